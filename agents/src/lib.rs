@@ -1,0 +1,3 @@
+//! Policies and learners. This crate knows no file, no clock and no terminal.
+
+pub mod policy;

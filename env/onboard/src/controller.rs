@@ -1,0 +1,77 @@
+//! The controller's tick: features, the decision clock and the guard together.
+
+use crate::{Command, Feature, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request};
+
+/// Every constant of the controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Settings {
+    /// Feature arithmetic.
+    pub features: FeatureSettings,
+    /// Guard rules.
+    pub guard: GuardSettings,
+    /// Ticks between two decisions.
+    pub decision_ticks: u16,
+}
+
+/// State of the controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Controller {
+    observer: Observer,
+    guard: Guard,
+    since_decision: u16,
+}
+
+impl Controller {
+    /// A vehicle that stands with `gear` engaged; the first decision is due at the first tick.
+    #[must_use]
+    pub const fn new(settings: &Settings, gear: u8) -> Controller {
+        Controller {
+            observer: Observer::new(gear),
+            guard: Guard::new(gear),
+            since_decision: settings.decision_ticks,
+        }
+    }
+
+    /// First half of a tick: takes a reading. Returns whether the policy is to be asked now.
+    pub fn sense(&mut self, settings: &Settings, raw: &Raw) -> bool {
+        self.guard.follow(&settings.guard, raw);
+        if self.guard.take_missed_upshift() {
+            self.observer.note_missed_upshift();
+        }
+        let driving = matches!(self.guard.phase(), Phase::Driving);
+        self.observer.update(&settings.features, raw, self.guard.gear(), driving);
+        self.since_decision = self.since_decision.saturating_add(1);
+        !self.guard.busy() && self.since_decision >= settings.decision_ticks
+    }
+
+    /// Second half of a tick: hands the policy's request (or [`Request::Hold`] when none was due) to the
+    /// guard and returns its order. `decided` restarts the decision clock.
+    pub fn act(&mut self, settings: &Settings, request: Request, decided: bool) -> Command {
+        if decided {
+            self.since_decision = 0;
+        }
+        self.guard.order(&settings.guard, self.observer.features().get(Feature::Tilt), request)
+    }
+
+    /// Which requests the guard would carry out now, by request code. Hold is always possible.
+    #[must_use]
+    pub fn mask(&self, settings: &Settings) -> [bool; 3] {
+        let tilt = self.observer.features().get(Feature::Tilt);
+        Request::ALL.map(|request| {
+            matches!(request, Request::Hold)
+                || matches!(self.guard.judge(&settings.guard, tilt, request), crate::Verdict::Accepted)
+        })
+    }
+
+    /// The features as of the last reading.
+    #[must_use]
+    pub const fn features(&self) -> &Features {
+        self.observer.features()
+    }
+
+    /// The guard.
+    #[must_use]
+    pub const fn guard(&self) -> &Guard {
+        &self.guard
+    }
+}

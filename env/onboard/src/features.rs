@@ -1,0 +1,314 @@
+//! Features: what a policy sees, in fixed point, from raw sensor units.
+
+use crate::guard::MAX_GEARS;
+
+/// One reading of every sensor. An absent sensor reads 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Raw {
+    /// Tacho pulses counted during the last tick.
+    pub tacho_counts: u16,
+    /// Battery voltage under load, mV.
+    pub battery_mv: u16,
+    /// Motor current, mA.
+    pub current_ma: i16,
+    /// Tilt as the accelerometer shows it, nose up positive, tenths of a degree.
+    pub tilt_ddeg: i16,
+    /// Duty that was commanded during the last tick, permille.
+    pub duty_permille: u16,
+    /// Selector drum angle, tenths of a degree.
+    pub selector_ddeg: u16,
+}
+
+/// The features by name; the discriminant is the index into [`Features`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[repr(u8)]
+pub enum Feature {
+    /// Gear engaged, 0 is the lowest.
+    Gear = 0,
+    /// Motor speed over its no-load speed at *nominal* voltage, permille, 0 to 2000.
+    MotorSpeed = 1,
+    /// Motor speed over its no-load speed at the *present* voltage and duty, permille, 0 to 2000.
+    SpeedRatio = 2,
+    /// Slowly filtered load at the wheel, permille of the top gear's stall force, 0 to 30000.
+    LoadSlow = 3,
+    /// Decaying peak of the same load, permille of the top gear's stall force, 0 to 30000.
+    LoadPeak = 4,
+    /// Filtered tilt, tenths of a degree.
+    Tilt = 5,
+    /// Battery voltage over nominal, permille (1000 when no sensor is fitted).
+    Battery = 6,
+    /// Ticks since the present gear engaged, 0 to 1000.
+    Dwell = 7,
+    /// Ticks since the last upshift that had to be taken back, 0 to 1000.
+    SinceFailed = 8,
+    /// Upshifts taken back in a row, 0 to 7.
+    FailedCount = 9,
+    /// Ticks the driven motor has stood still, 0 to 1000.
+    Stalled = 10,
+    /// Motor current, permille of the stall current (0 when no sensor is fitted), -2000 to 2000.
+    Current = 11,
+}
+
+/// Number of features.
+pub const FEATURES: usize = 12;
+
+impl Feature {
+    /// Every feature, in index order.
+    pub const ALL: [Feature; FEATURES] = [
+        Feature::Gear,
+        Feature::MotorSpeed,
+        Feature::SpeedRatio,
+        Feature::LoadSlow,
+        Feature::LoadPeak,
+        Feature::Tilt,
+        Feature::Battery,
+        Feature::Dwell,
+        Feature::SinceFailed,
+        Feature::FailedCount,
+        Feature::Stalled,
+        Feature::Current,
+    ];
+
+    /// Name as it stands in configuration and reports.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Feature::Gear => "gear",
+            Feature::MotorSpeed => "motor-speed",
+            Feature::SpeedRatio => "speed-ratio",
+            Feature::LoadSlow => "load-slow",
+            Feature::LoadPeak => "load-peak",
+            Feature::Tilt => "tilt",
+            Feature::Battery => "battery",
+            Feature::Dwell => "dwell",
+            Feature::SinceFailed => "since-failed",
+            Feature::FailedCount => "failed-count",
+            Feature::Stalled => "stalled",
+            Feature::Current => "current",
+        }
+    }
+}
+
+/// One value per [`Feature`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Features(pub [i16; FEATURES]);
+
+impl Features {
+    /// The value of one feature.
+    #[must_use]
+    pub const fn get(&self, feature: Feature) -> i16 {
+        self.0[feature as usize]
+    }
+
+    const fn set(&mut self, feature: Feature, value: i32) {
+        self.0[feature as usize] = clamp(value, -30_000, 30_000) as i16;
+    }
+}
+
+/// Constants of the feature arithmetic, computed once from the vehicle file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FeatureSettings {
+    /// Permille of no-load speed, times mV, per tacho count: `1e6 * 2 pi * Ke / (pulses_per_rev * tick_s)`.
+    pub speed_gain: u32,
+    /// Nominal battery voltage, mV.
+    pub nominal_mv: u16,
+    /// Whether `battery_mv` is measured; otherwise the nominal voltage stands in for it.
+    pub battery_fitted: bool,
+    /// Stall current at nominal voltage, mA; 0 when no current sensor is fitted.
+    pub stall_ma: u16,
+    /// Total ratio of each gear over the top gear's, permille (the top gear has 1000).
+    pub gear_scale_permille: [u16; MAX_GEARS],
+    /// The filters move by `2^-shift` of the difference each tick: fast speed filter.
+    pub fast_shift: u8,
+    /// Slow load filter.
+    pub slow_shift: u8,
+    /// Tilt filter.
+    pub tilt_shift: u8,
+    /// Decay of the peak load.
+    pub peak_shift: u8,
+    /// The motor counts as standing still at or below this many counts in a tick.
+    pub stall_counts: u16,
+    /// An upshift taken back within this many ticks after arrival counts as failed.
+    pub failed_window_ticks: u16,
+}
+
+/// Bits of fraction that the filters keep.
+const FRACTION_BITS: u8 = 6;
+const SATURATED_TICKS: u16 = 1000;
+const MAX_FAILED: u8 = 7;
+
+/// Filters and clocks behind the features.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Observer {
+    motor_speed: i32,
+    speed_ratio: i32,
+    load_slow: i32,
+    load_peak: i32,
+    tilt: i32,
+    dwell: u16,
+    since_failed: u16,
+    failed_count: u8,
+    stalled: u16,
+    gear: u8,
+    came_from_below: bool,
+    fresh: bool,
+    features: Features,
+}
+
+impl Observer {
+    /// A vehicle that stands in `gear`.
+    #[must_use]
+    pub const fn new(gear: u8) -> Observer {
+        Observer {
+            motor_speed: 0,
+            speed_ratio: 0,
+            load_slow: 0,
+            load_peak: 0,
+            tilt: 0,
+            dwell: 0,
+            since_failed: SATURATED_TICKS,
+            failed_count: 0,
+            stalled: 0,
+            gear,
+            came_from_below: false,
+            fresh: true,
+            features: Features([0; FEATURES]),
+        }
+    }
+
+    /// The features as of the last [`Observer::update`].
+    #[must_use]
+    pub const fn features(&self) -> &Features {
+        &self.features
+    }
+
+    /// Takes one reading. `gear` is the confirmed gear; `driving` says that it is engaged and driven, so
+    /// that the motor speed tells about the vehicle. Filters rest while it is not.
+    pub fn update(&mut self, settings: &FeatureSettings, raw: &Raw, gear: u8, driving: bool) {
+        if gear != self.gear {
+            self.note_gear(settings, gear);
+        }
+        self.since_failed = saturating_tick(self.since_failed);
+        self.filter_tilt(settings, raw);
+        if driving {
+            self.dwell = saturating_tick(self.dwell);
+            if self.came_from_below && self.dwell > settings.failed_window_ticks {
+                self.failed_count = 0;
+                self.came_from_below = false;
+            }
+            self.filter_speed(settings, raw);
+        }
+        self.publish(settings, raw);
+    }
+
+    /// A gear change: an upshift soon taken back is a failed one.
+    fn note_gear(&mut self, settings: &FeatureSettings, gear: u8) {
+        let taken_back =
+            gear < self.gear && self.came_from_below && self.dwell <= settings.failed_window_ticks;
+        if taken_back {
+            self.since_failed = 0;
+            if self.failed_count < MAX_FAILED {
+                self.failed_count += 1;
+            }
+        }
+        self.came_from_below = gear > self.gear;
+        self.gear = gear;
+        self.dwell = 0;
+        self.stalled = 0;
+        self.fresh = true;
+    }
+
+    /// An upshift that never engaged counts as failed too.
+    pub fn note_missed_upshift(&mut self) {
+        self.since_failed = 0;
+        if self.failed_count < MAX_FAILED {
+            self.failed_count += 1;
+        }
+    }
+
+    fn filter_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
+    }
+
+    fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        let measured_mv = if settings.battery_fitted { raw.battery_mv } else { settings.nominal_mv };
+        let nominal = permille_of_no_load(settings, raw, settings.nominal_mv, 1000);
+        let ratio = permille_of_no_load(settings, raw, measured_mv, raw.duty_permille);
+        let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
+        if self.fresh {
+            self.motor_speed = nominal << FRACTION_BITS;
+            self.speed_ratio = ratio << FRACTION_BITS;
+            self.fresh = false;
+        } else {
+            self.motor_speed = approach(self.motor_speed, nominal, settings.fast_shift);
+            self.speed_ratio = approach(self.speed_ratio, ratio, settings.fast_shift);
+        }
+        let load = clamp((1000 - ratio) * scale / 1000, 0, 30_000);
+        self.load_slow = approach(self.load_slow, load, settings.slow_shift);
+        self.load_peak -= self.load_peak >> settings.peak_shift;
+        let fast_load = clamp((1000 - (self.speed_ratio >> FRACTION_BITS)) * scale / 1000, 0, 30_000);
+        if fast_load << FRACTION_BITS > self.load_peak {
+            self.load_peak = fast_load << FRACTION_BITS;
+        }
+        let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
+        self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
+    }
+
+    fn publish(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        let battery = if settings.battery_fitted {
+            (raw.battery_mv as i32) * 1000 / (settings.nominal_mv as i32).max(1)
+        } else {
+            1000
+        };
+        let current = if settings.stall_ma == 0 {
+            0
+        } else {
+            clamp((raw.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
+        };
+        let f = &mut self.features;
+        f.set(Feature::Gear, self.gear as i32);
+        f.set(Feature::MotorSpeed, self.motor_speed >> FRACTION_BITS);
+        f.set(Feature::SpeedRatio, self.speed_ratio >> FRACTION_BITS);
+        f.set(Feature::LoadSlow, self.load_slow >> FRACTION_BITS);
+        f.set(Feature::LoadPeak, self.load_peak >> FRACTION_BITS);
+        f.set(Feature::Tilt, self.tilt >> FRACTION_BITS);
+        f.set(Feature::Battery, battery);
+        f.set(Feature::Dwell, self.dwell as i32);
+        f.set(Feature::SinceFailed, self.since_failed as i32);
+        f.set(Feature::FailedCount, self.failed_count as i32);
+        f.set(Feature::Stalled, self.stalled as i32);
+        f.set(Feature::Current, current);
+    }
+}
+
+/// Motor speed over the no-load speed at this voltage and duty, permille, 0 to 2000.
+fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, battery_mv: u16, duty_permille: u16) -> i32 {
+    let applied_mv = (battery_mv as u32) * (duty_permille as u32) / 1000;
+    if applied_mv == 0 {
+        return 0;
+    }
+    let counts = if raw.tacho_counts > 2000 { 2000 } else { raw.tacho_counts as u32 };
+    let permille = counts.saturating_mul(settings.speed_gain) / applied_mv;
+    if permille > 2000 { 2000 } else { permille as i32 }
+}
+
+/// One step of a first-order filter whose state carries [`FRACTION_BITS`] of fraction.
+///
+/// `>>` rounds towards minus infinity on negative values: the exported code must do the same.
+const fn approach(state: i32, value: i32, shift: u8) -> i32 {
+    state + (((value << FRACTION_BITS) - state) >> shift)
+}
+
+const fn saturating_tick(ticks: u16) -> u16 {
+    if ticks < SATURATED_TICKS { ticks + 1 } else { SATURATED_TICKS }
+}
+
+const fn clamp(value: i32, low: i32, high: i32) -> i32 {
+    if value < low {
+        low
+    } else if value > high {
+        high
+    } else {
+        value
+    }
+}

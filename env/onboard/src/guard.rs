@@ -1,0 +1,287 @@
+//! The guard: only it moves the gearbox.
+//!
+//! Its rules, with the reason for each:
+//! - the drive is cut some ticks before the selector moves and until it has arrived (dogs under torque do
+//!   not let go, and a closing gap under torque wears them);
+//! - no new shift before the selector has arrived and the minimum dwell has passed;
+//! - no upshift above a tilt limit, if one is set;
+//! - no Park unless the motor stands still;
+//! - a motor that stands still under drive for too long is switched off for a rest;
+//! - after a missed engagement it retries, then recalibrates the selector, then goes back a gear.
+
+use crate::{Raw, Request};
+
+/// Most gears a table or a guard can know.
+pub const MAX_GEARS: usize = 6;
+
+/// Constants of the guard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct GuardSettings {
+    /// Number of gears, 1 to [`MAX_GEARS`].
+    pub gears: u8,
+    /// Drum angle of each gear, tenths of a degree.
+    pub gear_ddeg: [u16; MAX_GEARS],
+    /// The selector has arrived when its angle is within this of the target, tenths of a degree.
+    pub window_ddeg: u16,
+    /// Ticks without drive before the selector is told to move.
+    pub cut_lead_ticks: u16,
+    /// Fewest ticks between the arrival in a gear and the next shift.
+    pub min_dwell_ticks: u16,
+    /// Ticks after which a move that has not arrived counts as missed.
+    pub move_timeout_ticks: u16,
+    /// Further tries after a missed engagement, before recalibrating.
+    pub retries: u8,
+    /// Ticks that a recalibration takes.
+    pub recalibrate_ticks: u16,
+    /// No upshift at or above this filtered tilt, tenths of a degree; `i16::MAX` switches the rule off.
+    pub tilt_limit_ddeg: i16,
+    /// The motor counts as standing still at or below this many counts in a tick.
+    pub stall_counts: u16,
+    /// Ticks of standing still under drive after which the drive is cut.
+    pub stall_cut_ticks: u16,
+    /// Ticks of rest after such a cut.
+    pub stall_rest_ticks: u16,
+}
+
+/// What the guard is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Phase {
+    /// A gear is engaged and driven.
+    Driving,
+    /// The drive is cut; the selector has not been told to move yet.
+    Cutting,
+    /// The selector moves, or the dogs have not entered yet.
+    Moving,
+    /// The selector runs against its reference.
+    Recalibrating,
+    /// The motor rests after a stall.
+    Resting,
+    /// The selector stands in Park.
+    Parked,
+}
+
+/// Why a request was or was not carried out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Nothing was asked for.
+    Idle,
+    /// The shift begins.
+    Accepted,
+    /// There is no such gear.
+    NoSuchGear,
+    /// A shift is under way.
+    Busy,
+    /// The minimum dwell has not passed.
+    Dwell,
+    /// The vehicle stands too steep for an upshift.
+    Tilt,
+    /// The motor turns, so Park is refused.
+    Turning,
+}
+
+/// What the guard orders for the coming tick.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Command {
+    /// Whether the motor may be driven.
+    pub drive: bool,
+    /// The gear the selector is sent to.
+    pub gear: u8,
+    /// Send the selector again (after a miss); the servo then nudges the dogs.
+    pub nudge: bool,
+    /// Run the selector against its reference.
+    pub recalibrate: bool,
+    /// Send the selector to Park instead.
+    pub park: bool,
+}
+
+/// State of the guard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Guard {
+    phase: Phase,
+    gear: u8,
+    target: u8,
+    clock: u16,
+    dwell: u16,
+    stalled: u16,
+    tries: u8,
+    recalibrated: bool,
+    verdict: Verdict,
+    missed_upshift: bool,
+}
+
+impl Guard {
+    /// A vehicle that stands with `gear` engaged.
+    #[must_use]
+    pub const fn new(gear: u8) -> Guard {
+        Guard {
+            phase: Phase::Driving,
+            gear,
+            target: gear,
+            clock: 0,
+            dwell: 0,
+            stalled: 0,
+            tries: 0,
+            recalibrated: false,
+            verdict: Verdict::Idle,
+            missed_upshift: false,
+        }
+    }
+
+    /// The last confirmed gear.
+    #[must_use]
+    pub const fn gear(&self) -> u8 {
+        self.gear
+    }
+
+    /// What the guard is doing.
+    #[must_use]
+    pub const fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// What became of the last request.
+    #[must_use]
+    pub const fn verdict(&self) -> Verdict {
+        self.verdict
+    }
+
+    /// Whether a policy need not be asked now: a shift or a rest is under way.
+    #[must_use]
+    pub const fn busy(&self) -> bool {
+        !matches!(self.phase, Phase::Driving)
+    }
+
+    /// Whether an upshift has just been given up; reading it clears it.
+    pub fn take_missed_upshift(&mut self) -> bool {
+        core::mem::take(&mut self.missed_upshift)
+    }
+
+    /// Whether `request` would be carried out now.
+    #[must_use]
+    pub const fn judge(&self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Verdict {
+        let known = match request {
+            Request::Hold => return Verdict::Idle,
+            Request::Down => self.gear > 0,
+            Request::Up => self.gear + 1 < settings.gears,
+        };
+        if !known {
+            Verdict::NoSuchGear
+        } else if self.busy() {
+            Verdict::Busy
+        } else if self.dwell < settings.min_dwell_ticks {
+            Verdict::Dwell
+        } else if matches!(request, Request::Up) && tilt_ddeg >= settings.tilt_limit_ddeg {
+            Verdict::Tilt
+        } else {
+            Verdict::Accepted
+        }
+    }
+
+    /// One tick, first half: follow the selector with the reading just taken.
+    pub fn follow(&mut self, settings: &GuardSettings, raw: &Raw) {
+        self.clock = self.clock.saturating_add(1);
+        match self.phase {
+            Phase::Driving => self.watch_stall(settings, raw),
+            Phase::Cutting => {
+                if self.clock >= settings.cut_lead_ticks {
+                    self.enter(Phase::Moving);
+                }
+            }
+            Phase::Moving => self.watch_arrival(settings, raw),
+            Phase::Recalibrating => {
+                if self.clock >= settings.recalibrate_ticks {
+                    self.enter(Phase::Moving);
+                }
+            }
+            Phase::Resting => {
+                if self.clock >= settings.stall_rest_ticks {
+                    self.enter(Phase::Driving);
+                    self.stalled = 0;
+                }
+            }
+            Phase::Parked => {}
+        }
+    }
+
+    /// One tick, second half: judge the request and give the order.
+    pub fn order(&mut self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Command {
+        self.verdict = self.judge(settings, tilt_ddeg, request);
+        let starts_recalibration = matches!(self.phase, Phase::Recalibrating) && self.clock == 0;
+        let nudge = matches!(self.phase, Phase::Moving) && self.clock == 0 && self.tries > 0;
+        if matches!(self.verdict, Verdict::Accepted) {
+            self.target = match request {
+                Request::Down => self.gear - 1,
+                Request::Hold => self.gear,
+                Request::Up => self.gear + 1,
+            };
+            self.tries = 0;
+            self.recalibrated = false;
+            self.enter(if settings.cut_lead_ticks == 0 { Phase::Moving } else { Phase::Cutting });
+        }
+        let moving = matches!(self.phase, Phase::Moving | Phase::Recalibrating);
+        Command {
+            drive: matches!(self.phase, Phase::Driving),
+            gear: if moving { self.target } else { self.gear },
+            nudge,
+            recalibrate: starts_recalibration,
+            park: matches!(self.phase, Phase::Parked),
+        }
+    }
+
+    /// Asks for Park: only when the motor stands still and no shift is under way.
+    pub fn park(&mut self, settings: &GuardSettings, raw: &Raw) -> Verdict {
+        self.verdict = if self.busy() {
+            Verdict::Busy
+        } else if raw.tacho_counts > settings.stall_counts {
+            Verdict::Turning
+        } else {
+            self.enter(Phase::Parked);
+            Verdict::Accepted
+        };
+        self.verdict
+    }
+
+    fn enter(&mut self, phase: Phase) {
+        self.phase = phase;
+        self.clock = 0;
+    }
+
+    fn watch_stall(&mut self, settings: &GuardSettings, raw: &Raw) {
+        self.dwell = self.dwell.saturating_add(1);
+        let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
+        self.stalled = if still { self.stalled.saturating_add(1) } else { 0 };
+        if self.stalled >= settings.stall_cut_ticks {
+            self.enter(Phase::Resting);
+        }
+    }
+
+    fn watch_arrival(&mut self, settings: &GuardSettings, raw: &Raw) {
+        let target_ddeg = settings.gear_ddeg[(self.target as usize) % MAX_GEARS];
+        if raw.selector_ddeg.abs_diff(target_ddeg) <= settings.window_ddeg {
+            self.gear = self.target;
+            self.dwell = 0;
+            self.stalled = 0;
+            self.enter(Phase::Driving);
+        } else if self.clock >= settings.move_timeout_ticks {
+            self.miss(settings);
+        }
+    }
+
+    /// Retry, then recalibrate once, then go back to the gear that was left.
+    fn miss(&mut self, settings: &GuardSettings) {
+        if self.tries < settings.retries {
+            self.tries += 1;
+            self.enter(Phase::Moving);
+        } else if !self.recalibrated {
+            self.recalibrated = true;
+            self.tries = 0;
+            self.enter(Phase::Recalibrating);
+        } else {
+            self.missed_upshift = self.target > self.gear;
+            self.target = self.gear;
+            self.recalibrated = false;
+            self.tries = 1;
+            self.enter(Phase::Moving);
+        }
+    }
+}

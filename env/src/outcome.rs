@@ -1,0 +1,75 @@
+//! What an episode came to.
+
+use serde::{Deserialize, Serialize};
+
+/// Why an episode ended, in words that reports use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// The end of the course was reached.
+    Finished,
+    /// No progress for longer than the allowed time.
+    StalledOut,
+    /// The selector jammed and could not be freed.
+    Jammed,
+    /// The winding passed its limit temperature.
+    Overheated,
+    /// The clock ran out.
+    OutOfTime,
+}
+
+/// The reward of an episode by term, each already weighted, in seconds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct RewardTerms {
+    /// Distance over the reference speed.
+    pub progress_s: f64,
+    /// Time, negative.
+    pub time_s: f64,
+    /// Energy, negative.
+    pub energy_s: f64,
+    /// Gearbox stress, negative.
+    pub stress_s: f64,
+    /// Shifts, negative.
+    pub shift_s: f64,
+    /// Standing still under drive, negative.
+    pub stall_s: f64,
+    /// Not finishing, negative.
+    pub abort_s: f64,
+}
+
+impl RewardTerms {
+    /// The sum of all terms, s.
+    #[must_use]
+    pub fn total_s(&self) -> f64 {
+        self.progress_s + self.time_s + self.energy_s + self.stress_s + self.shift_s + self.stall_s + self.abort_s
+    }
+}
+
+/// Figures of one finished episode.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Outcome {
+    /// Why it ended.
+    pub cause: Cause,
+    /// Course time, s; the time limit when the course was not finished.
+    pub time_s: f64,
+    /// Distance covered, m.
+    pub distance_m: f64,
+    /// Battery energy drawn, J.
+    pub energy_j: f64,
+    /// Shifts begun.
+    pub shifts: u32,
+    /// Reversals: an upshift and a downshift (or the reverse) within 3 s.
+    pub reversals: u32,
+    /// Upshifts taken back within the failure window.
+    pub failed_upshifts: u32,
+    /// Engagements that missed at the first try.
+    pub missed_engagements: u32,
+    /// Time standing still under drive, s.
+    pub stall_s: f64,
+    /// Gearbox damage, share of nominal life.
+    pub damage: f64,
+    /// Highest winding temperature, °C.
+    pub peak_winding_c: f64,
+    /// Return by term.
+    pub reward: RewardTerms,
+}

@@ -1,0 +1,42 @@
+//! What a decision problem promises to a learner.
+
+/// Why an episode stopped.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum End {
+    /// The task ended; no value lies beyond.
+    Terminated,
+    /// The clock ran out; the next state still has a value.
+    Truncated,
+}
+
+/// What one decision led to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Step {
+    /// Reward collected between the two decisions.
+    pub reward: f64,
+    /// Time between the two decisions, s. The problem is semi-Markov: discount by `gamma_per_s^elapsed_s`.
+    pub elapsed_s: f64,
+    /// Set when the episode is over.
+    pub end: Option<End>,
+}
+
+/// A decision problem. Episodes are numbered; the same number gives the same episode.
+pub trait World {
+    /// What a policy sees.
+    type Observation;
+
+    /// Number of actions; actions are indices below it.
+    fn actions(&self) -> usize;
+
+    /// Starts episode number `episode`.
+    fn reset(&mut self, episode: u64);
+
+    /// What the policy sees now.
+    fn observation(&self) -> &Self::Observation;
+
+    /// Whether `action` is possible now. At least one action always is.
+    fn allowed(&self, action: usize) -> bool;
+
+    /// Takes `action` and runs to the next decision.
+    fn step(&mut self, action: usize) -> Step;
+}

@@ -1,0 +1,2 @@
+//! The command, rebuilt beside the tests.
+fn main() {}
