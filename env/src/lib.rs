@@ -1,9 +1,26 @@
 //! The vehicle, its terrain and the episode. This crate knows no policy.
+//!
+//! Start reading at [`Drive`] (an episode, tick by tick), then `motion/plant.rs` (the physics).
 
+pub mod config;
+mod drive;
+mod episode;
+pub mod motion;
 mod outcome;
 mod rng;
+mod scenario;
+mod sensing;
+pub mod stress;
+pub mod terrain;
+mod trace;
+pub mod vehicle;
 mod world;
 
+pub use drive::{Drive, request_name};
+pub use episode::{EpisodeConfig, RewardConfig};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use rng::{Seed, Stream};
+pub use scenario::{CourseError, Scenario, load_course};
+pub use sensing::tilt_deg;
+pub use trace::{TraceRow, write_trace};
 pub use world::{End, Step, World};

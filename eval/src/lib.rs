@@ -1,1 +1,5 @@
 //! placeholder
+
+pub mod statistics;
+pub mod export;
+pub mod table;

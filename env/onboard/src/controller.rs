@@ -1,6 +1,8 @@
 //! The controller's tick: features, the decision clock and the guard together.
 
-use crate::{Command, Feature, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request};
+use crate::{
+    Command, Feature, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request, Verdict,
+};
 
 /// Every constant of the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,16 +34,21 @@ impl Controller {
         }
     }
 
-    /// First half of a tick: takes a reading. Returns whether the policy is to be asked now.
+    /// First half of a tick: takes a reading. Returns whether the policy is to be asked now:
+    /// not while the guard is busy, nor at the very tick of arrival, when no reading tells of the new gear yet.
     pub fn sense(&mut self, settings: &Settings, raw: &Raw) -> bool {
         self.guard.follow(&settings.guard, raw);
         if self.guard.take_missed_upshift() {
             self.observer.note_missed_upshift();
         }
+        if self.guard.just_engaged() && self.guard.gear() == self.observer.gear() {
+            self.observer.note_return();
+        }
         let driving = matches!(self.guard.phase(), Phase::Driving);
         self.observer.update(&settings.features, raw, self.guard.gear(), driving);
         self.since_decision = self.since_decision.saturating_add(1);
-        !self.guard.busy() && self.since_decision >= settings.decision_ticks
+        let settled = !self.guard.busy() && !self.guard.just_engaged();
+        settled && self.since_decision >= settings.decision_ticks
     }
 
     /// Second half of a tick: hands the policy's request (or [`Request::Hold`] when none was due) to the
@@ -53,13 +60,23 @@ impl Controller {
         self.guard.order(&settings.guard, self.observer.features().get(Feature::Tilt), request)
     }
 
+    /// Asks for Park, between [`Controller::sense`] and [`Controller::act`]; see [`Guard::park`].
+    pub fn park(&mut self, settings: &Settings, raw: &Raw) -> Verdict {
+        self.guard.park(&settings.guard, raw)
+    }
+
+    /// Leaves Park; see [`Guard::leave_park`].
+    pub fn leave_park(&mut self) -> Verdict {
+        self.guard.leave_park()
+    }
+
     /// Which requests the guard would carry out now, by request code. Hold is always possible.
     #[must_use]
     pub fn mask(&self, settings: &Settings) -> [bool; 3] {
         let tilt = self.observer.features().get(Feature::Tilt);
         Request::ALL.map(|request| {
             matches!(request, Request::Hold)
-                || matches!(self.guard.judge(&settings.guard, tilt, request), crate::Verdict::Accepted)
+                || matches!(self.guard.judge(&settings.guard, tilt, request), Verdict::Accepted)
         })
     }
 

@@ -135,6 +135,7 @@ pub struct FeatureSettings {
 /// Bits of fraction that the filters keep.
 const FRACTION_BITS: u8 = 6;
 const SATURATED_TICKS: u16 = 1000;
+const MAX_SHIFT: u8 = 15;
 const MAX_FAILED: u8 = 7;
 
 /// Filters and clocks behind the features.
@@ -152,6 +153,8 @@ pub struct Observer {
     gear: u8,
     came_from_below: bool,
     fresh: bool,
+    levelled: bool,
+    driven_before: bool,
     features: Features,
 }
 
@@ -169,9 +172,11 @@ impl Observer {
             since_failed: SATURATED_TICKS,
             failed_count: 0,
             stalled: 0,
-            gear,
+            gear: if (gear as usize) < MAX_GEARS { gear } else { MAX_GEARS as u8 - 1 },
             came_from_below: false,
             fresh: true,
+            levelled: false,
+            driven_before: false,
             features: Features([0; FEATURES]),
         }
     }
@@ -182,8 +187,15 @@ impl Observer {
         &self.features
     }
 
+    /// The gear of the last reading.
+    #[must_use]
+    pub const fn gear(&self) -> u8 {
+        self.gear
+    }
+
     /// Takes one reading. `gear` is the confirmed gear; `driving` says that it is engaged and driven, so
-    /// that the motor speed tells about the vehicle. Filters rest while it is not.
+    /// that the motor speed tells about the vehicle. A reading covers the tick before it, so the filters
+    /// take it only when the vehicle was driven then too: at arrival in a gear it still tells of neutral.
     pub fn update(&mut self, settings: &FeatureSettings, raw: &Raw, gear: u8, driving: bool) {
         if gear != self.gear {
             self.note_gear(settings, gear);
@@ -192,19 +204,21 @@ impl Observer {
         self.filter_tilt(settings, raw);
         if driving {
             self.dwell = saturating_tick(self.dwell);
-            if self.came_from_below && self.dwell > settings.failed_window_ticks {
+            if self.came_from_below && self.dwell > failed_window(settings) {
                 self.failed_count = 0;
                 self.came_from_below = false;
             }
-            self.filter_speed(settings, raw);
+            if self.driven_before {
+                self.filter_speed(settings, raw);
+            }
         }
+        self.driven_before = driving;
         self.publish(settings, raw);
     }
 
     /// A gear change: an upshift soon taken back is a failed one.
     fn note_gear(&mut self, settings: &FeatureSettings, gear: u8) {
-        let taken_back =
-            gear < self.gear && self.came_from_below && self.dwell <= settings.failed_window_ticks;
+        let taken_back = gear < self.gear && self.came_from_below && self.dwell <= failed_window(settings);
         if taken_back {
             self.since_failed = 0;
             if self.failed_count < MAX_FAILED {
@@ -213,45 +227,72 @@ impl Observer {
         }
         self.came_from_below = gear > self.gear;
         self.gear = gear;
+        self.restart();
+    }
+
+    /// The gear that a missed shift had left engaged again: its dwell and filters start anew.
+    pub fn note_return(&mut self) {
+        self.restart();
+    }
+
+    const fn restart(&mut self) {
         self.dwell = 0;
         self.stalled = 0;
         self.fresh = true;
     }
 
-    /// An upshift that never engaged counts as failed too.
+    /// An upshift that never engaged counts as failed too. The gear gone back to is no longer on trial.
     pub fn note_missed_upshift(&mut self) {
         self.since_failed = 0;
+        self.came_from_below = false;
         if self.failed_count < MAX_FAILED {
             self.failed_count += 1;
         }
     }
 
     fn filter_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
-        self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
+        if self.levelled {
+            self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
+        } else {
+            self.tilt = (raw.tilt_ddeg as i32) << FRACTION_BITS;
+            self.levelled = true;
+        }
     }
 
+    /// Motor speed always; ratio, load and standstill only tell something while voltage is applied.
     fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
-        let measured_mv = if settings.battery_fitted { raw.battery_mv } else { settings.nominal_mv };
-        let nominal = permille_of_no_load(settings, raw, settings.nominal_mv, 1000);
-        let ratio = permille_of_no_load(settings, raw, measured_mv, raw.duty_permille);
-        let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
+        let nominal = permille_of_no_load(settings, raw, settings.nominal_mv as u32);
+        let applied_mv = applied_mv(settings, raw);
         if self.fresh {
             self.motor_speed = nominal << FRACTION_BITS;
+        } else {
+            self.motor_speed = approach(self.motor_speed, nominal, settings.fast_shift);
+        }
+        if applied_mv == 0 {
+            self.stalled = 0;
+            return;
+        }
+        let ratio = permille_of_no_load(settings, raw, applied_mv);
+        if self.fresh {
             self.speed_ratio = ratio << FRACTION_BITS;
             self.fresh = false;
         } else {
-            self.motor_speed = approach(self.motor_speed, nominal, settings.fast_shift);
             self.speed_ratio = approach(self.speed_ratio, ratio, settings.fast_shift);
         }
+        self.filter_load(settings, ratio);
+        let still = raw.tacho_counts <= settings.stall_counts;
+        self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
+    }
+
+    fn filter_load(&mut self, settings: &FeatureSettings, ratio: i32) {
+        let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
         let load = clamp((1000 - ratio) * scale / 1000, 0, 30_000);
         self.load_slow = approach(self.load_slow, load, settings.slow_shift);
-        self.load_peak -= self.load_peak >> settings.peak_shift;
+        self.load_peak -= self.load_peak >> filter_shift(settings.peak_shift);
         let fast_load = clamp((1000 - (self.speed_ratio >> FRACTION_BITS)) * scale / 1000, 0, 30_000);
         if fast_load << FRACTION_BITS > self.load_peak {
             self.load_peak = fast_load << FRACTION_BITS;
         }
-        let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
-        self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
     }
 
     fn publish(&mut self, settings: &FeatureSettings, raw: &Raw) {
@@ -281,9 +322,16 @@ impl Observer {
     }
 }
 
-/// Motor speed over the no-load speed at this voltage and duty, permille, 0 to 2000.
-fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, battery_mv: u16, duty_permille: u16) -> i32 {
-    let applied_mv = (battery_mv as u32) * (duty_permille as u32) / 1000;
+/// Voltage at the motor, mV: duty times the battery's, or the nominal one when none is measured. Duties
+/// above 1000 permille count as 1000.
+const fn applied_mv(settings: &FeatureSettings, raw: &Raw) -> u32 {
+    let battery_mv = if settings.battery_fitted { raw.battery_mv } else { settings.nominal_mv };
+    let duty = if raw.duty_permille > 1000 { 1000 } else { raw.duty_permille };
+    battery_mv as u32 * duty as u32 / 1000
+}
+
+/// Motor speed over the no-load speed at this voltage, permille, 0 to 2000; 0 without voltage.
+const fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, applied_mv: u32) -> i32 {
     if applied_mv == 0 {
         return 0;
     }
@@ -292,11 +340,25 @@ fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, battery_mv: u16, d
     if permille > 2000 { 2000 } else { permille as i32 }
 }
 
+/// Shifts above [`MAX_SHIFT`] count as that: a filter slower than half an hour is a slip in the settings.
+const fn filter_shift(shift: u8) -> u8 {
+    if shift > MAX_SHIFT { MAX_SHIFT } else { shift }
+}
+
+/// The failure window, kept below the saturation of the dwell clock so that it always ends.
+const fn failed_window(settings: &FeatureSettings) -> u16 {
+    if settings.failed_window_ticks < SATURATED_TICKS {
+        settings.failed_window_ticks
+    } else {
+        SATURATED_TICKS - 1
+    }
+}
+
 /// One step of a first-order filter whose state carries [`FRACTION_BITS`] of fraction.
 ///
 /// `>>` rounds towards minus infinity on negative values: the exported code must do the same.
 const fn approach(state: i32, value: i32, shift: u8) -> i32 {
-    state + (((value << FRACTION_BITS) - state) >> shift)
+    state + (((value << FRACTION_BITS) - state) >> filter_shift(shift))
 }
 
 const fn saturating_tick(ticks: u16) -> u16 {

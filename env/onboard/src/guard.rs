@@ -14,6 +14,8 @@ use crate::{Raw, Request};
 /// Most gears a table or a guard can know.
 pub const MAX_GEARS: usize = 6;
 
+const FULL_TURN_DDEG: u16 = 3600;
+
 /// Constants of the guard.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct GuardSettings {
@@ -37,7 +39,8 @@ pub struct GuardSettings {
     pub tilt_limit_ddeg: i16,
     /// The motor counts as standing still at or below this many counts in a tick.
     pub stall_counts: u16,
-    /// Ticks of standing still under drive after which the drive is cut.
+    /// Ticks of standing still under drive after which the drive is cut. A shift does not restart the
+    /// count; only a turning motor, a closed throttle or the rest does.
     pub stall_cut_ticks: u16,
     /// Ticks of rest after such a cut.
     pub stall_rest_ticks: u16,
@@ -115,8 +118,8 @@ impl Guard {
     pub const fn new(gear: u8) -> Guard {
         Guard {
             phase: Phase::Driving,
-            gear,
-            target: gear,
+            gear: known_gear(gear),
+            target: known_gear(gear),
             clock: 0,
             dwell: 0,
             stalled: 0,
@@ -151,6 +154,12 @@ impl Guard {
         !matches!(self.phase, Phase::Driving)
     }
 
+    /// Whether the selector has arrived in a gear at this very tick.
+    #[must_use]
+    pub const fn just_engaged(&self) -> bool {
+        matches!(self.phase, Phase::Driving) && self.dwell == 0
+    }
+
     /// Whether an upshift has just been given up; reading it clears it.
     pub fn take_missed_upshift(&mut self) -> bool {
         core::mem::take(&mut self.missed_upshift)
@@ -162,7 +171,7 @@ impl Guard {
         let known = match request {
             Request::Hold => return Verdict::Idle,
             Request::Down => self.gear > 0,
-            Request::Up => self.gear + 1 < settings.gears,
+            Request::Up => self.gear + 1 < settings.gears && self.gear + 1 < MAX_GEARS as u8,
         };
         if !known {
             Verdict::NoSuchGear
@@ -241,6 +250,20 @@ impl Guard {
         self.verdict
     }
 
+    /// Leaves Park: the selector goes back to the gear that was engaged, without drive until it arrives.
+    pub fn leave_park(&mut self) -> Verdict {
+        self.verdict = if matches!(self.phase, Phase::Parked) {
+            self.target = self.gear;
+            self.tries = 0;
+            self.recalibrated = false;
+            self.enter(Phase::Moving);
+            Verdict::Accepted
+        } else {
+            Verdict::Idle
+        };
+        self.verdict
+    }
+
     fn enter(&mut self, phase: Phase) {
         self.phase = phase;
         self.clock = 0;
@@ -250,17 +273,16 @@ impl Guard {
         self.dwell = self.dwell.saturating_add(1);
         let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
         self.stalled = if still { self.stalled.saturating_add(1) } else { 0 };
-        if self.stalled >= settings.stall_cut_ticks {
+        if still && self.stalled >= settings.stall_cut_ticks {
             self.enter(Phase::Resting);
         }
     }
 
     fn watch_arrival(&mut self, settings: &GuardSettings, raw: &Raw) {
         let target_ddeg = settings.gear_ddeg[(self.target as usize) % MAX_GEARS];
-        if raw.selector_ddeg.abs_diff(target_ddeg) <= settings.window_ddeg {
+        if angle_between(raw.selector_ddeg, target_ddeg) <= settings.window_ddeg {
             self.gear = self.target;
             self.dwell = 0;
-            self.stalled = 0;
             self.enter(Phase::Driving);
         } else if self.clock >= settings.move_timeout_ticks {
             self.miss(settings);
@@ -277,11 +299,21 @@ impl Guard {
             self.tries = 0;
             self.enter(Phase::Recalibrating);
         } else {
-            self.missed_upshift = self.target > self.gear;
+            self.missed_upshift |= self.target > self.gear;
             self.target = self.gear;
             self.recalibrated = false;
             self.tries = 1;
             self.enter(Phase::Moving);
         }
     }
+}
+
+/// The shorter way between two drum angles, tenths of a degree: 3598 and 2 lie 4 apart.
+const fn angle_between(a: u16, b: u16) -> u16 {
+    let apart = a.abs_diff(b) % FULL_TURN_DDEG;
+    if apart > FULL_TURN_DDEG / 2 { FULL_TURN_DDEG - apart } else { apart }
+}
+
+const fn known_gear(gear: u8) -> u8 {
+    if (gear as usize) < MAX_GEARS { gear } else { MAX_GEARS as u8 - 1 }
 }

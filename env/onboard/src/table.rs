@@ -66,10 +66,16 @@ impl<'a> Table<'a> {
             if axis.edges.windows(2).any(|pair| pair[0] >= pair[1]) {
                 return Err(TableError::Edges(i));
             }
-            count *= axis.bins();
+            count = count.checked_mul(axis.bins()).ok_or(TableError::Cells(usize::MAX))?;
         }
         let bytes = count.div_ceil(4);
         if cells.len() == bytes { Ok(Table { axes, cells }) } else { Err(TableError::Cells(bytes)) }
+    }
+
+    /// Number of cells.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        self.axes.iter().map(Axis::bins).product()
     }
 
     /// Index of the cell that `features` lie in.
@@ -81,6 +87,9 @@ impl<'a> Table<'a> {
     }
 
     /// The decision in a cell.
+    ///
+    /// # Panics
+    /// Beyond the last cell; [`Table::cell`] never leads there.
     #[must_use]
     pub fn request(&self, cell: usize) -> Request {
         Request::from_code((self.cells[cell / 4] >> (2 * (cell % 4))) & 3)

@@ -1,0 +1,194 @@
+//! Settings of the learner.
+
+use serde::{Deserialize, Serialize};
+
+use super::DqnError;
+
+/// A value that stays, moves in a straight line, and stays again. Time is counted in decisions.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Schedule {
+    /// Value up to decision `begin`.
+    pub from: f32,
+    /// Value from decision `begin + over` on.
+    pub to: f32,
+    /// Decision at which the value starts to move.
+    pub begin: u64,
+    /// Decisions that the move takes.
+    pub over: u64,
+}
+
+impl Schedule {
+    /// The same value for ever.
+    #[must_use]
+    pub const fn constant(value: f32) -> Schedule {
+        Schedule { from: value, to: value, begin: 0, over: 0 }
+    }
+
+    /// From one value to another within the first `over` decisions.
+    #[must_use]
+    pub const fn linear(from: f32, to: f32, over: u64) -> Schedule {
+        Schedule { from, to, begin: 0, over }
+    }
+
+    /// The value at a decision.
+    #[must_use]
+    pub fn at(&self, decision: u64) -> f32 {
+        let past = decision.saturating_sub(self.begin);
+        if decision < self.begin {
+            self.from
+        } else if past >= self.over {
+            self.to
+        } else {
+            self.from + (self.to - self.from) * (past as f32 / self.over as f32)
+        }
+    }
+}
+
+/// How the target network follows the learning one.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub enum TargetUpdate {
+    /// A copy every so many learning steps (Mnih et al. 2015).
+    Hard {
+        /// Learning steps between two copies.
+        every: u64,
+    },
+    /// After each learning step, `target += tau * (online - target)` (Lillicrap et al. 2016).
+    Soft {
+        /// Share taken over, in (0, 1].
+        tau: f32,
+    },
+}
+
+/// Settings of the learner. Checked when a learner is made.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
+pub struct DqnConfig {
+    /// Width of each hidden layer.
+    pub hidden: Vec<usize>,
+    /// Split the output into a state value and advantages (Wang et al. 2016).
+    pub dueling: bool,
+    /// Choose with the learning network, judge with the target network (van Hasselt et al. 2016).
+    pub double_q: bool,
+    /// Rewards summed before bootstrapping, at least 1.
+    pub n_step: usize,
+    /// Discount for one second, in (0, 1]; a decision is discounted by `gamma_per_s^elapsed_s`.
+    pub gamma_per_s: f64,
+    /// Rewards are multiplied by this before learning, so that values stay within about ±10.
+    pub reward_scale: f32,
+    /// Transitions kept.
+    pub replay_capacity: usize,
+    /// Decisions before the first learning step.
+    pub warm_up: u64,
+    /// Transitions in a learning step.
+    pub batch: usize,
+    /// Decisions between two rounds of learning.
+    pub learn_every: u64,
+    /// Learning steps in a round.
+    pub learn_steps: u64,
+    /// Step size of Adam.
+    pub learning_rate: Schedule,
+    /// Adam's guard against division by zero.
+    pub adam_epsilon: f32,
+    /// Error beyond which the loss grows linearly.
+    pub huber_delta: f32,
+    /// The gradient over all weights is shortened to this length.
+    pub max_gradient_norm: f32,
+    /// How the target network follows.
+    pub target: TargetUpdate,
+    /// Probability of a random possible action.
+    pub epsilon: Schedule,
+    /// Probability of following the guide, when one is given and no random action was drawn.
+    pub guide: Schedule,
+    /// How much better than every other action the guide's is to be valued (Hester et al. 2018).
+    pub guide_margin: f32,
+    /// Weight of that demand in the loss; 0 switches it off.
+    pub guide_weight: Schedule,
+}
+
+impl Default for DqnConfig {
+    fn default() -> Self {
+        DqnConfig {
+            hidden: vec![64, 64],
+            dueling: true,
+            double_q: true,
+            n_step: 3,
+            gamma_per_s: 0.97,
+            reward_scale: 0.1,
+            replay_capacity: 100_000,
+            warm_up: 2_000,
+            batch: 64,
+            learn_every: 4,
+            learn_steps: 1,
+            learning_rate: Schedule::constant(5e-4),
+            adam_epsilon: 1e-5,
+            huber_delta: 1.0,
+            max_gradient_norm: 10.0,
+            target: TargetUpdate::Soft { tau: 0.005 },
+            epsilon: Schedule::linear(0.2, 0.02, 50_000),
+            guide: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
+            guide_margin: 0.05,
+            guide_weight: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
+        }
+    }
+}
+
+impl DqnConfig {
+    /// Whether every value is usable.
+    ///
+    /// # Errors
+    /// The first key whose value is not.
+    pub fn check(&self) -> Result<(), DqnError> {
+        let unit = |x: f32| (0.0..=1.0).contains(&x);
+        let positive = |x: f32| x > 0.0 && x.is_finite();
+        let probability = |s: &Schedule| unit(s.from) && unit(s.to);
+        let target = match self.target {
+            TargetUpdate::Hard { every } => every > 0,
+            TargetUpdate::Soft { tau } => tau > 0.0 && tau <= 1.0,
+        };
+        let rate = &self.learning_rate;
+        let weight = &self.guide_weight;
+        let rules = [
+            ("hidden", self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8),
+            ("n-step", (1..=1000).contains(&self.n_step)),
+            ("gamma-per-s", self.gamma_per_s > 0.0 && self.gamma_per_s <= 1.0),
+            ("reward-scale", positive(self.reward_scale)),
+            ("replay-capacity", self.replay_capacity >= self.batch),
+            ("batch", self.batch > 0),
+            ("learn-every", self.learn_every > 0),
+            ("learning-rate", positive(rate.from) && rate.to >= 0.0 && rate.to.is_finite()),
+            ("adam-epsilon", positive(self.adam_epsilon)),
+            ("huber-delta", positive(self.huber_delta)),
+            ("max-gradient-norm", positive(self.max_gradient_norm)),
+            ("target", target),
+            ("epsilon", probability(&self.epsilon)),
+            ("guide", probability(&self.guide)),
+            ("guide-margin", self.guide_margin >= 0.0 && self.guide_margin.is_finite()),
+            ("guide-weight", [weight.from, weight.to].iter().all(|w| *w >= 0.0 && w.is_finite())),
+        ];
+        match rules.iter().find(|(_, holds)| !holds) {
+            Some((key, _)) => Err(DqnError::Config(key)),
+            None => Ok(()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_schedule_stays_moves_and_stays() {
+        let s = Schedule { from: 1.0, to: 0.0, begin: 10, over: 4 };
+        assert_eq!([0, 10, 11, 13, 14, 99].map(|d| s.at(d)), [1.0, 1.0, 0.75, 0.25, 0.0, 0.0]);
+        assert_eq!(Schedule::constant(0.3).at(7), 0.3);
+    }
+
+    #[test]
+    fn the_default_is_valid_and_a_bad_value_is_named() {
+        assert!(DqnConfig::default().check().is_ok());
+        let bad = DqnConfig { gamma_per_s: f64::NAN, ..DqnConfig::default() };
+        assert_eq!(bad.check(), Err(DqnError::Config("gamma-per-s")));
+    }
+}

@@ -1,0 +1,358 @@
+//! The learner: acts, remembers, learns.
+
+use lowgear_env::{Seed, Step, Stream};
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    DqnConfig, DqnError, Mask, Mlp, Scratch, Shape, TargetUpdate,
+    forward::check_length,
+    gradient::{Tape, batch_values},
+    replay::{Decision, Queue, Replay, Seen, Transition},
+    update::{Adam, clip_norm, follow, huber, huber_slope, margin_loss, target},
+};
+
+/// What a learning step came to, averaged over its batch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Learned {
+    /// Loss, the guide's part included.
+    pub loss: f32,
+    /// Value of the actions taken.
+    pub value: f32,
+    /// Length of the gradient before it was shortened.
+    pub gradient_norm: f32,
+}
+
+/// A deep Q-learner for one world.
+///
+/// Alternate [`Dqn::act`] and [`Dqn::observe`]. Everything that decides what happens next is in
+/// [`Dqn::save_state`]: a learner read back goes on bit for bit as if it had never stopped.
+#[derive(Debug)]
+pub struct Dqn {
+    state: State,
+    scratch: Scratch,
+    slots: Vec<usize>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct State {
+    config: DqnConfig,
+    online: Mlp,
+    target: Mlp,
+    adam: Adam,
+    replay: Replay,
+    queue: Queue,
+    pending: Option<Decision>,
+    explore: ChaCha8Rng,
+    learn: ChaCha8Rng,
+    decisions: u64,
+    learn_steps: u64,
+    episodes: u64,
+}
+
+/// First bytes of a saved state; the last one is the layout's version.
+const MAGIC: &[u8] = b"lowgear-dqn\x01";
+
+impl Dqn {
+    /// A fresh learner for observations of length `inputs`.
+    ///
+    /// # Errors
+    /// A setting is out of its range.
+    pub fn new(config: DqnConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Dqn, DqnError> {
+        config.check()?;
+        let shape = Shape { inputs, hidden: config.hidden.clone(), actions, dueling: config.dueling };
+        if !shape.is_valid() {
+            return Err(DqnError::Config("inputs or actions"));
+        }
+        let weights = shape.draw(&mut seed.stream(Stream::Learn, 0));
+        let online = Mlp::new(shape, weights)?;
+        Ok(Dqn::from(State {
+            target: online.clone(),
+            adam: Adam::new(online.weights().len()),
+            replay: Replay::new(inputs, config.replay_capacity),
+            queue: Queue::new(),
+            pending: None,
+            explore: seed.stream(Stream::Explore, 0),
+            learn: seed.stream(Stream::Learn, 1),
+            decisions: 0,
+            learn_steps: 0,
+            episodes: 0,
+            online,
+            config,
+        }))
+    }
+
+    /// Chooses an action: with probability `epsilon` any possible one, else with probability `guide` the
+    /// guide's if it is possible, else the one valued highest.
+    ///
+    /// # Errors
+    /// The observation does not fit or is not finite, or no action is possible.
+    pub fn act(&mut self, observation: &[f32], mask: Mask, guide: Option<usize>) -> Result<usize, DqnError> {
+        let mask = self.check_seen(observation, mask)?;
+        if mask.count() == 0 {
+            return Err(DqnError::NoAction);
+        }
+        let State { config, online, explore, decisions, .. } = &mut self.state;
+        let guide = guide.filter(|&g| mask.allows(g));
+        let action = if explore.random::<f32>() < config.epsilon.at(*decisions) {
+            mask.nth(explore.random_range(0..mask.count() as u32) as usize)
+        } else if guide.is_some() && explore.random::<f32>() < config.guide.at(*decisions) {
+            guide
+        } else {
+            mask.best(online.values(observation, &mut self.scratch))
+        };
+        let action = action.ok_or(DqnError::NoAction)?;
+        self.state.pending = Some(Decision {
+            observation: observation.to_vec(),
+            mask,
+            action: action as u8,
+            guide: guide.map(|g| g as u8),
+            reward: 0.0,
+            discount: 0.0,
+        });
+        Ok(action)
+    }
+
+    /// Takes what the last action led to, and learns when it is time. `next` and `next_mask` are what is
+    /// seen then, at the end of an episode too.
+    ///
+    /// # Errors
+    /// No action was chosen before, a value is not finite, or learning diverged. After
+    /// [`DqnError::Diverged`] the weights are those before the failed step.
+    pub fn observe(
+        &mut self,
+        step: &Step,
+        next: &[f32],
+        next_mask: Mask,
+    ) -> Result<Option<Learned>, DqnError> {
+        let over = step.end.is_some();
+        let next_mask = self.check_seen(next, next_mask)?;
+        if next_mask.count() == 0 && !over {
+            return Err(DqnError::NoAction);
+        }
+        if !(step.reward.is_finite() && step.elapsed_s.is_finite()) {
+            return Err(DqnError::NotFinite("reward or elapsed time"));
+        }
+        let State { config, replay, queue, pending, .. } = &mut self.state;
+        let mut decision = pending.take().ok_or(DqnError::NothingPending)?;
+        decision.resolve(step, config.gamma_per_s, config.reward_scale);
+        queue.push(decision, config.n_step, over, Seen { observation: next, mask: next_mask }, replay);
+        self.state.decisions += 1;
+        self.state.episodes += u64::from(over);
+        self.learn_when_due()
+    }
+
+    /// Forgets the decisions of an episode that will not be finished.
+    pub fn abandon_episode(&mut self) {
+        self.state.pending = None;
+        self.state.queue.clear();
+    }
+
+    /// The learning network.
+    #[must_use]
+    pub const fn online(&self) -> &Mlp {
+        &self.state.online
+    }
+
+    /// The target network. With soft updates it is a running mean of the learning one, and steadier.
+    #[must_use]
+    pub const fn target(&self) -> &Mlp {
+        &self.state.target
+    }
+
+    /// Settings.
+    #[must_use]
+    pub const fn config(&self) -> &DqnConfig {
+        &self.state.config
+    }
+
+    /// Decisions lived through.
+    #[must_use]
+    pub const fn decisions(&self) -> u64 {
+        self.state.decisions
+    }
+
+    /// Learning steps taken.
+    #[must_use]
+    pub const fn learn_steps(&self) -> u64 {
+        self.state.learn_steps
+    }
+
+    /// Episodes lived through.
+    #[must_use]
+    pub const fn episodes(&self) -> u64 {
+        self.state.episodes
+    }
+
+    /// Everything, as bytes.
+    ///
+    /// # Errors
+    /// The state could not be written down.
+    pub fn save_state(&self) -> Result<Vec<u8>, DqnError> {
+        postcard::to_extend(&self.state, MAGIC.to_vec())
+            .map_err(|_| DqnError::State("it could not be written down"))
+    }
+
+    /// Reads [`Dqn::save_state`] back. `config` must be the one it was made with.
+    ///
+    /// # Errors
+    /// The bytes are damaged, of another version, or were made with other settings.
+    pub fn load_state(config: &DqnConfig, bytes: &[u8]) -> Result<Dqn, DqnError> {
+        let body = bytes.strip_prefix(MAGIC).ok_or(DqnError::State("other kind or version"))?;
+        let (state, rest): (State, _) =
+            postcard::take_from_bytes(body).map_err(|_| DqnError::State("damaged or cut short"))?;
+        if !rest.is_empty() {
+            return Err(DqnError::State("longer than it should be"));
+        }
+        if state.config != *config {
+            return Err(DqnError::State("made with other settings"));
+        }
+        if !state.fits() {
+            return Err(DqnError::State("parts do not fit together"));
+        }
+        Ok(Dqn::from(state))
+    }
+
+    /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
+    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, DqnError> {
+        let shape = self.state.online.shape();
+        check_length("observation", observation.len(), shape.inputs)?;
+        if observation.iter().all(|x| x.is_finite()) {
+            Ok(mask.within(shape.actions))
+        } else {
+            Err(DqnError::NotFinite("observation"))
+        }
+    }
+
+    fn learn_when_due(&mut self) -> Result<Option<Learned>, DqnError> {
+        let State { config, decisions, replay, .. } = &self.state;
+        let due = *decisions >= config.warm_up && decisions % config.learn_every == 0 && replay.len() > 0;
+        let mut last = None;
+        if due {
+            for _ in 0..config.learn_steps {
+                last = Some(self.learn()?);
+            }
+        }
+        Ok(last)
+    }
+
+    /// One learning step: draw, target, gradient, Adam, target network.
+    fn learn(&mut self) -> Result<Learned, DqnError> {
+        let State { config, online, target, adam, replay, learn, decisions, learn_steps, .. } =
+            &mut self.state;
+        let step = *learn_steps;
+        replay.sample(config.batch, learn, &mut self.slots);
+        let batch: Vec<Transition> = self.slots.iter().map(|&slot| replay.get(slot)).collect();
+        let targets = targets(config.double_q, &batch, online, target)?;
+        let tape = Tape::record(online, batch.iter().flat_map(|t| t.observation).copied().collect());
+        let mut loss = Loss::new(config, *decisions, tape.values()?, online.shape().actions);
+        for (row, (transition, y)) in batch.iter().zip(targets).enumerate() {
+            loss.add(row, transition, y);
+        }
+        let mut learned = loss.mean();
+        finite("the loss", learned.loss, step)?;
+        let mut gradient = tape.gradient(loss.slope)?;
+        learned.gradient_norm = clip_norm(&mut gradient, config.max_gradient_norm);
+        finite("the gradient", learned.gradient_norm, step)?;
+
+        let rate = config.learning_rate.at(*decisions);
+        adam.step(online.weights_mut(), &gradient, rate, config.adam_epsilon);
+        *learn_steps += 1;
+        match config.target {
+            TargetUpdate::Soft { tau } => follow(target.weights_mut(), online.weights(), tau),
+            TargetUpdate::Hard { every } if *learn_steps % every == 0 => target.clone_from(online),
+            TargetUpdate::Hard { .. } => {}
+        }
+        Ok(learned)
+    }
+}
+
+impl From<State> for Dqn {
+    fn from(state: State) -> Dqn {
+        Dqn { state, scratch: Scratch::default(), slots: Vec::new() }
+    }
+}
+
+impl State {
+    fn fits(&self) -> bool {
+        let shape = self.online.shape();
+        let decision =
+            |d: &Decision| d.observation.len() == shape.inputs && usize::from(d.action) < shape.actions;
+        self.config.check().is_ok()
+            && self.target.shape() == shape
+            && (&shape.hidden, shape.dueling) == (&self.config.hidden, self.config.dueling)
+            && self.adam.fits(shape.len())
+            && self.replay.fits(shape.inputs, self.config.replay_capacity, shape.actions)
+            && self.queue.all(decision)
+            && self.pending.as_ref().is_none_or(decision)
+    }
+}
+
+/// The target `y` of each transition.
+fn targets(double_q: bool, batch: &[Transition], online: &Mlp, judge: &Mlp) -> Result<Vec<f32>, DqnError> {
+    let next: Vec<f32> = batch.iter().flat_map(|t| t.next_observation).copied().collect();
+    let choice = if double_q { Some(batch_values(online, next.clone())?) } else { None };
+    let judged = batch_values(judge, next)?;
+    let actions = online.shape().actions;
+    let rows = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
+    let rows = batch.iter().zip(rows);
+    Ok(rows.map(|(t, (choice, judge))| target(t.reward, t.discount, t.next_mask, choice, judge)).collect())
+}
+
+/// Sums a batch's loss and its derivative by each value.
+struct Loss {
+    delta: f32,
+    margin: f32,
+    margin_weight: f32,
+    actions: usize,
+    values: Vec<f32>,
+    slope: Vec<f32>,
+    loss: f32,
+    value: f32,
+}
+
+impl Loss {
+    fn new(config: &DqnConfig, decisions: u64, values: Vec<f32>, actions: usize) -> Loss {
+        Loss {
+            delta: config.huber_delta,
+            margin: config.guide_margin,
+            margin_weight: config.guide_weight.at(decisions),
+            actions,
+            slope: vec![0.0; values.len()],
+            values,
+            loss: 0.0,
+            value: 0.0,
+        }
+    }
+
+    fn rows(&self) -> f32 {
+        (self.values.len() / self.actions) as f32
+    }
+
+    fn add(&mut self, row: usize, t: &Transition, y: f32) {
+        let share = 1.0 / self.rows();
+        let place = row * self.actions..(row + 1) * self.actions;
+        let (values, slope) = (&self.values[place.clone()], &mut self.slope[place]);
+        let action = usize::from(t.action);
+        let error = values[action] - y;
+        slope[action] += share * huber_slope(error, self.delta);
+        self.loss += huber(error, self.delta);
+        self.value += values[action];
+        if let Some(guide) = t.guide.filter(|_| self.margin_weight > 0.0) {
+            let guide = usize::from(guide);
+            let (loss, worst) = margin_loss(values, t.mask, guide, self.margin);
+            self.loss += self.margin_weight * loss;
+            slope[worst] += share * self.margin_weight;
+            slope[guide] -= share * self.margin_weight;
+        }
+    }
+
+    fn mean(&self) -> Learned {
+        Learned { loss: self.loss / self.rows(), value: self.value / self.rows(), gradient_norm: 0.0 }
+    }
+}
+
+const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), DqnError> {
+    if value.is_finite() { Ok(()) } else { Err(DqnError::Diverged { what, step }) }
+}

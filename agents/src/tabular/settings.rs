@@ -1,0 +1,132 @@
+//! Settings of a tabular learner.
+
+use super::schedule::{Epsilon, StepSize};
+use crate::range::{OutOfRange, check};
+use serde::{Deserialize, Serialize};
+
+/// The learning rule: which policy the bootstrapped value is that of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Algorithm {
+    /// The greedy policy (Watkins, Dayan 1992). Traces are cut when an exploring action is taken.
+    QLearning,
+    /// The action taken next (Rummery, Niranjan 1994).
+    Sarsa,
+    /// The exploring policy, in expectation (van Seijen et al. 2009).
+    ExpectedSarsa,
+    /// The greedy policy of one table, valued by another one (van Hasselt 2010). Needs `lambda = 0`.
+    DoubleQ,
+}
+
+/// What a visit does to the trace of its cell and action.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TraceKind {
+    /// Adds 1.
+    Accumulating,
+    /// Sets it to 1 (Singh, Sutton 1996).
+    Replacing,
+}
+
+/// Settings of a tabular learner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TabularSettings {
+    /// The learning rule.
+    pub algorithm: Algorithm,
+    /// Discount per second, above 0 and up to 1.
+    pub gamma_per_s: f64,
+    /// Decay of the traces per decision, 0 to 1; 0 is one-step learning.
+    pub lambda: f64,
+    /// What a visit does to a trace.
+    pub trace: TraceKind,
+    /// Traces below this are forgotten, 0.000001 to 1.
+    pub trace_cutoff: f64,
+    /// Step size.
+    pub step_size: StepSize,
+    /// Probability of exploring.
+    pub epsilon: Epsilon,
+    /// Value that each action starts with, in units of reward; empty means 0 for all. Values for shifts
+    /// well below that of holding keep a young table from shifting without a reason.
+    pub initial_values: Vec<f64>,
+    /// An action replaces the guide's only when its value is higher by more than this, 0 and above, in
+    /// units of reward.
+    pub rule_margin: f64,
+    /// The guide is followed until its action and another one have been tried this often in a cell.
+    pub trust_visits: u32,
+}
+
+impl Default for TabularSettings {
+    fn default() -> TabularSettings {
+        TabularSettings {
+            algorithm: Algorithm::ExpectedSarsa,
+            gamma_per_s: 0.98,
+            lambda: 0.9,
+            trace: TraceKind::Replacing,
+            trace_cutoff: 1e-3,
+            step_size: StepSize::Visits { omega: 0.7, floor: 0.01 },
+            epsilon: Epsilon { start: 0.1, end: 0.01, decisions: 2_000_000 },
+            initial_values: Vec::new(),
+            rule_margin: 0.1,
+            trust_visits: 50,
+        }
+    }
+}
+
+/// Why settings or a saved learner were refused.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum TabularError {
+    /// A number is outside its range.
+    #[error(transparent)]
+    OutOfRange(#[from] OutOfRange),
+    /// One initial value per action is needed, or none at all.
+    #[error("`initial-values` has {found} values, allowed is 0 or {actions}: one per action")]
+    InitialValues {
+        /// Values found.
+        found: usize,
+        /// Number of actions.
+        actions: usize,
+    },
+    /// Double Q-learning has no traces.
+    #[error("`lambda` is {lambda}, allowed with `algorithm = \"double-q\"` is 0")]
+    DoubleQTraces {
+        /// The value found.
+        lambda: f64,
+    },
+    /// A saved part does not fit the table.
+    #[error("the saved {part} does not fit a table of {cells} cells and {actions} actions")]
+    Shape {
+        /// Which part.
+        part: &'static str,
+        /// Cells of the table.
+        cells: usize,
+        /// Actions of the table.
+        actions: usize,
+    },
+}
+
+impl TabularSettings {
+    /// Checks every value against its range and the lists against the number of actions.
+    ///
+    /// # Errors
+    /// [`TabularError`] names the key, the value and what is allowed.
+    pub fn validate(&self, actions: usize) -> Result<(), TabularError> {
+        check("gamma-per-s", self.gamma_per_s, (1e-9, 1.0), "(factor per s)")?;
+        check("lambda", self.lambda, (0.0, 1.0), "(factor)")?;
+        check("trace-cutoff", self.trace_cutoff, (1e-6, 1.0), "(fraction)")?;
+        self.step_size.validate()?;
+        self.epsilon.validate()?;
+        check("rule-margin", self.rule_margin, (0.0, 1e9), "reward")?;
+        for (i, &value) in self.initial_values.iter().enumerate() {
+            check(&format!("initial-values[{i}]"), value, (-1e9, 1e9), "reward")?;
+        }
+        if !self.initial_values.is_empty() && self.initial_values.len() != actions {
+            return Err(TabularError::InitialValues { found: self.initial_values.len(), actions });
+        }
+        if self.algorithm == Algorithm::DoubleQ && self.lambda > 0.0 {
+            return Err(TabularError::DoubleQTraces { lambda: self.lambda });
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,117 @@
+//! Cliff walking and maximisation bias (Sutton, Barto 2018, examples 6.6 and 6.7).
+
+use super::*;
+use crate::worlds::bias::{self, Bias};
+use crate::worlds::cliff::{self, Cliff};
+use lowgear_env::{End, Seed};
+
+fn teach(settings: TabularSettings, episodes: u64, seed: u64) -> TabularLearner {
+    let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(seed)).unwrap();
+    for episode in 0..episodes {
+        run_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, alone);
+    }
+    learner
+}
+
+fn view(cell: usize) -> View {
+    View { cell, allowed: vec![true; cliff::ACTIONS], guide: None }
+}
+
+/// Steps of the greedy path, or `None` if it does not arrive.
+fn greedy_steps(learner: &TabularLearner) -> Option<usize> {
+    let mut cell = cliff::START;
+    for step in 0..cliff::CELLS {
+        if cell == cliff::GOAL {
+            return Some(step);
+        }
+        cell = cliff::outcome(cell, learner.greedy(&view(cell))).0;
+    }
+    None
+}
+
+/// Expected return from the start under the epsilon-soft greedy policy: the fixed point of its Bellman
+/// equation, swept until it stands still.
+fn value_when_exploring(learner: &TabularLearner, epsilon: f64) -> f64 {
+    let mut values = vec![0.0; cliff::CELLS];
+    let backup = |values: &[f64], cell: usize| {
+        let pi = update::epsilon_soft(learner.greedy(&view(cell)), &[true; cliff::ACTIONS], epsilon);
+        let outcomes = (0..cliff::ACTIONS).map(|action| cliff::outcome(cell, action));
+        outcomes.zip(pi).map(|((next, reward), p)| p * (reward + values[next])).sum::<f64>()
+    };
+    for _ in 0..20_000 {
+        for cell in 0..cliff::GOAL {
+            values[cell] = backup(&values, cell);
+        }
+    }
+    values[cliff::START]
+}
+
+/// The optimal path has 13 steps and return -13.
+#[test]
+fn q_learning_walks_along_the_cliff() {
+    for (lambda, trace) in [(0.0, TraceKind::Replacing), (0.8, TraceKind::Replacing)] {
+        let settings = TabularSettings {
+            lambda,
+            trace,
+            ..plain(Algorithm::QLearning, StepSize::Constant(0.5), 0.1)
+        };
+        let learner = teach(settings, 1000, 1);
+        assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda}");
+        let played = play_episode(&mut Cliff::new(), 0, |&cell, _| learner.greedy(&view(cell)));
+        assert_eq!((played.total_reward, played.decisions, played.end), (-13.0, 13, End::Terminated));
+    }
+}
+
+#[test]
+fn double_q_learning_walks_along_the_cliff() {
+    let learner = teach(plain(Algorithm::DoubleQ, StepSize::Constant(0.5), 0.1), 2000, 1);
+    assert_eq!(greedy_steps(&learner), Some(13));
+}
+
+/// Among policies that explore with probability 0.1, the best one has expected return -20.70768 and its
+/// greedy path has 15 steps, one row away from the edge (exact solution of example 6.6 by dynamic
+/// programming over epsilon-soft policies).
+#[test]
+fn on_policy_learners_keep_away_from_the_cliff() {
+    const BEST: f64 = -20.707_677_398_668;
+    let visits = StepSize::Visits { omega: 0.7, floor: 0.0 };
+    for algorithm in [Algorithm::ExpectedSarsa, Algorithm::Sarsa] {
+        let learner = teach(plain(algorithm, visits, 0.1), 60_000, 3);
+        let value = value_when_exploring(&learner, 0.1);
+        assert_eq!(greedy_steps(&learner), Some(15), "{algorithm:?}: {value}");
+        assert!(value <= BEST + 1e-9, "{algorithm:?}: {value} is better than the best");
+        assert!(value > BEST - 0.1, "{algorithm:?}: {value}");
+        if algorithm == Algorithm::ExpectedSarsa {
+            let own = learner.values(cliff::START).into_iter().fold(f64::NEG_INFINITY, f64::max);
+            eprintln!("{algorithm:?} policy {value} own estimate {own}");
+        }
+    }
+}
+
+/// Share of the last of `episodes` in which the learner goes left, over `runs` seeds. The best that a
+/// policy exploring with probability 0.1 can do is 5 %.
+fn share_of_left(algorithm: Algorithm, episodes: u64, runs: u64) -> f64 {
+    let mut left = 0;
+    for run in 0..runs {
+        let settings = plain(algorithm, StepSize::Constant(0.1), 0.1);
+        let mut learner = TabularLearner::new(settings, bias::STATES, bias::ACTIONS, Seed(run)).unwrap();
+        let mut world = Bias::new(Seed(run).part(1));
+        let mut last = 0;
+        for episode in 0..episodes {
+            last = run_episode(&mut world, |&state| state, &mut learner, episode, alone).decisions;
+        }
+        left += u64::from(last == 2);
+    }
+    left as f64 / runs as f64
+}
+
+/// After 100 episodes Q-learning still goes left in most of them, Double Q-learning no longer does; figure
+/// 6.5 of the book shows about 60 % against 20 %.
+#[test]
+fn double_q_learning_is_not_taken_in_by_noise() {
+    let single = share_of_left(Algorithm::QLearning, 100, 1000);
+    let double = share_of_left(Algorithm::DoubleQ, 100, 1000);
+    eprintln!("left after 100 episodes: Q {single}, double Q {double}");
+    assert!(single > double + 0.2, "Q-learning {single}, Double Q-learning {double}");
+    assert!(double > 0.04);
+}

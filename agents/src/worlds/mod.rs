@@ -1,0 +1,8 @@
+//! Check worlds: small textbook problems with known answers, on which learners are tested.
+//!
+//! Each names its source.
+
+pub mod bias;
+pub mod cartpole;
+pub mod cliff;
+pub mod random_walk;

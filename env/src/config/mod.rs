@@ -1,0 +1,172 @@
+//! Reading configuration: what is wrong, in which file, at which line and key, and how to mend it.
+
+mod spread;
+
+pub use spread::Spread;
+
+use serde::de::DeserializeOwned;
+use std::path::{Path, PathBuf};
+
+/// A value that is not allowed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("`{key}` is {got}; allowed: {allowed}")]
+pub struct KeyError {
+    /// The key with its tables, as in `motor.rotor-inertia-kg-m2`.
+    pub key: String,
+    /// What stands there.
+    pub got: String,
+    /// What may stand there.
+    pub allowed: String,
+}
+
+impl KeyError {
+    /// A value that is not allowed.
+    pub fn new(key: impl Into<String>, got: impl ToString, allowed: impl Into<String>) -> KeyError {
+        KeyError { key: key.into(), got: got.to_string(), allowed: allowed.into() }
+    }
+
+    /// The same error seen from the table that holds the key.
+    #[must_use]
+    pub fn within(mut self, table: &str) -> KeyError {
+        self.key = format!("{table}.{}", self.key);
+        self
+    }
+}
+
+/// Checks that `low <= value <= high`; NaN fails.
+///
+/// # Errors
+/// [`KeyError`] naming the key, the value and the range.
+pub fn in_range(key: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), KeyError> {
+    if value >= low && value <= high {
+        return Ok(());
+    }
+    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    Err(KeyError::new(key, format_args!("{value}{unit}"), format!("{low} to {high}{unit}")))
+}
+
+/// A part of a configuration that knows its own limits.
+pub trait Check {
+    /// Checks every value.
+    ///
+    /// # Errors
+    /// The first value that is not allowed, its key relative to this part.
+    fn check(&self) -> Result<(), KeyError>;
+}
+
+/// Why a configuration file could not be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigError {
+    /// The file could not be read.
+    #[error("{file}: {reason}\n  hint: check the path; paths inside a file are relative to that file")]
+    Unreadable {
+        /// File.
+        file: PathBuf,
+        /// What the system said.
+        reason: std::io::Error,
+    },
+    /// The file is not TOML, or a key is unknown, missing or of the wrong type.
+    #[error("{file}{}: {message}", line_label(*.line))]
+    Syntax {
+        /// File.
+        file: PathBuf,
+        /// Line, from 1.
+        line: Option<usize>,
+        /// What is wrong, with the names that are known there.
+        message: String,
+    },
+    /// A value is out of its range.
+    #[error("{file}{}: {error}", line_label(*.line))]
+    Value {
+        /// File.
+        file: PathBuf,
+        /// Line, from 1.
+        line: Option<usize>,
+        /// Which value.
+        error: KeyError,
+    },
+}
+
+fn line_label(line: Option<usize>) -> String {
+    line.map_or_else(String::new, |l| format!(", line {l}"))
+}
+
+/// Reads and checks a TOML file.
+///
+/// # Errors
+/// [`ConfigError`] names file, line, key and what is allowed.
+pub fn load<T: DeserializeOwned + Check>(file: &Path) -> Result<T, ConfigError> {
+    let text = std::fs::read_to_string(file)
+        .map_err(|reason| ConfigError::Unreadable { file: file.to_owned(), reason })?;
+    parse(&text, file)
+}
+
+/// Reads and checks TOML text; `file` is only named in errors.
+///
+/// # Errors
+/// As [`load`].
+pub fn parse<T: DeserializeOwned + Check>(text: &str, file: &Path) -> Result<T, ConfigError> {
+    let value: T = toml::from_str(text).map_err(|error| {
+        let line = error.span().map(|span| 1 + text[..span.start.min(text.len())].matches('\n').count());
+        ConfigError::Syntax { file: file.to_owned(), line, message: error.message().to_owned() }
+    })?;
+    value.check().map_err(|error| ConfigError::Value {
+        file: file.to_owned(),
+        line: line_of(text, &error.key),
+        error,
+    })?;
+    Ok(value)
+}
+
+/// The line where `key` stands: the last part of the key below the header of its table; the header's own
+/// line when the key is left to its default.
+fn line_of(text: &str, key: &str) -> Option<usize> {
+    let plain = |part: &str| part.split('[').next().unwrap_or(part).to_owned();
+    let index = |part: &str| {
+        part.split_once('[').and_then(|(_, i)| i.trim_end_matches(']').parse::<usize>().ok())
+    };
+    let parts: Vec<&str> = key.split('.').collect();
+    let mut table = String::new();
+    let mut seen = std::collections::BTreeMap::<String, usize>::new();
+    let mut best = None;
+    for (number, line) in text.lines().enumerate() {
+        let line = line.trim();
+        if let Some(header) = line.strip_prefix('[') {
+            table = header.trim_start_matches('[').split(']').next().unwrap_or("").trim().to_owned();
+            if line.starts_with("[[") {
+                *seen.entry(table.clone()).or_default() += 1;
+            }
+        }
+        let depth = if table.is_empty() { 0 } else { table.split('.').count() };
+        let inside = depth < parts.len()
+            && table.split('.').filter(|t| !t.is_empty()).zip(&parts).all(|(t, p)| t == plain(p));
+        let nth = depth.checked_sub(1).and_then(|d| index(parts[d]));
+        let right_entry = nth.is_none_or(|n| seen.get(&table) == Some(&(n + 1)));
+        if !inside || !right_entry {
+            continue;
+        }
+        if line.starts_with('[') {
+            best = best.max(Some((depth, number + 1)));
+        }
+        let name = line.split('=').next().unwrap_or("").trim();
+        if line.contains('=') && name.split('.').next() == Some(plain(parts[depth]).as_str()) {
+            return Some(number + 1);
+        }
+    }
+    best.map(|(_, line)| line)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::line_of;
+
+    #[test]
+    fn the_line_of_a_key_is_found_below_its_header() {
+        let text = "name = 'x'\n[motor]\n# comment\nrotor = 1\n[motor.line]\nkt = 2\n[[axles]]\nat = 0\n[[axles]]\nat = 1\n";
+        assert_eq!(line_of(text, "name"), Some(1));
+        assert_eq!(line_of(text, "motor.rotor"), Some(4));
+        assert_eq!(line_of(text, "motor.line.kt"), Some(6));
+        assert_eq!(line_of(text, "axles[1].at"), Some(10));
+        assert_eq!(line_of(text, "motor.absent"), Some(2));
+    }
+}

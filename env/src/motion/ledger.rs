@@ -1,0 +1,45 @@
+//! Where the energy went.
+
+/// Energies since the start, J. Battery energy (open-circuit voltage times current) equals kinetic plus
+/// potential energy gained plus every loss.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Ledger {
+    /// Drawn from the battery's chemistry.
+    pub battery_j: f64,
+    /// Heat in the battery's resistance.
+    pub source_j: f64,
+    /// Heat in the winding.
+    pub winding_j: f64,
+    /// Motor friction.
+    pub motor_friction_j: f64,
+    /// Gearing.
+    pub gearing_j: f64,
+    /// Rolling resistance and constant drag.
+    pub rolling_j: f64,
+    /// Grass and air drag.
+    pub drag_j: f64,
+    /// Slipping wheels.
+    pub slip_j: f64,
+    /// Wheels striking obstacles and the ground behind them.
+    pub strike_j: f64,
+    /// Engaging dogs.
+    pub engage_j: f64,
+    /// Lifted weight.
+    pub potential_j: f64,
+}
+
+impl Ledger {
+    /// Every loss together.
+    #[must_use]
+    pub fn losses_j(&self) -> f64 {
+        self.source_j
+            + self.winding_j
+            + self.motor_friction_j
+            + self.gearing_j
+            + self.rolling_j
+            + self.drag_j
+            + self.slip_j
+            + self.strike_j
+            + self.engage_j
+    }
+}

@@ -1,0 +1,17 @@
+//! The one definition of the physics: exact pieces of motion from event to event.
+
+mod forces;
+mod ledger;
+mod piece;
+mod plant;
+mod selector;
+mod track;
+
+pub use ledger::Ledger;
+pub use piece::Piece;
+pub use plant::{Advance, Plant};
+pub use selector::{Dogs, Selector};
+pub use track::Track;
+
+/// Standard gravity, m/s² (ISO 80000-3).
+pub const GRAVITY_M_S2: f64 = 9.806_65;

@@ -1,0 +1,57 @@
+//! Battery: open-circuit voltage over state of charge behind a resistance.
+//!
+//! `V = OCV(soc) - R i`, `soc' = -i / (3600 Ah)` (equivalent-circuit model; Plett, *Battery Management
+//! Systems* vol. 1, 2015, ch. 2, from memory). Relaxation (RC branches) and temperature are not modelled.
+
+use crate::config::{Check, KeyError, in_range};
+use serde::{Deserialize, Serialize};
+
+/// The battery in a vehicle file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct BatteryConfig {
+    /// Nominal voltage, V: what the controller assumes when it cannot measure.
+    pub nominal_voltage_v: f64,
+    /// Capacity, A·h.
+    pub capacity_ah: f64,
+    /// Series resistance, wiring included, Ω.
+    pub resistance_ohm: f64,
+    /// Open-circuit voltage at evenly spaced states of charge from 0 to 1, V, not falling.
+    pub ocv_v: Vec<f64>,
+}
+
+impl BatteryConfig {
+    /// Open-circuit voltage at a state of charge, linear between the points, V.
+    #[must_use]
+    pub fn open_circuit_v(&self, charge: f64) -> f64 {
+        let last = self.ocv_v.len() - 1;
+        let at = charge.clamp(0.0, 1.0) * last as f64;
+        let i = (at as usize).min(last.saturating_sub(1));
+        let next = self.ocv_v[(i + 1).min(last)];
+        self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as f64)
+    }
+
+    /// Current at constant power, A; `None` above the most that the battery can give, `OCV² / 4R`.
+    #[must_use]
+    pub fn current_at_power_a(&self, charge: f64, power_w: f64) -> Option<f64> {
+        let ocv = self.open_circuit_v(charge);
+        let rest = ocv * ocv - 4.0 * self.resistance_ohm * power_w;
+        (rest >= -1e-9).then(|| (ocv - rest.max(0.0).sqrt()) / (2.0 * self.resistance_ohm))
+    }
+}
+
+impl Check for BatteryConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("nominal-voltage-v", self.nominal_voltage_v, 1.0, 60.0, "V")?;
+        in_range("capacity-ah", self.capacity_ah, 0.05, 500.0, "A·h")?;
+        in_range("resistance-ohm", self.resistance_ohm, 0.0, 10.0, "Ω")?;
+        if self.ocv_v.len() < 2 {
+            return Err(KeyError::new("ocv-v", format!("{} points", self.ocv_v.len()), "2 points or more"));
+        }
+        for pair in self.ocv_v.windows(2) {
+            in_range("ocv-v", pair[0], 0.5, 100.0, "V")?;
+            in_range("ocv-v", pair[1], pair[0], 100.0, "V (not below the point before it)")?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,203 @@
+//! Brushed DC motor.
+//!
+//! `i = (V - Ke w) / R`, shaft torque `Kt i - Kt i0` with the friction `Kt i0` opposing motion, `Kt = Ke` in SI
+//! (Hughes and Drury, *Electric Motors and Drives*, 5th ed. 2019, ch. 3, from memory). Pulse-width modulation
+//! counts as its mean voltage; the battery then sees `duty * i` (ideal chopper). The electrical time constant
+//! `L / R` (under a millisecond for these motors, some 1 % of the mechanical one) is neglected.
+
+use crate::config::{Check, KeyError, in_range};
+use serde::{Deserialize, Serialize};
+
+/// The motor in a vehicle file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct MotorConfig {
+    /// Its speed-torque line.
+    pub line: MotorLineConfig,
+    /// Rotor inertia, kg·m².
+    pub rotor_inertia_kg_m2: f64,
+    /// Heat.
+    pub heat: HeatConfig,
+}
+
+/// Two ways to give the speed-torque line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub enum MotorLineConfig {
+    /// As the data sheet gives it.
+    DataSheet(DataSheet),
+    /// By its constants.
+    Constants(Constants),
+}
+
+/// What a data sheet says. Stall torque is at the shaft, friction taken off.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct DataSheet {
+    /// Rated voltage, V.
+    pub rated_voltage_v: f64,
+    /// No-load speed, rad/s.
+    pub no_load_speed_rad_s: f64,
+    /// No-load current, A.
+    pub no_load_current_a: f64,
+    /// Stall torque, N·m.
+    pub stall_torque_nm: f64,
+    /// Stall current, A.
+    pub stall_current_a: f64,
+}
+
+/// Motor constants.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Constants {
+    /// Torque constant, N·m/A.
+    pub torque_constant_nm_a: f64,
+    /// Back-EMF constant, V·s/rad.
+    pub emf_constant_v_s: f64,
+    /// Winding resistance at the reference temperature, Ω.
+    pub resistance_ohm: f64,
+    /// No-load current, A.
+    pub no_load_current_a: f64,
+}
+
+/// Two-body heat model.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct HeatConfig {
+    /// Heat capacity of the winding, J/K.
+    pub winding_j_k: f64,
+    /// Heat capacity of the housing, J/K.
+    pub housing_j_k: f64,
+    /// Thermal resistance from winding to housing, K/W.
+    pub winding_to_housing_k_w: f64,
+    /// Thermal resistance from housing to air, K/W.
+    pub housing_to_air_k_w: f64,
+    /// The episode ends when the winding is hotter than this, °C.
+    pub winding_limit_c: f64,
+}
+
+impl MotorLineConfig {
+    /// The constants. From a data sheet: `R = V / I_stall`, `Kt = T_stall / (I_stall - i0)`,
+    /// `Ke = (V - R i0) / w0`; `Kt` and `Ke` then differ a little, as data sheets do.
+    #[must_use]
+    pub fn constants(&self) -> Constants {
+        match *self {
+            MotorLineConfig::Constants(constants) => constants,
+            MotorLineConfig::DataSheet(sheet) => {
+                let resistance_ohm = sheet.rated_voltage_v / sheet.stall_current_a;
+                Constants {
+                    torque_constant_nm_a: sheet.stall_torque_nm
+                        / (sheet.stall_current_a - sheet.no_load_current_a),
+                    emf_constant_v_s: (sheet.rated_voltage_v - resistance_ohm * sheet.no_load_current_a)
+                        / sheet.no_load_speed_rad_s,
+                    resistance_ohm,
+                    no_load_current_a: sheet.no_load_current_a,
+                }
+            }
+        }
+    }
+}
+
+/// The speed-torque line at one supply: shaft torque `stall_nm - slope w` (for forward motion), current
+/// `stall_a - Ke w / R`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Electrical torque at standstill, friction not taken off, N·m.
+    pub electrical_stall_nm: f64,
+    /// Friction torque `Kt i0`, N·m.
+    pub friction_nm: f64,
+    /// Fall of torque with speed, N·m·s.
+    pub slope_nm_s: f64,
+    /// Current at standstill, A.
+    pub stall_a: f64,
+    /// Fall of current with speed, A·s.
+    pub slope_a_s: f64,
+}
+
+impl Constants {
+    /// The line at open-circuit voltage `ocv_v` behind `source_ohm`, at `duty` (0 to 1), with the winding at
+    /// `winding_ohm`. Current through the source is `duty * i`, so `i = (duty ocv - Ke w) / (R + duty² R_s)`.
+    #[must_use]
+    pub fn line(&self, ocv_v: f64, source_ohm: f64, duty: f64, winding_ohm: f64) -> Line {
+        let total_ohm = winding_ohm + duty * duty * source_ohm;
+        let stall_a = duty * ocv_v / total_ohm;
+        let slope_a_s = self.emf_constant_v_s / total_ohm;
+        Line {
+            electrical_stall_nm: self.torque_constant_nm_a * stall_a,
+            friction_nm: self.torque_constant_nm_a * self.no_load_current_a,
+            slope_nm_s: self.torque_constant_nm_a * slope_a_s,
+            stall_a,
+            slope_a_s,
+        }
+    }
+}
+
+impl Line {
+    /// Shaft torque at standstill, N·m; never negative (friction does not drive).
+    #[must_use]
+    pub fn stall_nm(&self) -> f64 {
+        (self.electrical_stall_nm - self.friction_nm).max(0.0)
+    }
+
+    /// No-load speed, rad/s.
+    #[must_use]
+    pub fn no_load_rad_s(&self) -> f64 {
+        self.stall_nm() / self.slope_nm_s
+    }
+
+    /// Highest shaft power, W: a quarter of stall torque times no-load speed.
+    #[must_use]
+    pub fn peak_power_w(&self) -> f64 {
+        0.25 * self.stall_nm() * self.no_load_rad_s()
+    }
+}
+
+impl Check for MotorConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        match &self.line {
+            MotorLineConfig::DataSheet(s) => s.check().map_err(|e| e.within("line.data-sheet"))?,
+            MotorLineConfig::Constants(c) => c.check().map_err(|e| e.within("line.constants"))?,
+        }
+        in_range("rotor-inertia-kg-m2", self.rotor_inertia_kg_m2, 1e-9, 1e-2, "kg·m²")?;
+        self.heat.check().map_err(|e| e.within("heat"))
+    }
+}
+
+impl Check for DataSheet {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("rated-voltage-v", self.rated_voltage_v, 1.0, 100.0, "V")?;
+        in_range("no-load-speed-rad-s", self.no_load_speed_rad_s, 10.0, 10_000.0, "rad/s")?;
+        in_range("stall-current-a", self.stall_current_a, 0.1, 500.0, "A")?;
+        in_range("no-load-current-a", self.no_load_current_a, 0.001, 0.5 * self.stall_current_a, "A")?;
+        in_range("stall-torque-nm", self.stall_torque_nm, 1e-4, 100.0, "N·m")?;
+        let constants = MotorLineConfig::DataSheet(*self).constants();
+        let ratio = constants.torque_constant_nm_a / constants.emf_constant_v_s;
+        if !(0.5..=1.5).contains(&ratio) {
+            return Err(KeyError::new(
+                "stall-torque-nm",
+                format!("{} (torque constant over back-EMF constant is {ratio:.2})", self.stall_torque_nm),
+                "figures of one motor: that ratio is 1 in SI units and lies from 0.5 to 1.5 on any data sheet",
+            ));
+        }
+        Ok(())
+    }
+}
+
+impl Check for Constants {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("torque-constant-nm-a", self.torque_constant_nm_a, 1e-4, 10.0, "N·m/A")?;
+        in_range("emf-constant-v-s", self.emf_constant_v_s, 1e-4, 10.0, "V·s")?;
+        in_range("resistance-ohm", self.resistance_ohm, 0.005, 100.0, "Ω")?;
+        in_range("no-load-current-a", self.no_load_current_a, 0.0, 50.0, "A")
+    }
+}
+
+impl Check for HeatConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("winding-j-k", self.winding_j_k, 0.1, 1e4, "J/K")?;
+        in_range("housing-j-k", self.housing_j_k, 0.1, 1e5, "J/K")?;
+        in_range("winding-to-housing-k-w", self.winding_to_housing_k_w, 0.01, 100.0, "K/W")?;
+        in_range("housing-to-air-k-w", self.housing_to_air_k_w, 0.01, 1000.0, "K/W")?;
+        in_range("winding-limit-c", self.winding_limit_c, 40.0, 250.0, "°C")
+    }
+}

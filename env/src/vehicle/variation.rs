@@ -1,0 +1,82 @@
+//! What varies from vehicle to vehicle and day to day.
+
+use crate::config::{Check, KeyError, Spread};
+use serde::{Deserialize, Serialize};
+
+/// Distributions of vehicle parameters, drawn for every episode.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
+pub struct VariationConfig {
+    /// Factor on the mass.
+    pub mass_factor: Spread,
+    /// Factor on every efficiency (kept at or below 1).
+    pub efficiency_factor: Spread,
+    /// Factor on the winding resistance.
+    pub winding_factor: Spread,
+    /// Factor on rolling resistance and grass drag.
+    pub rolling_factor: Spread,
+    /// Factor on the friction coefficient of the ground.
+    pub friction_factor: Spread,
+    /// State of charge at the start, 0 to 1.
+    pub charge: Spread,
+    /// Factor on the battery's resistance.
+    pub battery_resistance_factor: Spread,
+    /// Offset of the tilt sensor, degrees.
+    pub tilt_bias_deg: Spread,
+    /// Air temperature, °C.
+    pub air_c: Spread,
+}
+
+impl Default for VariationConfig {
+    fn default() -> VariationConfig {
+        let one = Spread::Fixed(1.0);
+        VariationConfig {
+            mass_factor: one,
+            efficiency_factor: one,
+            winding_factor: one,
+            rolling_factor: one,
+            friction_factor: one,
+            charge: Spread::Fixed(0.7),
+            battery_resistance_factor: one,
+            tilt_bias_deg: Spread::Fixed(0.0),
+            air_c: Spread::Fixed(20.0),
+        }
+    }
+}
+
+impl VariationConfig {
+    /// Every distribution at its centre: the nominal vehicle.
+    #[must_use]
+    pub fn nominal(&self) -> VariationConfig {
+        let centre = |s: Spread| Spread::Fixed(s.centre());
+        VariationConfig {
+            mass_factor: centre(self.mass_factor),
+            efficiency_factor: centre(self.efficiency_factor),
+            winding_factor: centre(self.winding_factor),
+            rolling_factor: centre(self.rolling_factor),
+            friction_factor: centre(self.friction_factor),
+            charge: centre(self.charge),
+            battery_resistance_factor: centre(self.battery_resistance_factor),
+            tilt_bias_deg: centre(self.tilt_bias_deg),
+            air_c: centre(self.air_c),
+        }
+    }
+}
+
+impl Check for VariationConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        for (key, spread) in [
+            ("mass-factor", self.mass_factor),
+            ("efficiency-factor", self.efficiency_factor),
+            ("winding-factor", self.winding_factor),
+            ("rolling-factor", self.rolling_factor),
+            ("friction-factor", self.friction_factor),
+            ("battery-resistance-factor", self.battery_resistance_factor),
+        ] {
+            spread.check_within(key, 0.2, 5.0, "")?;
+        }
+        self.charge.check_within("charge", 0.0, 1.0, "")?;
+        self.tilt_bias_deg.check_within("tilt-bias-deg", -20.0, 20.0, "°")?;
+        self.air_c.check_within("air-c", -30.0, 60.0, "°C")
+    }
+}

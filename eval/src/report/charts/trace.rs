@@ -1,0 +1,314 @@
+//! A driven course: profile, surfaces and obstacles above, then gear, speed, load, tilt and time of every
+//! run over the same distance.
+
+use super::super::pictures::{CoursePicture, EventKind, RunTrace, TracePicture, TraceSample};
+use super::super::scale::{Scale, range};
+use super::super::svg::{Anchor, Frame, Marker, Svg};
+use super::super::tables::table;
+use super::super::text::{fixed, plural, shorten};
+use super::Figure;
+
+const WIDTH: f64 = 780.0;
+const LEFT: f64 = 56.0;
+const RIGHT: f64 = WIDTH - 14.0;
+const MOST_RUNS: usize = 4;
+/// More points than this in a line are thinned to the extremes of each stretch.
+const MOST_POINTS: usize = 1600;
+
+/// The figure for the report; `None` when there is nothing to draw.
+pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
+    if picture.runs.is_empty() || picture.course.profile.len() < 2 {
+        return None;
+    }
+    let head = ["policy", "ended", "up", "down", "failed upshifts", "missed engagements", "stalls", "stalled, s"];
+    let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
+    Some(Figure {
+        title: picture.title.clone(),
+        caption: format!(
+            "One course, n = {} with the same vehicle draw and noise. The top strip shows elevation, surfaces and \
+             obstacles; every policy has its own gear strip with its events.",
+            plural(picture.runs.len().min(MOST_RUNS), "run")
+        ),
+        drawings: vec![trace_chart(picture).finish()],
+        wide: true,
+        table: table("Events of these runs", &head, body),
+    })
+}
+
+fn event_row(run: &RunTrace) -> Vec<String> {
+    let count = |wanted: fn(&EventKind) -> bool| run.events.iter().filter(|e| wanted(&e.kind)).count().to_string();
+    let stalled: f64 = run.events.iter().map(|e| if let EventKind::Stall(s) = e.kind { s } else { 0.0 }).sum();
+    vec![
+        run.label.clone(),
+        run.outcome.clone(),
+        count(|kind| matches!(kind, EventKind::Upshift)),
+        count(|kind| matches!(kind, EventKind::Downshift)),
+        count(|kind| matches!(kind, EventKind::FailedUpshift)),
+        count(|kind| matches!(kind, EventKind::MissedEngagement)),
+        count(|kind| matches!(kind, EventKind::Stall(_))),
+        fixed(stalled, 1),
+    ]
+}
+
+/// The drawing of a course with its runs.
+pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
+    let runs: Vec<&RunTrace> = picture.runs.iter().take(MOST_RUNS).collect();
+    let lane = 16.0 + 13.0 * f64::from(picture.gears.max(2));
+    let height = 206.0 + lane * runs.len() as f64 + 4.0 * 92.0 + 44.0;
+    let label = format!("{}: elevation, gears, speed, load, tilt and time over distance, {}", picture.title, plural(runs.len(), "run"));
+    let mut svg = Svg::new(WIDTH, height, &label);
+    let x = distance_scale(&picture.course, &runs);
+    let mut top = draw_course(&mut svg, &picture.course, x, 14.0);
+    let obstacles_to = height - 40.0;
+    draw_obstacle_lines(&mut svg, &picture.course, x, top, obstacles_to);
+    top += 4.0;
+    event_key(&mut svg, top);
+    top += 20.0;
+    for (index, run) in runs.iter().enumerate() {
+        draw_gears(&mut svg, run, index, picture.gears.max(2), x, top);
+        top += lane;
+    }
+    type Figure = (&'static str, &'static str, fn(&TraceSample) -> f64);
+    let panels: [Figure; 4] = [
+        ("speed", "m/s", |s| s.speed_m_per_s),
+        ("load", "‰ of stall", |s| s.load_permille),
+        ("tilt", "°", |s| s.tilt_deg),
+        ("time", "s", |s| s.time_s),
+    ];
+    for (index, (title, unit, figure)) in panels.into_iter().enumerate() {
+        let frame = draw_panel(&mut svg, &runs, (title, unit), figure, x, top + 10.0);
+        if index == 3 {
+            svg.x_axis(&frame, 10, "distance", "m");
+        }
+        top += 92.0;
+    }
+    svg
+}
+
+/// The drawing of a course alone.
+pub(in super::super) fn course_chart(course: &CoursePicture) -> Svg {
+    let label = format!("Course {}: elevation, surfaces and obstacles over distance", course.name);
+    let mut svg = Svg::new(WIDTH, 226.0, &label);
+    let x = distance_scale(course, &[]);
+    let bottom = draw_course(&mut svg, course, x, 14.0) - 2.0;
+    let frame = Frame { x, y: Scale::linear(0.0, 1.0, 0.0, 1.0), left: LEFT, right: RIGHT, top: bottom, bottom };
+    svg.x_axis(&frame, 10, "distance", "m");
+    svg
+}
+
+fn distance_scale(course: &CoursePicture, runs: &[&RunTrace]) -> Scale {
+    let driven = runs.iter().flat_map(|run| &run.samples).map(|sample| sample.distance_m);
+    Scale::over(course.profile.iter().map(|(at, _)| *at).chain(driven), 0.0, LEFT, RIGHT)
+}
+
+/// Profile, obstacles and surface strip from `top`; returns the y below them.
+fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) -> f64 {
+    let frame = Frame {
+        x,
+        y: Scale::over(course.profile.iter().map(|(_, z)| *z), 0.18, top + 126.0, top + 6.0),
+        left: LEFT,
+        right: RIGHT,
+        top: top + 6.0,
+        bottom: top + 126.0,
+    };
+    svg.text((LEFT, top), Anchor::Start, "row", &shorten(&course.name, 80));
+    svg.y_axis(&frame, 4, "elevation", "m");
+    let line: Vec<(f64, f64)> = course.profile.iter().map(|(at, z)| (x.at(*at), frame.y.at(*z))).collect();
+    let line = thin(line);
+    let mut ground = line.clone();
+    ground.extend([(RIGHT, frame.bottom), (LEFT, frame.bottom)]);
+    svg.polygon(&ground, "ground");
+    svg.polyline(&line, "profile");
+    let named = course.obstacles.len() <= 8;
+    for obstacle in &course.obstacles {
+        let at = (x.at(obstacle.at_m), frame.y.at(elevation(course, obstacle.at_m)));
+        let size = (2.5 + 150.0 * obstacle.height_m).clamp(3.0, 9.0);
+        svg.marker(Marker::Triangle, (at.0, at.1 - size), size, "obstacle");
+        if named {
+            let text = format!("{} {} mm", obstacle.name, fixed(1000.0 * obstacle.height_m, 0));
+            let anchor = if at.0 > RIGHT - 60.0 { Anchor::End } else { Anchor::Middle };
+            svg.text((at.0, (at.1 - 2.0 * size - 5.0).max(top + 14.0)), anchor, "tick halo", &shorten(&text, 22));
+        }
+    }
+    draw_surfaces(svg, course, x, frame.bottom + 4.0);
+    frame.bottom + 24.0
+}
+
+fn draw_surfaces(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) {
+    let mut names: Vec<&str> = Vec::new();
+    for band in &course.surfaces {
+        if !names.contains(&band.name.as_str()) {
+            names.push(&band.name);
+        }
+    }
+    for band in &course.surfaces {
+        let (from, to) = (x.at(band.from_m), x.at(band.to_m));
+        let tone = names.iter().position(|name| *name == band.name).unwrap_or(0) % 5;
+        svg.rect((from, top), (to - from, 15.0), &format!("surface surface-{tone}"));
+        let letters = ((to - from - 6.0) / 5.6) as usize;
+        if letters >= 4 {
+            let text = shorten(&band.name, letters);
+            svg.text((0.5 * (from + to), top + 11.0), Anchor::Middle, "tick halo", &text);
+        }
+    }
+    svg.text((LEFT - 5.0, top + 11.0), Anchor::End, "tick", "surface");
+}
+
+fn draw_obstacle_lines(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64, bottom: f64) {
+    if course.obstacles.len() <= 16 {
+        for obstacle in &course.obstacles {
+            let at = x.at(obstacle.at_m);
+            svg.line((at, top), (at, bottom), "obstacle-line");
+        }
+    }
+}
+
+fn elevation(course: &CoursePicture, at_m: f64) -> f64 {
+    let next = course.profile.partition_point(|(at, _)| *at < at_m);
+    match (next.checked_sub(1).and_then(|i| course.profile.get(i)), course.profile.get(next)) {
+        (Some((x0, z0)), Some((x1, z1))) if x1 > x0 => z0 + (z1 - z0) * (at_m - x0) / (x1 - x0),
+        (_, Some((_, z))) | (Some((_, z)), None) => *z,
+        (None, None) => 0.0,
+    }
+}
+
+/// Marker and class of an event.
+fn event_mark(kind: EventKind) -> (Marker, &'static str) {
+    match kind {
+        EventKind::Upshift => (Marker::Triangle, "event shift"),
+        EventKind::Downshift => (Marker::TriangleDown, "event shift"),
+        EventKind::FailedUpshift => (Marker::Cross, "event failed"),
+        EventKind::MissedEngagement => (Marker::Ring, "event missed"),
+        EventKind::Stall(_) => (Marker::Square, "event stall"),
+    }
+}
+
+fn event_key(svg: &mut Svg, top: f64) {
+    let key = [
+        (EventKind::Upshift, "shift up"),
+        (EventKind::Downshift, "shift down"),
+        (EventKind::FailedUpshift, "failed upshift"),
+        (EventKind::MissedEngagement, "missed engagement"),
+        (EventKind::Stall(0.0), "stalled"),
+    ];
+    let mut at = LEFT + 6.0;
+    for (kind, word) in key {
+        let (marker, class) = event_mark(kind);
+        svg.marker(marker, (at, top + 6.0), 3.6, class);
+        svg.text((at + 9.0, top + 9.5), Anchor::Start, "tick", word);
+        at += 30.0 + 5.8 * word.len() as f64;
+    }
+}
+
+fn draw_gears(svg: &mut Svg, run: &RunTrace, index: usize, gears: u8, x: Scale, top: f64) {
+    let bottom = top + 16.0 + 13.0 * f64::from(gears) - 6.0;
+    let y = Scale::linear(-0.45, f64::from(gears) - 0.55, bottom, top + 14.0);
+    svg.line((LEFT, top + 9.0), (LEFT + 26.0, top + 9.0), &format!("run run-{index}"));
+    let words = format!("{}: {}", run.label, run.outcome);
+    svg.text((LEFT + 32.0, top + 12.0), Anchor::Start, "row halo", &shorten(&words, 90));
+    for gear in 0..gears {
+        let at = y.at(f64::from(gear));
+        svg.line((LEFT, at), (RIGHT, at), "grid");
+        svg.text((LEFT - 5.0, at + 3.5), Anchor::End, "tick", &(gear + 1).to_string());
+    }
+    svg.text_upwards((10.0, 0.5 * (top + 14.0 + bottom)), "axis-title", "gear");
+    for piece in run.samples.chunk_by(|a, b| a.gear.is_some() == b.gear.is_some()) {
+        let mut steps: Vec<(f64, f64)> = Vec::new();
+        for sample in piece {
+            let Some(gear) = sample.gear else { continue };
+            let next = (x.at(sample.distance_m), y.at(f64::from(gear)));
+            if let Some(last) = steps.last().filter(|last| (last.1 - next.1).abs() > 0.1) {
+                steps.push((next.0, last.1));
+            }
+            match steps.as_mut_slice() {
+                // On the level: move the end, so that a long gear costs two points.
+                [.., before, last]
+                    if (before.1 - next.1).abs() < 0.1 && (last.1 - next.1).abs() < 0.1 && next.0 >= last.0 =>
+                {
+                    last.0 = next.0;
+                }
+                _ => steps.push(next),
+            }
+        }
+        svg.polyline(&steps, &format!("run run-{index} solid"));
+    }
+    for event in &run.events {
+        let (marker, class) = event_mark(event.kind);
+        svg.marker(marker, (x.at(event.distance_m), y.at(f64::from(event.gear))), 3.6, class);
+    }
+}
+
+fn draw_panel(
+    svg: &mut Svg,
+    runs: &[&RunTrace],
+    (title, unit): (&str, &str),
+    figure: fn(&TraceSample) -> f64,
+    x: Scale,
+    top: f64,
+) -> Frame {
+    let values = runs.iter().flat_map(|run| run.samples.iter().map(figure));
+    let (low, high) = range(values);
+    let frame = Frame {
+        x,
+        y: Scale::over([low.min(0.0), high], 0.05, top + 74.0, top),
+        left: LEFT,
+        right: RIGHT,
+        top,
+        bottom: top + 74.0,
+    };
+    svg.y_axis(&frame, 3, title, unit);
+    svg.line((LEFT, frame.bottom), (RIGHT, frame.bottom), "axis");
+    for (index, run) in runs.iter().enumerate() {
+        let line = run.samples.iter().map(|s| (x.at(s.distance_m), frame.y.at(figure(s)))).collect();
+        svg.polyline(&thin(line), &format!("run run-{index}"));
+    }
+    frame
+}
+
+/// At most [`MOST_POINTS`] points: of each stretch the first, lowest, highest and last are kept, in order.
+fn thin(points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    if points.len() <= MOST_POINTS {
+        return points;
+    }
+    let stretch = points.len().div_ceil(MOST_POINTS / 4);
+    let mut kept = Vec::with_capacity(MOST_POINTS);
+    for part in points.chunks(stretch) {
+        let by_height = |a: &(usize, f64), b: &(usize, f64)| a.1.total_cmp(&b.1);
+        let heights = || part.iter().map(|point| point.1).enumerate();
+        let lowest = heights().min_by(by_height).map_or(0, |(index, _)| index);
+        let highest = heights().max_by(by_height).map_or(0, |(index, _)| index);
+        let mut places = vec![0, lowest, highest, part.len() - 1];
+        places.sort_unstable();
+        places.dedup();
+        kept.extend(places.into_iter().map(|place| part[place]));
+    }
+    kept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thinning_keeps_the_extremes() {
+        let points: Vec<(f64, f64)> =
+            (0..10_000).map(|i| (f64::from(i), if i == 4321 { 9.0 } else { f64::from(i % 7) * 0.1 })).collect();
+        let thinned = thin(points);
+        assert!(thinned.len() <= MOST_POINTS);
+        assert!(thinned.contains(&(4321.0, 9.0)));
+        assert!(thinned.is_sorted_by(|a, b| a.0 < b.0));
+    }
+
+    #[test]
+    fn elevation_is_linear_between_points() {
+        let course = CoursePicture {
+            name: String::new(),
+            profile: vec![(0.0, 0.0), (2.0, 1.0)],
+            surfaces: Vec::new(),
+            obstacles: Vec::new(),
+        };
+        for (at, z) in [(-1.0, 0.0), (1.0, 0.5), (5.0, 1.0)] {
+            assert!((elevation(&course, at) - z).abs() < 1e-12);
+        }
+    }
+}

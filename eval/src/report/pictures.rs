@@ -1,0 +1,196 @@
+//! What the report draws beyond the figures of `summary.json`: shift maps, driven courses, robustness maps.
+
+use lowgear_onboard::Request;
+
+use crate::statistics::Estimate;
+use crate::summary::Family;
+
+/// Everything to draw. Whatever is empty is left out of the report.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Pictures {
+    /// Who decides what, per policy.
+    pub shift_maps: Vec<ShiftMapPicture>,
+    /// Driven courses, each with the runs of one or several policies.
+    pub traces: Vec<TracePicture>,
+    /// Paired differences over two disturbed parameters.
+    pub heat_maps: Vec<HeatPicture>,
+    /// Policies trained with different weights on gearbox stress, in order of the weight.
+    pub frontier: Vec<FrontierPoint>,
+}
+
+/// A slice through a policy: what it asks for over two features, in every gear.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ShiftMapPicture {
+    /// Name of the policy.
+    pub policy: String,
+    /// What the other features are held at, and which training seed this is.
+    pub note: String,
+    /// Feature along x, for example "wheel load".
+    pub x_title: String,
+    /// Its unit, for example "‰ of top gear's stall force".
+    pub x_unit: String,
+    /// Edges of the columns, increasing, one more than there are columns.
+    pub x_edges: Vec<f64>,
+    /// Feature along y, for example "tilt".
+    pub y_title: String,
+    /// Its unit.
+    pub y_unit: String,
+    /// Edges of the rows, increasing, one more than there are rows.
+    pub y_edges: Vec<f64>,
+    /// One map per gear, lowest first.
+    pub gears: Vec<GearMap>,
+}
+
+/// The decisions in one gear.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GearMap {
+    /// Gear, 0 is the lowest (printed as 1).
+    pub gear: u8,
+    /// Row by row from the lowest y, each row from the lowest x. A map of another size is left out.
+    pub cells: Vec<MapCell>,
+}
+
+/// One cell of a shift map.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MapCell {
+    /// What the policy asks for.
+    pub decision: Request,
+    /// Whether the cell was hardly visited and filled from the rule.
+    pub filled: bool,
+}
+
+/// A course to look at.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CoursePicture {
+    /// Name.
+    pub name: String,
+    /// Distance and elevation, m.
+    pub profile: Vec<(f64, f64)>,
+    /// Surfaces from start to end.
+    pub surfaces: Vec<SurfaceBand>,
+    /// Rods, steps and edges.
+    pub obstacles: Vec<ObstacleMark>,
+}
+
+/// One surface.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurfaceBand {
+    /// Start, m.
+    pub from_m: f64,
+    /// End, m.
+    pub to_m: f64,
+    /// Name.
+    pub name: String,
+}
+
+/// One obstacle.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ObstacleMark {
+    /// Place, m.
+    pub at_m: f64,
+    /// Height, m.
+    pub height_m: f64,
+    /// Name.
+    pub name: String,
+}
+
+/// One course with one or several runs on it; at most four are drawn.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TracePicture {
+    /// Title.
+    pub title: String,
+    /// Where.
+    pub course: CoursePicture,
+    /// Number of gears.
+    pub gears: u8,
+    /// Who.
+    pub runs: Vec<RunTrace>,
+}
+
+/// One run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunTrace {
+    /// Name of the policy.
+    pub label: String,
+    /// How it ended, for example "finished in 92.4 s".
+    pub outcome: String,
+    /// Samples in order of time, for example one per decision.
+    pub samples: Vec<TraceSample>,
+    /// What happened.
+    pub events: Vec<TraceEvent>,
+}
+
+/// One sample of a run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TraceSample {
+    /// Time, s.
+    pub time_s: f64,
+    /// Distance, m.
+    pub distance_m: f64,
+    /// Gear engaged, 0 is the lowest; `None` in neutral.
+    pub gear: Option<u8>,
+    /// Vehicle speed, m/s.
+    pub speed_m_per_s: f64,
+    /// Load at the wheel, ‰ of the top gear's stall force.
+    pub load_permille: f64,
+    /// Tilt as the controller sees it, degrees.
+    pub tilt_deg: f64,
+}
+
+/// Something that happened at a place.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TraceEvent {
+    /// Where, m.
+    pub distance_m: f64,
+    /// Gear before it, 0 is the lowest.
+    pub gear: u8,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// Kinds of event.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum EventKind {
+    /// Shift up.
+    Upshift,
+    /// Shift down.
+    Downshift,
+    /// An upshift that had to be taken back.
+    FailedUpshift,
+    /// The dogs did not enter at the first try.
+    MissedEngagement,
+    /// The vehicle stood still under drive for this long, s.
+    Stall(f64),
+}
+
+/// A paired difference over two parameters of the vehicle or its sensors.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeatPicture {
+    /// Title.
+    pub title: String,
+    /// What a cell holds, with its unit; negative is better for the subject.
+    pub value_title: String,
+    /// Parameter along x, with its unit.
+    pub x_title: String,
+    /// Its values.
+    pub x_values: Vec<f64>,
+    /// Parameter along y, with its unit.
+    pub y_title: String,
+    /// Its values.
+    pub y_values: Vec<f64>,
+    /// Row by row from the first y value.
+    pub cells: Vec<Estimate>,
+}
+
+/// A policy trained with one weight on gearbox stress.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FrontierPoint {
+    /// Name, for example "weight 2".
+    pub label: String,
+    /// Kind of policy.
+    pub family: Family,
+    /// Course time, s.
+    pub time_s: Estimate,
+    /// Gearbox damage, share of nominal life per km.
+    pub damage_per_km: Estimate,
+}

@@ -1,0 +1,127 @@
+//! Tables of the report.
+
+use std::fmt::Write as _;
+
+use super::charts::with_interval;
+use super::text::{count, escape, fixed, number};
+use crate::summary::{Metric, Summary};
+
+/// An HTML table in a box that scrolls by itself, also with the keyboard. All texts are escaped here. The first
+/// cell of a row names it.
+pub(super) fn table<Row>(caption: &str, head: &[&str], body: impl IntoIterator<Item = Row>) -> String
+where
+    Row: IntoIterator<Item = String>,
+{
+    let caption = escape(caption);
+    let mut out = format!(
+        r#"<div class="scroll" tabindex="0" role="region" aria-label="Table: {caption}"><table><caption>{caption}</caption><thead><tr>"#
+    );
+    for cell in head {
+        let _ = write!(out, r#"<th scope="col">{}</th>"#, escape(cell));
+    }
+    out.push_str("</tr></thead><tbody>");
+    for row in body {
+        out.push_str("<tr>");
+        for (index, cell) in row.into_iter().enumerate() {
+            let cell = escape(&cell);
+            let _ = if index == 0 {
+                write!(out, r#"<th scope="row">{cell}</th>"#)
+            } else {
+                write!(out, "<td>{cell}</td>")
+            };
+        }
+        out.push_str("</tr>");
+    }
+    out.push_str("</tbody></table></div>\n");
+    out
+}
+
+/// Every figure of every policy, in three tables.
+pub(super) fn metric_tables(summary: &Summary) -> String {
+    use Metric as M;
+    let groups: [(&str, &[Metric]); 3] = [
+        ("Course and time", &[M::Finished, M::CourseTime, M::TailTime, M::Stall, M::GapShare]),
+        ("Shifting and wear", &[M::Shifts, M::Reversals, M::FailedUpshifts, M::MissedEngagements, M::Damage]),
+        ("Energy, heat and return", &[M::Energy, M::PeakWinding, M::Return]),
+    ];
+    groups.iter().map(|(caption, metrics)| metric_table(summary, caption, metrics)).collect()
+}
+
+fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> String {
+    let titles: Vec<String> = metrics.iter().map(|m| format!("{}, {}", m.label(), m.unit())).collect();
+    let head: Vec<&str> =
+        ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
+    let body = summary.policies.iter().map(|policy| {
+        let mut row = vec![policy.label.clone(), policy.training_seeds.to_string()];
+        row.extend(metrics.iter().map(|m| policy.metrics.get(m).map_or_else(|| "–".to_owned(), with_interval)));
+        row
+    });
+    let level = number(100.0 * summary.study.level);
+    let courses = count(summary.test_suite.courses as u64);
+    table(&format!("{caption}: mean ({level} % interval), n = {courses} courses"), &head, body)
+}
+
+/// The return by term.
+pub(super) fn return_table(summary: &Summary) -> String {
+    if summary.returns.is_empty() {
+        return String::new();
+    }
+    let head = ["policy", "progress", "time", "energy", "stress", "shifts", "stall", "not finishing", "return"];
+    let body = summary.returns.iter().map(|entry| {
+        let t = &entry.terms;
+        let terms =
+            [t.progress_s, t.time_s, t.energy_s, t.stress_s, t.shift_s, t.stall_s, t.abort_s, t.total_s()];
+        std::iter::once(summary.label(&entry.policy).to_owned()).chain(terms.map(|term| fixed(term, 2)))
+    });
+    table("Mean return by weighted term, s", &head, body)
+}
+
+/// What each contender was given.
+pub(super) fn budget_table(summary: &Summary) -> String {
+    let head = ["policy", "training seeds judged", "simulated ticks of search", "failed seeds"];
+    let body = summary.policies.iter().map(|policy| {
+        let failed: Vec<String> = policy.failed_seeds.iter().map(u64::to_string).collect();
+        vec![
+            policy.label.clone(),
+            policy.training_seeds.to_string(),
+            count(policy.search_ticks),
+            if failed.is_empty() { "none".to_owned() } else { failed.join(", ") },
+        ]
+    });
+    table("Search budget of each contender, all seeds together", &head, body)
+}
+
+/// The vehicle's data sheet.
+pub(super) fn vehicle_table(summary: &Summary) -> String {
+    let body = summary
+        .vehicle
+        .figures
+        .iter()
+        .map(|figure| vec![figure.label.clone(), format!("{} {}", figure.value, figure.unit).trim_end().to_owned()]);
+    table(&format!("Vehicle: {}", summary.vehicle.name), &["figure", "value"], body)
+}
+
+/// The exported table's sheet.
+pub(super) fn export_table(summary: &Summary) -> String {
+    let Some(sheet) = &summary.table else { return String::new() };
+    let share = |cells: usize| {
+        let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
+        format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
+    };
+    let mut rows = vec![
+        vec!["distilled from".to_owned(), summary.label(&sheet.teacher).to_owned()],
+        vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],
+        vec!["cells".to_owned(), count(sheet.cells as u64)],
+        vec!["cells visited".to_owned(), share(sheet.visited_cells)],
+        vec!["cells filled from the rule".to_owned(), share(sheet.filled_from_rule)],
+    ];
+    for axis in &sheet.axes {
+        let edges: Vec<String> = axis.edges.iter().map(i16::to_string).collect();
+        let edges = if edges.is_empty() { String::new() } else { format!(", edges {}", edges.join(" ")) };
+        rows.push(vec![format!("axis {}", axis.feature), format!("{} cells{edges}", axis.cells)]);
+    }
+    rows.push(vec!["test vectors".to_owned(), count(sheet.vectors as u64)]);
+    rows.extend(sheet.proof.iter().map(|line| vec!["proof".to_owned(), line.clone()]));
+    rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
+    table("The exported lookup table", &["figure", "value"], rows)
+}

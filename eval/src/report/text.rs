@@ -1,0 +1,140 @@
+//! Text of the report: escaping (the only place where it happens) and numbers to read.
+
+/// Text made safe for HTML and SVG, in content and in quoted attributes. Control characters are dropped.
+pub(super) fn escape(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for letter in text.chars() {
+        match letter {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
+            '\n' | '\t' => safe.push(' '),
+            other if other.is_control() => {}
+            other => safe.push(other),
+        }
+    }
+    safe
+}
+
+/// Cut to `letters`, with an ellipsis when something was cut.
+pub(super) fn shorten(text: &str, letters: usize) -> String {
+    if text.chars().count() <= letters {
+        return text.to_owned();
+    }
+    let mut short: String = text.chars().take(letters.saturating_sub(1)).collect();
+    short.push('…');
+    short
+}
+
+/// About three significant digits, with a true minus sign; powers of ten for very small or large values.
+pub(super) fn number(value: f64) -> String {
+    let size = value.abs();
+    if !value.is_finite() {
+        "not known".to_owned()
+    } else if size == 0.0 {
+        "0".to_owned()
+    } else if !(0.001..1e6).contains(&size) {
+        let exponent = size.log10().floor() as i32;
+        format!("{} × 10{}", fixed(value / 10_f64.powi(exponent), 2), superscript(exponent))
+    } else if size < 1.0 {
+        fixed(value, (2 - size.log10().floor() as i32).clamp(0, 5) as usize)
+    } else {
+        let decimals = if size < 9.995 {
+            2
+        } else if size < 99.95 {
+            1
+        } else {
+            0
+        };
+        fixed(value, decimals)
+    }
+}
+
+/// With a sign in front, also when positive.
+pub(super) fn signed(value: f64) -> String {
+    if value > 0.0 { format!("+{}", number(value)) } else { number(value) }
+}
+
+/// `decimals` places, a true minus sign, groups of three above 9999.
+pub(super) fn fixed(value: f64, decimals: usize) -> String {
+    let plain = format!("{:.*}", decimals, value.abs());
+    let (whole, fraction) = plain.split_once('.').map_or((plain.as_str(), None), |(w, f)| (w, Some(f)));
+    let mut out = String::new();
+    if value < 0.0 && plain.bytes().any(|digit| (b'1'..=b'9').contains(&digit)) {
+        out.push('−');
+    }
+    out.push_str(&grouped(whole));
+    if let Some(fraction) = fraction {
+        out.push('.');
+        out.push_str(fraction);
+    }
+    out
+}
+
+/// A count, in groups of three above 9999.
+pub(super) fn count(value: u64) -> String {
+    grouped(&value.to_string())
+}
+
+/// Ten to this power, as in 10⁻⁴.
+pub(super) fn superscript(exponent: i32) -> String {
+    const DIGITS: [char; 10] = ['⁰', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'];
+    exponent
+        .to_string()
+        .chars()
+        .map(|c| c.to_digit(10).map_or('⁻', |digit| DIGITS[digit as usize]))
+        .collect()
+}
+
+/// "1 seed", "5 seeds".
+pub(super) fn plural(n: usize, noun: &str) -> String {
+    if n == 1 { format!("{n} {noun}") } else { format!("{} {noun}s", count(n as u64)) }
+}
+
+fn grouped(digits: &str) -> String {
+    if digits.len() < 5 {
+        return digits.to_owned();
+    }
+    let mut out = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            out.push('\u{202f}');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_read_well() {
+        let cases = [
+            (0.0, "0"),
+            (-0.004, "−0.00400"),
+            (0.5, "0.500"),
+            (9.999, "10.0"),
+            (136.96, "137"),
+            (-12.34, "−12.3"),
+            (12_345.0, "12\u{202f}345"),
+            (0.000_012_3, "1.23 × 10⁻⁵"),
+            (f64::NAN, "not known"),
+        ];
+        for (value, expected) in cases {
+            assert_eq!(number(value), expected);
+        }
+        assert_eq!(fixed(-0.04, 1), "0.0");
+        assert_eq!(signed(2.0), "+2.00");
+        assert_eq!(plural(1, "seed"), "1 seed");
+        assert_eq!(shorten("abcdef", 4), "abc…");
+    }
+
+    #[test]
+    fn markup_becomes_text() {
+        assert_eq!(escape("<a b='c'>&\"\u{7}"), "&lt;a b=&#39;c&#39;&gt;&amp;&quot;");
+    }
+}

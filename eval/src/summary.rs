@@ -1,0 +1,460 @@
+//! `summary.json`: every figure of a study's report. This file is its documented schema.
+//!
+//! Keys are `snake_case`; units stand at the end of a key or in [`Metric::unit`]. Nothing here depends on
+//! the clock or the machine: the same study writes the same bytes.
+
+use std::collections::BTreeMap;
+
+use lowgear_env::{Cause, RewardTerms};
+use serde::{Deserialize, Serialize};
+
+pub use crate::statistics::Estimate;
+
+/// Layout version; rises with any change of meaning.
+pub const FORMAT: u32 = 1;
+
+/// Why a summary could not be read or written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SummaryError {
+    /// Not JSON, or not of this shape.
+    #[error("the summary is not readable: {0}")]
+    Json(#[from] serde_json::Error),
+    /// Written by another version.
+    #[error("the summary has format {got}, this version reads format {FORMAT}: run the study again")]
+    Format {
+        /// Format found.
+        got: u32,
+    },
+    /// A figure is NaN or infinite, which JSON cannot carry.
+    #[error("the summary holds a figure that is not a finite number ({detail})")]
+    NotFinite {
+        /// Where.
+        detail: String,
+    },
+}
+
+/// The whole file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Summary {
+    /// [`FORMAT`].
+    pub format: u32,
+    /// What was run.
+    pub study: Study,
+    /// What drove.
+    pub vehicle: VehicleCard,
+    /// Where it was judged.
+    pub test_suite: TestSuite,
+    /// Which policy plays which part in the verdict.
+    pub roles: Roles,
+    /// Every contender, in the order of the report.
+    pub policies: Vec<PolicySummary>,
+    /// Mean return by term, per policy.
+    pub returns: Vec<ReturnTerms>,
+    /// How the test episodes ended, per policy.
+    pub outcomes: Vec<Outcomes>,
+    /// Paired differences on the test courses.
+    pub paired: Vec<PairedDifference>,
+    /// Distance to the clairvoyant plan, per policy; empty without a plan.
+    pub headroom: Vec<Headroom>,
+    /// Validation score over training, one entry per learner and seed.
+    pub curves: Vec<Curve>,
+    /// Thresholds found by the optimiser, as lines to read.
+    pub tuned: Vec<TunedRule>,
+    /// The exported lookup table, when one was made.
+    pub table: Option<TableSheet>,
+}
+
+/// What was run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Study {
+    /// Name of the study.
+    pub name: String,
+    /// Its seed; everything else follows from it and the configuration.
+    pub seed: u64,
+    /// Version of the program.
+    pub version: String,
+    /// Version of the task; results of different task versions must not be compared.
+    pub task_version: u32,
+    /// Whether this was a short trial, too small to conclude from.
+    pub quick: bool,
+    /// Level of every interval, for example 0.95.
+    pub level: f64,
+    /// Resamples of the bootstrap figures.
+    pub resamples: u32,
+    /// Command that repeats the study.
+    pub command: String,
+}
+
+/// The vehicle in short.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct VehicleCard {
+    /// Name from the vehicle file.
+    pub name: String,
+    /// Whether its figures are invented rather than measured.
+    pub invented: bool,
+    /// Key figures, ready to print.
+    pub figures: Vec<KeyFigure>,
+}
+
+/// One line of a data sheet.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct KeyFigure {
+    /// What it is.
+    pub label: String,
+    /// Its value, formatted.
+    pub value: String,
+    /// Its unit; may be empty.
+    pub unit: String,
+}
+
+/// The held-out courses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TestSuite {
+    /// Number of courses.
+    pub courses: usize,
+    /// Their lengths together, m.
+    pub total_length_m: f64,
+    /// One sentence on how they were drawn; may be empty.
+    pub note: String,
+}
+
+/// Which policy (by id) plays which part in the verdict.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Roles {
+    /// The contender the verdict is about, normally the exported table.
+    pub subject: String,
+    /// What it is first compared with: the hand-written rule.
+    pub hand_rule: String,
+    /// What it is next compared with: the tuned motor-speed rule, also 0 % of the gap.
+    pub tuned_rule: String,
+    /// The clairvoyant plan, 100 % of the gap, if one was driven.
+    pub plan: Option<String>,
+}
+
+/// Kind of policy.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Family {
+    /// A rule, written by hand or tuned.
+    Rule,
+    /// A learned policy.
+    Learned,
+    /// A lookup table distilled from another policy.
+    Table,
+    /// A plan made with knowledge of the course.
+    Plan,
+}
+
+/// One contender.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PolicySummary {
+    /// Identifier, as in file names.
+    pub id: String,
+    /// Name in the report.
+    pub label: String,
+    /// Kind.
+    pub family: Family,
+    /// Training seeds judged; 1 for a rule or plan.
+    pub training_seeds: usize,
+    /// Simulated controller ticks spent on finding it, all seeds together.
+    pub search_ticks: u64,
+    /// Training seeds that gave no usable policy; they are left out of the figures, and said so.
+    pub failed_seeds: Vec<u64>,
+    /// Its figures on the test courses.
+    pub metrics: BTreeMap<Metric, Estimate>,
+}
+
+/// A figure of a policy on the test courses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Metric {
+    /// Episodes that reached the end, %.
+    #[serde(rename = "finished_percent")]
+    Finished,
+    /// Course time, s; the time limit when the course was not finished.
+    #[serde(rename = "course_time_s")]
+    CourseTime,
+    /// Mean course time of the worst 5 % of seed-course pairs, s.
+    #[serde(rename = "cvar5_time_s")]
+    TailTime,
+    /// Share of the gap between the tuned motor-speed rule (0) and the plan (100), %.
+    #[serde(rename = "gap_percent")]
+    GapShare,
+    /// Return, s.
+    #[serde(rename = "return_s")]
+    Return,
+    /// Battery energy per distance, J/m.
+    #[serde(rename = "energy_j_per_m")]
+    Energy,
+    /// Standing still under drive per course, s.
+    #[serde(rename = "stall_s")]
+    Stall,
+    /// Highest winding temperature, °C.
+    #[serde(rename = "peak_winding_c")]
+    PeakWinding,
+    /// Shifts per 100 m.
+    #[serde(rename = "shifts_per_100m")]
+    Shifts,
+    /// Reversals per 100 m.
+    #[serde(rename = "reversals_per_100m")]
+    Reversals,
+    /// Failed upshifts per 100 m.
+    #[serde(rename = "failed_upshifts_per_100m")]
+    FailedUpshifts,
+    /// Missed engagements per 100 m.
+    #[serde(rename = "missed_engagements_per_100m")]
+    MissedEngagements,
+    /// Gearbox damage per km, share of nominal life.
+    #[serde(rename = "damage_per_km")]
+    Damage,
+}
+
+impl Metric {
+    /// Name with its unit's place left out.
+    #[must_use]
+    pub const fn label(self) -> &'static str {
+        match self {
+            Metric::Finished => "finished",
+            Metric::CourseTime => "course time",
+            Metric::TailTime => "worst 5 % of course times",
+            Metric::GapShare => "share of the gap to the plan",
+            Metric::Return => "return",
+            Metric::Energy => "energy",
+            Metric::Stall => "stalled",
+            Metric::PeakWinding => "peak winding temperature",
+            Metric::Shifts => "shifts",
+            Metric::Reversals => "reversals",
+            Metric::FailedUpshifts => "failed upshifts",
+            Metric::MissedEngagements => "missed engagements",
+            Metric::Damage => "gearbox damage",
+        }
+    }
+
+    /// Its unit.
+    #[must_use]
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Metric::Finished | Metric::GapShare => "%",
+            Metric::CourseTime | Metric::TailTime | Metric::Return => "s",
+            Metric::Energy => "J/m",
+            Metric::Stall => "s per course",
+            Metric::PeakWinding => "°C",
+            Metric::Shifts | Metric::Reversals | Metric::FailedUpshifts | Metric::MissedEngagements => {
+                "per 100 m"
+            }
+            Metric::Damage => "of nominal life per km",
+        }
+    }
+
+    /// Whether a larger figure is the better one.
+    #[must_use]
+    pub const fn more_is_better(self) -> bool {
+        matches!(self, Metric::Finished | Metric::GapShare | Metric::Return)
+    }
+}
+
+/// Mean return of a policy by term, s.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReturnTerms {
+    /// Policy id.
+    pub policy: String,
+    /// Mean of each weighted term.
+    pub terms: RewardTerms,
+}
+
+/// How the test episodes of a policy ended.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Outcomes {
+    /// Policy id.
+    pub policy: String,
+    /// Episodes by cause; causes that did not occur may be left out.
+    pub causes: Vec<CauseCount>,
+}
+
+/// Episodes that ended for one cause.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CauseCount {
+    /// Cause.
+    pub cause: Cause,
+    /// Episodes.
+    pub episodes: usize,
+}
+
+/// Difference `policy - against` on the same courses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PairedDifference {
+    /// Policy id.
+    pub policy: String,
+    /// Id of what it is compared with.
+    pub against: String,
+    /// Figure compared.
+    pub metric: Metric,
+    /// Mean difference, in the unit of the metric.
+    pub mean: f64,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end of the interval.
+    pub high: f64,
+    /// Training seeds of `policy`.
+    pub n_seeds: usize,
+    /// Courses.
+    pub n_courses: usize,
+    /// Mean difference over the mean of `against`, %; absent when that mean is zero. The interval in % is
+    /// scaled by the same mean, taken as exact.
+    pub percent: Option<f64>,
+    /// Two-sided p-value, corrected for all comparisons of this list by Holm's method, if computed.
+    pub corrected_p: Option<f64>,
+    /// Probability that `policy` does better on a course, ties counted half, if computed.
+    pub improvement: Option<Estimate>,
+}
+
+/// Distance of a policy to the clairvoyant plan on the same courses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Headroom {
+    /// Policy id.
+    pub policy: String,
+    /// Course time beyond the plan's, s.
+    pub behind_s: Estimate,
+    /// The same over the plan's mean course time, %.
+    pub behind_percent: f64,
+    /// Share of the gap closed, %, if the gap is positive.
+    pub gap_percent: Option<Estimate>,
+}
+
+/// Validation score of one training run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Curve {
+    /// Learner id.
+    pub learner: String,
+    /// Training seed.
+    pub seed: u64,
+    /// Checks in order of training.
+    pub points: Vec<CurvePoint>,
+}
+
+/// One check during training.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CurvePoint {
+    /// Simulated controller ticks so far.
+    pub ticks: u64,
+    /// Mean validation return, s.
+    pub mean: f64,
+    /// Lower end of its interval over courses, s.
+    pub low: f64,
+    /// Upper end, s.
+    pub high: f64,
+}
+
+/// Thresholds of a tuned rule.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TunedRule {
+    /// Policy id.
+    pub policy: String,
+    /// Lines to read, in the notation of the configuration.
+    pub lines: Vec<String>,
+}
+
+/// The exported lookup table in short.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TableSheet {
+    /// Policy it was distilled from.
+    pub teacher: String,
+    /// Size in flash, bytes.
+    pub bytes: usize,
+    /// Cells.
+    pub cells: usize,
+    /// Cells visited often enough to be decided by the teacher.
+    pub visited_cells: usize,
+    /// Cells filled from the rule.
+    pub filled_from_rule: usize,
+    /// Axes, slowest first.
+    pub axes: Vec<TableAxis>,
+    /// Hash of the packed table.
+    pub hash: String,
+    /// Test vectors.
+    pub vectors: usize,
+    /// What the proof against compiled firmware came to, one line per language.
+    pub proof: Vec<String>,
+}
+
+/// One axis of the table.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TableAxis {
+    /// Feature name.
+    pub feature: String,
+    /// Cells along it.
+    pub cells: usize,
+    /// Edges between cells, in the feature's unit.
+    pub edges: Vec<i16>,
+}
+
+impl Summary {
+    /// The policy with this id.
+    #[must_use]
+    pub fn policy(&self, id: &str) -> Option<&PolicySummary> {
+        self.policies.iter().find(|policy| policy.id == id)
+    }
+
+    /// The report's name of a policy; its id when it is not listed.
+    #[must_use]
+    pub fn label<'a>(&'a self, id: &'a str) -> &'a str {
+        self.policy(id).map_or(id, |policy| policy.label.as_str())
+    }
+
+    /// The paired difference of two policies in one figure.
+    #[must_use]
+    pub fn difference(&self, policy: &str, against: &str, metric: Metric) -> Option<&PairedDifference> {
+        self.paired.iter().find(|d| d.policy == policy && d.against == against && d.metric == metric)
+    }
+
+    /// As the bytes of `summary.json`.
+    ///
+    /// # Errors
+    /// If a figure is not finite.
+    pub fn to_json(&self) -> Result<String, SummaryError> {
+        let mut text = serde_json::to_string_pretty(self)?;
+        // JSON has no NaN: it writes `null`, which fails on reading where a figure is due.
+        if let Err(error) = serde_json::from_str::<Summary>(&text) {
+            return Err(SummaryError::NotFinite { detail: error.to_string() });
+        }
+        let optional = self.paired.iter().flat_map(|d| [d.percent, d.corrected_p]).flatten();
+        if let Some(value) = optional.into_iter().find(|value| !value.is_finite()) {
+            return Err(SummaryError::NotFinite { detail: format!("{value} in a paired difference") });
+        }
+        text.push('\n');
+        Ok(text)
+    }
+
+    /// From the text of `summary.json`.
+    ///
+    /// # Errors
+    /// If it is not readable or has another format.
+    pub fn from_json(text: &str) -> Result<Summary, SummaryError> {
+        #[derive(Deserialize)]
+        struct Head {
+            format: u32,
+        }
+        let head: Head = serde_json::from_str(text)?;
+        if head.format != FORMAT {
+            return Err(SummaryError::Format { got: head.format });
+        }
+        Ok(serde_json::from_str(text)?)
+    }
+}
