@@ -227,13 +227,18 @@ mod tests {
         }
     }
 
-    /// Features drawn over their whole ranges, thresholds hit exactly now and then.
+    /// Features drawn over their ranges, thresholds hit exactly now and then, memory and stall often clear.
     fn drawn(rng: &mut impl RngExt) -> Features {
         let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000];
         let mut features = Features(highest.map(|top| rng.random_range(0..=top)));
         if rng.random_bool(0.2) {
             let edges = [764, 874, 189, 169, 188, 763];
             features.0[Feature::SpeedRatio as usize] = edges[rng.random_range(0..edges.len())];
+        }
+        for feature in [Feature::FailedCount, Feature::Stalled, Feature::Tilt] {
+            if rng.random_bool(0.7) {
+                features.0[feature as usize] = 0;
+            }
         }
         features
     }
@@ -246,8 +251,11 @@ mod tests {
             let mut rule = Rule::new(settings.clone(), 3).unwrap();
             let mut contextual = Contextual::new(ContextualSettings::from_rule(&settings), 3).unwrap();
             let mut asked = [0; 3];
+            let mut features = drawn(&mut rng);
             for _ in 0..100_000 {
-                let features = drawn(&mut rng);
+                if rng.random_bool(0.3) {
+                    features = drawn(&mut rng);
+                }
                 let mask = [rng.random(), true, rng.random()];
                 let request = rule.decide(&features, mask);
                 assert_eq!(contextual.decide(&features, mask), request, "{features:?}");
@@ -290,7 +298,8 @@ mod tests {
 
     #[test]
     fn the_retry_factor_scales_the_wait() {
-        let settings = ContextualSettings { retry_log_factor: 2.0, ..ContextualSettings::from_rule(&tuned()) };
+        let settings =
+            ContextualSettings { retry_log_factor: 2.0, ..ContextualSettings::from_rule(&tuned()) };
         let mut policy = Contextual::new(settings, 3).unwrap();
         let mut features = Features::default();
         features.0[Feature::SpeedRatio as usize] = 1000;

@@ -112,9 +112,9 @@ impl Grid {
     /// The cell that `features` lie in.
     #[must_use]
     pub fn cell(&self, features: &Features) -> usize {
-        self.onboard_axes().zip(&self.axes).fold(0, |cell, (onboard, axis)| {
-            cell * onboard.bins() + onboard.bin(features.get(axis.feature))
-        })
+        self.onboard_axes()
+            .zip(&self.axes)
+            .fold(0, |cell, (onboard, axis)| cell * onboard.bins() + onboard.bin(features.get(axis.feature)))
     }
 
     /// The bin along each axis of a cell.
@@ -229,7 +229,10 @@ mod tests {
     fn errors_say_what_is_allowed() {
         let error = |text: &str| serde_json::from_str::<Grid>(text).unwrap_err().to_string();
         let unknown = error(r#"[{"feature": "speed", "edges": [1]}]"#);
-        assert!(unknown.contains("no feature is called `speed`; allowed are gear, motor-speed,"), "{unknown}");
+        assert!(
+            unknown.contains("no feature is called `speed`; allowed are gear, motor-speed,"),
+            "{unknown}"
+        );
         assert!(error("[]").contains("0 axes, allowed is 1 to 8"));
         assert!(error(r#"[{"feature": "gear", "edges": [2, 2]}]"#).contains("found [2, 2]"));
         assert!(error(r#"[{"feature": "gear", "edges": []}]"#).contains("one or more"));

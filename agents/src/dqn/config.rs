@@ -87,7 +87,7 @@ pub struct DqnConfig {
     pub learn_every: u64,
     /// Learning steps in a round.
     pub learn_steps: u64,
-    /// Step size of Adam.
+    /// Step size of Adam. Let it fall over the whole training: the policy then settles.
     pub learning_rate: Schedule,
     /// Adam's guard against division by zero.
     pub adam_epsilon: f32,
@@ -101,7 +101,8 @@ pub struct DqnConfig {
     pub epsilon: Schedule,
     /// Probability of following the guide, when one is given and no random action was drawn.
     pub guide: Schedule,
-    /// How much better than every other action the guide's is to be valued (Hester et al. 2018).
+    /// How much better than every other action the guide's is to be valued (Hester et al. 2018), in scaled
+    /// reward. Unlike there, it is asked of every remembered decision, since the guide was asked at each.
     pub guide_margin: f32,
     /// Weight of that demand in the loss; 0 switches it off.
     pub guide_weight: Schedule,
@@ -121,7 +122,7 @@ impl Default for DqnConfig {
             batch: 64,
             learn_every: 4,
             learn_steps: 1,
-            learning_rate: Schedule::constant(5e-4),
+            learning_rate: Schedule::linear(1e-3, 1e-4, 200_000),
             adam_epsilon: 1e-5,
             huber_delta: 1.0,
             max_gradient_norm: 10.0,

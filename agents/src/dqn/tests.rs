@@ -29,7 +29,7 @@ fn pole() -> DqnConfig {
         reward_scale: 0.1,
         warm_up: 500,
         learn_every: 1,
-        learning_rate: Schedule::constant(5e-4),
+        learning_rate: Schedule::linear(1e-3, 1e-5, 20_000),
         target: TargetUpdate::Soft { tau: 0.01 },
         epsilon: Schedule::linear(1.0, 0.02, 4000),
         guide: Schedule::constant(0.0),

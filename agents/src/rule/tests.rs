@@ -98,9 +98,8 @@ fn the_wait_after_a_failed_upshift_grows_and_ends_at_what_the_clock_can_tell() {
     // 8 ticks, times 2.5 for each further failure: 8, 20, 50, 125, 312.5, 781.25, then the cap.
     assert_eq!(full().retry_waits(), [0, 8, 20, 50, 125, 313, 781, 1000]);
     let mut rule = rule(full());
-    let failed = |count, since| {
-        with(with(features(0, 900), Feature::FailedCount, count), Feature::SinceFailed, since)
-    };
+    let failed =
+        |count, since| with(with(features(0, 900), Feature::FailedCount, count), Feature::SinceFailed, since);
     assert_eq!(rule.decide(&failed(1, 7), FREE), Request::Hold);
     assert_eq!(rule.decide(&failed(1, 8), FREE), Request::Up);
     assert_eq!(rule.decide(&failed(2, 19), FREE), Request::Hold);
@@ -161,7 +160,8 @@ fn the_search_vector_goes_there_and_back() {
         retry_growth: 10.0,
         ..full()
     };
-    for settings in [full(), never, edge, RuleSettings::first_gear(3), RuleSettings::two_sided(3, 800, 9, 1)] {
+    for settings in [full(), never, edge, RuleSettings::first_gear(3), RuleSettings::two_sided(3, 800, 9, 1)]
+    {
         let vector = settings.to_vector();
         let bounds = settings.vector_bounds();
         assert_eq!(vector.len(), bounds.len());

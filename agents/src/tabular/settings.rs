@@ -94,8 +94,8 @@ pub enum TabularError {
         /// The value found.
         lambda: f64,
     },
-    /// A saved part does not fit the table.
-    #[error("the saved {part} does not fit a table of {cells} cells and {actions} actions")]
+    /// A part does not fit the table.
+    #[error("wrong size of the {part}: the table has {cells} cells and {actions} actions")]
     Shape {
         /// Which part.
         part: &'static str,

@@ -108,10 +108,10 @@ mod tests {
         let pi = epsilon_soft(2, &allowed, 0.2);
         assert_eq!(pi, [0.1, 0.0, 0.9]);
         let values = [
-            value_q_learning(&q_t, &allowed),                     // 3
-            value_sarsa(&q_t, 0),                                 // 1
-            value_expected_sarsa(&q_t, &pi),                      // 0.1 * 1 + 0.9 * 3 = 2.8
-            value_double_q(&[5.0, 9.0, 4.0], &q_t, &allowed),     // the selector takes action 0: 1
+            value_q_learning(&q_t, &allowed),                 // 3
+            value_sarsa(&q_t, 0),                             // 1
+            value_expected_sarsa(&q_t, &pi),                  // 0.1 * 1 + 0.9 * 3 = 2.8
+            value_double_q(&[5.0, 9.0, 4.0], &q_t, &allowed), // the selector takes action 0: 1
         ];
         let errors = |discount_t| values.map(|v_t| td_error(2.0, 1.0, discount_t, v_t));
         let close = |got: [f64; 4], want: [f64; 4]| {

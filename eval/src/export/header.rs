@@ -15,7 +15,9 @@ const MAX_FAILED_WINDOW: u16 = 999;
 
 /// A prefix that C could not use.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` cannot start C names: use a lower-case letter, then at most 23 letters, digits or single underscores")]
+#[error(
+    "`{0}` cannot start C names: use a lower-case letter, then at most 23 letters, digits or single underscores"
+)]
 pub struct PrefixError(pub String);
 
 /// The header for `table` and `settings`; every name in it starts with `prefix`.
@@ -117,7 +119,9 @@ fn settings_text(settings: &Settings) -> String {
 }
 
 fn table_text(table: &LookupTable) -> String {
-    let mut text = String::from("/* Axes, the last one varying fastest; a value equal to an edge lies in the upper bin.\n");
+    let mut text = String::from(
+        "/* Axes, the last one varying fastest; a value equal to an edge lies in the upper bin.\n",
+    );
     for axis in table.axes() {
         let edges: Vec<String> = axis.edges.iter().map(ToString::to_string).collect();
         let mut line = format!(" *   {}:", axis.feature.name());

@@ -264,7 +264,8 @@ fn compare(expected: &str, found: &str, outcome: &mut ProofOutcome) {
     }
     let surplus = answers.count() as u64;
     if surplus > 0 && outcome.mismatches == 0 {
-        outcome.status = ProofStatus::Differs { expected: String::new(), found: format!("{surplus} more lines") };
+        outcome.status =
+            ProofStatus::Differs { expected: String::new(), found: format!("{surplus} more lines") };
     }
     outcome.mismatches += surplus;
 }

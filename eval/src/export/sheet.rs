@@ -53,7 +53,8 @@ impl SizeSheet {
     /// The sheet as text.
     #[must_use]
     pub fn text(&self) -> String {
-        let state = self.state_bytes.map_or("not measured (no compiler)".to_owned(), |n| format!("{n} bytes"));
+        let state =
+            self.state_bytes.map_or("not measured (no compiler)".to_owned(), |n| format!("{n} bytes"));
         let object = self.object.map_or("not measured".to_owned(), |o| {
             format!("text {} bytes, data {} bytes, bss {} bytes", o.text, o.data, o.bss)
         });

@@ -87,6 +87,19 @@ fn the_compiled_header_answers_as_the_onboard_code() {
 }
 
 #[test]
+fn a_header_that_reads_its_edges_wrong_is_found_out() {
+    let wrong = "-DLOWGEAR_READ16(address)=(uint16_t)(*(address)+1u)";
+    let options = ExportOptions { compiler: Some(format!("cc {wrong}")), ..ExportOptions::default() };
+    let (_folder, outcome) = prove_with(&settings(), &options);
+    if outcome.status == ProofStatus::NoCompiler {
+        eprintln!("SKIPPED: no C compiler on this machine");
+        return;
+    }
+    assert!(matches!(outcome.status, ProofStatus::Differs { .. } | ProofStatus::NotRun(_)), "{outcome:?}");
+    assert!(outcome.mismatches > 0 || matches!(outcome.status, ProofStatus::NotRun(_)));
+}
+
+#[test]
 fn another_prefix_and_extreme_settings_are_proven_too() {
     let mut extreme = settings();
     extreme.features.battery_fitted = false;
@@ -132,7 +145,10 @@ fn vectors_visit_every_phase_and_verdict() {
             verdicts[column(line, 2)] += 1;
         }
     }
-    assert!(phases.iter().chain(&verdicts).chain(&flags).all(|&n| n > 5), "{phases:?} {verdicts:?} {flags:?}");
+    assert!(
+        phases.iter().chain(&verdicts).chain(&flags).all(|&n| n > 5),
+        "{phases:?} {verdicts:?} {flags:?}"
+    );
 }
 
 #[test]
@@ -145,7 +161,8 @@ fn the_same_seed_gives_the_same_vectors() {
 
 #[test]
 fn without_a_compiler_the_proof_is_skipped_and_says_so() {
-    let options = ExportOptions { compiler: Some("no-such-compiler-here".into()), ..ExportOptions::default() };
+    let options =
+        ExportOptions { compiler: Some("no-such-compiler-here".into()), ..ExportOptions::default() };
     let (folder, outcome) = prove_with(&settings(), &options);
     assert_eq!((outcome.status, outcome.compiler), (ProofStatus::NoCompiler, None));
     assert!(std::fs::read_to_string(folder.path().join("size-sheet.txt")).unwrap().contains("not measured"));

@@ -16,6 +16,8 @@ pub(super) struct Mood {
     pub(super) load: f64,
     /// Tilt, tenths of a degree: mean.
     pub(super) tilt: f64,
+    /// Tilt: greatest deviation from the mean.
+    pub(super) tilt_jitter: f64,
 }
 
 /// State of the toy.
@@ -55,7 +57,8 @@ impl<'a, R: Rng> Toy<'a, R> {
         self.turn_selector(command);
         if self.rng.random_bool(0.02) {
             self.load = self.mood.load * self.rng.random_range(0.0..3.0);
-            self.throttle = if self.rng.random_bool(0.7) { 1000 } else { self.rng.random_range(0..=1000) };
+            self.throttle =
+                [1000, 1000, 1000, 0, self.rng.random_range(0..=1000)][self.rng.random_range(0..5)];
         }
         self.battery_mv *= 0.999_95;
         let gear = usize::from(command.gear) % MAX_GEARS;
@@ -73,7 +76,7 @@ impl<'a, R: Rng> Toy<'a, R> {
             tacho_counts: (counts + self.rng.random_range(0.0..1.0)) as u16,
             battery_mv: (self.battery_mv - self.rng.random_range(0.0..300.0)) as u16,
             current_ma: if command.drive { current as i16 } else { 0 },
-            tilt_ddeg: (self.mood.tilt + self.rng.random_range(-40.0..40.0)) as i16,
+            tilt_ddeg: (self.mood.tilt + self.mood.tilt_jitter * self.rng.random_range(-1.0..1.0)) as i16,
             duty_permille: duty,
             selector_ddeg: self.selector_ddeg.rem_euclid(3600) as u16,
         }

@@ -19,13 +19,15 @@ use super::toy::{Mood, Toy};
 use crate::table::{LookupTable, TableFault};
 
 const EPISODE_TICKS: u32 = 500;
+/// Long enough for every clock to saturate.
+const CALM_TICKS: u32 = 1100;
 const CELLS_A_LINE: usize = 100;
 const ASK_TABLE: u8 = 3;
 
 /// How many vectors to make, and from which seed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct VectorBudget {
-    /// Controller ticks, rounded up to whole sequences of 500.
+    /// Controller ticks, rounded up to whole sequences of 500; the second sequence is 1100 longer.
     pub ticks: u32,
     /// Decisions at random features, many of them next to an edge.
     pub looks: u32,
@@ -57,7 +59,11 @@ impl Vectors {
     ///
     /// # Errors
     /// Never for a sound table; see [`LookupTable::with_onboard`].
-    pub fn make(table: &LookupTable, settings: &Settings, budget: &VectorBudget) -> Result<Vectors, TableFault> {
+    pub fn make(
+        table: &LookupTable,
+        settings: &Settings,
+        budget: &VectorBudget,
+    ) -> Result<Vectors, TableFault> {
         let mut writer = Writer { text: String::new(), lines: 0 };
         writer.shifts(budget);
         writer.looks(table, budget)?;
@@ -121,27 +127,36 @@ impl Writer {
     /// One sequence. By turns: the table drives; requests are forced; the selector sticks; readings are noise.
     fn episode(&mut self, table: &LookupTable, settings: &Settings, seed: Seed, episode: u64) {
         let mut rng = seed.stream(Stream::Explore, episode);
+        let at_limit = episode % 8 == 5;
+        let limit = f64::from(settings.guard.tilt_limit_ddeg);
         let mood = Mood {
-            miss: [0.05, 0.3, 1.0, 0.2][(episode % 4) as usize],
-            freed: if episode % 8 == 2 { 0.0 } else { 0.4 },
+            miss: [0.05, 0.3, 0.6, 0.2][(episode % 4) as usize],
+            freed: if episode % 4 == 2 { 0.1 } else { 0.4 },
             load: [200.0, 900.0, 500.0, 5000.0][(episode / 2 % 4) as usize],
-            tilt: rng.random_range(-250.0..250.0),
+            tilt: if at_limit { limit } else { rng.random_range(-250.0..250.0) },
+            tilt_jitter: if at_limit { 1.5 } else { 40.0 },
         };
         let gear = rng.random_range(0..settings.guard.gears.max(1));
         let mut toy = Toy::new(settings, mood, gear, seed.stream(Stream::Selector, episode));
         let mut controller = Controller::new(settings, gear);
-        let mut command =
-            Command { drive: true, gear, nudge: false, recalibrate: false, park: false };
+        let mut command = Command { drive: true, gear, nudge: false, recalibrate: false, park: false };
         let _ = writeln!(self.text, "start,{gear}");
-        let (forces, noise) = (episode % 4 != 0, episode % 4 == 3);
-        for _ in 0..EPISODE_TICKS {
+        let (forces, noise) = (!episode.is_multiple_of(4), episode % 4 == 3);
+        let calm = if episode == 1 { CALM_TICKS } else { 0 };
+        for tick in 0..EPISODE_TICKS + calm {
             let mut raw = toy.read(&command);
             if noise && rng.random_bool(0.5) {
                 raw = noisy(&raw, &mut rng);
             }
-            let forced = if forces && rng.random_bool(0.3) { rng.random_range(0..3) } else { ASK_TABLE };
+            let forced = if tick < calm {
+                Request::Hold as u8
+            } else if forces && rng.random_bool(0.3) {
+                rng.random_range(0..3)
+            } else {
+                ASK_TABLE
+            };
             command = self.tick(table, settings, &mut controller, &raw, forced);
-            if forces && rng.random_bool(0.02) {
+            if forces && tick >= calm && rng.random_bool(0.02) {
                 self.park(settings, &mut controller, &raw);
             }
         }
@@ -165,7 +180,12 @@ impl Writer {
         let _ = write!(
             self.text,
             "tick,{forced},{},{},{},{},{},{}",
-            raw.tacho_counts, raw.battery_mv, raw.current_ma, raw.tilt_ddeg, raw.duty_permille, raw.selector_ddeg
+            raw.tacho_counts,
+            raw.battery_mv,
+            raw.current_ma,
+            raw.tilt_ddeg,
+            raw.duty_permille,
+            raw.selector_ddeg
         );
         let flags = [c.nudge, c.recalibrate, c.park].map(u8::from);
         let _ = write!(

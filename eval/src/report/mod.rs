@@ -21,7 +21,7 @@ pub use pictures::{
 use std::fmt::Write as _;
 
 use charts::Figure;
-use text::{count, escape, fixed, number};
+use text::{count, escape, fixed, level_percent};
 
 use crate::summary::{Metric, Summary};
 
@@ -99,11 +99,14 @@ fn header(out: &mut String, summary: &Summary) {
 }
 
 fn verdict_section(out: &mut String, summary: &Summary) {
-    let mut body = format!("<p class=\"verdict\">{}</p>\n<ul class=\"remarks\">\n", escape(&verdict::verdict(summary)));
+    let mut body =
+        format!("<p class=\"verdict\">{}</p>\n<ul class=\"remarks\">\n", escape(&verdict::verdict(summary)));
     for line in verdict::remarks(summary) {
         let _ = writeln!(body, "<li>{}</li>", escape(&line));
     }
-    body.push_str("</ul>\n<p class=\"note\">Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n");
+    body.push_str(
+        "</ul>\n<p class=\"note\">Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n",
+    );
     section(out, "verdict", "Verdict", &body);
 }
 
@@ -115,7 +118,8 @@ fn picture_sections(out: &mut String, summary: &Summary, pictures: &Pictures) {
         opponents.push(&summary.roles.tuned_rule);
     }
     for metric in [Metric::CourseTime, Metric::Damage] {
-        comparison.extend(opponents.iter().filter_map(|against| charts::differences(summary, against, metric)));
+        comparison
+            .extend(opponents.iter().filter_map(|against| charts::differences(summary, against, metric)));
     }
     comparison.extend(charts::headroom(summary));
     comparison.extend(charts::time_against_damage(summary));
@@ -147,7 +151,9 @@ fn figure_markup(figure: &Figure) -> String {
     let title = escape(&figure.title);
     let drawings = figure.drawings.concat();
     let drawings = if figure.wide {
-        format!("<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Drawing: {title}\">{drawings}</div>")
+        format!(
+            "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Drawing: {title}\">{drawings}</div>"
+        )
     } else {
         format!("<div class=\"drawings\">{drawings}</div>")
     };
@@ -195,7 +201,7 @@ fn origin_section(out: &mut String, summary: &Summary) {
         ("program version", study.version.clone()),
         ("task version", study.task_version.to_string()),
         ("summary format", summary.format.to_string()),
-        ("interval level", format!("{} %", number(100.0 * study.level))),
+        ("interval level", format!("{} %", level_percent(study.level))),
         ("repeat with", study.command.clone()),
     ];
     let mut body = tables::vehicle_table(summary);
@@ -206,7 +212,10 @@ fn origin_section(out: &mut String, summary: &Summary) {
 
 /// A section of the page; `body` is markup.
 fn section(out: &mut String, id: &str, title: &str, body: &str) {
-    let _ = write!(out, "<section id=\"{id}\" aria-labelledby=\"{id}-title\">\n<h2 id=\"{id}-title\">{title}</h2>\n{body}</section>\n");
+    let _ = write!(
+        out,
+        "<section id=\"{id}\" aria-labelledby=\"{id}-title\">\n<h2 id=\"{id}-title\">{title}</h2>\n{body}</section>\n"
+    );
 }
 
 #[cfg(test)]

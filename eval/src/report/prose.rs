@@ -1,11 +1,11 @@
 //! Fixed texts: how to read the figures, and what to be careful about.
 
-use super::text::{escape, number};
+use super::text::{escape, level_percent};
 use crate::summary::Summary;
 
 /// How the study was made and what its figures mean.
 pub(super) fn method(summary: &Summary) -> String {
-    let level = number(100.0 * summary.study.level);
+    let level = level_percent(summary.study.level);
     let resamples = summary.study.resamples;
     let paragraphs = [
         "Every policy drives the same held-out courses with the same vehicle draws and the same noise, so \

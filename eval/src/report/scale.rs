@@ -1,6 +1,6 @@
 //! From figures to coordinates, and ticks at round figures.
 
-use super::text::{fixed, number, superscript};
+use super::text::{fixed, superscript};
 
 /// Maps figures to coordinates.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -60,15 +60,18 @@ impl Scale {
         }
         let rough = (self.high - self.low) / wanted.max(1) as f64;
         let power = 10_f64.powf(rough.log10().floor());
-        let step = [1.0, 2.0, 2.5, 5.0, 10.0].into_iter().find(|s| s * power >= rough).unwrap_or(10.0) * power;
+        let step =
+            [1.0, 2.0, 2.5, 5.0, 10.0].into_iter().find(|s| s * power >= rough).unwrap_or(10.0) * power;
         let largest = self.low.abs().max(self.high.abs());
         let exponent = if (0.01..1e5).contains(&largest) { 0 } else { largest.log10().floor() as i32 };
         let unit = 10_f64.powi(exponent);
         let decimals = decimals_of(step / unit);
         let first = (self.low / step - 1e-9).ceil() as i64;
         let last = (self.high / step + 1e-9).floor() as i64;
-        let ticks =
-            (first..=last).take(50).map(|k| (k as f64 * step, fixed(k as f64 * step / unit, decimals))).collect();
+        let ticks = (first..=last)
+            .take(50)
+            .map(|k| (k as f64 * step, fixed(k as f64 * step / unit, decimals)))
+            .collect();
         (ticks, exponent)
     }
 
@@ -80,13 +83,13 @@ impl Scale {
             .flat_map(|decade| steps.iter().map(move |step| step * 10_f64.powi(decade)))
             .filter(|value| self.holds(*value))
             .map(|value| {
-                let exponent = value.log10().floor() as i32;
+                let exponent = (value.log10() + 1e-9).floor() as i32;
                 let lead = value / 10_f64.powi(exponent);
                 let label = match exponent {
-                    -2..=4 => number(value).trim_end_matches('0').trim_end_matches('.').to_owned(),
+                    -3..=4 => fixed(value, (-exponent).max(0) as usize),
                     _ => format!("{}×10{}", fixed(lead, 0), superscript(exponent)),
                 };
-                (value, if label.is_empty() { fixed(value, 0) } else { label })
+                (value, label)
             })
             .collect()
     }
@@ -111,11 +114,12 @@ pub(super) fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
 }
 
 fn decimals_of(step: f64) -> usize {
-    (0..6).find(|d| {
-        let scaled = step * 10_f64.powi(*d);
-        (scaled - scaled.round()).abs() < 1e-6 * scaled
-    })
-    .unwrap_or(6) as usize
+    (0..6)
+        .find(|d| {
+            let scaled = step * 10_f64.powi(*d);
+            (scaled - scaled.round()).abs() < 1e-6 * scaled
+        })
+        .unwrap_or(6) as usize
 }
 
 #[cfg(test)]

@@ -62,10 +62,8 @@ impl Svg {
 
     pub(super) fn rect(&mut self, corner: (f64, f64), size: (f64, f64), class: &str) {
         let (x, y, width, height) = (c(corner.0), c(corner.1), c(size.0.max(0.0)), c(size.1.max(0.0)));
-        let _ = write!(
-            self.body,
-            r#"<rect class="{class}" x="{x}" y="{y}" width="{width}" height="{height}"/>"#
-        );
+        let _ =
+            write!(self.body, r#"<rect class="{class}" x="{x}" y="{y}" width="{width}" height="{height}"/>"#);
     }
 
     pub(super) fn polyline(&mut self, points: &[(f64, f64)], class: &str) {
@@ -85,8 +83,10 @@ impl Svg {
             Anchor::End => "end",
         };
         let (x, y, text) = (c(at.0), c(at.1), escape(text));
-        let _ =
-            write!(self.body, r#"<text class="{class}" text-anchor="{anchor}" x="{x}" y="{y}">{text}</text>"#);
+        let _ = write!(
+            self.body,
+            r#"<text class="{class}" text-anchor="{anchor}" x="{x}" y="{y}">{text}</text>"#
+        );
     }
 
     /// Upright text turned by a quarter, reading upwards, centred on `at`.
@@ -113,10 +113,16 @@ impl Svg {
                 self.polygon(&[(x, y - r), (x + r, y), (x, y + r), (x - r, y)], class);
             }
             Marker::Triangle => {
-                self.polygon(&[(x, y - 1.1 * r), (x + 1.1 * r, y + 0.9 * r), (x - 1.1 * r, y + 0.9 * r)], class);
+                self.polygon(
+                    &[(x, y - 1.1 * r), (x + 1.1 * r, y + 0.9 * r), (x - 1.1 * r, y + 0.9 * r)],
+                    class,
+                );
             }
             Marker::TriangleDown => {
-                self.polygon(&[(x, y + 1.1 * r), (x + 1.1 * r, y - 0.9 * r), (x - 1.1 * r, y - 0.9 * r)], class);
+                self.polygon(
+                    &[(x, y + 1.1 * r), (x + 1.1 * r, y - 0.9 * r), (x - 1.1 * r, y - 0.9 * r)],
+                    class,
+                );
             }
             Marker::Cross => {
                 self.line((x - r, y - r), (x + r, y + r), class);
@@ -135,7 +141,12 @@ impl Svg {
         }
         self.line((frame.left, frame.bottom), (frame.right, frame.bottom), "axis");
         let middle = 0.5 * (frame.left + frame.right);
-        self.text((middle, frame.bottom + 29.0), Anchor::Middle, "axis-title", &axis_title(title, unit, exponent));
+        self.text(
+            (middle, frame.bottom + 29.0),
+            Anchor::Middle,
+            "axis-title",
+            &axis_title(title, unit, exponent),
+        );
     }
 
     /// The same along the left side.
@@ -166,7 +177,8 @@ impl Svg {
 
     /// The same as a file of its own.
     pub(super) fn standalone(self) -> String {
-        let head = format!("<style>{STYLE}</style>{PATTERNS}<rect class=\"paper\" width=\"100%\" height=\"100%\"/>");
+        let head =
+            format!("<style>{STYLE}</style>{PATTERNS}<rect class=\"paper\" width=\"100%\" height=\"100%\"/>");
         self.element(r#" xmlns="http://www.w3.org/2000/svg""#, &head)
     }
 
@@ -183,7 +195,11 @@ impl Svg {
 fn c(value: f64) -> String {
     let tenths = (value * 10.0).round() as i64;
     let (sign, size) = (if tenths < 0 { "-" } else { "" }, tenths.unsigned_abs());
-    if size.is_multiple_of(10) { format!("{sign}{}", size / 10) } else { format!("{sign}{}.{}", size / 10, size % 10) }
+    if size.is_multiple_of(10) {
+        format!("{sign}{}", size / 10)
+    } else {
+        format!("{sign}{}.{}", size / 10, size % 10)
+    }
 }
 
 fn list(points: &[(f64, f64)]) -> String {
@@ -203,7 +219,8 @@ mod tests {
 
     #[test]
     fn coordinates_have_one_decimal_at_most() {
-        for (value, expected) in [(1.0, "1"), (-0.04, "0"), (-0.06, "-0.1"), (2.349, "2.3"), (f64::NAN, "0")] {
+        for (value, expected) in [(1.0, "1"), (-0.04, "0"), (-0.06, "-0.1"), (2.349, "2.3"), (f64::NAN, "0")]
+        {
             assert_eq!(c(value), expected);
         }
     }

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::charts::with_interval;
-use super::text::{count, escape, fixed, number};
+use super::text::{count, escape, fixed, level_percent};
 use crate::summary::{Metric, Summary};
 
 /// An HTML table in a box that scrolls by itself, also with the keyboard. All texts are escaped here. The first
@@ -49,14 +49,15 @@ pub(super) fn metric_tables(summary: &Summary) -> String {
 
 fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> String {
     let titles: Vec<String> = metrics.iter().map(|m| format!("{}, {}", m.label(), m.unit())).collect();
-    let head: Vec<&str> =
-        ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
+    let head: Vec<&str> = ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
     let body = summary.policies.iter().map(|policy| {
         let mut row = vec![policy.label.clone(), policy.training_seeds.to_string()];
-        row.extend(metrics.iter().map(|m| policy.metrics.get(m).map_or_else(|| "–".to_owned(), with_interval)));
+        row.extend(
+            metrics.iter().map(|m| policy.metrics.get(m).map_or_else(|| "–".to_owned(), with_interval)),
+        );
         row
     });
-    let level = number(100.0 * summary.study.level);
+    let level = level_percent(summary.study.level);
     let courses = count(summary.test_suite.courses as u64);
     table(&format!("{caption}: mean ({level} % interval), n = {courses} courses"), &head, body)
 }
@@ -66,7 +67,8 @@ pub(super) fn return_table(summary: &Summary) -> String {
     if summary.returns.is_empty() {
         return String::new();
     }
-    let head = ["policy", "progress", "time", "energy", "stress", "shifts", "stall", "not finishing", "return"];
+    let head =
+        ["policy", "progress", "time", "energy", "stress", "shifts", "stall", "not finishing", "return"];
     let body = summary.returns.iter().map(|entry| {
         let t = &entry.terms;
         let terms =
@@ -93,11 +95,9 @@ pub(super) fn budget_table(summary: &Summary) -> String {
 
 /// The vehicle's data sheet.
 pub(super) fn vehicle_table(summary: &Summary) -> String {
-    let body = summary
-        .vehicle
-        .figures
-        .iter()
-        .map(|figure| vec![figure.label.clone(), format!("{} {}", figure.value, figure.unit).trim_end().to_owned()]);
+    let body = summary.vehicle.figures.iter().map(|figure| {
+        vec![figure.label.clone(), format!("{} {}", figure.value, figure.unit).trim_end().to_owned()]
+    });
     table(&format!("Vehicle: {}", summary.vehicle.name), &["figure", "value"], body)
 }
 

@@ -1,6 +1,7 @@
 //! Text of the report: escaping (the only place where it happens) and numbers to read.
 
-/// Text made safe for HTML and SVG, in content and in quoted attributes. Control characters are dropped.
+/// Text made safe for HTML and SVG, in content and in quoted attributes. Control characters are dropped, and
+/// a percent sign never parts from its figure.
 pub(super) fn escape(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for letter in text.chars() {
@@ -10,6 +11,10 @@ pub(super) fn escape(text: &str) -> String {
             '>' => safe.push_str("&gt;"),
             '"' => safe.push_str("&quot;"),
             '\'' => safe.push_str("&#39;"),
+            '%' if safe.ends_with(' ') => {
+                safe.pop();
+                safe.push_str("\u{a0}%");
+            }
             '\n' | '\t' => safe.push(' '),
             other if other.is_control() => {}
             other => safe.push(other),
@@ -28,7 +33,23 @@ pub(super) fn shorten(text: &str, letters: usize) -> String {
     short
 }
 
-/// About three significant digits, with a true minus sign; powers of ten for very small or large values.
+/// A share in percent, one decimal: "6.7".
+pub(super) fn percent(value: f64) -> String {
+    fixed(value, 1)
+}
+
+/// The same with a sign in front, also when positive.
+pub(super) fn signed_percent(value: f64) -> String {
+    if value > 0.0 { format!("+{}", percent(value)) } else { percent(value) }
+}
+
+/// Up to three decimals, none needless: "1.2".
+pub(super) fn plain(value: f64) -> String {
+    let text = fixed(value, 3);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// About three significant digits (four from 100), with a true minus sign; powers of ten for very small or large values.
 pub(super) fn number(value: f64) -> String {
     let size = value.abs();
     if !value.is_finite() {
@@ -46,7 +67,7 @@ pub(super) fn number(value: f64) -> String {
         } else if size < 99.95 {
             1
         } else {
-            0
+            usize::from(size < 999.95)
         };
         fixed(value, decimals)
     }
@@ -73,6 +94,30 @@ pub(super) fn fixed(value: f64, decimals: usize) -> String {
     out
 }
 
+/// A level such as 0.95 in percent, without needless zeros: "95" or "99.5".
+pub(super) fn level_percent(level: f64) -> String {
+    let text = fixed(100.0 * level, 2);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// A policy's name inside a sentence: "the learned table".
+pub(super) fn in_sentence(label: &str) -> String {
+    let mut letters = label.chars();
+    match (letters.next(), letters.next()) {
+        (Some(first), Some(second)) if first.is_uppercase() && second.is_lowercase() => {
+            let rest = label.get(first.len_utf8()..).unwrap_or_default();
+            format!("the {}{rest}", first.to_lowercase())
+        }
+        _ => format!("the {label}"),
+    }
+}
+
+/// The same at the start of a sentence, or of a title.
+pub(super) fn start_sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// A count, in groups of three above 9999.
 pub(super) fn count(value: u64) -> String {
     grouped(&value.to_string())
@@ -81,11 +126,7 @@ pub(super) fn count(value: u64) -> String {
 /// Ten to this power, as in 10⁻⁴.
 pub(super) fn superscript(exponent: i32) -> String {
     const DIGITS: [char; 10] = ['⁰', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'];
-    exponent
-        .to_string()
-        .chars()
-        .map(|c| c.to_digit(10).map_or('⁻', |digit| DIGITS[digit as usize]))
-        .collect()
+    exponent.to_string().chars().map(|c| c.to_digit(10).map_or('⁻', |digit| DIGITS[digit as usize])).collect()
 }
 
 /// "1 seed", "5 seeds".
@@ -118,7 +159,7 @@ mod tests {
             (-0.004, "−0.00400"),
             (0.5, "0.500"),
             (9.999, "10.0"),
-            (136.96, "137"),
+            (136.96, "137.0"),
             (-12.34, "−12.3"),
             (12_345.0, "12\u{202f}345"),
             (0.000_012_3, "1.23 × 10⁻⁵"),
@@ -130,6 +171,13 @@ mod tests {
         assert_eq!(fixed(-0.04, 1), "0.0");
         assert_eq!(signed(2.0), "+2.00");
         assert_eq!(plural(1, "seed"), "1 seed");
+        assert_eq!((level_percent(0.95), level_percent(0.995)), ("95".to_owned(), "99.5".to_owned()));
+        assert_eq!(in_sentence("Learned table"), "the learned table");
+        assert_eq!(
+            (plain(1.2), plain(40.0), plain(0.0)),
+            ("1.2".to_owned(), "40".to_owned(), "0".to_owned())
+        );
+        assert_eq!(in_sentence("DQN"), "the DQN");
         assert_eq!(shorten("abcdef", 4), "abc…");
     }
 

@@ -1,6 +1,6 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
-use super::text::{count, number};
+use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
 use crate::summary::{Metric, PairedDifference, Summary};
 
 /// One sentence: the subject against the hand-written rule, in time and in damage.
@@ -27,9 +27,9 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(seed_line(summary));
     lines.extend(summary.policies.iter().filter(|policy| !policy.failed_seeds.is_empty()).map(|policy| {
         format!(
-            "{}: {} of its training seeds gave no usable policy and are left out of every figure.",
+            "{}: training seeds without a usable policy, left out of every figure: {}.",
             policy.label,
-            policy.failed_seeds.len()
+            policy.failed_seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
         )
     }));
     lines
@@ -37,22 +37,22 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
 
 fn sentence(summary: &Summary, against: &str) -> String {
     let subject = &summary.roles.subject;
-    let (name, other) = (summary.label(subject), summary.label(against));
+    let (name, other) = (in_sentence(summary.label(subject)), in_sentence(summary.label(against)));
     let Some(time) = summary.difference(subject, against, Metric::CourseTime) else {
         return format!("This study holds no comparison of course time between {name} and {other}.");
     };
     let courses = count(time.n_courses as u64);
-    let level = number(100.0 * summary.study.level);
+    let level = level_percent(summary.study.level);
     let damage = damage_clause(summary, against);
     let seconds = |value: f64| format!("{} s", number(value));
     let range = |low: f64, high: f64| match time.percent.filter(|_| time.mean.abs() > 0.0) {
-        Some(percent) => {
-            let scale = (percent / time.mean).abs();
-            format!("{} to {} %", number(low * scale), number(high * scale))
+        Some(of_mean) => {
+            let scale = (of_mean / time.mean).abs();
+            format!("{} to {} %", percent(low * scale), percent(high * scale))
         }
         None => format!("{} to {}", seconds(low), seconds(high)),
     };
-    let size = time.percent.map_or_else(|| seconds(time.mean.abs()), |p| format!("{} %", number(p.abs())));
+    let size = time.percent.map_or_else(|| seconds(time.mean.abs()), |p| format!("{} %", percent(p.abs())));
     let (word, low, high) = if time.high < 0.0 {
         ("faster", -time.high, -time.low)
     } else if time.low > 0.0 {
@@ -65,7 +65,7 @@ fn sentence(summary: &Summary, against: &str) -> String {
         );
     };
     format!(
-        "On {courses} unseen courses {name} is {size} {word} than {other} ({level} % interval {}){damage}.",
+        "On {courses} unseen courses {name} is {word} than {other} by {size} of its course time ({level} % interval {}){damage}.",
         range(low, high)
     )
 }
@@ -75,10 +75,10 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(damage) = summary.difference(&summary.roles.subject, against, Metric::Damage) else {
         return String::new();
     };
-    let Some(percent) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
+    let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
         return String::new();
     };
-    let share = |value: f64| number((100.0 + value * percent / damage.mean).max(0.0));
+    let share = |value: f64| percent((100.0 + value * of_mean / damage.mean).max(0.0));
     let unclear = if clear(damage) { "" } else { ", so not clearly more or less" };
     format!(
         ", with {} % of its gearbox damage per km ({} to {} %{unclear})",
@@ -95,19 +95,22 @@ fn clear(difference: &PairedDifference) -> bool {
 fn gap_line(summary: &Summary) -> Option<String> {
     let plan = summary.roles.plan.as_deref()?;
     let headroom = summary.headroom.iter().find(|h| h.policy == summary.roles.subject)?;
+    let subject = in_sentence(summary.label(&summary.roles.subject));
     let gap = headroom.gap_percent.map_or_else(String::new, |gap| {
         format!(
-            ", which closes {} % of the gap that {} leaves ({} to {} %)",
-            number(gap.mean),
-            summary.label(&summary.roles.tuned_rule),
-            number(gap.low),
-            number(gap.high)
+            "; of the gap that {} leaves to the plan, {subject} closes {} % ({} to {} %)",
+            in_sentence(summary.label(&summary.roles.tuned_rule)),
+            percent(gap.mean),
+            percent(gap.low),
+            percent(gap.high)
         )
     });
+    let behind = headroom.behind_percent;
     Some(format!(
-        "It needs {} % more time than {}, which knows the course ahead{gap}.",
-        number(headroom.behind_percent),
-        summary.label(plan)
+        "{}, which knows the course ahead, needs {} % {} time than {subject}{gap}.",
+        start_sentence(&in_sentence(summary.label(plan))),
+        percent(100.0 * (behind / (100.0 + behind)).abs()),
+        if behind < 0.0 { "more" } else { "less" },
     ))
 }
 
@@ -120,10 +123,11 @@ fn finished_line(summary: &Summary) -> Option<String> {
         ""
     };
     Some(format!(
-        "It finishes {} % of its episodes, {} finishes {} %.{caution}",
-        number(own),
-        summary.label(&summary.roles.hand_rule),
-        number(other)
+        "{} finishes {} % of its episodes, {} finishes {} %.{caution}",
+        start_sentence(&in_sentence(summary.label(&summary.roles.subject))),
+        percent(own),
+        in_sentence(summary.label(&summary.roles.hand_rule)),
+        percent(other)
     ))
 }
 

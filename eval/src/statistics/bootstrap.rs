@@ -27,7 +27,9 @@ pub fn bootstrap_difference(
     request: &Resampling,
 ) -> Result<Estimate, StatisticsError> {
     check_pairing(a, b)?;
-    percentile(a, Some(b), request, |draw| Some(draw.a.mean(a, &draw.courses) - draw.b.mean(b, &draw.courses)))
+    percentile(a, Some(b), request, |draw| {
+        Some(draw.a.mean(a, &draw.courses) - draw.b.mean(b, &draw.courses))
+    })
 }
 
 /// Mean of the worst `share` of all seed-course pairs (conditional value at risk of a cost: large is bad).

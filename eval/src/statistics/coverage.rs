@@ -23,11 +23,56 @@ struct Kind {
 }
 
 const KINDS: [Kind; 5] = [
-    Kind { name: "seeds dominate, rule opponent", seed: 1.0, course: 3.0, rest: 2.0, skewed: false, opponent_seeds: 1, student: (0.93, 0.99), percentile: (0.85, 0.94) },
-    Kind { name: "courses dominate", seed: 0.1, course: 3.0, rest: 2.0, skewed: false, opponent_seeds: 1, student: (0.93, 0.99), percentile: (0.92, 0.99) },
-    Kind { name: "seeds alone vary", seed: 1.0, course: 0.2, rest: 0.2, skewed: false, opponent_seeds: 1, student: (0.93, 0.97), percentile: (0.78, 0.88) },
-    Kind { name: "long-tailed courses", seed: 0.5, course: 3.0, rest: 2.0, skewed: true, opponent_seeds: 1, student: (0.93, 0.99), percentile: (0.86, 0.97) },
-    Kind { name: "learner against learner", seed: 1.0, course: 3.0, rest: 2.0, skewed: false, opponent_seeds: 5, student: (0.93, 0.99), percentile: (0.86, 0.96) },
+    Kind {
+        name: "seeds dominate, rule opponent",
+        seed: 1.0,
+        course: 3.0,
+        rest: 2.0,
+        skewed: false,
+        opponent_seeds: 1,
+        student: (0.93, 0.99),
+        percentile: (0.85, 0.94),
+    },
+    Kind {
+        name: "courses dominate",
+        seed: 0.1,
+        course: 3.0,
+        rest: 2.0,
+        skewed: false,
+        opponent_seeds: 1,
+        student: (0.93, 0.99),
+        percentile: (0.92, 0.99),
+    },
+    Kind {
+        name: "seeds alone vary",
+        seed: 1.0,
+        course: 0.2,
+        rest: 0.2,
+        skewed: false,
+        opponent_seeds: 1,
+        student: (0.93, 0.97),
+        percentile: (0.78, 0.88),
+    },
+    Kind {
+        name: "long-tailed courses",
+        seed: 0.5,
+        course: 3.0,
+        rest: 2.0,
+        skewed: true,
+        opponent_seeds: 1,
+        student: (0.93, 0.99),
+        percentile: (0.86, 0.97),
+    },
+    Kind {
+        name: "learner against learner",
+        seed: 1.0,
+        course: 3.0,
+        rest: 2.0,
+        skewed: false,
+        opponent_seeds: 5,
+        student: (0.93, 0.99),
+        percentile: (0.86, 0.96),
+    },
 ];
 
 /// Standard normal, as the sum of twelve uniform numbers less six (close enough here).
@@ -50,7 +95,14 @@ fn study(kind: &Kind, index: u64) -> (Scores, Scores) {
             .map(|_| {
                 let seed = if learned { kind.seed * normal(&mut rng) } else { 0.0 };
                 (0..100)
-                    .map(|c| 137.0 + difficulty[c] + shift + seed + responds * response[c] + kind.rest * normal(&mut rng))
+                    .map(|c| {
+                        137.0
+                            + difficulty[c]
+                            + shift
+                            + seed
+                            + responds * response[c]
+                            + kind.rest * normal(&mut rng)
+                    })
                     .collect()
             })
             .collect();

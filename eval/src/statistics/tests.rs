@@ -93,7 +93,9 @@ fn single_rows_reduce_to_the_paired_t_interval() {
 /// Tabled upper 97.5 % points; values from memory of the usual printed table.
 #[test]
 fn student_quantiles_agree_with_the_printed_table() {
-    for (dof, expected) in [(1.0, 12.706), (2.0, 4.303), (4.0, 2.776), (9.0, 2.262), (30.0, 2.042), (99.0, 1.984)] {
+    for (dof, expected) in
+        [(1.0, 12.706), (2.0, 4.303), (4.0, 2.776), (9.0, 2.262), (30.0, 2.042), (99.0, 1.984)]
+    {
         close(student_quantile(0.975, dof), expected, 6e-4);
         close(student_quantile(0.025, dof), -expected, 6e-4);
     }
@@ -105,7 +107,11 @@ fn student_quantiles_agree_with_the_printed_table() {
 fn interquartile_mean_drops_a_quarter_at_each_end() {
     close(interquartile_mean(&[1.0, 2.0, 3.0, 400.0]).unwrap(), 2.5, 1e-12);
     // Five values: 1.25 dropped at each end, so 0.75, 1, 0.75 of the middle three over 2.5.
-    close(interquartile_mean(&[9.0, 1.0, 2.0, 3.0, 4.0]).unwrap(), (0.75 * 2.0 + 3.0 + 0.75 * 4.0) / 2.5, 1e-12);
+    close(
+        interquartile_mean(&[9.0, 1.0, 2.0, 3.0, 4.0]).unwrap(),
+        (0.75 * 2.0 + 3.0 + 0.75 * 4.0) / 2.5,
+        1e-12,
+    );
 }
 
 #[test]

@@ -49,22 +49,20 @@ fn value_when_exploring(learner: &TabularLearner, epsilon: f64) -> f64 {
 /// The optimal path has 13 steps and return -13.
 #[test]
 fn q_learning_walks_along_the_cliff() {
-    for (lambda, trace) in [(0.0, TraceKind::Replacing), (0.8, TraceKind::Replacing)] {
-        let settings = TabularSettings {
-            lambda,
-            trace,
-            ..plain(Algorithm::QLearning, StepSize::Constant(0.5), 0.1)
-        };
-        let learner = teach(settings, 1000, 1);
+    for (lambda, epsilon, episodes) in [(0.0, 0.1, 1000), (0.5, 0.3, 2000)] {
+        let settings =
+            TabularSettings { lambda, ..plain(Algorithm::QLearning, StepSize::Constant(0.5), epsilon) };
+        let learner = teach(settings, episodes, 1);
         assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda}");
         let played = play_episode(&mut Cliff::new(), 0, |&cell, _| learner.greedy(&view(cell)));
         assert_eq!((played.total_reward, played.decisions, played.end), (-13.0, 13, End::Terminated));
     }
 }
 
+/// Double Q-learning underestimates what it has hardly tried, so it needs more exploration here.
 #[test]
 fn double_q_learning_walks_along_the_cliff() {
-    let learner = teach(plain(Algorithm::DoubleQ, StepSize::Constant(0.5), 0.1), 2000, 1);
+    let learner = teach(plain(Algorithm::DoubleQ, StepSize::Constant(0.5), 0.6), 5000, 1);
     assert_eq!(greedy_steps(&learner), Some(13));
 }
 
@@ -74,17 +72,18 @@ fn double_q_learning_walks_along_the_cliff() {
 #[test]
 fn on_policy_learners_keep_away_from_the_cliff() {
     const BEST: f64 = -20.707_677_398_668;
-    let visits = StepSize::Visits { omega: 0.7, floor: 0.0 };
+    let visits = StepSize::Visits { omega: 0.55, floor: 0.0 };
     for algorithm in [Algorithm::ExpectedSarsa, Algorithm::Sarsa] {
         let learner = teach(plain(algorithm, visits, 0.1), 60_000, 3);
         let value = value_when_exploring(&learner, 0.1);
         assert_eq!(greedy_steps(&learner), Some(15), "{algorithm:?}: {value}");
         assert!(value <= BEST + 1e-9, "{algorithm:?}: {value} is better than the best");
-        assert!(value > BEST - 0.1, "{algorithm:?}: {value}");
-        if algorithm == Algorithm::ExpectedSarsa {
-            let own = learner.values(cliff::START).into_iter().fold(f64::NEG_INFINITY, f64::max);
-            eprintln!("{algorithm:?} policy {value} own estimate {own}");
-        }
+        assert!(value > BEST - 0.01, "{algorithm:?}: {value}");
+        // Its own estimate of that value: noisy with Sarsa, close with Expected Sarsa.
+        let pi = update::epsilon_soft(learner.greedy(&view(cliff::START)), &[true; cliff::ACTIONS], 0.1);
+        let own = update::value_expected_sarsa(&learner.values(cliff::START), &pi);
+        let tolerance = if algorithm == Algorithm::Sarsa { 0.5 } else { 0.01 };
+        assert!((own - BEST).abs() < tolerance, "{algorithm:?}: {own}");
     }
 }
 
@@ -105,13 +104,12 @@ fn share_of_left(algorithm: Algorithm, episodes: u64, runs: u64) -> f64 {
     left as f64 / runs as f64
 }
 
-/// After 100 episodes Q-learning still goes left in most of them, Double Q-learning no longer does; figure
-/// 6.5 of the book shows about 60 % against 20 %.
+/// After 100 episodes Q-learning still goes left far more often than Double Q-learning (figure 6.5 of the
+/// book), which in turn stays above the 5 % that exploration alone causes.
 #[test]
 fn double_q_learning_is_not_taken_in_by_noise() {
     let single = share_of_left(Algorithm::QLearning, 100, 1000);
     let double = share_of_left(Algorithm::DoubleQ, 100, 1000);
-    eprintln!("left after 100 episodes: Q {single}, double Q {double}");
     assert!(single > double + 0.2, "Q-learning {single}, Double Q-learning {double}");
     assert!(double > 0.04);
 }

@@ -76,11 +76,8 @@ fn one_pass_along_a_chain_by_hand() {
 #[test]
 fn a_second_visit_adds_to_the_trace_or_replaces_it() {
     for (trace, value) in [(TraceKind::Accumulating, 1.0), (TraceKind::Replacing, 0.75)] {
-        let settings = TabularSettings {
-            lambda: 1.0,
-            trace,
-            ..plain(Algorithm::Sarsa, StepSize::Constant(0.5), 0.0)
-        };
+        let settings =
+            TabularSettings { lambda: 1.0, trace, ..plain(Algorithm::Sarsa, StepSize::Constant(0.5), 0.0) };
         let mut learner = TabularLearner::new(settings, 1, 1, Seed(0)).unwrap();
         learner.learn(&choice(0, 0, 1), 1.0, 1.0, Some(&choice(0, 0, 1)));
         learner.learn(&choice(0, 0, 1), 1.0, 1.0, None);

@@ -159,8 +159,7 @@ fn standing_under_drive_is_counted_and_saturates() {
 /// Runs the controller a tick at steady speed, the selector following at once.
 fn tick(controller: &mut Controller, s: &Settings, angle: u16, request: Request) -> bool {
     let driven = controller.guard().phase() == Phase::Driving;
-    let asked = controller
-        .sense(s, &Raw { duty_permille: if driven { 1000 } else { 0 }, ..cruising(angle) });
+    let asked = controller.sense(s, &Raw { duty_permille: if driven { 1000 } else { 0 }, ..cruising(angle) });
     controller.act(s, request, asked);
     asked
 }

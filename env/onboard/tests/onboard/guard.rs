@@ -75,7 +75,8 @@ impl Witness {
         let s = &self.settings.guard;
         let guard = controller.guard();
         let (phase, gear, last) = (guard.phase(), guard.gear(), self.last);
-        self.since_arrival = if guard.just_engaged() { 0 } else { self.since_arrival + u32::from(last.drive) };
+        self.since_arrival =
+            if guard.just_engaged() { 0 } else { self.since_arrival + u32::from(last.drive) };
         assert_eq!(now.drive, phase == Phase::Driving, "drives in {phase:?}");
         assert!(gear < s.gears && now.gear < s.gears, "gear {gear}, sent to {}", now.gear);
         assert!(now.gear.abs_diff(gear) <= 1 && now.gear.abs_diff(last.gear) <= 1, "skips a gear");

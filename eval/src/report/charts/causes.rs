@@ -8,7 +8,7 @@ use super::super::text::{count, fixed, shorten};
 use super::Figure;
 use crate::summary::{Outcomes, Summary};
 
-const WIDTH: f64 = 400.0;
+const WIDTH: f64 = 350.0;
 const ROW: f64 = 36.0;
 const CAUSES: [(Cause, &str, &str); 5] = [
     (Cause::Finished, "finished", "cause-finished"),
@@ -23,7 +23,8 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
     if summary.outcomes.is_empty() {
         return None;
     }
-    let head: Vec<&str> = ["policy"].into_iter().chain(CAUSES.iter().map(|c| c.1)).chain(["episodes"]).collect();
+    let head: Vec<&str> =
+        ["policy"].into_iter().chain(CAUSES.iter().map(|c| c.1)).chain(["episodes"]).collect();
     let body = summary.outcomes.iter().map(|outcomes| {
         let mut row = vec![summary.label(&outcomes.policy).to_owned()];
         row.extend(CAUSES.iter().map(|(cause, _, _)| count(episodes(outcomes, *cause) as u64)));
@@ -32,9 +33,10 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
     });
     Some(Figure {
         title: "How the episodes ended".to_owned(),
-        caption: "Share of test episodes by cause; an episode is one training seed on one course. Its number n \
+        caption:
+            "Share of test episodes by cause; an episode is one training seed on one course. Its number n \
                   stands beside each bar."
-            .to_owned(),
+                .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],
         wide: false,
@@ -52,21 +54,22 @@ fn total(outcomes: &Outcomes) -> usize {
 fn draw(summary: &Summary) -> String {
     let legend = 40.0;
     let height = legend + ROW * summary.outcomes.len() as f64 + 8.0;
-    let mut svg = Svg::new(WIDTH, height, "Stacked bars: share of test episodes by cause of ending, per policy");
+    let mut svg =
+        Svg::new(WIDTH, height, "Stacked bars: share of test episodes by cause of ending, per policy");
     let mut place = (12.0, 6.0);
     for (_, name, class) in CAUSES {
-        if place.0 > 300.0 {
+        if place.0 > 260.0 {
             place = (12.0, 22.0);
         }
         svg.rect(place, (14.0, 10.0), class);
         svg.text((place.0 + 18.0, place.1 + 9.0), Anchor::Start, "tick", name);
-        place.0 += 98.0;
+        place.0 += 96.0;
     }
     for (index, outcomes) in summary.outcomes.iter().enumerate() {
         let y = legend + ROW * index as f64;
         let all = total(outcomes);
         let finished = 100.0 * episodes(outcomes, Cause::Finished) as f64 / all.max(1) as f64;
-        svg.text((12.0, y + 10.0), Anchor::Start, "row", &shorten(summary.label(&outcomes.policy), 36));
+        svg.text((12.0, y + 10.0), Anchor::Start, "row", &shorten(summary.label(&outcomes.policy), 28));
         let figure = format!("{} % finished, n = {}", fixed(finished, 1), count(all as u64));
         svg.text((WIDTH - 12.0, y + 10.0), Anchor::End, "figure", &figure);
         let mut x = 12.0;

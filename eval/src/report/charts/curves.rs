@@ -61,7 +61,8 @@ fn draw(summary: &Summary, learner: &str) -> String {
     let curves: Vec<&Curve> = summary.curves.iter().filter(|curve| curve.learner == learner).collect();
     let label = summary.label(learner);
     let seeds = plural(curves.len(), "seed");
-    let mut svg = Svg::new(WIDTH, HEIGHT, &format!("Learning curve of {label}: validation return over ticks, {seeds}"));
+    let mut svg =
+        Svg::new(WIDTH, HEIGHT, &format!("Learning curve of {label}: validation return over ticks, {seeds}"));
     svg.text((48.0, 14.0), Anchor::Start, "row", &shorten(label, 26));
     svg.text((WIDTH - 14.0, 14.0), Anchor::End, "figure", &format!("n = {seeds}"));
     svg.x_axis(&frame, 4, "simulated ticks", "");

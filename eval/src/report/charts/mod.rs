@@ -18,7 +18,7 @@ pub(super) use shift_map::shift_map;
 pub(super) use trace::{course_chart, trace, trace_chart};
 
 use super::svg::Marker;
-use super::text::number;
+use super::text::{fixed, number, superscript};
 use crate::statistics::Estimate;
 use crate::summary::Family;
 
@@ -56,7 +56,14 @@ fn marker(family: Family) -> Marker {
     }
 }
 
-/// "1.23 (1.10 to 1.36)".
+/// "1.23 (1.10 to 1.36)", a power of ten taken out once.
 pub(super) fn with_interval(estimate: &Estimate) -> String {
+    let size = estimate.mean.abs();
+    if size > 0.0 && size < 0.001 {
+        let exponent = size.log10().floor() as i32;
+        let scaled = |value: f64| fixed(value / 10_f64.powi(exponent), 2);
+        let (mean, low, high) = (scaled(estimate.mean), scaled(estimate.low), scaled(estimate.high));
+        return format!("{mean} ({low} to {high}) × 10{}", superscript(exponent));
+    }
     format!("{} ({} to {})", number(estimate.mean), number(estimate.low), number(estimate.high))
 }

@@ -4,13 +4,13 @@ use super::super::pictures::FrontierPoint;
 use super::super::scale::Scale;
 use super::super::svg::{Anchor, Frame, Svg};
 use super::super::tables::table;
-use super::super::text::{count, number, shorten};
+use super::super::text::{count, level_percent, shorten};
 use super::{Figure, class, marker, with_interval};
 use crate::statistics::Estimate;
 use crate::summary::{Family, Metric, Summary};
 
-const WIDTH: f64 = 400.0;
-const HEIGHT: f64 = 330.0;
+const WIDTH: f64 = 350.0;
+const HEIGHT: f64 = 310.0;
 
 struct Point {
     label: String,
@@ -50,7 +50,7 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
     let caption = format!(
         "{what}; lines are {} % intervals. Left is faster, lower is gentler. n = {} courses, seeds as in the \
          table.",
-        number(100.0 * level),
+        level_percent(level),
         count(first.time.n_courses as u64)
     );
     let head = ["policy", "course time, s", "gearbox damage, of nominal life per km", "seeds", "courses"];
@@ -73,7 +73,8 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
 }
 
 fn draw(points: &[Point], title: &str, joined: bool) -> String {
-    let damages: Vec<f64> = points.iter().flat_map(|p| [p.damage.low, p.damage.mean, p.damage.high]).collect();
+    let damages: Vec<f64> =
+        points.iter().flat_map(|p| [p.damage.low, p.damage.mean, p.damage.high]).collect();
     let times: Vec<f64> = points.iter().flat_map(|p| [p.time.low, p.time.high]).collect();
     let frame = Frame {
         x: Scale::over(times, 0.05, 52.0, WIDTH - 14.0),
@@ -83,8 +84,12 @@ fn draw(points: &[Point], title: &str, joined: bool) -> String {
         top: 12.0,
         bottom: HEIGHT - 38.0,
     };
-    let mut svg = Svg::new(WIDTH, HEIGHT, &format!("{title}: course time across, gearbox damage upwards, {} policies", points.len()));
-    svg.x_axis(&frame, 6, "course time", "s");
+    let mut svg = Svg::new(
+        WIDTH,
+        HEIGHT,
+        &format!("{title}: course time across, gearbox damage upwards, {} policies", points.len()),
+    );
+    svg.x_axis(&frame, 5, "course time", "s");
     svg.y_axis(&frame, 6, "gearbox damage", "of nominal life per km");
     let places: Vec<(f64, f64)> =
         points.iter().map(|p| (frame.x.at(p.time.mean), frame.y.at(p.damage.mean))).collect();
@@ -93,8 +98,16 @@ fn draw(points: &[Point], title: &str, joined: bool) -> String {
     }
     for (p, at) in points.iter().zip(&places) {
         let kind = class(p.family);
-        svg.line((frame.x.at(p.time.low), at.1), (frame.x.at(p.time.high), at.1), &format!("whisker faint {kind}"));
-        svg.line((at.0, frame.y.at(p.damage.low)), (at.0, frame.y.at(p.damage.high)), &format!("whisker faint {kind}"));
+        svg.line(
+            (frame.x.at(p.time.low), at.1),
+            (frame.x.at(p.time.high), at.1),
+            &format!("whisker faint {kind}"),
+        );
+        svg.line(
+            (at.0, frame.y.at(p.damage.low)),
+            (at.0, frame.y.at(p.damage.high)),
+            &format!("whisker faint {kind}"),
+        );
     }
     for (p, at) in points.iter().zip(&places) {
         svg.marker(marker(p.family), *at, 5.0, &format!("mark {}", class(p.family)));
@@ -108,12 +121,15 @@ fn labels(svg: &mut Svg, points: &[Point], places: &[(f64, f64)], frame: &Frame)
     let mut taken: Vec<(f64, f64, f64)> = places.iter().map(|(x, y)| (x - 6.0, x + 6.0, *y)).collect();
     for (p, (x, y)) in points.iter().zip(places) {
         let text = shorten(&p.label, 24);
-        let width = 5.7 * text.chars().count() as f64;
+        let width = 6.0 * text.chars().count() as f64;
         let fits = x + 9.0 + width < frame.right;
         let start = if fits { x + 9.0 } else { (x - 9.0 - width).max(frame.left + 2.0) };
         let free = |wanted: f64| {
             let inside = frame.top + 6.0 <= wanted && wanted <= frame.bottom - 6.0;
-            inside && taken.iter().all(|(from, to, at)| start + width < *from || *to < start || (wanted - at).abs() > 11.0)
+            inside
+                && taken
+                    .iter()
+                    .all(|(from, to, at)| start + width < *from || *to < start || (wanted - at).abs() > 11.0)
         };
         let steps = (0..40).flat_map(|k| [f64::from(k) * 4.0, f64::from(k) * -4.0]);
         let at = steps.map(|step| y + step).find(|wanted| free(*wanted)).unwrap_or(*y);
@@ -121,7 +137,8 @@ fn labels(svg: &mut Svg, points: &[Point], places: &[(f64, f64)], frame: &Frame)
             let edge = if fits { start - 1.0 } else { start + width + 1.0 };
             svg.line((*x, *y), (edge, at), "leader");
         }
-        svg.text((start, at + 3.5), Anchor::Start, "row halo", &text);
+        let (place, anchor) = if fits { (start, Anchor::Start) } else { (start + width, Anchor::End) };
+        svg.text((place, at + 3.5), anchor, "halo", &text);
         taken.push((start, start + width, at));
     }
 }

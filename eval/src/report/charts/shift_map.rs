@@ -24,8 +24,8 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture) -> Option<Figure> {
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
     let filled = gears.iter().flat_map(|gear| &gear.cells).filter(|cell| cell.filled).count();
     let caption = format!(
-        "What it asks for in each gear: hatched is down, plain is hold, dotted is up; pale cells were hardly \
-         visited and are filled from the rule ({filled} of n = {} cells). {} The last drawings lay the upshift line \
+        "What it asks for in each gear: hatched is down, plain is hold, dotted is up; pale crossed cells were \
+         hardly visited and are filled from the rule ({filled} of n = {} cells). {} The last drawings lay the upshift line \
          of one gear (solid) over the downshift line of the next (dashed); the tone between them is the hysteresis.",
         gears.len() * columns * rows,
         picture.note
@@ -42,7 +42,7 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture) -> Option<Figure> {
 fn frame(picture: &ShiftMapPicture) -> Frame {
     let ends = |edges: &[f64]| (edges.first().copied().unwrap_or(0.0), edges.last().copied().unwrap_or(1.0));
     let ((x0, x1), (y0, y1)) = (ends(&picture.x_edges), ends(&picture.y_edges));
-    let (left, right, top, bottom) = (46.0, WIDTH - 12.0, 24.0, HEIGHT - 36.0);
+    let (left, right, top, bottom) = (46.0, WIDTH - 18.0, 24.0, HEIGHT - 36.0);
     Frame {
         x: Scale::linear(x0, x1, left, right),
         y: Scale::linear(y0, y1, bottom, top),
@@ -62,23 +62,29 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
     let frame = frame(picture);
     let columns = picture.x_edges.len() - 1;
     let number = gear.gear + 1;
-    let label = format!("{}, gear {number}: down, hold or up over {} and {}", picture.policy, picture.x_title, picture.y_title);
+    let label = format!(
+        "{}, gear {number}: down, hold or up over {} and {}",
+        picture.policy, picture.x_title, picture.y_title
+    );
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
     svg.text((frame.left, 15.0), Anchor::Start, "row", &format!("in gear {number}"));
+    axes(&mut svg, picture, &frame);
     let mut widest: [(f64, (f64, f64)); 3] = [(0.0, (0.0, 0.0)); 3];
     for (row, cells) in gear.cells.chunks_exact(columns).enumerate() {
         let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[row + 1]));
         for (from, to, cell) in runs(cells) {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let pale = if cell.filled { " pale" } else { "" };
-            svg.rect((x0, above), (x1 - x0 + 0.3, below - above + 0.3), &format!("ask-{}{pale}", name(cell.decision)));
+            svg.rect((x0, above), (x1 - x0, below - above), &format!("ask-{}{pale}", name(cell.decision)));
+            if cell.filled {
+                svg.rect((x0, above), (x1 - x0, below - above), "filled");
+            }
             let place = &mut widest[cell.decision as usize];
             if x1 - x0 >= place.0 {
                 *place = (x1 - x0, (0.5 * (x0 + x1), 0.5 * (below + above)));
             }
         }
     }
-    axes(&mut svg, picture, &frame);
     for (decision, (width, at)) in Request::ALL.into_iter().zip(widest) {
         if width > 26.0 {
             let y = at.1.clamp(frame.top + 10.0, frame.bottom - 8.0);
@@ -118,7 +124,7 @@ fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Strin
         if let (Some(a), Some(b)) = pair {
             let (x0, x1) = (frame.x.at(a.min(*b)), frame.x.at(a.max(*b)));
             let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[row + 1]));
-            svg.rect((x0, above), (x1 - x0, below - above + 0.3), "hysteresis");
+            svg.rect((x0, above), (x1 - x0, below - above), "hysteresis");
         }
     }
     step_line(&mut svg, picture, &frame, &up, "shift-up");
@@ -131,7 +137,9 @@ fn boundaries(picture: &ShiftMapPicture, gear: &GearMap, decision: Request) -> V
     gear.cells
         .chunks_exact(picture.x_edges.len() - 1)
         .map(|cells| {
-            let at = cells.windows(2).position(|two| (two[0].decision == decision) != (two[1].decision == decision));
+            let at = cells
+                .windows(2)
+                .position(|two| (two[0].decision == decision) != (two[1].decision == decision));
             at.map(|column| picture.x_edges[column + 1])
         })
         .collect()

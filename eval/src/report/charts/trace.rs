@@ -20,7 +20,8 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     if picture.runs.is_empty() || picture.course.profile.len() < 2 {
         return None;
     }
-    let head = ["policy", "ended", "up", "down", "failed upshifts", "missed engagements", "stalls", "stalled, s"];
+    let head =
+        ["policy", "ended", "up", "down", "failed upshifts", "missed engagements", "stalls", "stalled, s"];
     let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
     Some(Figure {
         title: picture.title.clone(),
@@ -36,8 +37,10 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
 }
 
 fn event_row(run: &RunTrace) -> Vec<String> {
-    let count = |wanted: fn(&EventKind) -> bool| run.events.iter().filter(|e| wanted(&e.kind)).count().to_string();
-    let stalled: f64 = run.events.iter().map(|e| if let EventKind::Stall(s) = e.kind { s } else { 0.0 }).sum();
+    let count =
+        |wanted: fn(&EventKind) -> bool| run.events.iter().filter(|e| wanted(&e.kind)).count().to_string();
+    let stalled: f64 =
+        run.events.iter().map(|e| if let EventKind::Stall(s) = e.kind { s } else { 0.0 }).sum();
     vec![
         run.label.clone(),
         run.outcome.clone(),
@@ -54,12 +57,16 @@ fn event_row(run: &RunTrace) -> Vec<String> {
 pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
     let runs: Vec<&RunTrace> = picture.runs.iter().take(MOST_RUNS).collect();
     let lane = 16.0 + 13.0 * f64::from(picture.gears.max(2));
-    let height = 206.0 + lane * runs.len() as f64 + 4.0 * 92.0 + 44.0;
-    let label = format!("{}: elevation, gears, speed, load, tilt and time over distance, {}", picture.title, plural(runs.len(), "run"));
+    let height = 206.0 + lane * runs.len() as f64 + 4.0 * 92.0 + 14.0;
+    let label = format!(
+        "{}: elevation, gears, speed, load, tilt and time over distance, {}",
+        picture.title,
+        plural(runs.len(), "run")
+    );
     let mut svg = Svg::new(WIDTH, height, &label);
     let x = distance_scale(&picture.course, &runs);
     let mut top = draw_course(&mut svg, &picture.course, x, 14.0);
-    let obstacles_to = height - 40.0;
+    let obstacles_to = height - 44.0;
     draw_obstacle_lines(&mut svg, &picture.course, x, top, obstacles_to);
     top += 4.0;
     event_key(&mut svg, top);
@@ -91,7 +98,8 @@ pub(in super::super) fn course_chart(course: &CoursePicture) -> Svg {
     let mut svg = Svg::new(WIDTH, 226.0, &label);
     let x = distance_scale(course, &[]);
     let bottom = draw_course(&mut svg, course, x, 14.0) - 2.0;
-    let frame = Frame { x, y: Scale::linear(0.0, 1.0, 0.0, 1.0), left: LEFT, right: RIGHT, top: bottom, bottom };
+    let frame =
+        Frame { x, y: Scale::linear(0.0, 1.0, 0.0, 1.0), left: LEFT, right: RIGHT, top: bottom, bottom };
     svg.x_axis(&frame, 10, "distance", "m");
     svg
 }
@@ -127,7 +135,12 @@ fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) -> f64
         if named {
             let text = format!("{} {} mm", obstacle.name, fixed(1000.0 * obstacle.height_m, 0));
             let anchor = if at.0 > RIGHT - 60.0 { Anchor::End } else { Anchor::Middle };
-            svg.text((at.0, (at.1 - 2.0 * size - 5.0).max(top + 14.0)), anchor, "tick halo", &shorten(&text, 22));
+            svg.text(
+                (at.0, (at.1 - 2.0 * size - 5.0).max(top + 14.0)),
+                anchor,
+                "tick halo",
+                &shorten(&text, 22),
+            );
         }
     }
     draw_surfaces(svg, course, x, frame.bottom + 4.0);
@@ -223,7 +236,9 @@ fn draw_gears(svg: &mut Svg, run: &RunTrace, index: usize, gears: u8, x: Scale, 
             match steps.as_mut_slice() {
                 // On the level: move the end, so that a long gear costs two points.
                 [.., before, last]
-                    if (before.1 - next.1).abs() < 0.1 && (last.1 - next.1).abs() < 0.1 && next.0 >= last.0 =>
+                    if (before.1 - next.1).abs() < 0.1
+                        && (last.1 - next.1).abs() < 0.1
+                        && next.0 >= last.0 =>
                 {
                     last.0 = next.0;
                 }
@@ -256,7 +271,7 @@ fn draw_panel(
         top,
         bottom: top + 74.0,
     };
-    svg.y_axis(&frame, 3, title, unit);
+    svg.y_axis(&frame, 4, title, unit);
     svg.line((LEFT, frame.bottom), (RIGHT, frame.bottom), "axis");
     for (index, run) in runs.iter().enumerate() {
         let line = run.samples.iter().map(|s| (x.at(s.distance_m), frame.y.at(figure(s)))).collect();
@@ -291,8 +306,9 @@ mod tests {
 
     #[test]
     fn thinning_keeps_the_extremes() {
-        let points: Vec<(f64, f64)> =
-            (0..10_000).map(|i| (f64::from(i), if i == 4321 { 9.0 } else { f64::from(i % 7) * 0.1 })).collect();
+        let points: Vec<(f64, f64)> = (0..10_000)
+            .map(|i| (f64::from(i), if i == 4321 { 9.0 } else { f64::from(i % 7) * 0.1 }))
+            .collect();
         let thinned = thin(points);
         assert!(thinned.len() <= MOST_POINTS);
         assert!(thinned.contains(&(4321.0, 9.0)));

@@ -1,0 +1,165 @@
+use super::example::{pictures, summary, trace_picture};
+use super::*;
+use crate::summary::{FORMAT, Summary, SummaryError};
+
+/// Elements that hold no content and need no closing.
+const VOID: [&str; 4] = ["meta", "!doctype", "br", "hr"];
+
+/// Fails unless every element is closed in order.
+fn assert_balanced(markup: &str) {
+    let mut open: Vec<&str> = Vec::new();
+    for piece in markup.split('<').skip(1) {
+        let (tag, _) = piece.split_once('>').expect("a tag is closed");
+        let name = tag.trim_start_matches('/').split([' ', '/']).next().unwrap();
+        if tag.starts_with('/') {
+            assert_eq!(open.pop(), Some(name), "wrong order at </{name}>");
+        } else if !tag.ends_with('/') && !VOID.contains(&name) {
+            open.push(name);
+        }
+    }
+    assert!(open.is_empty(), "left open: {open:?}");
+}
+
+#[test]
+fn the_page_is_whole_small_and_the_same_every_time() {
+    let page = super::page(&summary(), &pictures());
+    assert_balanced(&page);
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    assert_eq!(page, super::page(&summary(), &pictures()));
+    for forbidden in ["<script", "http://", "https://", "url(http", "@import", "NaN", "inf\""] {
+        assert!(!page.contains(forbidden), "{forbidden}");
+    }
+    if let Some(path) = std::env::var_os("EXAMPLE_REPORT") {
+        std::fs::write(path, page).unwrap();
+    }
+}
+
+#[test]
+fn every_drawing_has_a_name_and_every_table_scrolls_alone() {
+    let page = super::page(&summary(), &pictures());
+    assert_eq!(
+        page.matches("<svg class=\"chart\"").count(),
+        page.matches("role=\"img\" aria-label=\"").count()
+    );
+    assert_eq!(page.matches("<table>").count(), page.matches("aria-label=\"Table: ").count());
+    for figure in page.split("<figure").skip(1) {
+        let caption = figure.split_once("</figcaption>").unwrap().0;
+        assert!(
+            caption.contains("n = ") || figure.contains("n = ") || caption.contains("n per cell"),
+            "no n: {caption}"
+        );
+        assert!(figure.contains("<details>"), "no table: {caption}");
+    }
+}
+
+#[test]
+fn a_vehicle_named_like_markup_does_nothing() {
+    let bad = "<script>alert('x')</script>\"&";
+    let mut summary = summary();
+    summary.vehicle.name = bad.into();
+    summary.study.name = bad.into();
+    summary.study.command = bad.into();
+    summary.tuned[0].lines[0] = bad.into();
+    for policy in &mut summary.policies {
+        policy.label = bad.into();
+    }
+    let mut pictures = pictures();
+    pictures.traces[0].title = bad.into();
+    pictures.traces[0].course.name = bad.into();
+    pictures.traces[0].course.surfaces[0].name = bad.into();
+    pictures.traces[0].runs[0].label = bad.into();
+    pictures.shift_maps[0].policy = bad.into();
+    pictures.shift_maps[0].x_title = bad.into();
+    pictures.heat_maps[0].title = bad.into();
+    let page = super::page(&summary, &pictures);
+    assert!(!page.contains("<script") && !page.contains("alert('x')"));
+    assert!(page.contains("&lt;script&gt;"));
+    assert_balanced(&page);
+    assert!(!trace_svg(&pictures.traces[0]).contains("<script"));
+}
+
+#[test]
+fn the_verdict_says_faster_slower_or_no_clear_difference() {
+    let mut summary = summary();
+    let first = verdict::verdict(&summary);
+    assert!(
+        first.starts_with("On 120 unseen courses the learned table is faster than the hand-written rule by "),
+        "{first}"
+    );
+    assert!(first.contains("of its gearbox damage per km"), "{first}");
+    let time = summary.paired.iter_mut().find(|d| d.policy == "table" && d.against == "hand-rule").unwrap();
+    (time.mean, time.low, time.high, time.percent) = (2.0, 1.0, 3.0, Some(1.5));
+    let slower = verdict::verdict(&summary);
+    assert!(
+        slower.contains(
+            "is slower than the hand-written rule by 1.5 % of its course time (95 % interval 0.8 to 2.2 %)"
+        ),
+        "{slower}"
+    );
+    let time = summary.paired.iter_mut().find(|d| d.policy == "table" && d.against == "hand-rule").unwrap();
+    (time.mean, time.low, time.high, time.percent) = (0.5, -1.0, 2.0, Some(0.5));
+    let unclear = verdict::verdict(&summary);
+    assert!(unclear.contains("no clear difference") && unclear.contains("−1.0 to 2.0 %"), "{unclear}");
+    summary.paired.clear();
+    assert!(verdict::verdict(&summary).contains("holds no comparison"));
+}
+
+#[test]
+fn a_study_with_nothing_in_it_still_makes_a_page() {
+    let mut summary = summary();
+    summary.study.quick = true;
+    summary.policies.clear();
+    summary.paired.clear();
+    summary.headroom.clear();
+    summary.returns.clear();
+    summary.outcomes.clear();
+    summary.curves.clear();
+    summary.tuned.clear();
+    summary.table = None;
+    let page = super::page(&summary, &Pictures::default());
+    assert_balanced(&page);
+    assert!(page.contains("quick trial"));
+}
+
+#[test]
+fn drawings_of_odd_sizes_are_left_out_not_broken() {
+    let mut pictures = pictures();
+    pictures.shift_maps[0].gears[0].cells.pop();
+    pictures.shift_maps[1].x_edges.clear();
+    pictures.heat_maps[0].cells.pop();
+    pictures.traces[0].runs.clear();
+    let page = super::page(&summary(), &pictures);
+    assert_balanced(&page);
+    assert!(!page.contains("Robustness: mass"));
+}
+
+#[test]
+fn single_files_stand_alone() {
+    for file in [trace_svg(&trace_picture()), course_svg(&trace_picture().course)] {
+        assert!(file.starts_with("<svg xmlns=\"http://www.w3.org/2000/svg\""));
+        assert!(file.contains("<style>") && file.contains("hatch-grass"));
+        assert_balanced(&file);
+    }
+    if let Some(path) = std::env::var_os("EXAMPLE_TRACE") {
+        std::fs::write(path, trace_svg(&trace_picture())).unwrap();
+    }
+}
+
+#[test]
+fn the_summary_survives_writing_and_reading() {
+    let text = summary().to_json().unwrap();
+    let read = Summary::from_json(&text).unwrap();
+    assert_eq!(read, summary());
+    assert_eq!(read.to_json().unwrap(), text);
+    assert_eq!(text, summary().to_json().unwrap());
+    assert_eq!(read.policies.len(), 9);
+    assert!(text.contains("\"course_time_s\"") && text.contains("\"damage_per_km\""));
+    let other = text.replacen(&format!("\"format\": {FORMAT}"), "\"format\": 99", 1);
+    assert!(matches!(Summary::from_json(&other), Err(SummaryError::Format { got: 99 })));
+    let mut broken = summary();
+    broken.paired[0].mean = f64::NAN;
+    assert!(matches!(broken.to_json(), Err(SummaryError::NotFinite { .. })));
+    broken = summary();
+    broken.paired[0].percent = Some(f64::INFINITY);
+    assert!(matches!(broken.to_json(), Err(SummaryError::NotFinite { .. })));
+}

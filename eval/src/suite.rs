@@ -1,0 +1,152 @@
+//! Sets of courses that never overlap, and policies driven over them.
+
+use lowgear_agents::policy::Policy;
+use lowgear_env::{Drive, Outcome, Scenario, Seed, World};
+use rayon::prelude::*;
+use std::sync::Arc;
+
+/// What a set of courses is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u64)]
+enum Split {
+    Training = 1,
+    Validation = 2,
+    Test = 3,
+}
+
+/// Courses that learners and tuners may see.
+#[derive(Clone, Debug)]
+pub struct TrainingSuite(Arc<Scenario>);
+
+/// Courses that choose between candidates; never trained on.
+#[derive(Clone, Debug)]
+pub struct ValidationSuite {
+    scenario: Arc<Scenario>,
+    /// Number of courses.
+    pub courses: u64,
+}
+
+/// Courses for the comparison alone: no tuner, learner or selection takes this type.
+#[derive(Clone, Debug)]
+pub struct TestSuite {
+    scenario: Arc<Scenario>,
+    /// Number of courses.
+    pub courses: u64,
+}
+
+fn split(scenario: &Scenario, split: Split) -> Arc<Scenario> {
+    Arc::new(scenario.with_seed(scenario.seed.part(split as u64)))
+}
+
+impl TrainingSuite {
+    /// The training courses of a study.
+    #[must_use]
+    pub fn new(study: &Scenario) -> TrainingSuite {
+        TrainingSuite(split(study, Split::Training))
+    }
+
+    /// The scenario; every episode number is allowed.
+    #[must_use]
+    pub fn scenario(&self) -> &Arc<Scenario> {
+        &self.0
+    }
+
+    /// Drives one fresh policy over training courses `first..first + courses`, on the calling thread.
+    pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64) -> (f64, u64) {
+        let mut total = 0.0;
+        let mut ticks = 0;
+        for episode in first..first + courses {
+            let (outcome, n) = play(&self.0, policy, episode);
+            total += outcome.reward.total_s();
+            ticks += n;
+        }
+        (total / courses as f64, ticks)
+    }
+}
+
+impl ValidationSuite {
+    /// `courses` validation courses of a study.
+    #[must_use]
+    pub fn new(study: &Scenario, courses: u64) -> ValidationSuite {
+        ValidationSuite { scenario: split(study, Split::Validation), courses }
+    }
+
+    /// Return of each course, on the calling thread, and ticks driven.
+    pub fn returns(&self, policy: &mut dyn Policy) -> (Vec<f64>, u64) {
+        let mut ticks = 0;
+        let returns = (0..self.courses)
+            .map(|episode| {
+                let (outcome, n) = play(&self.scenario, policy, episode);
+                ticks += n;
+                outcome.reward.total_s()
+            })
+            .collect();
+        (returns, ticks)
+    }
+}
+
+impl TestSuite {
+    /// `courses` test courses of a study.
+    #[must_use]
+    pub fn new(study: &Scenario, courses: u64) -> TestSuite {
+        TestSuite { scenario: split(study, Split::Test), courses }
+    }
+
+    /// The test courses of a study with every vehicle parameter at its nominal value.
+    #[must_use]
+    pub fn nominal(study: &Scenario, courses: u64) -> TestSuite {
+        let mut scenario = (*split(study, Split::Test)).clone();
+        scenario.vehicle.variation = scenario.vehicle.variation.nominal();
+        TestSuite { scenario: Arc::new(scenario), courses }
+    }
+
+    /// A suite over a scenario that no study trained on.
+    #[must_use]
+    pub fn of(scenario: Scenario, courses: u64) -> TestSuite {
+        TestSuite { scenario: Arc::new(scenario), courses }
+    }
+
+    /// The scenario.
+    #[must_use]
+    pub fn scenario(&self) -> &Arc<Scenario> {
+        &self.scenario
+    }
+
+    /// Outcome of each course, in order whatever the number of threads.
+    pub fn outcomes<P: Policy>(&self, policy: impl Fn() -> P + Sync) -> Vec<Outcome> {
+        (0..self.courses)
+            .into_par_iter()
+            .map(|episode| play(&self.scenario, &mut policy(), episode).0)
+            .collect()
+    }
+}
+
+/// A world of training episodes for a learner that draws its own.
+#[must_use]
+pub fn training_world(suite: &TrainingSuite) -> Drive {
+    Drive::new(Arc::clone(&suite.0), 0)
+}
+
+/// Drives `policy` through one episode; returns its figures and the controller ticks it took.
+pub fn play(scenario: &Arc<Scenario>, policy: &mut dyn Policy, episode: u64) -> (Outcome, u64) {
+    let mut drive = Drive::new(Arc::clone(scenario), episode);
+    play_on(&mut drive, policy);
+    (drive.outcome(), drive.ticks())
+}
+
+/// Drives `policy` to the end of an episode that has begun.
+pub fn play_on(drive: &mut Drive, policy: &mut dyn Policy) {
+    policy.reset();
+    loop {
+        let request = policy.decide(drive.observation(), drive.mask());
+        if drive.step(request as usize).end.is_some() {
+            return;
+        }
+    }
+}
+
+/// A seed for one training run of a study.
+#[must_use]
+pub fn run_seed(study: Seed, learner: u64, run: u64) -> Seed {
+    study.part(0x1000 + learner * 0x100 + run)
+}

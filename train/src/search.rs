@@ -1,0 +1,173 @@
+//! Black-box search of policy parameters: CMA-ES (Hansen 2016, arXiv 1604.00772, by the crate `cmaes`).
+//!
+//! Each generation drives every candidate over the same fresh training courses (common random numbers) and
+//! the mean of the search distribution is scored on the validation courses now and then; the best of those,
+//! the start included, is the result: a search never ends below where it began.
+//!
+//! The optimiser itself cannot be written down, but it is a function of its seed and of the figures it was
+//! given. So the memory of a search is the list of those figures: resuming feeds them to a fresh optimiser,
+//! which then stands where the old one stood, bit for bit.
+
+use crate::store::StoreError;
+use cmaes::{CMAESOptions, DVector};
+use lowgear_agents::policy::Policy;
+use lowgear_env::Seed;
+use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
+use serde::{Deserialize, Serialize};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// How long and how wide a search is.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct SearchBudget {
+    /// Generations.
+    pub generations: usize,
+    /// Candidates per generation.
+    pub population: usize,
+    /// Training courses per candidate.
+    pub courses: u64,
+    /// Generations from one validation to the next.
+    pub validate_every: usize,
+    /// First step size, in units of the search vector.
+    pub step: f64,
+}
+
+/// A score on the validation courses.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CurvePoint {
+    /// Controller ticks driven in training until then.
+    pub ticks: u64,
+    /// Mean return on the validation courses, s.
+    pub mean: f64,
+    /// Standard error of that mean over courses, s.
+    pub standard_error: f64,
+}
+
+/// Everything that a search has seen.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SearchMemory {
+    /// Negative mean return of every candidate so far.
+    figures: Vec<f64>,
+    /// Ticks driven so far.
+    pub ticks: u64,
+    /// Validation scores so far; the first is the start's.
+    pub curve: Vec<CurvePoint>,
+    /// Vector of the best validation score.
+    pub best: Vec<f64>,
+    /// Vector of the last validation.
+    pub last: Vec<f64>,
+}
+
+/// A search to run.
+pub struct Search<'a, B> {
+    /// Budget.
+    pub budget: SearchBudget,
+    /// Courses to search on.
+    pub training: &'a TrainingSuite,
+    /// Courses to choose on.
+    pub validation: &'a ValidationSuite,
+    /// The policy at a vector.
+    pub build: B,
+    /// Where to begin.
+    pub start: Vec<f64>,
+    /// Seed of the optimiser and of the course numbers.
+    pub seed: Seed,
+}
+
+/// First training course of a generation: far apart for different searches.
+fn first_course(seed: Seed, generation: usize, courses: u64) -> u64 {
+    (seed.0 >> 20) + generation as u64 * courses
+}
+
+impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
+    /// Searches from `memory` to the end of the budget. `after` runs after each generation, with the memory
+    /// to keep.
+    ///
+    /// # Errors
+    /// What `after` says.
+    pub fn run(
+        &self,
+        memory: SearchMemory,
+        mut after: impl FnMut(&SearchMemory, usize) -> Result<(), StoreError>,
+    ) -> Result<SearchMemory, StoreError> {
+        let memory = Rc::new(RefCell::new(memory));
+        let known = memory.borrow().figures.len();
+        if memory.borrow().curve.is_empty() {
+            self.validate(&mut memory.borrow_mut(), &self.start);
+        }
+        let validations_known = memory.borrow().curve.len();
+        let objective = self.objective(Rc::clone(&memory));
+        let options = CMAESOptions::new(self.start.clone(), self.budget.step)
+            .population_size(self.budget.population)
+            .seed(self.seed.0)
+            .tol_fun(0.0)
+            .tol_fun_hist(0.0)
+            .tol_x(0.0);
+        let Ok(mut optimiser) = options.build(objective) else {
+            return Ok(memory.take());
+        };
+        let mut validations = 1;
+        for generation in 1..=self.budget.generations {
+            let over = optimiser.next().is_some();
+            let replayed = generation * self.budget.population <= known;
+            let due = generation % self.budget.validate_every == 0 || generation == self.budget.generations;
+            if due || over {
+                validations += 1;
+                if validations > validations_known {
+                    let mean: Vec<f64> = optimiser.mean().iter().copied().collect();
+                    self.validate(&mut memory.borrow_mut(), &mean);
+                }
+            }
+            if !replayed {
+                after(&memory.borrow(), generation)?;
+            }
+            if over {
+                break;
+            }
+        }
+        Ok(memory.take())
+    }
+
+    /// The figure of a candidate: known already, or driven now.
+    fn objective(&self, memory: Rc<RefCell<SearchMemory>>) -> impl FnMut(&DVector<f64>) -> f64 {
+        let (build, training, budget, seed) = (self.build.clone(), self.training.clone(), self.budget, self.seed);
+        let mut asked = 0;
+        move |vector: &DVector<f64>| {
+            let index = asked;
+            asked += 1;
+            let mut memory = memory.borrow_mut();
+            if let Some(&figure) = memory.figures.get(index) {
+                return figure;
+            }
+            let first = first_course(seed, index / budget.population, budget.courses);
+            let figure = build(vector.as_slice()).map_or(1e6, |mut policy| {
+                let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses);
+                memory.ticks += ticks;
+                -mean
+            });
+            memory.figures.push(figure);
+            figure
+        }
+    }
+
+    fn validate(&self, memory: &mut SearchMemory, vector: &[f64]) {
+        let Some(mut policy) = (self.build)(vector) else { return };
+        let (returns, _) = self.validation.returns(&mut policy);
+        let point = curve_point(memory.ticks, &returns);
+        if memory.curve.iter().all(|p| point.mean > p.mean) {
+            memory.best = vector.to_vec();
+        }
+        memory.curve.push(point);
+        memory.last = vector.to_vec();
+    }
+}
+
+/// Mean and standard error of returns over courses.
+#[must_use]
+pub fn curve_point(ticks: u64, returns: &[f64]) -> CurvePoint {
+    let n = returns.len() as f64;
+    let mean = returns.iter().sum::<f64>() / n;
+    let variance = returns.iter().map(|r| (r - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    CurvePoint { ticks, mean, standard_error: (variance / n).sqrt() }
+}
