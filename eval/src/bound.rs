@@ -5,6 +5,7 @@
 //! driven in the real episode it is a policy with full knowledge, [`Plan::decide`].
 
 use lowgear_env::motion::{Dogs, Plant, Selector, Track};
+use lowgear_env::terrain::Contact;
 use lowgear_env::vehicle::Vehicle;
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_onboard::{Command, Request};
@@ -27,8 +28,7 @@ impl Default for Fineness {
 /// A plan for one course.
 pub struct Plan {
     values: Vec<f64>,
-    step_m: f64,
-    positions: usize,
+    positions_m: Vec<f64>,
     speeds: Vec<f64>,
     gears: usize,
     clocks: Clocks,
@@ -53,6 +53,14 @@ struct Landing {
     finished: bool,
 }
 
+/// Shares of a climb that are positions of the grid: finer where a vehicle that fails comes to rest.
+const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
+/// Between two grid positions a state can look better than it is; a shift must promise more than this, s.
+const MARGIN_S: f64 = 0.2;
+/// A decision is followed this far before the plan's value is looked up, m.
+const AHEAD_M: f64 = 0.10;
+/// And for this many decisions at the most.
+const AHEAD_HOLDS: usize = 12;
 /// Value of a state before anything better is known.
 const WORST: f64 = -1e5;
 /// Sweeps over one layer at the most; decisions that end within the layer converge geometrically.
@@ -72,7 +80,8 @@ impl Plan {
             dwell: u32::from(guard.min_dwell_ticks),
             decision,
         };
-        let positions = (track.course.length_m / fineness.position_m).ceil() as usize;
+        let positions_m = positions_m(vehicle, track, fineness.position_m);
+        let positions = positions_m.len() - 1;
         let gears = vehicle.gears.len();
         let top_m_s = 1.15 * top_speed_m_s(vehicle);
         let last = (fineness.speeds - 1) as f64;
@@ -81,8 +90,7 @@ impl Plan {
         let layer = speeds.len() * gears;
         let mut plan = Plan {
             values: vec![0.0; (positions + 1) * layer],
-            step_m: track.course.length_m / positions as f64,
-            positions,
+            positions_m,
             speeds,
             gears,
             clocks,
@@ -97,26 +105,54 @@ impl Plan {
     #[must_use]
     pub fn start_value(&self, scenario: &Scenario) -> f64 {
         let gear = (scenario.episode.start_gear - 1).min(self.gears - 1);
-        self.values[gear] + self.positions as f64 * self.step_m / scenario.episode.reward.reference_speed_m_s
+        let length_m = self.positions_m[self.positions_m.len() - 1];
+        self.values[gear] + length_m / scenario.episode.reward.reference_speed_m_s
     }
 
-    /// The best decision for the state that `drive` is really in.
+    /// The best decision for the state that `drive` is really in: each one is followed by holding the gear
+    /// for a stretch, so that all are compared where the interpolation is trustworthy.
     #[must_use]
     pub fn decide(&self, drive: &Drive) -> Request {
-        let mut best = (f64::NEG_INFINITY, Request::Hold);
-        for request in Request::ALL {
-            if !drive.allowed(request as usize) {
-                continue;
-            }
-            let landing =
-                foresee(drive.scenario(), drive.vehicle(), drive.track(), drive.plant().clone(), request, &self.clocks);
-            let Some(landing) = landing else { continue };
-            let value = landing.reward + if landing.finished { 0.0 } else { self.value(&landing) };
-            if value > best.0 + 1e-9 {
-                best = (value, request);
+        let (hold, moved_m) = self.outlook(drive, Request::Hold);
+        if moved_m < 0.01 && drive.allowed(Request::Down as usize) {
+            // Stuck: whatever the interpolation promises, only a lower gear can help.
+            return Request::Down;
+        }
+        let mut best = (hold + MARGIN_S, Request::Hold);
+        for request in [Request::Down, Request::Up] {
+            if drive.allowed(request as usize) {
+                let (value, _) = self.outlook(drive, request);
+                if value > best.0 {
+                    best = (value, request);
+                }
             }
         }
         best.1
+    }
+
+    /// Return of a decision, then holding until [`AHEAD_M`] further on or [`AHEAD_HOLDS`] decisions later,
+    /// then the plan; and the distance covered until then, m.
+    fn outlook(&self, drive: &Drive, request: Request) -> (f64, f64) {
+        let start_m = drive.plant().x_m;
+        let mut plant = drive.plant().clone();
+        let mut reward = 0.0;
+        for n in 0..AHEAD_HOLDS {
+            let request = if n == 0 { request } else { Request::Hold };
+            let Some((landing, after)) =
+                foresee(drive.scenario(), drive.vehicle(), drive.track(), plant, request, &self.clocks)
+            else {
+                return (f64::NEG_INFINITY, 0.0);
+            };
+            reward += landing.reward;
+            if landing.finished {
+                return (reward, landing.x_m - start_m);
+            }
+            if landing.x_m > start_m + AHEAD_M || n + 1 == AHEAD_HOLDS {
+                return (reward + self.value(&landing), landing.x_m - start_m);
+            }
+            plant = after;
+        }
+        (f64::NEG_INFINITY, 0.0)
     }
 
     fn solve_layer(&mut self, scenario: &Scenario, vehicle: &Vehicle, track: &Track, i: usize) {
@@ -124,9 +160,10 @@ impl Plan {
         let mut landings = Vec::with_capacity(layer * 3);
         for j in 0..self.speeds.len() {
             for gear in 0..self.gears {
-                let plant = Plant::at(vehicle, track, i as f64 * self.step_m, self.speeds[j], gear);
+                let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear);
                 for request in Request::ALL {
-                    landings.push(foresee(scenario, vehicle, track, plant.clone(), request, &self.clocks));
+                    let landing = foresee(scenario, vehicle, track, plant.clone(), request, &self.clocks);
+                    landings.push(landing.map(|(landing, _)| landing));
                 }
             }
         }
@@ -153,7 +190,7 @@ impl Plan {
 
     /// Value of a landing seen from layer `i`: behind it, the way back up is added at first gear's pace.
     fn value_from(&self, landing: &Landing, i: usize) -> f64 {
-        let here_m = i as f64 * self.step_m;
+        let here_m = self.positions_m[i];
         if landing.x_m >= here_m {
             return self.value(landing);
         }
@@ -163,9 +200,10 @@ impl Plan {
 
     /// Interpolated value of a state.
     fn value(&self, landing: &Landing) -> f64 {
-        let at = (landing.x_m / self.step_m).max(0.0);
-        let i = (at as usize).min(self.positions - 1);
-        let share = (at - i as f64).min(1.0);
+        let last = self.positions_m.len() - 1;
+        let i = self.positions_m.partition_point(|&x| x <= landing.x_m).clamp(1, last) - 1;
+        let (from_m, to_m) = (self.positions_m[i], self.positions_m[i + 1]);
+        let share = ((landing.x_m - from_m) / (to_m - from_m)).clamp(0.0, 1.0);
         let v = landing.v_m_s.max(0.0);
         let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds.len() - 1);
         let span = self.speeds[j] - self.speeds[j - 1];
@@ -174,6 +212,26 @@ impl Plan {
         let row = |i: usize| node(i, j - 1) * (1.0 - fast) + node(i, j) * fast;
         row(i) * (1.0 - share) + row(i + 1) * share
     }
+}
+
+/// Positions of the grid: evenly spaced, and where each axle meets an obstacle, is half way up and on top,
+/// since that is where a vehicle gets stuck.
+fn positions_m(vehicle: &Vehicle, track: &Track, step_m: f64) -> Vec<f64> {
+    let length_m = track.course.length_m;
+    let steps = (length_m / step_m).ceil();
+    let mut positions: Vec<f64> = (0..=steps as usize).map(|i| length_m * i as f64 / steps).collect();
+    for axle in &vehicle.axles[..vehicle.axle_count] {
+        for obstacle in &track.course.obstacles {
+            let contact = Contact::new(obstacle.shape, obstacle.height_m, vehicle.wheel_radius_m, axle.driven);
+            let width_m = contact.map_or(0.0, |c| c.width_m);
+            let top_m = obstacle.position_m + axle.behind_front_m;
+            positions.extend(CLIMB.map(|share| top_m - width_m * (1.0 - share)));
+        }
+    }
+    positions.retain(|x| (0.0..=length_m).contains(x));
+    positions.sort_by(f64::total_cmp);
+    positions.dedup_by(|b, a| *b - *a < 1e-3);
+    positions
 }
 
 /// No-load speed in the top gear with a full battery, m/s.
@@ -197,7 +255,7 @@ fn foresee(
     plant: Plant,
     request: Request,
     clocks: &Clocks,
-) -> Option<Landing> {
+) -> Option<(Landing, Plant)> {
     let from = plant.gear?;
     let target = match request {
         Request::Down => from.checked_sub(1)?,
@@ -212,16 +270,17 @@ fn foresee(
     let finished = if target == from {
         run.ticks(clocks.hold, duty)
     } else {
-        run.shift(target, duty, clocks)
+        run.shift(target, duty, clocks)?
     };
     let stress = run.plant.stress.total() - run.damage;
-    Some(Landing {
+    let landing = Landing {
         reward: run.reward - scenario.episode.reward.stress_s_per_life * stress,
         x_m: run.plant.x_m,
         v_m_s: run.plant.v_m_s,
         gear: target,
         finished,
-    })
+    };
+    Some((landing, run.plant))
 }
 
 struct Foresight<'a> {
@@ -249,33 +308,32 @@ impl Foresight<'_> {
         advance.finished
     }
 
-    /// Cut, move, engage, then the dwell before the next shift is allowed.
-    fn shift(&mut self, target: usize, duty: f64, clocks: &Clocks) -> bool {
+    /// Cut, move, engage, then the dwell before the next shift is allowed. `None` when torque would hold the
+    /// dogs: such a shift is not worth planning.
+    fn shift(&mut self, target: usize, duty: f64, clocks: &Clocks) -> Option<bool> {
         self.reward -= self.scenario.episode.reward.shift_s;
-        let Some(from) = self.plant.gear else { return false };
+        let from = self.plant.gear?;
         if self.ticks(clocks.cut_lead, 0.0) {
-            return true;
+            return Some(true);
         }
         let mut selector = Selector::new(self.vehicle, from, None);
         let command =
             Command { drive: false, gear: target as u8, nudge: false, recalibrate: false, park: false };
         selector.command(self.vehicle, &mut self.plant, &command);
         if selector.dogs == Dogs::Jammed {
-            // Torque holds the dogs; a moment without drive lets them go.
-            self.plant.disengage();
-            selector.dogs = Dogs::Moving { left_s: self.vehicle.tick_s };
+            return None;
         }
         let tick_s = self.vehicle.tick_s;
         let move_s = selector.next_s();
         if self.pass(move_s, 0.0) {
-            return true;
+            return Some(true);
         }
         selector.pass(self.vehicle, &mut self.plant, move_s);
         let rest_s = (move_s / tick_s).ceil() * tick_s - move_s;
         if rest_s > 1e-9 && self.pass(rest_s, 0.0) {
-            return true;
+            return Some(true);
         }
-        self.ticks(clocks.dwell.max(clocks.decision.saturating_sub(clocks.cut_lead)), duty)
+        Some(self.ticks(clocks.dwell.max(clocks.decision.saturating_sub(clocks.cut_lead)), duty))
     }
 }
 

@@ -239,13 +239,20 @@ impl Plant {
             way
         };
         let ground = if self.v_m_s == 0.0 { Ground::under(vehicle, track, &self.spots, self.x_m) } else { ground };
-        let thrust = gear.map(|g| thrust_of(&supply.line, &g, vehicle, self.v_m_s, direction));
-        if let (Some(g), Some(thrust)) = (&gear, &thrust) {
-            self.check_grip(vehicle, &ground, g, thrust, direction);
-        }
         let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
         let resist_n = ground.grade_n + ground.obstacle_n + ground.rolling_n * direction - air_n;
         let drag_n_s_m = ground.drag_n_s_m + air_n_s_m;
+        let thrust = gear.map(|g| {
+            if self.slipping {
+                self.spin_thrust(vehicle, &supply.line, &g, &ground)
+            } else {
+                let resist_now_n = resist_n + drag_n_s_m * self.v_m_s;
+                thrust_of(&supply.line, &g, vehicle.rolling_mass_kg, self.v_m_s, direction, resist_now_n)
+            }
+        });
+        if let (Some(g), Some(thrust)) = (&gear, &thrust) {
+            self.check_grip(vehicle, &ground, g, thrust, direction);
+        }
         let (mass_kg, force_n, damping) = match &thrust {
             Some(t) if !self.slipping => (t.mass_kg, t.force_n, t.damping_n_s_m),
             Some(_) => (vehicle.mass_kg, ground.grip_n, 0.0),
@@ -314,9 +321,10 @@ impl Plant {
             self.spin_free(vehicle, supply, dt_s);
             return;
         };
-        let thrust = thrust_of(&supply.line, &gear, vehicle, 0.0, 1.0);
+        let thrust = thrust_of(&supply.line, &gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
         if self.slipping || thrust.force_n > ground.grip_n {
             self.slipping = true;
+            let thrust = self.spin_thrust(vehicle, &supply.line, &gear, ground);
             let wheels = self.spin_piece(vehicle, &gear, &thrust, ground);
             let used_s = wheels.stop_s().min(dt_s);
             let (turned_m, end) = wheels.at(used_s);
@@ -348,9 +356,10 @@ impl Plant {
     fn spin_free(&mut self, vehicle: &Vehicle, supply: &Supply, dt_s: f64) {
         let inertia = vehicle.rotor_kg_m2;
         let line = &supply.line;
+        let way = if self.motor_rad_s < 0.0 { -1.0 } else { 1.0 };
         let piece = Piece::new(
             inertia,
-            line.electrical_stall_nm - line.friction_nm,
+            line.electrical_stall_nm - line.friction_nm * way,
             line.slope_nm_s,
             0.0,
             self.motor_rad_s,
@@ -365,9 +374,10 @@ impl Plant {
             line.stall_a * used_s - slope * turned,
             line.stall_a * (line.stall_a * used_s - 2.0 * slope * turned) + slope * slope * squared,
         );
-        self.ledger.motor_friction_j += line.friction_nm * turned;
+        let electrical_j = line.electrical_stall_nm * turned - line.slope_nm_s * squared;
+        self.ledger.motor_friction_j += line.friction_nm * turned.abs() + iron_loss_j(vehicle, electrical_j);
         self.motor_turned_rad += turned;
-        self.motor_rad_s = if used_s < dt_s { 0.0 } else { end.max(0.0) };
+        self.motor_rad_s = if used_s < dt_s { 0.0 } else { end };
     }
 
     /// Wheels begin to slip when the contact would have to carry more than the grip.
@@ -380,6 +390,11 @@ impl Plant {
         let acceleration = (push_n - resist_n) / thrust.mass_kg;
         let spinning_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
         self.slipping = push_n - spinning_kg * acceleration > ground.grip_n;
+    }
+
+    /// How the drive line acts on slipping wheels: they turn forward against the grip.
+    fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear, ground: &Ground) -> Thrust {
+        thrust_of(line, gear, vehicle.wheel_kg, self.motor_rad_s / gear.turn_rad_m, 1.0, ground.grip_n)
     }
 
     /// Motion of slipping wheels at the rim.
@@ -521,11 +536,7 @@ impl Plant {
         self.ledger.motor_friction_j += friction_j;
         let electrical_j = line.electrical_stall_nm * gear.turn_rad_m * moved_m
             - line.slope_nm_s * gear.turn_rad_m * gear.turn_rad_m * squared;
-        // Torque constant and back-EMF constant of a data sheet differ a little; what the back-EMF takes from
-        // the circuit and the torque does not deliver is iron loss, booked as motor friction.
-        let k = &vehicle.motor;
-        let iron_j = electrical_j * (k.emf_constant_v_s / k.torque_constant_nm_a - 1.0);
-        self.ledger.motor_friction_j += iron_j;
+        self.ledger.motor_friction_j += iron_loss_j(vehicle, electrical_j);
         let rotor_j = 0.5 * gear.rotor_kg * (end * end - start * start);
         let into_gears_j = electrical_j - friction_j - rotor_j;
         self.ledger.gearing_j += (1.0 - thrust.efficiency) * into_gears_j;
@@ -622,7 +633,8 @@ impl Plant {
             Some(gear) if !self.slipping => vehicle.gears[gear].rotor_kg,
             _ => 0.0,
         };
-        let total_kg = vehicle.rolling_mass_kg + rotor_kg;
+        // Slipping wheels turn on their own and take no part.
+        let total_kg = if self.slipping { vehicle.mass_kg } else { vehicle.rolling_mass_kg + rotor_kg };
         let share_kg = vehicle.mass_kg * vehicle.axles[axle].load_share;
         let kept = 1.0 - share_kg * (1.0 - cosine) / total_kg;
         let lost_m_s = self.v_m_s * (1.0 - kept);
@@ -647,18 +659,27 @@ fn hold_when_free(gear: Option<&Gear>, supply: &Supply) -> f64 {
     })
 }
 
-/// Drive force `force - damping v` and moving mass in a gear. The efficiency acts on the torque that passes
-/// the gears, the rotor's inertia torque included; it turns into its reciprocal when the wheels drive.
-fn thrust_of(line: &Line, gear: &Gear, vehicle: &Vehicle, v_m_s: f64, way: f64) -> Thrust {
+/// Drive force `force - damping v` and moving mass in a gear that carries `carried_kg` against `resist_n` at the
+/// speed `v_m_s`. The efficiency acts on the torque that passes the gears, the rotor's inertia torque included;
+/// it turns into its reciprocal when the wheels drive. Torque passes from motor to wheels when the motor's
+/// `T` and the rotor's share of the deceleration together are positive: `T M + resist m_rotor > 0`.
+fn thrust_of(line: &Line, gear: &Gear, carried_kg: f64, v_m_s: f64, way: f64, resist_n: f64) -> Thrust {
     let constant_nm = line.electrical_stall_nm - line.friction_nm * way;
     let torque_nm = constant_nm - line.slope_nm_s * gear.turn_rad_m * v_m_s;
-    let efficiency = if torque_nm * way >= 0.0 { gear.efficiency } else { 1.0 / gear.back_efficiency };
+    let passing = torque_nm * gear.turn_rad_m * carried_kg + resist_n * gear.rotor_kg;
+    let efficiency = if passing * way >= 0.0 { gear.efficiency } else { 1.0 / gear.back_efficiency };
     Thrust {
         force_n: efficiency * gear.turn_rad_m * constant_nm,
         damping_n_s_m: efficiency * gear.turn_rad_m * gear.turn_rad_m * line.slope_nm_s,
-        mass_kg: vehicle.rolling_mass_kg + efficiency * gear.rotor_kg,
+        mass_kg: carried_kg + efficiency * gear.rotor_kg,
         efficiency,
     }
+}
+
+/// Torque constant and back-EMF constant of a data sheet differ a little; what the back-EMF takes from the
+/// circuit and the torque does not deliver is iron loss, booked as motor friction.
+fn iron_loss_j(vehicle: &Vehicle, electrical_j: f64) -> f64 {
+    electrical_j * (vehicle.motor.emf_constant_v_s / vehicle.motor.torque_constant_nm_a - 1.0)
 }
 
 /// Air drag `0.5 rho c_d A v²` (rho = 1.2 kg/m³), linear about the present speed: `-constant + slope v`.
