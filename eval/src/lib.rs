@@ -1,4 +1,4 @@
-//! placeholder
+//! Judges policies: suites of courses, the bound, statistics, report, tables and firmware. Never learns.
 
 pub mod bound;
 pub mod report;
@@ -8,3 +8,5 @@ pub mod summary;
 pub mod distil;
 pub mod export;
 pub mod table;
+pub mod gallery;
+pub mod gather;

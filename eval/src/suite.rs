@@ -51,6 +51,12 @@ impl TrainingSuite {
         &self.0
     }
 
+    /// Training courses of one training run: other ones for every run, never validation or test courses.
+    #[must_use]
+    pub fn for_run(&self, run: Seed) -> TrainingSuite {
+        TrainingSuite(Arc::new(self.0.with_seed(self.0.seed.part(run.0))))
+    }
+
     /// Drives one fresh policy over training courses `first..first + courses`, on the calling thread.
     pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64) -> (f64, u64) {
         let mut total = 0.0;

@@ -1,2 +1,10 @@
-//! The command, rebuilt beside the tests.
-fn main() {}
+//! The command `lowgear`, rebuilt beside the tests so that they can start it.
+
+use std::process::ExitCode;
+
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
+fn main() -> ExitCode {
+    lowgear_train::cli::run(std::env::args_os())
+}

@@ -32,6 +32,7 @@ mod obstacles;
 mod peer;
 mod reference_integrator;
 mod roughness;
+mod schedule;
 mod sensors;
 mod traction;
 mod tractive_effort;

@@ -1,1 +1,331 @@
-//! soon
+//! An integrator that shares only the vehicle's numbers and the force of an obstacle with the real one: small
+//! fixed steps, events at step ends, speeds exact for constant forces (exponential integrator), forces at the
+//! middle of the step, heat and charge carried along in every step.
+
+use super::schedule::{Motion, Run, Schedule, run_by_schedule};
+use lowgear_env::motion::GRAVITY_M_S2;
+use lowgear_env::stress::Stress;
+use lowgear_env::terrain::{Contact, Course, ObstacleShape};
+use lowgear_env::vehicle::{COPPER_PER_K, Gear, Vehicle};
+
+struct Hurdle {
+    top_m: f64,
+    end_m: f64,
+    contact: Contact,
+}
+
+/// The vehicle on its course.
+pub(super) struct Reference<'a> {
+    vehicle: &'a Vehicle,
+    course: &'a Course,
+    /// Obstacles as each axle meets them.
+    hurdles: Vec<Vec<Hurdle>>,
+    /// Obstacle that each axle is on.
+    on: Vec<Option<usize>>,
+    segment: Vec<usize>,
+    step_s: f64,
+    pub(super) x_m: f64,
+    pub(super) v_m_s: f64,
+    pub(super) motor_rad_s: f64,
+    gear: Option<usize>,
+    slipping: bool,
+    winding_k: f64,
+    housing_k: f64,
+    charge: f64,
+    stress: Stress,
+    pub(super) output_nm: f64,
+}
+
+#[derive(Default)]
+struct Forces {
+    /// Grade and obstacles, against forward motion.
+    slope_n: f64,
+    rolling_n: f64,
+    drag_n_s_m: f64,
+    grip_n: f64,
+}
+
+impl<'a> Reference<'a> {
+    pub(super) fn new(vehicle: &'a Vehicle, course: &'a Course, step_s: f64) -> Reference<'a> {
+        let axles = &vehicle.axles[..vehicle.axle_count];
+        let hurdles = axles.iter().map(|axle| {
+            let met = course.obstacles.iter().map(|o| {
+                let contact = Contact::new(o.shape, o.height_m, vehicle.wheel_radius_m, axle.driven).expect("low enough");
+                let width = if o.shape == ObstacleShape::Rod { contact.width_m } else { 0.0 };
+                Hurdle { top_m: o.position_m, end_m: o.position_m + width, contact }
+            });
+            met.collect()
+        });
+        Reference {
+            vehicle,
+            course,
+            hurdles: hurdles.collect(),
+            on: vec![None; axles.len()],
+            segment: axles.iter().map(|a| course.segment_at(-a.behind_front_m)).collect(),
+            step_s,
+            x_m: 0.0,
+            v_m_s: 0.0,
+            motor_rad_s: 0.0,
+            gear: Some(0),
+            slipping: false,
+            winding_k: 0.0,
+            housing_k: 0.0,
+            charge: vehicle.charge,
+            stress: vehicle.stress(),
+            output_nm: 0.0,
+        }
+    }
+
+    fn forces(&mut self, x_m: f64) -> Forces {
+        let weight_n = self.vehicle.mass_kg * GRAVITY_M_S2;
+        let mut sum = Forces { rolling_n: self.vehicle.drag_n, ..Forces::default() };
+        for (i, axle) in self.vehicle.axles[..self.vehicle.axle_count].iter().enumerate() {
+            let at = x_m - axle.behind_front_m;
+            let segments = &self.course.segments;
+            while segments.get(self.segment[i] + 1).is_some_and(|s| s.start_m <= at) {
+                self.segment[i] += 1;
+            }
+            while self.segment[i] > 0 && segments[self.segment[i]].start_m > at {
+                self.segment[i] -= 1;
+            }
+            let segment = segments[self.segment[i]];
+            let surface = &self.course.surfaces[segment.surface];
+            let cos = (1.0 - segment.sin_grade * segment.sin_grade).sqrt();
+            let load_n = weight_n * axle.load_share;
+            sum.slope_n += load_n * segment.sin_grade;
+            sum.rolling_n += load_n * cos * surface.rolling * self.vehicle.rolling_factor;
+            sum.drag_n_s_m += load_n * surface.drag_s_m * self.vehicle.rolling_factor;
+            let mut lean = 1.0;
+            if let Some(n) = self.on[i] {
+                let hurdle = &self.hurdles[i][n];
+                sum.slope_n += load_n * hurdle.contact.slope * (hurdle.top_m - at) / hurdle.contact.width_m;
+                lean = hurdle.contact.cosine;
+            }
+            if axle.driven {
+                let pressed_n = weight_n * (axle.load_share * cos + axle.load_per_grade * segment.sin_grade);
+                sum.grip_n += surface.friction * self.vehicle.friction_factor * pressed_n * lean;
+            }
+        }
+        sum
+    }
+
+    /// Torque at the shaft, current and winding resistance at this speed; friction against `way`.
+    fn motor(&self, duty: f64, speed: f64, way: f64) -> (f64, f64, f64) {
+        let motor = &self.vehicle.motor;
+        let kelvin = self.vehicle.air_c - 20.0 + self.winding_k;
+        let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
+        let friction_nm = motor.torque_constant_nm_a * motor.no_load_current_a;
+        if duty == 0.0 {
+            return (-friction_nm * way, 0.0, winding_ohm);
+        }
+        let source_ohm = self.vehicle.battery.resistance_ohm;
+        let ocv = self.vehicle.battery.open_circuit_v(self.charge);
+        let current = (duty * ocv - motor.emf_constant_v_s * speed) / (winding_ohm + duty * duty * source_ohm);
+        (motor.torque_constant_nm_a * current - friction_nm * way, current, winding_ohm)
+    }
+
+    fn step(&mut self, duty: f64) {
+        let forces = self.forces(self.x_m + 0.5 * self.step_s * self.v_m_s);
+        match self.gear.map(|g| self.vehicle.gears[g]) {
+            Some(gear) if self.slipping => self.step_slipping(duty, &gear, &forces),
+            Some(gear) => self.step_in_gear(duty, &gear, &forces),
+            None => self.step_in_neutral(duty, &forces),
+        }
+        self.warm_and_drain(duty);
+        self.cross_obstacles();
+    }
+
+    /// `m v' = a - c v` over a step; stops at a change of sign.
+    fn move_on(&mut self, mass: f64, a: f64, c: f64) {
+        let v = if c > 0.0 {
+            a / c + (self.v_m_s - a / c) * (-c / mass * self.step_s).exp()
+        } else {
+            self.v_m_s + a / mass * self.step_s
+        };
+        let stopped = v * self.v_m_s < 0.0;
+        self.x_m += if stopped { 0.0 } else { 0.5 * self.step_s * (self.v_m_s + v) };
+        self.v_m_s = if stopped { 0.0 } else { v };
+    }
+
+    fn step_in_neutral(&mut self, duty: f64, forces: &Forces) {
+        let way = self.way(forces, 0.0, 0.0);
+        if way != 0.0 {
+            let rest_n = -forces.slope_n - forces.rolling_n * way;
+            self.move_on(self.vehicle.rolling_mass_kg, rest_n, forces.drag_n_s_m);
+        }
+        let spin = if self.motor_rad_s >= 0.0 { 1.0 } else { -1.0 };
+        let (torque, _, _) = self.motor(duty, self.motor_rad_s, spin);
+        let next = self.motor_rad_s + torque / self.vehicle.rotor_kg_m2 * self.step_s;
+        self.motor_rad_s = if next * spin < 0.0 { 0.0 } else { next };
+    }
+
+    /// Direction of motion; from rest the one that drive and slope overcome, or 0.
+    fn way(&self, forces: &Forces, push_n: f64, hold_n: f64) -> f64 {
+        if self.v_m_s != 0.0 {
+            self.v_m_s.signum()
+        } else if push_n.min(forces.grip_n) - forces.slope_n > forces.rolling_n {
+            1.0
+        } else if forces.slope_n - hold_n.min(forces.grip_n) > forces.rolling_n {
+            -1.0
+        } else {
+            0.0
+        }
+    }
+
+    fn step_in_gear(&mut self, duty: f64, gear: &Gear, forces: &Forces) {
+        let stall = self.motor(duty, 0.0, 1.0).0;
+        let held = self.motor(duty, 0.0, -1.0).0;
+        let push_n = if duty > 0.0 { stall.max(0.0) * gear.turn_rad_m * gear.efficiency } else { 0.0 };
+        let hold_n = held * gear.turn_rad_m / gear.back_efficiency;
+        let free_n = if duty > 0.0 { 0.0 } else { hold_n };
+        let way = self.way(forces, push_n - free_n, hold_n);
+        if way == 0.0 {
+            self.motor_rad_s = 0.0;
+            let low = (-forces.rolling_n).min(forces.slope_n);
+            self.push(if duty > 0.0 { push_n.max(forces.slope_n) } else { forces.slope_n.clamp(low, hold_n) });
+            self.slipping = push_n > forces.grip_n;
+            return;
+        }
+        let torque = self.motor(duty, self.v_m_s * gear.turn_rad_m, way).0;
+        let damping = if duty > 0.0 { (torque - self.motor(duty, self.v_m_s * gear.turn_rad_m + 1.0, way).0).max(0.0) } else { 0.0 };
+        let resist_n = forces.slope_n + forces.rolling_n * way + forces.drag_n_s_m * self.v_m_s;
+        let body_kg = self.vehicle.rolling_mass_kg;
+        // Torque through the gears with the efficiency of driving; if that comes out against the motion, the
+        // wheels drive.
+        let with = |e: f64| (e * gear.turn_rad_m * torque - resist_n) / (body_kg + e * gear.rotor_kg);
+        let through = |a: f64| gear.turn_rad_m * torque - gear.rotor_kg * a;
+        let driving = through(with(gear.efficiency)) * way >= 0.0;
+        let e = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
+        let contact_n = e * through(with(e)) - self.vehicle.wheel_kg * with(e);
+        if contact_n > forces.grip_n {
+            self.slipping = true;
+        }
+        let c = e * gear.turn_rad_m * gear.turn_rad_m * damping;
+        let a = e * gear.turn_rad_m * torque + c * self.v_m_s - forces.slope_n - forces.rolling_n * way;
+        self.move_on(body_kg + e * gear.rotor_kg, a, c + forces.drag_n_s_m);
+        self.motor_rad_s = self.v_m_s * gear.turn_rad_m;
+        self.push(e * through(with(e)));
+    }
+
+    fn step_slipping(&mut self, duty: f64, gear: &Gear, forces: &Forces) {
+        let torque = self.motor(duty, self.motor_rad_s, 1.0).0;
+        let wheel = self.vehicle.wheel_kg;
+        let with = |e: f64| (e * gear.turn_rad_m * torque - forces.grip_n) / (wheel + e * gear.rotor_kg);
+        let through = |a: f64| gear.turn_rad_m * torque - gear.rotor_kg * a;
+        let driving = through(with(gear.efficiency)) >= 0.0;
+        let e = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
+        self.motor_rad_s += with(e) * gear.turn_rad_m * self.step_s;
+        let way = self.way(forces, forces.grip_n, 0.0);
+        if way != 0.0 {
+            let rest_n = forces.grip_n - forces.slope_n - forces.rolling_n * way;
+            self.move_on(self.vehicle.mass_kg, rest_n, forces.drag_n_s_m);
+        }
+        self.push(e * through(with(e)));
+        if self.motor_rad_s <= self.v_m_s * gear.turn_rad_m {
+            self.slipping = false;
+            self.motor_rad_s = self.v_m_s * gear.turn_rad_m;
+        }
+    }
+
+    fn push(&mut self, force_n: f64) {
+        self.output_nm = force_n * self.vehicle.wheel_radius_m;
+        self.stress.push(self.output_nm);
+    }
+
+    fn warm_and_drain(&mut self, duty: f64) {
+        let (_, current, ohm) = self.motor(duty, self.motor_rad_s, 1.0);
+        let (heat, motor, battery) = (&self.vehicle.heat, &self.vehicle.motor, &self.vehicle.battery);
+        let link_w = (self.winding_k - self.housing_k) / heat.winding_to_housing_k_w;
+        let friction_nm = motor.torque_constant_nm_a * motor.no_load_current_a
+            + (motor.emf_constant_v_s - motor.torque_constant_nm_a) * current;
+        let friction_w = friction_nm * self.motor_rad_s.abs();
+        self.winding_k += (current * current * ohm - link_w) / heat.winding_j_k * self.step_s;
+        self.housing_k +=
+            (friction_w + link_w - self.housing_k / heat.housing_to_air_k_w) / heat.housing_j_k * self.step_s;
+        self.charge -= duty * current * self.step_s / (3600.0 * battery.capacity_ah);
+    }
+
+    /// Wheels that came on or off an obstacle in the last step lose the speed of a plastic strike.
+    fn cross_obstacles(&mut self) {
+        for i in 0..self.on.len() {
+            let at = self.x_m - self.vehicle.axles[i].behind_front_m;
+            let hurdles = &self.hurdles[i];
+            let begin = |h: &Hurdle| h.top_m - h.contact.width_m;
+            let now = hurdles.iter().position(|h| at > begin(h) && at < h.end_m);
+            let was = self.on[i];
+            if now == was {
+                continue;
+            }
+            self.on[i] = now;
+            let hurdle = &hurdles[now.or(was).expect("one of them")];
+            let over_an_edge = hurdle.end_m == hurdle.top_m && (at - hurdle.top_m).abs() < (at - begin(hurdle)).abs();
+            if !over_an_edge {
+                let cosine = hurdle.contact.cosine;
+                self.strike(i, cosine);
+            }
+        }
+    }
+
+    fn strike(&mut self, axle: usize, cosine: f64) {
+        let gear = self.gear.filter(|_| !self.slipping).map(|g| self.vehicle.gears[g]);
+        let rotor_kg = gear.map_or(0.0, |g| g.rotor_kg);
+        let body_kg = if self.slipping { self.vehicle.mass_kg } else { self.vehicle.rolling_mass_kg };
+        let share_kg = self.vehicle.mass_kg * self.vehicle.axles[axle].load_share;
+        let lost = self.v_m_s * share_kg * (1.0 - cosine) / (body_kg + rotor_kg);
+        self.v_m_s -= lost;
+        if let Some(gear) = gear {
+            self.motor_rad_s = self.v_m_s * gear.turn_rad_m;
+            self.shock(lost / self.vehicle.wheel_radius_m, rotor_kg);
+        }
+    }
+
+    fn shock(&mut self, difference: f64, rotor_kg: f64) {
+        let body = self.vehicle.rolling_mass_kg;
+        let inertia = body * rotor_kg / (body + rotor_kg) * self.vehicle.wheel_radius_m.powi(2);
+        let peak = difference * (self.vehicle.stiffness_nm_rad * inertia).sqrt();
+        self.stress.push(self.output_nm + peak);
+        self.stress.push(self.output_nm);
+    }
+}
+
+impl Motion for Reference<'_> {
+    fn motor_rad_s(&self) -> f64 {
+        self.motor_rad_s
+    }
+
+    fn advance(&mut self, time_s: f64, duty: f64) -> Option<f64> {
+        let steps = (time_s / self.step_s).round() as usize;
+        for step in 0..steps {
+            self.step(duty);
+            if self.x_m >= self.course.length_m {
+                return Some((step + 1) as f64 * self.step_s - (self.x_m - self.course.length_m) / self.v_m_s);
+            }
+        }
+        None
+    }
+
+    fn disengage(&mut self) {
+        self.gear = None;
+        self.slipping = false;
+        self.output_nm = 0.0;
+        self.stress.push(0.0);
+    }
+
+    fn engage(&mut self, gear: usize) {
+        let g = self.vehicle.gears[gear];
+        let difference_m_s = self.motor_rad_s / g.turn_rad_m - self.v_m_s;
+        self.v_m_s += g.rotor_kg / (self.vehicle.rolling_mass_kg + g.rotor_kg) * difference_m_s;
+        self.motor_rad_s = self.v_m_s * g.turn_rad_m;
+        self.gear = Some(gear);
+        self.shock(difference_m_s / self.vehicle.wheel_radius_m, g.rotor_kg);
+    }
+
+    fn damage(&self) -> f64 {
+        self.stress.total()
+    }
+}
+
+/// A run by small steps.
+pub(super) fn reference_run(vehicle: &Vehicle, course: &Course, step_s: f64, schedule: &Schedule) -> Run {
+    run_by_schedule(&mut Reference::new(vehicle, course, step_s), schedule)
+}

@@ -1,6 +1,13 @@
 //! Studies: tune, train, compare, report, export. Owns files, terminals and long-running work.
 
+pub mod cli;
 pub mod config;
+mod error;
+pub mod jobs;
 pub mod progress;
+pub mod saved;
 pub mod search;
 pub mod store;
+pub mod study;
+
+pub use error::StudyError;

@@ -83,6 +83,34 @@ struct Thrust {
     efficiency: f64,
 }
 
+/// A wheel that comes back to an obstacle more slowly than this does not bounce, m/s.
+const BOUNCE_M_S: f64 = 0.01;
+/// A reversal of torque is passed by this, s, so that the next piece begins on its far side.
+const PAST_REVERSAL_S: f64 = 1e-7;
+
+impl Thrust {
+    /// Force that leaves the gears, at the rim, after `at_s` of rim motion.
+    fn output_n(&self, rim: &Piece, gear: &Gear, at_s: f64) -> f64 {
+        self.force_n
+            - self.damping_n_s_m * rim.at(at_s).1
+            - self.efficiency * gear.rotor_kg * rim.acceleration(at_s)
+    }
+
+    /// When the torque through the gears changes its direction before `late_s`, and with it their efficiency.
+    fn reversal_s(&self, rim: &Piece, gear: &Gear, way: f64, late_s: f64) -> Option<f64> {
+        let side = if self.efficiency <= 1.0 { way } else { -way };
+        if self.output_n(rim, gear, late_s) * side >= 0.0 {
+            return None;
+        }
+        let (mut low, mut high) = (0.0, late_s);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if self.output_n(rim, gear, middle) * side >= 0.0 { low = middle } else { high = middle }
+        }
+        Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
+    }
+}
+
 impl Plant {
     /// A vehicle at rest at the start with `gear` engaged.
     #[must_use]
@@ -270,6 +298,12 @@ impl Plant {
             (Some(g), Some(t)) if self.slipping => Some(self.spin_piece(vehicle, g, t, &ground)),
             _ => None,
         };
+        if let (Some(g), Some(t)) = (&gear, &thrust) {
+            let (rim, way) = wheels.as_ref().map_or((&motion, direction), |wheels| (wheels, 1.0));
+            if let Some(reversal_s) = t.reversal_s(rim, g, way, used_s) {
+                (used_s, event) = (reversal_s, Event::Clock);
+            }
+        }
         if let Some(wheels) = &wheels
             && wheels.at(used_s).1 <= motion.at(used_s).1
         {
@@ -500,11 +534,11 @@ impl Plant {
                     self.ledger.slip_j += ground.grip_n * (wheels.at(dt_s).0 - moved_m);
                 }
                 self.motor_rad_s = rim_end * g.turn_rad_m;
-                let pull_n = t.force_n - t.damping_n_s_m * rim_end;
-                let acceleration = rim.acceleration(dt_s);
-                self.output_nm =
-                    vehicle.wheel_radius_m * (pull_n - t.efficiency * g.rotor_kg * acceleration);
-                self.stress.push(self.output_nm);
+                // Torque jumps where a piece begins and falls or rises from there: both ends count.
+                for at_s in [0.0, dt_s] {
+                    self.output_nm = vehicle.wheel_radius_m * t.output_n(rim, g, at_s);
+                    self.stress.push(self.output_nm);
+                }
             }
             _ => self.spin_free(vehicle, supply, dt_s),
         }
@@ -611,9 +645,12 @@ impl Plant {
         }
     }
 
-    /// A wheel that has rolled back off an obstacle and is pushed against it again just rests there:
+    /// A wheel that has slowly rolled back off an obstacle and is pushed against it again just rests there:
     /// otherwise it would bounce in ever shorter pieces.
     fn rest_against(&mut self, vehicle: &Vehicle, track: &Track, supply: &Supply, axle: usize, forward: bool) {
+        if self.v_m_s.abs() > BOUNCE_M_S {
+            return;
+        }
         let ground = Ground::under(vehicle, track, &self.spots, self.x_m);
         let gear = self.gear.map(|g| vehicle.gears[g]);
         let push_n = gear.map_or(0.0, |g| supply.line.stall_nm() * g.turn_rad_m * g.efficiency);

@@ -1,0 +1,216 @@
+use std::path::Path;
+
+use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{EpisodeConfig, Scenario, Seed, config, load_course};
+
+use super::*;
+use crate::suite;
+
+const COURSES: u64 = 6;
+
+/// The demonstration's vehicle and courses.
+pub(crate) fn scenario() -> Scenario {
+    let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
+    let vehicle: VehicleConfig = config::load(&configs.join("vehicles/demo-cart.toml")).unwrap();
+    let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
+    Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(11))
+}
+
+/// A rule with thresholds far apart.
+pub(crate) fn rule(up: i16, down: i16) -> Rule {
+    Rule::new(RuleSettings { hold_decisions: 2, ..RuleSettings::two_sided(3, up, down, 10) }, 3).unwrap()
+}
+
+fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender {
+    let label = format!("Policy {id}");
+    Contender { id: id.into(), label, family, search_ticks: 7, failed_seeds: Vec::new(), outcomes }
+}
+
+/// Two rules, a learner of two seeds (one failed between them), its table, a learner that gave nothing, and a
+/// plan on four courses only.
+fn contenders(suite: &suite::TestSuite) -> Vec<Contender> {
+    let drive = |up, down| suite.outcomes(|| rule(up, down));
+    let (hand, tuned) = (drive(850, 300), drive(760, 400));
+    let ahead = tuned[..4].iter().map(|o| Outcome { time_s: 0.9 * o.time_s, ..*o }).collect();
+    let mut list = vec![
+        contender("hand", Family::Rule, vec![hand]),
+        contender("tuned", Family::Rule, vec![tuned]),
+        contender("learner", Family::Learned, vec![drive(800, 350), drive(740, 420)]),
+        contender("table", Family::Table, vec![drive(780, 380), drive(745, 410)]),
+        contender("lost", Family::Learned, Vec::new()),
+        contender("plan", Family::Plan, vec![ahead]),
+    ];
+    list[2].failed_seeds = vec![1];
+    list[4].failed_seeds = vec![0, 1, 2];
+    list
+}
+
+fn facts(suite: &suite::TestSuite) -> StudyFacts {
+    StudyFacts {
+        study: Study {
+            name: "trial".into(),
+            seed: 1,
+            version: "0.0.0".into(),
+            task_version: 1,
+            quick: true,
+            level: 0.95,
+            resamples: 200,
+            command: "lowgear study trial.toml --quick".into(),
+        },
+        vehicle: vehicle_card(&suite.scenario().vehicle),
+        test_suite: suite_card(suite, "Garden ground."),
+        roles: Roles {
+            subject: "table".into(),
+            hand_rule: "hand".into(),
+            tuned_rule: "tuned".into(),
+            plan: Some("plan".into()),
+        },
+        also_against: vec!["hand".into()],
+        curves: vec![curve("learner", 0, [(100, -50.0, 2.0), (200, -40.0, 1.0)])],
+        tuned: Vec::new(),
+        table: Some(TableSheet {
+            teacher: "learner".into(),
+            bytes: 100,
+            cells: 400,
+            visited_cells: 300,
+            filled_from_rule: 100,
+            axes: Vec::new(),
+            hash: "0".into(),
+            vectors: 0,
+            proof: Vec::new(),
+        }),
+    }
+}
+
+fn whole() -> (Vec<Contender>, Summary) {
+    let suite = suite::TestSuite::new(&scenario(), COURSES);
+    let contenders = contenders(&suite);
+    let summary = summarise(facts(&suite), &contenders).unwrap();
+    (contenders, summary)
+}
+
+#[test]
+fn a_summary_is_complete_finite_and_survives_its_file() {
+    let (_, summary) = whole();
+    let again = Summary::from_json(&summary.to_json().unwrap()).unwrap();
+    assert_eq!(again, summary);
+    assert!((summary.test_suite.total_length_m - 15.0 * COURSES as f64).abs() < 1.0);
+    for policy in summary.policies.iter().filter(|policy| policy.id != "lost") {
+        assert_eq!(policy.metrics.len(), figures::MEANS.len() + 2, "{}", policy.id);
+        for (metric, e) in &policy.metrics {
+            assert!(e.low <= e.mean && e.mean <= e.high, "{} {metric:?} {e:?}", policy.id);
+        }
+    }
+    let lost = summary.policy("lost").unwrap();
+    assert!(lost.metrics.is_empty() && lost.training_seeds == 0);
+    assert_eq!(summary.returns.len(), 5);
+    for outcomes in &summary.outcomes {
+        let seeds = summary.policy(&outcomes.policy).unwrap().training_seeds;
+        let courses = if outcomes.policy == "plan" { 4 } else { COURSES as usize };
+        assert_eq!(outcomes.causes.iter().map(|c| c.episodes).sum::<usize>(), seeds * courses);
+    }
+    let page = crate::report::page(&summary, &crate::report::Pictures::default());
+    assert!(page.contains("Policy table"));
+}
+
+#[test]
+fn the_gap_runs_from_the_tuned_rule_to_the_plan() {
+    let (_, summary) = whole();
+    let gap = |id: &str| summary.policy(id).unwrap().metrics[&Metric::GapShare];
+    assert_eq!((gap("tuned").mean, gap("tuned").low, gap("tuned").high), (0.0, 0.0, 0.0));
+    assert!((gap("plan").mean - 100.0).abs() < 1e-9);
+    assert_eq!(gap("table").n_courses, 4);
+    assert!(summary.headroom.iter().all(|h| h.policy != "plan"));
+    let tuned = summary.headroom.iter().find(|h| h.policy == "tuned").unwrap();
+    assert!((tuned.behind_percent - 100.0 / 9.0).abs() < 1e-9, "{}", tuned.behind_percent);
+}
+
+#[test]
+fn everybody_is_compared_with_each_opponent_once_and_the_table_with_its_teacher() {
+    let (contenders, summary) = whole();
+    // Three others against each of two rules, the table against its teacher, in three figures.
+    assert_eq!(summary.paired.len(), 3 * (2 * 3 + 1));
+    for metric in figures::COMPARED {
+        let found = summary.difference("table", "learner", metric).unwrap();
+        assert_eq!((found.n_seeds, found.n_courses), (2, COURSES as usize));
+        assert_eq!(found.percent.is_some(), metric != Metric::Return);
+    }
+    assert!(summary.paired.iter().all(|d| d.corrected_p.is_some_and(|p| (0.0..=1.0).contains(&p))));
+    let time = |index: usize| {
+        let cells: Vec<f64> = contenders[index].outcomes.iter().flatten().map(|o| o.time_s).collect();
+        cells.iter().sum::<f64>() / cells.len() as f64
+    };
+    let d = summary.difference("learner", "tuned", Metric::CourseTime).unwrap();
+    assert!((d.mean - (time(2) - time(1))).abs() < 1e-9);
+    assert!((d.percent.unwrap() - 100.0 * (time(2) / time(1) - 1.0)).abs() < 1e-9);
+}
+
+#[test]
+fn figures_per_distance_are_ratios_of_totals() {
+    let (contenders, summary) = whole();
+    let mut row = contenders[0].outcomes[0].clone();
+    let total = |figure: fn(&Outcome) -> f64| row.iter().map(figure).sum::<f64>();
+    let expected = 1000.0 * total(|o| o.damage) / total(|o| o.distance_m);
+    let found = summary.policy("hand").unwrap().metrics[&Metric::Damage].mean;
+    assert!((found / expected - 1.0).abs() < 1e-12, "{found} {expected}");
+    // An episode that never moves: finite, and of no weight in the shifts of the others.
+    let before = figures::scores(Metric::Shifts, &[row.clone()]).unwrap().mean();
+    row.push(Outcome { distance_m: 0.0, shifts: 0, ..row[0] });
+    let after = figures::scores(Metric::Shifts, &[row]).unwrap().mean();
+    assert!((after / before - 1.0).abs() < 1e-3, "{before} {after}");
+}
+
+#[test]
+fn what_does_not_fit_is_refused_by_name() {
+    let suite = suite::TestSuite::new(&scenario(), 2);
+    let outcomes = || vec![suite.outcomes(|| rule(850, 300))];
+    let list = |ids: [&str; 3]| ids.map(|id| contender(id, Family::Rule, outcomes())).to_vec();
+    let mut facts = facts(&suite);
+    (facts.table, facts.roles.plan) = (None, None);
+    let refused = |list: &[Contender]| summarise(facts.clone(), list).unwrap_err().to_string();
+    assert!(refused(&list(["hand", "hand", "table"])).contains("two contenders"));
+    assert!(refused(&list(["hand", "tuned", "other"])).contains("`table` is named as the subject"));
+    let mut short = list(["hand", "tuned", "table"]);
+    short[1].outcomes[0].pop();
+    assert!(refused(&short).contains("`tuned` has 1 courses in a row, expected are 2"));
+    short[1].outcomes.clear();
+    assert!(refused(&short).contains("no outcomes"));
+}
+
+#[test]
+fn episodes_have_a_row_each_and_skip_failed_seeds() {
+    let (contenders, _) = whole();
+    let mut bytes = Vec::new();
+    write_episodes(&contenders, &mut bytes).unwrap();
+    let text = String::from_utf8(bytes).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert!(lines[0].starts_with("policy,seed,course,cause,time_s,distance_m,energy_j,shifts,"));
+    assert_eq!(lines.len(), 1 + 6 * COURSES as usize + 4);
+    let of = |start: &str| lines.iter().filter(|line| line.starts_with(start)).count();
+    assert_eq!((of("learner,0,"), of("learner,1,"), of("learner,2,")), (6, 0, 6));
+    let cells: Vec<&str> = lines[1].split(',').collect();
+    assert_eq!(cells.len(), lines[0].split(',').count());
+    let sum: f64 = cells[15..].iter().map(|term| term.parse::<f64>().unwrap()).sum();
+    assert!((sum - cells[14].parse::<f64>().unwrap()).abs() < 1e-9, "terms add up to the return");
+}
+
+#[test]
+fn the_terminal_table_fits_its_width() {
+    let (_, mut summary) = whole();
+    summary.policies[0].label = "A policy with quite a long name indeed".into();
+    let table = terminal_table(&summary);
+    assert!(table.lines().all(|line| line.chars().count() <= 100), "{table}");
+    let rows: Vec<&str> = table.lines().skip(2).take(6).collect();
+    assert!(rows.iter().all(|row| row.chars().count() == 100), "{table}");
+    assert!(table.contains("A policy with quite a lon…"));
+    if let Some(path) = std::env::var_os("EXAMPLE_TABLE") {
+        std::fs::write(path, table).unwrap();
+    }
+}
+
+#[test]
+fn a_curve_point_spans_its_standard_errors() {
+    let points = curve("learner", 3, [(100, -50.0, 2.0)]).points;
+    assert!((points[0].low + 53.92).abs() < 1e-9 && (points[0].high + 46.08).abs() < 1e-9);
+}

@@ -1,0 +1,106 @@
+//! The command line: what was typed, which step it means, and the exit code.
+
+mod check;
+mod compare;
+mod drive;
+mod export;
+mod study;
+
+use crate::error::StudyError;
+use crate::saved::{PolicyFile, SavedPolicy};
+use crate::study::Inputs;
+use clap::{Parser, Subcommand};
+use std::ffi::OsString;
+use std::path::Path;
+use std::process::ExitCode;
+
+/// Done.
+pub const EXIT_DONE: u8 = 0;
+/// A step failed: training, statistics, export or proof.
+pub const EXIT_FAILED: u8 = 1;
+/// Wrong usage or configuration.
+pub const EXIT_USAGE: u8 = 2;
+/// A file or folder could not be read or written.
+pub const EXIT_FILES: u8 = 3;
+
+/// Trains shift strategies for small battery-electric vehicles with a motor-shifted gearbox, shows what they
+/// are worth against a threshold rule, and writes them out as tables for firmware.
+#[derive(Parser)]
+#[command(name = "lowgear", version, after_help = EXITS)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or configuration, 3 files.\n\
+    All results are simulation. Before a table drives a real vehicle read the cautions in the README.";
+
+#[derive(Subcommand)]
+enum Command {
+    Study(study::StudyArguments),
+    Check(check::CheckArguments),
+    Drive(drive::DriveArguments),
+    Compare(compare::CompareArguments),
+    Export(export::ExportArguments),
+}
+
+/// Runs the command line `arguments` (the program's name first).
+#[must_use]
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // A closed pipe is the reader's choice, not an error of ours.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { EXIT_USAGE } else { EXIT_DONE });
+        }
+    };
+    let outcome = match arguments.command {
+        Command::Study(a) => study::run(&a),
+        Command::Check(a) => check::run(&a),
+        Command::Drive(a) => drive::run(&a),
+        Command::Compare(a) => compare::run(&a),
+        Command::Export(a) => export::run(&a),
+    };
+    match outcome {
+        Ok(text) => {
+            print(&text);
+            ExitCode::from(EXIT_DONE)
+        }
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::from(exit_code(&error))
+        }
+    }
+}
+
+/// Writes results to standard output; a reader that went away is not an error.
+fn print(text: &str) {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+fn exit_code(error: &StudyError) -> u8 {
+    use crate::store::StoreError;
+    use lowgear_env::CourseError;
+    use lowgear_env::config::ConfigError;
+    match error {
+        StudyError::Store(StoreError::Io { .. })
+        | StudyError::Config(ConfigError::Unreadable { .. })
+        | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
+        StudyError::Learner { .. } | StudyError::Step { .. } => EXIT_FAILED,
+        _ => EXIT_USAGE,
+    }
+}
+
+/// A policy by the word `hand-rule` or by the path of its file or folder.
+fn policy(inputs: &Inputs, word: &str) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
+    let gears = inputs.scenario.gears();
+    if word == crate::study::HAND {
+        let saved = SavedPolicy::Rule(inputs.study.rule.clone());
+        let player = saved.player(gears).map_err(StudyError::step("hand-rule"))?;
+        return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), player));
+    }
+    PolicyFile::load(Path::new(word), gears)
+}

@@ -1,0 +1,77 @@
+//! What can go wrong in a study.
+
+use crate::store::StoreError;
+use lowgear_env::config::{ConfigError, KeyError};
+use std::path::PathBuf;
+
+/// What can go wrong in a study.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum StudyError {
+    /// A configuration file.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// A course file or its profile.
+    #[error(transparent)]
+    Course(#[from] lowgear_env::CourseError),
+    /// Files that do not go together.
+    #[error("{file}: {error}")]
+    Mismatch {
+        /// The file that holds the key.
+        file: PathBuf,
+        /// The key.
+        error: KeyError,
+    },
+    /// A file of the run folder.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The run folder is taken.
+    #[error("{folder}: this run folder exists already\n  hint: continue it with --resume, or choose another with --out")]
+    FolderExists {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// `--resume` with another study.
+    #[error("{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file and the same --quick, or another --out")]
+    OtherStudy {
+        /// The study file in the run folder.
+        file: PathBuf,
+    },
+    /// A saved policy does not fit.
+    #[error("{file}: {problem}")]
+    Policy {
+        /// The policy file.
+        file: PathBuf,
+        /// What does not fit.
+        problem: String,
+    },
+    /// A learner refused its settings or could not go on.
+    #[error("{job}: {problem}")]
+    Learner {
+        /// Which job.
+        job: String,
+        /// What it said.
+        problem: String,
+    },
+    /// Statistics, report or export.
+    #[error("{step}: {problem}")]
+    Step {
+        /// Which step.
+        step: &'static str,
+        /// What it said.
+        problem: String,
+    },
+}
+
+impl StudyError {
+    /// An error of a learner.
+    pub(crate) fn learner(job: &str) -> impl Fn(String) -> StudyError {
+        let job = job.to_owned();
+        move |problem| StudyError::Learner { job: job.clone(), problem }
+    }
+
+    /// An error of a later step.
+    pub(crate) fn step<E: std::fmt::Display>(step: &'static str) -> impl Fn(E) -> StudyError {
+        move |e| StudyError::Step { step, problem: e.to_string() }
+    }
+}

@@ -1,0 +1,145 @@
+//! Training runs: each is one job with a folder of its own, resumable, and the same whatever else runs.
+
+mod contextual;
+mod dqn;
+mod rule;
+mod tabular;
+
+pub use contextual::ContextualJob;
+pub use dqn::DqnJob;
+pub use rule::RuleJob;
+pub use tabular::TabularJob;
+
+use crate::error::StudyError;
+use crate::progress::{JobProgress, Reporter};
+use crate::saved::{PolicyFile, SavedPolicy};
+use crate::search::CurvePoint;
+use crate::store::{create_folder, read_json, write_atomically, write_json};
+use lowgear_env::Seed;
+use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
+use serde::{Deserialize, Serialize};
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// What every job of a study shares.
+pub struct Workbench<'a> {
+    /// Training courses.
+    pub training: TrainingSuite,
+    /// Validation courses.
+    pub validation: ValidationSuite,
+    /// Vehicle name.
+    pub vehicle: String,
+    /// Gears.
+    pub gears: usize,
+    /// Seed of the study.
+    pub seed: Seed,
+    /// Run folder.
+    pub folder: PathBuf,
+    /// Where progress goes.
+    pub reporter: &'a Reporter,
+}
+
+/// A training run.
+pub trait Job: Sync {
+    /// Learner, as folders and tables name it.
+    fn learner(&self) -> &'static str;
+
+    /// Number of the run, from 1.
+    fn run_number(&self) -> u64;
+
+    /// Steps of the progress bar.
+    fn steps(&self) -> u64;
+
+    /// Trains to the end, from the checkpoint in `folder` if there is one.
+    ///
+    /// # Errors
+    /// [`StudyError`].
+    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError>;
+}
+
+/// What a job came to.
+#[derive(Clone, Debug)]
+pub struct Trained {
+    /// Figures.
+    pub record: Record,
+    /// The policy that validation selected.
+    pub selected: SavedPolicy,
+    /// The policy at the end of training.
+    pub last: SavedPolicy,
+}
+
+/// Figures of a finished job: its `job.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// Controller ticks driven in training, validation not counted.
+    pub ticks: u64,
+    /// Validation scores along the way.
+    pub curve: Vec<CurvePoint>,
+    /// Validation score of the selected policy, s.
+    pub score: f64,
+    /// Why training stopped early, if it did.
+    pub failure: Option<String>,
+}
+
+impl Workbench<'_> {
+    /// Folder of a job.
+    #[must_use]
+    pub fn job_folder(&self, job: &dyn Job) -> PathBuf {
+        self.folder.join(job.learner()).join(format!("seed-{}", job.run_number()))
+    }
+
+    /// Seed of a job.
+    #[must_use]
+    pub fn job_seed(&self, learner: u64, run: u64) -> Seed {
+        lowgear_eval::suite::run_seed(self.seed, learner, run)
+    }
+
+    /// Runs a job, or reads what it left when it is done already.
+    ///
+    /// # Errors
+    /// [`StudyError`].
+    pub fn finish(&self, job: &dyn Job) -> Result<Trained, StudyError> {
+        let folder = self.job_folder(job);
+        let record_file = folder.join("job.json");
+        let policy_file = folder.join("policy.json");
+        let last_file = folder.join("last.json");
+        if record_file.exists() {
+            let (selected, _) = PolicyFile::load(&policy_file, self.gears)?;
+            let (last, _) = PolicyFile::load(&last_file, self.gears)?;
+            let record = read_json(&record_file)?;
+            return Ok(Trained { record, selected: selected.policy, last: last.policy });
+        }
+        create_folder(&folder)?;
+        let name = format!("{} seed {}", job.learner(), job.run_number());
+        let progress = self.reporter.job(&name, job.steps());
+        let trained = job.train(self, &folder, &progress)?;
+        progress.finish(&format!("validation return {:.1} s", trained.record.score));
+        let file = |policy: &SavedPolicy| {
+            let name = format!("{}/seed-{}", job.learner(), job.run_number());
+            PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone())
+        };
+        write_atomically(&folder.join("metrics.csv"), metrics_csv(&trained.record).as_bytes())?;
+        file(&trained.last).save(&last_file)?;
+        file(&trained.selected).save(&policy_file)?;
+        // Written last: its presence says that the rest is complete.
+        write_json(&record_file, &trained.record)?;
+        Ok(trained)
+    }
+}
+
+fn metrics_csv(record: &Record) -> String {
+    let mut text = String::from("training_ticks,validation_return_s,standard_error_s\n");
+    for point in &record.curve {
+        // Writing to a String cannot fail.
+        let _ = writeln!(text, "{},{:.6},{:.6}", point.ticks, point.mean, point.standard_error);
+    }
+    text
+}
+
+/// A line for the progress bar.
+fn note(curve: &[CurvePoint]) -> String {
+    curve.last().map_or_else(
+        || "no validation yet".to_owned(),
+        |p| format!("validation {:.1} ± {:.1} s", p.mean, 1.96 * p.standard_error),
+    )
+}

@@ -1,0 +1,81 @@
+//! Tuning a threshold rule by black-box search.
+
+use super::{Job, Record, Trained, Workbench, note};
+use crate::error::StudyError;
+use crate::progress::JobProgress;
+use crate::saved::SavedPolicy;
+use crate::search::{Search, SearchBudget, SearchMemory};
+use crate::store::{load_checkpoint, save_checkpoint};
+use lowgear_agents::policy::Policy;
+use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use std::path::Path;
+
+/// One search of one rule.
+pub struct RuleJob {
+    /// Where it begins; its signal stays.
+    pub start: RuleSettings,
+    /// Budget.
+    pub budget: SearchBudget,
+    /// Number of the run.
+    pub run: u64,
+}
+
+impl Job for RuleJob {
+    fn learner(&self) -> &'static str {
+        match self.start.signal {
+            Signal::MotorSpeed => "tuned-speed-rule",
+            Signal::SpeedRatio => "tuned-load-rule",
+        }
+    }
+
+    fn run_number(&self) -> u64 {
+        self.run
+    }
+
+    fn steps(&self) -> u64 {
+        self.budget.generations as u64
+    }
+
+    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError> {
+        let gears = bench.gears;
+        let at = |vector: &[f64]| self.start.with_vector(vector).ok();
+        let search = Search {
+            budget: self.budget,
+            training: &bench.training,
+            validation: &bench.validation,
+            build: |vector: &[f64]| at(vector).and_then(|settings| Rule::new(settings, gears).ok()),
+            start: self.start.to_vector(),
+            seed: bench.job_seed(1 + self.start.signal as u64, self.run),
+        };
+        let memory = search_in(folder, bench, progress, &search)?;
+        let policy = |vector: &[f64]| SavedPolicy::Rule(at(vector).unwrap_or_else(|| self.start.clone()));
+        Ok(searched(&memory, policy))
+    }
+}
+
+/// Runs a search with its checkpoint in `folder`.
+pub(super) fn search_in<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
+    folder: &Path,
+    bench: &Workbench<'_>,
+    progress: &JobProgress<'_>,
+    search: &Search<'_, B>,
+) -> Result<SearchMemory, StudyError> {
+    let checkpoint = folder.join("checkpoint.bin");
+    let memory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
+    let total = search.budget.generations as u64;
+    let memory = search.run(memory, |memory, generation| {
+        progress.update(generation as u64, total, &note(&memory.curve));
+        save_checkpoint(&checkpoint, memory)
+    })?;
+    Ok(memory)
+}
+
+/// Turns the memory of a search into what a job came to.
+pub(super) fn searched(memory: &SearchMemory, policy: impl Fn(&[f64]) -> SavedPolicy) -> Trained {
+    let score = memory.curve.iter().map(|p| p.mean).fold(f64::NEG_INFINITY, f64::max);
+    Trained {
+        record: Record { ticks: memory.ticks, curve: memory.curve.clone(), score, failure: None },
+        selected: policy(&memory.best),
+        last: policy(&memory.last),
+    }
+}

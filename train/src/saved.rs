@@ -1,0 +1,162 @@
+//! Saved policies: what stands in a `policy.json`.
+
+use crate::error::StudyError;
+use crate::store::{read_json, write_json};
+use lowgear_agents::contextual::{Contextual, ContextualSettings};
+use lowgear_agents::dqn::DqnPolicy;
+use lowgear_agents::grid::Grid;
+use lowgear_agents::policy::Policy;
+use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
+use lowgear_eval::table::{LookupTable, TablePolicy};
+use lowgear_onboard::{Features, Request};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// Layout of a policy file; rises with any change of meaning.
+pub const POLICY_FORMAT: u32 = 1;
+
+/// A policy file.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PolicyFile {
+    /// [`POLICY_FORMAT`].
+    pub format: u32,
+    /// Name, for example `dqn/seed-2`.
+    pub name: String,
+    /// Vehicle it was made for.
+    pub vehicle: String,
+    /// Gears of that vehicle.
+    pub gears: usize,
+    /// The policy.
+    pub policy: SavedPolicy,
+}
+
+/// Every kind of policy.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SavedPolicy {
+    /// A threshold rule.
+    Rule(RuleSettings),
+    /// Thresholds that depend on context.
+    Contextual(ContextualSettings),
+    /// A table of action values with its guide.
+    Tabular {
+        /// Values, visits and settings.
+        learner: Box<TabularLearner>,
+        /// Grid of features.
+        grid: Grid,
+        /// The rule in cells hardly visited.
+        rule: RuleSettings,
+    },
+    /// A value network.
+    Dqn(Box<DqnPolicy>),
+    /// A look-up table, as its own file holds it.
+    Table(String),
+}
+
+/// A policy ready to drive.
+#[derive(Clone, Debug)]
+pub enum Player {
+    /// See [`SavedPolicy::Rule`].
+    Rule(Rule),
+    /// See [`SavedPolicy::Contextual`].
+    Contextual(Contextual),
+    /// See [`SavedPolicy::Tabular`].
+    Tabular(Box<TabularPolicy>),
+    /// See [`SavedPolicy::Dqn`].
+    Dqn(Box<DqnPolicy>),
+    /// See [`SavedPolicy::Table`].
+    Table(TablePolicy),
+}
+
+impl Policy for Player {
+    fn reset(&mut self) {
+        match self {
+            Player::Rule(p) => p.reset(),
+            Player::Contextual(p) => p.reset(),
+            Player::Tabular(p) => p.reset(),
+            Player::Dqn(p) => p.reset(),
+            Player::Table(p) => p.reset(),
+        }
+    }
+
+    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+        match self {
+            Player::Rule(p) => p.decide(features, mask),
+            Player::Contextual(p) => p.decide(features, mask),
+            Player::Tabular(p) => p.decide(features, mask),
+            Player::Dqn(p) => p.decide(features, mask),
+            Player::Table(p) => p.decide(features, mask),
+        }
+    }
+}
+
+impl SavedPolicy {
+    /// The policy, ready to drive a vehicle with this many gears.
+    ///
+    /// # Errors
+    /// What does not fit.
+    pub fn player(&self, gears: usize) -> Result<Player, String> {
+        Ok(match self {
+            SavedPolicy::Rule(settings) => {
+                Player::Rule(Rule::new(settings.clone(), gears).map_err(|e| e.to_string())?)
+            }
+            SavedPolicy::Contextual(settings) => {
+                Player::Contextual(Contextual::new(settings.clone(), gears).map_err(|e| e.to_string())?)
+            }
+            SavedPolicy::Tabular { learner, grid, rule } => {
+                let rule = Rule::new(rule.clone(), gears).map_err(|e| e.to_string())?;
+                let policy = TabularPolicy::new(learner, grid.clone(), rule).map_err(|e| e.to_string())?;
+                Player::Tabular(Box::new(policy))
+            }
+            SavedPolicy::Dqn(policy) => Player::Dqn(policy.clone()),
+            SavedPolicy::Table(text) => {
+                Player::Table(TablePolicy::new(LookupTable::from_json(text).map_err(|e| e.to_string())?))
+            }
+        })
+    }
+}
+
+impl PolicyFile {
+    /// Puts a policy into a file.
+    #[must_use]
+    pub fn new(name: &str, vehicle: &str, gears: usize, policy: SavedPolicy) -> PolicyFile {
+        PolicyFile {
+            format: POLICY_FORMAT,
+            name: name.to_owned(),
+            vehicle: vehicle.to_owned(),
+            gears,
+            policy,
+        }
+    }
+
+    /// Reads a policy file, or the `policy.json` in a folder, and makes it ready to drive.
+    ///
+    /// # Errors
+    /// [`StudyError`] with the file and what does not fit.
+    pub fn load(path: &Path, gears: usize) -> Result<(PolicyFile, Player), StudyError> {
+        let path = if path.is_dir() { path.join("policy.json") } else { path.to_owned() };
+        let file: PolicyFile = read_json(&path)?;
+        let problem = |problem: String| StudyError::Policy { file: path.clone(), problem };
+        if file.format != POLICY_FORMAT {
+            return Err(problem(format!(
+                "policy format {}; this version reads format {POLICY_FORMAT}",
+                file.format
+            )));
+        }
+        if file.gears != gears {
+            return Err(problem(format!("made for {} gears, the vehicle has {gears}", file.gears)));
+        }
+        let player = file.policy.player(gears).map_err(problem)?;
+        Ok((file, player))
+    }
+
+    /// Writes the file.
+    ///
+    /// # Errors
+    /// [`StudyError::Store`].
+    pub fn save(&self, path: &Path) -> Result<(), StudyError> {
+        Ok(write_json(path, self)?)
+    }
+}

@@ -1,0 +1,174 @@
+//! The comparison: every contestant over the same held-out courses.
+
+use super::firmware::Firmware;
+use super::{Inputs, Learned};
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::saved::Player;
+use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_env::{Drive, Outcome};
+use lowgear_eval::bound::{Fineness, Plan, drive_plan};
+use lowgear_eval::gather::Contender;
+use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::Family;
+use rayon::prelude::*;
+use std::sync::Arc;
+
+/// A policy of the comparison, with one player per training seed.
+pub struct Contestant {
+    /// Id, for files.
+    pub id: String,
+    /// Label, for people.
+    pub label: String,
+    /// Kind.
+    pub family: Family,
+    /// Ticks spent on tuning or training it, all seeds together.
+    pub search_ticks: u64,
+    /// Players, one per training seed.
+    pub players: Vec<Player>,
+}
+
+/// The comparison's raw outcome.
+pub struct Contest {
+    /// The courses.
+    pub suite: TestSuite,
+    /// Everybody who drives by what the controller sees.
+    pub contestants: Vec<Contestant>,
+    /// Outcomes, the clairvoyant plan included.
+    pub contenders: Vec<Contender>,
+    /// Mean value of the plan at the start: an optimistic bound on any mean return, s.
+    pub bound_s: f64,
+}
+
+
+/// Id of the plan.
+pub const PLAN: &str = "plan";
+/// Id of the hand-written rule.
+pub const HAND: &str = "hand-rule";
+/// Id of the tuned rule on motor speed.
+pub const TUNED_SPEED: &str = "tuned-speed-rule";
+/// Id of the tuned rule on load ratio.
+pub const TUNED_LOAD: &str = "tuned-load-rule";
+/// Id of the exported table.
+pub const TABLE: &str = "table";
+
+/// Drives everybody.
+///
+/// # Errors
+/// [`StudyError`].
+pub fn compare(
+    inputs: &Inputs,
+    learned: &Learned,
+    firmware: &Firmware,
+    reporter: &Reporter,
+) -> Result<Contest, StudyError> {
+    let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
+    let contestants = contestants(inputs, learned, firmware)?;
+    let total = contestants.iter().map(|c| c.players.len() as u64).sum::<u64>() + 1;
+    let progress = reporter.job("comparing", total);
+    let mut contenders = Vec::new();
+    let mut done = 0;
+    for contestant in &contestants {
+        let mut outcomes = Vec::new();
+        for player in &contestant.players {
+            outcomes.push(suite.outcomes(|| player.clone()));
+            done += 1;
+            progress.update(done, total, &contestant.label);
+        }
+        contenders.push(Contender {
+            id: contestant.id.clone(),
+            label: contestant.label.clone(),
+            family: contestant.family,
+            search_ticks: contestant.search_ticks,
+            failed_seeds: vec![],
+            outcomes,
+        });
+    }
+    progress.update(done, total, "planning with full knowledge");
+    let planned: Vec<(Outcome, f64)> = (0..suite.courses)
+        .into_par_iter()
+        .map(|episode| {
+            let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
+            let plan = Plan::new(&drive, Fineness::default());
+            drive_plan(&mut drive, &plan);
+            (drive.outcome(), plan.start_value(suite.scenario()))
+        })
+        .collect();
+    progress.finish(&format!("{} courses", suite.courses));
+    let bound_s = planned.iter().map(|p| p.1).sum::<f64>() / planned.len() as f64;
+    contenders.push(Contender {
+        id: PLAN.to_owned(),
+        label: "Clairvoyant plan, driven".to_owned(),
+        family: Family::Plan,
+        search_ticks: 0,
+        failed_seeds: vec![],
+        outcomes: vec![planned.into_iter().map(|p| p.0).collect()],
+    });
+    Ok(Contest { suite, contestants, contenders, bound_s })
+}
+
+fn contestants(inputs: &Inputs, learned: &Learned, firmware: &Firmware) -> Result<Vec<Contestant>, StudyError> {
+    let gears = inputs.scenario.gears();
+    let hand = &inputs.study.rule;
+    let up = hand.up_permille.first().copied().unwrap_or(850);
+    let stall = hand.stall_ticks.unwrap_or(10);
+    let tuned = &learned.speed_rule;
+    let load = &learned.load_rule;
+    let mut all = vec![
+        rule("first-gear", "First gear only", &RuleSettings::first_gear(gears), 0, gears)?,
+        rule("upshift-only", "Upshift only", &RuleSettings::upshift_only(gears, up), 0, gears)?,
+        rule(
+            "stall-aware",
+            "Upshift, step down on a stall",
+            &RuleSettings::stall_aware(gears, up, stall),
+            0,
+            gears,
+        )?,
+        rule(HAND, "Hand-written rule", hand, 0, gears)?,
+        rule(TUNED_SPEED, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
+        rule(TUNED_LOAD, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
+    ];
+    for runs in &learned.learners {
+        let players = runs.runs.iter().map(|r| r.selected.player(gears));
+        all.push(Contestant {
+            id: runs.learner.to_owned(),
+            label: label(runs.learner).to_owned(),
+            family: Family::Learned,
+            search_ticks: runs.runs.iter().map(|r| r.record.ticks).sum(),
+            players: players.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
+        });
+    }
+    let tables = firmware.tables.iter().map(|t| {
+        Player::Table(lowgear_eval::table::TablePolicy::new(t.round.table.clone()))
+    });
+    all.push(Contestant {
+        id: TABLE.to_owned(),
+        label: "Look-up table".to_owned(),
+        family: Family::Table,
+        search_ticks: 0,
+        players: tables.collect(),
+    });
+    Ok(all)
+}
+
+fn rule(id: &str, label: &str, settings: &RuleSettings, ticks: u64, gears: usize) -> Result<Contestant, StudyError> {
+    let rule = Rule::new(settings.clone(), gears).map_err(StudyError::step("comparison"))?;
+    Ok(Contestant {
+        id: id.to_owned(),
+        label: label.to_owned(),
+        family: Family::Rule,
+        search_ticks: ticks,
+        players: vec![Player::Rule(rule)],
+    })
+}
+
+/// A learner in words.
+#[must_use]
+pub fn label(learner: &str) -> &str {
+    match learner {
+        "contextual" => "Contextual thresholds",
+        "dqn" => "Neural DQN",
+        "tabular" => "Tabular values",
+        other => other,
+    }
+}

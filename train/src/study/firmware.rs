@@ -1,0 +1,184 @@
+//! From the best learner to tables, and from the best table to firmware.
+
+use super::phases::LearnerRuns;
+use super::{Inputs, Learned, RunFolder};
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::saved::{Player, PolicyFile, SavedPolicy};
+use crate::store::create_folder;
+use lowgear_agents::grid::feature_by_name;
+use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_env::Seed;
+use lowgear_eval::distil::{
+    DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
+};
+use lowgear_eval::export::{ExportOptions, ProofOutcome, ProofStatus, prove};
+use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
+use lowgear_eval::table::{LookupTable, Provenance, TablePolicy};
+use rayon::prelude::*;
+use std::path::Path;
+
+/// The tables of a study.
+pub struct Firmware {
+    /// Learner that the tables were distilled from.
+    pub teacher: &'static str,
+    /// One table per training run of that learner.
+    pub tables: Vec<Distillate>,
+    /// Index of the exported one: the best by validation.
+    pub exported: usize,
+    /// The proof of the exported one.
+    pub proof: ProofOutcome,
+}
+
+/// A table and how it was made.
+#[derive(Clone)]
+pub struct Distillate {
+    /// The round that validation selected.
+    pub round: Round,
+    /// Its validation score, s.
+    pub score: f64,
+}
+
+/// A visit counts as few below this.
+const FEW_VISITS: u32 = 5;
+
+/// Distils every run of the best learner into a table and exports the best table with its proof.
+///
+/// # Errors
+/// [`StudyError`].
+pub fn export(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    learned: &Learned,
+    reporter: &Reporter,
+) -> Result<Firmware, StudyError> {
+    let best = learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
+    reporter.line(&format!("distilling {} into tables of {} bytes", best.learner, inputs.study.table.bytes));
+    let tables: Vec<Distillate> = (0..best.runs.len())
+        .into_par_iter()
+        .map(|run| distil_run(inputs, learned, best, run))
+        .collect::<Result<_, _>>()?;
+    let exported = (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);
+    for (run, table) in tables.iter().enumerate() {
+        let path = folder.path.join("table").join(format!("seed-{}", run + 1));
+        create_folder(&path)?;
+        let name = format!("table/seed-{}", run + 1);
+        save_table(inputs, &name, &table.round.table, &path.join("policy.json"))?;
+    }
+    let proof = export_table(inputs, &tables[exported].round.table, &folder.file("firmware"))?;
+    reporter.line(&format!("firmware: {}", verdict(&proof)));
+    Ok(Firmware { teacher: best.learner, tables, exported, proof })
+}
+
+/// Writes the exported files of a table and proves them.
+///
+/// # Errors
+/// [`StudyError`]; also when the compiled table decides otherwise.
+pub fn export_table(inputs: &Inputs, table: &LookupTable, out: &Path) -> Result<ProofOutcome, StudyError> {
+    let options = ExportOptions { prefix: inputs.study.table.prefix.clone(), ..ExportOptions::default() };
+    prove_table(table, &inputs.scenario.settings, &options, out)
+}
+
+/// As [`export_table`], for any vehicle.
+///
+/// # Errors
+/// [`StudyError`]; also when the compiled table decides otherwise.
+pub fn prove_table(
+    table: &LookupTable,
+    settings: &lowgear_onboard::Settings,
+    options: &ExportOptions,
+    out: &Path,
+) -> Result<ProofOutcome, StudyError> {
+    let proof = prove(out, table, settings, options).map_err(StudyError::step("export"))?;
+    match &proof.status {
+        ProofStatus::Proven | ProofStatus::NoCompiler => Ok(proof),
+        _ => Err(StudyError::step("export")(verdict(&proof))),
+    }
+}
+
+/// The proof in a sentence.
+#[must_use]
+pub fn verdict(proof: &ProofOutcome) -> String {
+    match &proof.status {
+        ProofStatus::Proven => format!(
+            "{} vectors and {} cells decided alike by the host and by the table compiled with {}",
+            proof.vectors,
+            proof.cells,
+            proof.compiler.as_deref().unwrap_or("the system compiler")
+        ),
+        ProofStatus::NoCompiler => {
+            "NOT PROVEN: no C compiler was found on this machine; set CC or install one".to_owned()
+        }
+        ProofStatus::Differs { expected, found } => {
+            format!("the compiled table decides otherwise: expected {expected}, found {found}")
+        }
+        ProofStatus::NotCompiled(text) => format!("the table did not compile: {text}"),
+        ProofStatus::NotRun(text) => format!("the compiled table did not run: {text}"),
+    }
+}
+
+fn save_table(inputs: &Inputs, name: &str, table: &LookupTable, path: &Path) -> Result<(), StudyError> {
+    let saved = SavedPolicy::Table(table.to_json().map_err(StudyError::step("table"))?);
+    PolicyFile::new(name, &inputs.scenario.vehicle.name, inputs.scenario.gears(), saved).save(path)
+}
+
+/// Distils one run of a learner.
+fn distil_run(
+    inputs: &Inputs,
+    learned: &Learned,
+    learner: &LearnerRuns,
+    run: usize,
+) -> Result<Distillate, StudyError> {
+    let player =
+        learner.runs[run].selected.player(inputs.scenario.gears()).map_err(StudyError::step("table"))?;
+    let name = format!("{}/seed-{}", learner.learner, run + 1);
+    let seed = inputs.scenario.seed.part(0x7ab1e + run as u64);
+    distil_policy(inputs, &name, &player, &learned.load_rule.settings, seed)
+}
+
+/// Distils a policy into a table of the study's size; validation chooses among the rounds. Cells that are
+/// never visited are filled by `rule`.
+///
+/// # Errors
+/// [`StudyError`].
+pub fn distil_policy(
+    inputs: &Inputs,
+    name: &str,
+    player: &Player,
+    rule: &RuleSettings,
+    seed: Seed,
+) -> Result<Distillate, StudyError> {
+    let study = &inputs.study;
+    let gears = inputs.scenario.gears();
+    let mut rule = Rule::new(rule.clone(), gears).map_err(StudyError::step("table"))?;
+    let features = study.table.features.iter().filter_map(|name| feature_by_name(name).ok()).collect();
+    let settings = DistilSettings {
+        grid: Grid::Chosen(EdgeBudget::new(features, gears as u8, study.table.bytes)),
+        rounds: study.table.rounds as u32,
+        episodes: study.table.courses,
+        first_episode: 0,
+        gears: gears as u8,
+        few_visits: FEW_VISITS,
+        patience: 8,
+        neutral: neutral_features(),
+        provenance: Provenance {
+            teacher: name.to_owned(),
+            seed: study.seed,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        },
+    };
+    let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
+    let Distilled { rounds } =
+        distil(|_| training_world(&training), || player.clone(), &mut rule, Visit::by_time, &settings)
+            .map_err(StudyError::step("table"))?;
+    let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
+    let mut best: Option<Distillate> = None;
+    for round in rounds {
+        let (returns, _) = validation.returns(&mut TablePolicy::new(round.table.clone()));
+        let score = returns.iter().sum::<f64>() / returns.len() as f64;
+        if best.as_ref().is_none_or(|b| score > b.score) {
+            best = Some(Distillate { round, score });
+        }
+    }
+    best.ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
+}

@@ -1,0 +1,104 @@
+//! What a study is given, and the folder that it leaves.
+
+use super::Options;
+use crate::config::StudyConfig;
+use crate::error::StudyError;
+use crate::store::{StoreError, create_folder, write_atomically};
+use lowgear_env::config::load;
+use lowgear_env::terrain::{Course, CourseConfig};
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Scenario, Seed, load_course};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// What a study is given.
+pub struct Inputs {
+    /// The study, `--quick` applied.
+    pub study: StudyConfig,
+    /// Whether `--quick` was.
+    pub quick: bool,
+    /// Vehicle, course and episode together.
+    pub scenario: Scenario,
+    /// As it was typed.
+    pub file: PathBuf,
+}
+
+/// Reads a study file and the files that it names.
+///
+/// # Errors
+/// [`StudyError`] naming file, line, key and what is allowed.
+pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
+    let study: StudyConfig = load(file)?;
+    let study = if quick { study.quickened() } else { study };
+    let beside = file.parent().unwrap_or(Path::new("."));
+    let vehicle: VehicleConfig = load(&beside.join(&study.vehicle))?;
+    let course: (CourseConfig, Option<Course>) = load_course(&beside.join(&study.course))?;
+    let gears = vehicle.gearbox.total_ratio.len();
+    let mismatch = |error| StudyError::Mismatch { file: file.to_owned(), error };
+    study.check_gears(gears).map_err(mismatch)?;
+    let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
+    Ok(Inputs { study, quick, scenario, file: file.to_owned() })
+}
+
+/// The folder of a run.
+pub struct RunFolder {
+    /// Where it is.
+    pub path: PathBuf,
+}
+
+/// The study file that a run folder keeps.
+const STUDY_FILE: &str = "study.toml";
+
+impl RunFolder {
+    /// Creates the folder, or opens it again with `--resume`.
+    ///
+    /// # Errors
+    /// [`StudyError::FolderExists`], [`StudyError::OtherStudy`], or the system's refusal.
+    pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
+        let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
+        let study_file = path.join(STUDY_FILE);
+        let text = resolved(inputs, &study_file)?;
+        if options.resume && study_file.exists() {
+            let kept = std::fs::read_to_string(&study_file).map_err(StoreError::io(&study_file))?;
+            if kept != text {
+                return Err(StudyError::OtherStudy { file: study_file });
+            }
+            return Ok(RunFolder { path });
+        }
+        if path.exists() && std::fs::read_dir(&path).map_err(StoreError::io(&path))?.next().is_some() {
+            return Err(StudyError::FolderExists { folder: path });
+        }
+        create_folder(&path)?;
+        write_atomically(&study_file, text.as_bytes())?;
+        Ok(RunFolder { path })
+    }
+
+    /// A file in the folder.
+    #[must_use]
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.path.join(name)
+    }
+}
+
+#[derive(Serialize)]
+struct Resolved<'a> {
+    version: &'static str,
+    quick: bool,
+    study: &'a StudyConfig,
+    vehicle: &'a VehicleConfig,
+    course: &'a CourseConfig,
+}
+
+/// Everything that was read, with every default filled in.
+fn resolved(inputs: &Inputs, file: &Path) -> Result<String, StudyError> {
+    let all = Resolved {
+        version: env!("CARGO_PKG_VERSION"),
+        quick: inputs.quick,
+        study: &inputs.study,
+        vehicle: &inputs.scenario.vehicle,
+        course: &inputs.scenario.course,
+    };
+    let text = toml::to_string_pretty(&all)
+        .map_err(|e| StoreError::Content { file: file.to_owned(), problem: e.to_string() })?;
+    Ok(format!("# Everything that this run was given, with every default filled in.\n{text}"))
+}

@@ -1,0 +1,50 @@
+//! A study from file to report: start reading here.
+
+mod compare;
+mod firmware;
+mod folder;
+mod phases;
+mod publish;
+
+pub use compare::{Contest, Contestant, HAND, label};
+pub use firmware::{Firmware, distil_policy, prove_table, verdict};
+pub use folder::{Inputs, RunFolder, read_inputs};
+pub use phases::Learned;
+pub use publish::compare_players;
+
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use std::path::{Path, PathBuf};
+
+/// How a study is run.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Run folder; `runs/<name>` by default.
+    pub out: Option<PathBuf>,
+    /// Small budgets, every step.
+    pub quick: bool,
+    /// Go on with what the run folder holds.
+    pub resume: bool,
+    /// Threads; as many as there are cores by default.
+    pub threads: Option<usize>,
+}
+
+/// Runs a study; returns the table for the terminal and the run folder.
+///
+/// # Errors
+/// [`StudyError`]. Whatever was finished stays in the run folder for `--resume`.
+pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(String, PathBuf), StudyError> {
+    let inputs = read_inputs(file, options.quick)?;
+    let folder = RunFolder::open(&inputs, options)?;
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(options.threads.unwrap_or(0))
+        .build()
+        .map_err(StudyError::step("threads"))?;
+    let text = pool.install(|| -> Result<String, StudyError> {
+        let learned = phases::learn(&inputs, &folder, reporter)?;
+        let firmware = firmware::export(&inputs, &folder, &learned, reporter)?;
+        let contest = compare::compare(&inputs, &learned, &firmware, reporter)?;
+        publish::publish(&inputs, &folder, &learned, &firmware, &contest, reporter)
+    })?;
+    Ok((text, folder.path))
+}

@@ -1,0 +1,217 @@
+//! Files that people read: episodes, summary, report.
+
+use super::compare::{Contest, HAND, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
+use super::firmware::{Firmware, verdict};
+use super::{Inputs, Learned, RunFolder};
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::saved::Player;
+use crate::store::write_atomically;
+use lowgear_agents::policy::Policy;
+use lowgear_agents::rule::RuleSettings;
+use lowgear_eval::bound::Fineness;
+use lowgear_eval::gallery::{episode_picture, nothing_filled, shift_map};
+use lowgear_eval::gather::{
+    Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
+};
+use lowgear_eval::report::{Pictures, page, trace_svg};
+use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::{Curve, Family, Roles, Study, Summary, TableAxis, TableSheet, TunedRule};
+
+/// Version of the task: rises when a number of the model or the reward changes its meaning.
+const TASK_VERSION: u32 = 1;
+/// Level of every interval.
+const LEVEL: f64 = 0.95;
+/// Test course that the report draws runs on.
+const SHOWN_COURSE: u64 = 0;
+
+/// Writes episodes.csv, summary.json, report.html and course.svg; returns the table for the terminal.
+///
+/// # Errors
+/// [`StudyError`].
+pub fn publish(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    learned: &Learned,
+    firmware: &Firmware,
+    contest: &Contest,
+    reporter: &Reporter,
+) -> Result<String, StudyError> {
+    reporter.line("writing the report");
+    let facts = StudyFacts {
+        roles: Roles {
+            subject: TABLE.to_owned(),
+            hand_rule: HAND.to_owned(),
+            tuned_rule: TUNED_SPEED.to_owned(),
+            plan: Some(PLAN.to_owned()),
+        },
+        also_against: vec![TUNED_LOAD.to_owned()],
+        curves: curves(learned),
+        tuned: vec![
+            TunedRule { policy: TUNED_SPEED.to_owned(), lines: lines(&learned.speed_rule.settings)? },
+            TunedRule { policy: TUNED_LOAD.to_owned(), lines: lines(&learned.load_rule.settings)? },
+        ],
+        table: Some(table_sheet(firmware)),
+        ..facts(inputs, &contest.suite, contest.bound_s)
+    };
+    let summary = summarise(facts, &contest.contenders).map_err(StudyError::step("summary"))?;
+    let json = summary.to_json().map_err(StudyError::step("summary"))?;
+    let mut episodes = Vec::new();
+    write_episodes(&contest.contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
+    let pictures = pictures(inputs, firmware, contest);
+    write_atomically(&folder.file("episodes.csv"), &episodes)?;
+    write_atomically(&folder.file("summary.json"), json.as_bytes())?;
+    if let Some(trace) = pictures.traces.first() {
+        write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
+    }
+    write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
+    Ok(terminal_table(&summary))
+}
+
+/// What the summary says whoever drives.
+fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
+    let note = if bound_s.is_finite() {
+        format!(
+            "Random courses of the kind \"{}\"; the plan's own value, an optimistic bound on any mean return, is \
+             {bound_s:.1} s.",
+            inputs.scenario.course.name
+        )
+    } else {
+        format!("Courses of the kind \"{}\".", inputs.scenario.course.name)
+    };
+    let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    StudyFacts {
+        study: Study {
+            name: inputs.study.name.clone(),
+            seed: inputs.study.seed,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            task_version: TASK_VERSION,
+            quick: inputs.quick,
+            level: LEVEL,
+            resamples: inputs.study.resamples,
+            command: format!("lowgear study {name}{}", if inputs.quick { " --quick" } else { "" }),
+        },
+        vehicle: vehicle_card(&inputs.scenario.vehicle),
+        test_suite: suite_card(suite, &note),
+        roles: Roles { subject: String::new(), hand_rule: String::new(), tuned_rule: String::new(), plan: None },
+        also_against: vec![],
+        curves: vec![],
+        tuned: vec![],
+        table: None,
+    }
+}
+
+fn curves(learned: &Learned) -> Vec<Curve> {
+    let runs = learned.learners.iter().flat_map(|l| l.runs.iter().zip(0..).map(move |(run, seed)| (l, run, seed)));
+    runs.map(|(l, run, seed)| {
+        let points = run.record.curve.iter().map(|p| (p.ticks, p.mean, p.standard_error));
+        curve(label(l.learner), seed, points)
+    })
+    .collect()
+}
+
+/// A rule in the notation of the study file.
+fn lines(rule: &RuleSettings) -> Result<Vec<String>, StudyError> {
+    let text = toml::to_string(rule).map_err(StudyError::step("rule"))?;
+    Ok(text.lines().map(str::to_owned).collect())
+}
+
+fn table_sheet(firmware: &Firmware) -> TableSheet {
+    let round = &firmware.tables[firmware.exported].round;
+    let table = &round.table;
+    let cells = table.count();
+    TableSheet {
+        teacher: firmware.teacher.to_owned(),
+        bytes: firmware.proof.size.cell_bytes + firmware.proof.size.axis_bytes,
+        cells,
+        visited_cells: cells - round.unvisited as usize,
+        filled_from_rule: round.unvisited as usize,
+        axes: table
+            .axes()
+            .iter()
+            .map(|axis| TableAxis {
+                feature: axis.feature.name().to_owned(),
+                cells: axis.bins(),
+                edges: axis.edges.clone(),
+            })
+            .collect(),
+        hash: table.hash(),
+        vectors: firmware.proof.vectors as usize,
+        proof: vec![format!("C99: {}", verdict(&firmware.proof))],
+    }
+}
+
+/// The learned policies' first seeds, the rules and the exported table, drawn.
+fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures {
+    let drawn: Vec<(&str, String, String, Player)> = contest
+        .contestants
+        .iter()
+        .filter_map(|c| {
+            let index = if c.id == TABLE { firmware.exported } else { 0 };
+            let note = if c.players.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
+            c.players.get(index).map(|player| (c.id.as_str(), c.label.clone(), note, player.clone()))
+        })
+        .collect();
+    let mapped = drawn.iter().filter(|d| {
+        !["first-gear", "upshift-only", "stall-aware"].contains(&d.0)
+    });
+    let shift_maps = mapped
+        .map(|(_, label, note, player)| {
+            shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &nothing_filled)
+        })
+        .collect();
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn"][..]]
+        .iter()
+        .enumerate()
+        .filter_map(|(i, ids)| {
+            let mut drivers: Vec<(String, Box<dyn Policy>)> = drawn
+                .iter()
+                .filter(|d| ids.contains(&d.0))
+                .map(|(_, label, _, player)| (label.clone(), Box::new(player.clone()) as Box<dyn Policy>))
+                .collect();
+            let plan = (i == 0).then(|| ("Clairvoyant plan", Fineness::default()));
+            let title = format!("Test course {}", SHOWN_COURSE + 1);
+            let any = !drivers.is_empty();
+            any.then(|| episode_picture(contest.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan))
+        })
+        .collect();
+    Pictures { shift_maps, traces, ..Pictures::default() }
+}
+
+/// Compares players by name on test courses: the summary as JSON, the table for the terminal, episodes.csv.
+///
+/// # Errors
+/// [`StudyError`].
+pub fn compare_players(
+    inputs: &Inputs,
+    players: &[(String, Player)],
+    courses: u64,
+) -> Result<(String, String, Vec<u8>), StudyError> {
+    let suite = TestSuite::new(&inputs.scenario, courses);
+    let contenders: Vec<Contender> = players
+        .iter()
+        .map(|(name, player)| Contender {
+            id: name.clone(),
+            label: name.clone(),
+            family: if matches!(player, Player::Rule(_)) { Family::Rule } else { Family::Learned },
+            search_ticks: 0,
+            failed_seeds: vec![],
+            outcomes: vec![suite.outcomes(|| player.clone())],
+        })
+        .collect();
+    let reference = players[0].0.clone();
+    let facts = StudyFacts {
+        roles: Roles {
+            subject: players[1].0.clone(),
+            hand_rule: reference.clone(),
+            tuned_rule: reference,
+            plan: None,
+        },
+        ..facts(inputs, &suite, f64::NAN)
+    };
+    let summary: Summary = summarise(facts, &contenders).map_err(StudyError::step("summary"))?;
+    let json = summary.to_json().map_err(StudyError::step("summary"))?;
+    let mut episodes = Vec::new();
+    write_episodes(&contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
+    Ok((json, terminal_table(&summary), episodes))
+}
