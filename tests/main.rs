@@ -1,1 +1,9 @@
-//! tests
+//! Whatever crosses the border of a crate. One binary, one module per theme:
+//! the environment against values from outside, the command as its users meet it, a whole study small, and
+//! the house rules.
+
+mod command;
+mod environment;
+mod study;
+mod tidy;
+mod workplace;

@@ -53,8 +53,7 @@ impl Drive {
         let (vehicle, track) = scenario.lay(episode);
         let gear = (scenario.episode.start_gear - 1).min(scenario.gears() - 1);
         let plant = Plant::new(&vehicle, &track, gear);
-        let selector =
-            Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
+        let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
         let sensors = Sensors::new(scenario.seed.stream(Stream::Sensors, episode));
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {

@@ -41,7 +41,13 @@ impl RewardTerms {
     /// The sum of all terms, s.
     #[must_use]
     pub fn total_s(&self) -> f64 {
-        self.progress_s + self.time_s + self.energy_s + self.stress_s + self.shift_s + self.stall_s + self.abort_s
+        self.progress_s
+            + self.time_s
+            + self.energy_s
+            + self.stress_s
+            + self.shift_s
+            + self.stall_s
+            + self.abort_s
     }
 }
 

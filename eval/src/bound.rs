@@ -85,16 +85,10 @@ impl Plan {
         let gears = vehicle.gears.len();
         let top_m_s = 1.15 * top_speed_m_s(vehicle);
         let last = (fineness.speeds - 1) as f64;
-        let speeds: Vec<f64> =
-            (0..fineness.speeds).map(|j| top_m_s * (j as f64 / last).powf(1.4)).collect();
+        let speeds: Vec<f64> = (0..fineness.speeds).map(|j| top_m_s * (j as f64 / last).powf(1.4)).collect();
         let layer = speeds.len() * gears;
-        let mut plan = Plan {
-            values: vec![0.0; (positions + 1) * layer],
-            positions_m,
-            speeds,
-            gears,
-            clocks,
-        };
+        let mut plan =
+            Plan { values: vec![0.0; (positions + 1) * layer], positions_m, speeds, gears, clocks };
         for i in (0..positions).rev() {
             plan.solve_layer(scenario, vehicle, track, i);
         }
@@ -222,7 +216,8 @@ fn positions_m(vehicle: &Vehicle, track: &Track, step_m: f64) -> Vec<f64> {
     let mut positions: Vec<f64> = (0..=steps as usize).map(|i| length_m * i as f64 / steps).collect();
     for axle in &vehicle.axles[..vehicle.axle_count] {
         for obstacle in &track.course.obstacles {
-            let contact = Contact::new(obstacle.shape, obstacle.height_m, vehicle.wheel_radius_m, axle.driven);
+            let contact =
+                Contact::new(obstacle.shape, obstacle.height_m, vehicle.wheel_radius_m, axle.driven);
             let width_m = contact.map_or(0.0, |c| c.width_m);
             let top_m = obstacle.position_m + axle.behind_front_m;
             positions.extend(CLIMB.map(|share| top_m - width_m * (1.0 - share)));
@@ -267,11 +262,8 @@ fn foresee(
     }
     let mut run = Foresight { scenario, vehicle, track, damage: plant.stress.total(), plant, reward: 0.0 };
     let duty = f64::from(scenario.episode.throttle_permille) / 1000.0;
-    let finished = if target == from {
-        run.ticks(clocks.hold, duty)
-    } else {
-        run.shift(target, duty, clocks)?
-    };
+    let finished =
+        if target == from { run.ticks(clocks.hold, duty) } else { run.shift(target, duty, clocks)? };
     let stress = run.plant.stress.total() - run.damage;
     let landing = Landing {
         reward: run.reward - scenario.episode.reward.stress_s_per_life * stress,

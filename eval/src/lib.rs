@@ -1,12 +1,12 @@
 //! Judges policies: suites of courses, the bound, statistics, report, tables and firmware. Never learns.
 
 pub mod bound;
+pub mod distil;
+pub mod export;
+pub mod gallery;
+pub mod gather;
 pub mod report;
 pub mod statistics;
 pub mod suite;
 pub mod summary;
-pub mod distil;
-pub mod export;
 pub mod table;
-pub mod gallery;
-pub mod gather;

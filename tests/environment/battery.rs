@@ -26,7 +26,8 @@ fn a_discharge_at_constant_power_follows_the_ode() {
     battery.capacity_ah = number(&expected, "capacity_Ah");
     battery.resistance_ohm = number(&expected, "resistance_ohm");
     let power = number(&expected, "power_W");
-    let rate = |charge: f64| battery.current_at_power_a(charge, power).unwrap() / (3600.0 * battery.capacity_ah);
+    let rate =
+        |charge: f64| battery.current_at_power_a(charge, power).unwrap() / (3600.0 * battery.capacity_ah);
     let (mut charge, mut energy_j, mut second) = (1.0, 0.0, 0);
     let (charges, energies) = (numbers(&expected, "soc"), numbers(&expected, "internal_energy_J"));
     for (i, until) in numbers(&expected, "times_s").into_iter().enumerate() {

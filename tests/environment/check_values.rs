@@ -4,6 +4,7 @@ use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::{Course, Obstacle, Segment, Surface};
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
 use lowgear_env::{Seed, Stream, config};
+use proptest::test_runner::{Config as ProptestConfig, FileFailurePersistence};
 use serde_json::Value;
 use std::path::Path;
 
@@ -38,7 +39,8 @@ pub(super) fn close(got: f64, expected: f64, relative: f64, what: &str) {
 
 /// The reference vehicle's file.
 pub(super) fn reference() -> VehicleConfig {
-    config::parse(include_str!("../data/reference-vehicle.toml"), Path::new("reference-vehicle.toml")).unwrap()
+    config::parse(include_str!("../data/reference-vehicle.toml"), Path::new("reference-vehicle.toml"))
+        .unwrap()
 }
 
 /// The vehicle of a file that varies nothing.
@@ -70,4 +72,10 @@ pub(super) fn drive_for(plant: &mut Plant, vehicle: &Vehicle, track: &Track, tim
         plant.advance(vehicle, track, vehicle.tick_s, duty);
     }
     plant.x_m > from
+}
+
+/// Settings of a property test: its number of cases; a failing seed is kept beside its source, to be committed.
+pub(super) fn cases(cases: u32) -> ProptestConfig {
+    let beside = FileFailurePersistence::WithSource("seeds");
+    ProptestConfig { failure_persistence: Some(Box::new(beside)), ..ProptestConfig::with_cases(cases) }
 }

@@ -67,7 +67,8 @@ fn an_undriven_motor_in_gear_brakes_through_the_gears() {
     for row in case("coast_down")["in_gear"].as_array().unwrap() {
         let gear = number(row, "gear") as usize - 1;
         let vehicle = built(&reference());
-        let mass = vehicle.rolling_mass_kg + vehicle.gears[gear].rotor_kg / vehicle.gears[gear].back_efficiency;
+        let mass =
+            vehicle.rolling_mass_kg + vehicle.gears[gear].rotor_kg / vehicle.gears[gear].back_efficiency;
         close(mass, number(row, "equivalent_mass_kg"), 1e-12, "equivalent mass");
         let track = Track::new(ground(0.03, 1.0, 0.0), &vehicle);
         let mut plant = Plant::at(&vehicle, &track, 0.0, 2.0, gear);

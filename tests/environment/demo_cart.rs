@@ -20,7 +20,8 @@ pub(super) fn nominal_cart() -> VehicleConfig {
 
 /// The demo course.
 pub(super) fn garden() -> CourseConfig {
-    config::parse(include_str!("../../configs/courses/garden-mix.toml"), Path::new("garden-mix.toml")).unwrap()
+    config::parse(include_str!("../../configs/courses/garden-mix.toml"), Path::new("garden-mix.toml"))
+        .unwrap()
 }
 
 /// Ground of one surface and grade.
@@ -49,13 +50,22 @@ pub(super) fn scripted(sections: Vec<ScriptedSection>) -> CourseConfig {
 }
 
 /// A vehicle on scripted ground; generous limits, so that the vehicle decides what happens.
-pub(super) fn scenario(vehicle: VehicleConfig, sections: Vec<ScriptedSection>, start_gear: usize) -> Arc<Scenario> {
-    let episode = EpisodeConfig { start_gear, time_limit_s: 600.0, give_up_s: 60.0, ..EpisodeConfig::default() };
+pub(super) fn scenario(
+    vehicle: VehicleConfig,
+    sections: Vec<ScriptedSection>,
+    start_gear: usize,
+) -> Arc<Scenario> {
+    let episode =
+        EpisodeConfig { start_gear, time_limit_s: 600.0, give_up_s: 60.0, ..EpisodeConfig::default() };
     Arc::new(Scenario::new(vehicle, (scripted(sections), None), episode, Seed(20)))
 }
 
 /// Drives until the end or until `time_s`, asking `rule` at every decision. Returns the drive, with its trace.
-pub(super) fn driven(scenario: &Arc<Scenario>, time_s: f64, mut rule: impl FnMut(&Features) -> Request) -> Drive {
+pub(super) fn driven(
+    scenario: &Arc<Scenario>,
+    time_s: f64,
+    mut rule: impl FnMut(&Features) -> Request,
+) -> Drive {
     let mut drive = Drive::new(Arc::clone(scenario), 0).with_trace();
     let mut elapsed_s = 0.0;
     while elapsed_s < time_s {

@@ -1,9 +1,9 @@
 //! Where the energy goes.
 
-use super::check_values::{built, close, ground, reference};
+use super::check_values::{built, cases, close, ground, reference};
 use super::demo_cart::{cart, garden};
 use lowgear_env::motion::{Plant, Track};
-use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Stream, World};
+use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, World};
 use proptest::prelude::*;
 use std::sync::Arc;
 
@@ -32,7 +32,7 @@ pub(super) fn random_action(state: &mut u64) -> usize {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(120))]
+    #![proptest_config(cases(120))]
 
     /// Fact of the trade 13, on random courses with drawn vehicles and random requests.
     #[test]
@@ -99,5 +99,4 @@ fn a_heavy_rotor_that_carries_the_vehicle_on_pays_the_gears_on_the_way_out() {
     assert!(gear.rotor_kg * deceleration > friction_n, "the rotor gives torque");
     close(plant.v_m_s, 0.5 - 0.1 * deceleration, 1e-12, "speed");
     assert!(plant.ledger.gearing_j > 0.0);
-    let _ = Stream::Course;
 }

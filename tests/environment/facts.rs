@@ -29,7 +29,11 @@ fn in_top_gear_at_cruising_speed_an_8_mm_rod_stops_the_cart_and_first_climbs_it_
 #[test]
 fn long_grass_stops_third_and_second_and_first_goes_through() {
     for (gear, through) in [(3, false), (2, false), (1, true)] {
-        let meadow = scenario(nominal_cart(), vec![stretch("hard path", 3.0, 0.0), stretch("long grass", 4.0, 0.0)], gear);
+        let meadow = scenario(
+            nominal_cart(),
+            vec![stretch("hard path", 3.0, 0.0), stretch("long grass", 4.0, 0.0)],
+            gear,
+        );
         let drive = driven(&meadow, 300.0, hold);
         let x_m = drive.plant().x_m;
         if through {
@@ -78,7 +82,10 @@ fn a_ramp_near_the_limit_is_climbed_in_first_only_and_slowly_and_an_upshift_on_i
     });
     assert!(asked > 0, "the upshift was asked for");
     let at_shift = shifted.clone().into_trace().iter().map(|r| r.position_m).fold(0.0, f64::max);
-    assert!(speed_at(&shifted) <= 0.0 && shifted.plant().x_m <= at_shift, "after it the cart no longer climbs");
+    assert!(
+        speed_at(&shifted) <= 0.0 && shifted.plant().x_m <= at_shift,
+        "after it the cart no longer climbs"
+    );
 }
 
 /// The throttle-held rule that many begin with: up when the motor turns fast, never down.

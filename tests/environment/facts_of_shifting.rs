@@ -17,7 +17,14 @@ fn to(gear: u8) -> Command {
 }
 
 /// Lets `time_s` pass for selector and vehicle together.
-fn pass(selector: &mut Selector, plant: &mut Plant, vehicle: &Vehicle, track: &Track, time_s: f64, duty: f64) {
+fn pass(
+    selector: &mut Selector,
+    plant: &mut Plant,
+    vehicle: &Vehicle,
+    track: &Track,
+    time_s: f64,
+    duty: f64,
+) {
     let mut left_s = time_s;
     while left_s > 1e-12 {
         let piece_s = selector.next_s().min(left_s);
@@ -32,7 +39,10 @@ fn pass(selector: &mut Selector, plant: &mut Plant, vehicle: &Vehicle, track: &T
 fn damage_of_shift(run_up_s: f64, from: usize, to_gear: u8, cut: bool) -> f64 {
     let vehicle = built(&VehicleConfig {
         // Strong enough to pull its dogs out under torque, or there would be no shift to compare.
-        selector: lowgear_env::vehicle::SelectorConfig { release_torque_nm: 100.0, ..nominal_cart().selector },
+        selector: lowgear_env::vehicle::SelectorConfig {
+            release_torque_nm: 100.0,
+            ..nominal_cart().selector
+        },
         ..nominal_cart()
     });
     let track = flat(&vehicle);
@@ -56,7 +66,11 @@ fn a_shift_at_standstill_without_drive_costs_nothing_and_one_at_speed_under_driv
         let standing = damage_of_shift(0.0, from, to_gear, true);
         let cut = damage_of_shift(5.0, from, to_gear, true);
         let driven = damage_of_shift(5.0, from, to_gear, false);
-        println!("{} to {}: standing {standing:e}, at speed cut {cut:e}, under drive {driven:e}", from + 1, to_gear + 1);
+        println!(
+            "{} to {}: standing {standing:e}, at speed cut {cut:e}, under drive {driven:e}",
+            from + 1,
+            to_gear + 1
+        );
         assert!(standing <= 1e-3 * driven, "{from} to {to_gear}: {standing} standing, {driven} driven");
         if usize::from(to_gear) > from {
             assert!(cut < 0.5 * driven, "{from} to {to_gear}: {cut} cut, {driven} driven");

@@ -1,5 +1,6 @@
 //! What holds whatever a policy asks for.
 
+use super::check_values::cases;
 use super::demo_cart::{driven, hold, nominal_cart, scenario, stretch};
 use super::energy::{episode, random_action};
 use lowgear_env::motion::GRAVITY_M_S2;
@@ -37,7 +38,7 @@ fn fastest_m_s(drive: &Drive) -> f64 {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(80))]
+    #![proptest_config(cases(80))]
 
     #[test]
     fn nothing_is_ever_not_a_number_nor_faster_than_energy_allows(seed in 0_u64..1 << 40) {
@@ -121,7 +122,10 @@ fn the_terminal_speed_falls_with_the_grade() {
         for grade_deg in 0..20 {
             let ramp = vec![stretch("hard path", 100.0, f64::from(grade_deg))];
             let speed = driven(&scenario(nominal_cart(), ramp, gear), 12.0, hold).plant().v_m_s;
-            assert!(speed < last || speed == 0.0 && last == 0.0, "gear {gear} at {grade_deg}°: {speed} after {last}");
+            assert!(
+                speed < last || speed == 0.0 && last == 0.0,
+                "gear {gear} at {grade_deg}°: {speed} after {last}"
+            );
             last = speed;
         }
     }

@@ -1,6 +1,6 @@
 //! The motor's speed-torque line, its spin-up and its data sheet.
 
-use super::check_values::{built, case, close, ground, number, numbers, reference};
+use super::check_values::{built, case, cases, close, ground, number, numbers, reference};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::vehicle::{Constants, DataSheet, MotorLineConfig};
 use proptest::prelude::*;
@@ -49,7 +49,12 @@ fn the_battery_resistance_takes_its_part_of_the_stall() {
     close(line.stall_a, number(expected, "stall_current_A"), EXACT, "stall current");
     close(line.stall_nm(), number(expected, "stall_shaft_torque_Nm"), EXACT, "stall torque");
     close(line.no_load_rad_s(), number(expected, "no_load_speed_rad_s"), EXACT, "no-load speed");
-    close(7.4 - 0.1 * line.stall_a, number(expected, "terminal_voltage_at_stall_V"), EXACT, "terminal voltage");
+    close(
+        7.4 - 0.1 * line.stall_a,
+        number(expected, "terminal_voltage_at_stall_V"),
+        EXACT,
+        "terminal voltage",
+    );
 }
 
 /// Closed form and ODE (SciPy DOP853, rtol 1e-11; 1e-9 covers its global error). With inductance the speed
@@ -65,7 +70,9 @@ fn a_bare_motor_spins_up_as_the_ode_says() {
     plant.disengage();
     let mut now_s = 0.0;
     let truth = numbers(&expected, "with_inductance_rad_s");
-    for (i, (at_s, speed)) in numbers(&expected, "times_s").iter().zip(numbers(&expected, "speed_rad_s")).enumerate() {
+    for (i, (at_s, speed)) in
+        numbers(&expected, "times_s").iter().zip(numbers(&expected, "speed_rad_s")).enumerate()
+    {
         plant.advance(&vehicle, &track, at_s - now_s, 1.0);
         now_s = *at_s;
         close(plant.motor_rad_s, speed, 1e-9, "motor speed");
@@ -77,7 +84,7 @@ fn a_bare_motor_spins_up_as_the_ode_says() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(cases(64))]
 
     /// The data sheet follows from the line at rated voltage; the constants must come back.
     #[test]

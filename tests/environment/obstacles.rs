@@ -105,7 +105,8 @@ fn one_axle() -> VehicleConfig {
 fn a_lone_driven_axle_needs_the_grip_of_statics() {
     let vehicle = built(&one_axle());
     for row in rows("step_static") {
-        let (height, needed) = (number(&row, "step_height_m"), number(&row, "mu_needed_driven_wheel_no_push"));
+        let (height, needed) =
+            (number(&row, "step_height_m"), number(&row, "mu_needed_driven_wheel_no_push"));
         assert!(starts_at(&vehicle, height, 1.005 * needed, 1.0), "grips: {row}");
         assert!(!starts_at(&vehicle, height, 0.995 * needed, 1.0), "slips: {row}");
     }

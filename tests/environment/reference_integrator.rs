@@ -1,12 +1,15 @@
 //! An integrator that shares only the vehicle's numbers and the force of an obstacle with the real one: small
-//! fixed steps, events at step ends, speeds exact for constant forces (exponential integrator), forces at the
-//! middle of the step, heat and charge carried along in every step.
+//! steps (ten times smaller at obstacles), events at step ends, speeds exact for constant forces (exponential
+//! integrator), forces at the middle of the step, heat and charge carried along in every step.
 
 use super::schedule::{Motion, Run, Schedule, run_by_schedule};
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::stress::Stress;
 use lowgear_env::terrain::{Contact, Course, ObstacleShape};
 use lowgear_env::vehicle::{COPPER_PER_K, Gear, Vehicle};
+
+/// Steps at an obstacle are this many times shorter.
+const FINER: u32 = 10;
 
 struct Hurdle {
     top_m: f64,
@@ -23,6 +26,7 @@ pub(super) struct Reference<'a> {
     /// Obstacle that each axle is on.
     on: Vec<Option<usize>>,
     segment: Vec<usize>,
+    coarse_s: f64,
     step_s: f64,
     pub(super) x_m: f64,
     pub(super) v_m_s: f64,
@@ -50,7 +54,8 @@ impl<'a> Reference<'a> {
         let axles = &vehicle.axles[..vehicle.axle_count];
         let hurdles = axles.iter().map(|axle| {
             let met = course.obstacles.iter().map(|o| {
-                let contact = Contact::new(o.shape, o.height_m, vehicle.wheel_radius_m, axle.driven).expect("low enough");
+                let contact = Contact::new(o.shape, o.height_m, vehicle.wheel_radius_m, axle.driven)
+                    .expect("low enough");
                 let width = if o.shape == ObstacleShape::Rod { contact.width_m } else { 0.0 };
                 Hurdle { top_m: o.position_m, end_m: o.position_m + width, contact }
             });
@@ -62,6 +67,7 @@ impl<'a> Reference<'a> {
             hurdles: hurdles.collect(),
             on: vec![None; axles.len()],
             segment: axles.iter().map(|a| course.segment_at(-a.behind_front_m)).collect(),
+            coarse_s: step_s,
             step_s,
             x_m: 0.0,
             v_m_s: 0.0,
@@ -120,8 +126,19 @@ impl<'a> Reference<'a> {
         }
         let source_ohm = self.vehicle.battery.resistance_ohm;
         let ocv = self.vehicle.battery.open_circuit_v(self.charge);
-        let current = (duty * ocv - motor.emf_constant_v_s * speed) / (winding_ohm + duty * duty * source_ohm);
+        let current =
+            (duty * ocv - motor.emf_constant_v_s * speed) / (winding_ohm + duty * duty * source_ohm);
         (motor.torque_constant_nm_a * current - friction_nm * way, current, winding_ohm)
+    }
+
+    /// Whether a wheel is on an obstacle or may come to one within `time_s`.
+    fn at_an_obstacle(&self, time_s: f64) -> bool {
+        let reach = self.v_m_s.abs() * time_s + 1e-5;
+        self.hurdles.iter().enumerate().any(|(i, hurdles)| {
+            let at = self.x_m - self.vehicle.axles[i].behind_front_m;
+            let near = |h: &Hurdle| at > h.top_m - h.contact.width_m - reach && at < h.end_m + reach;
+            self.on[i].is_some() || hurdles.iter().any(near)
+        })
     }
 
     fn step(&mut self, duty: f64) {
@@ -181,13 +198,18 @@ impl<'a> Reference<'a> {
         let way = self.way(forces, push_n - free_n, hold_n);
         if way == 0.0 {
             self.motor_rad_s = 0.0;
-            let low = (-forces.rolling_n).min(forces.slope_n);
-            self.push(if duty > 0.0 { push_n.max(forces.slope_n) } else { forces.slope_n.clamp(low, hold_n) });
+            // Undriven, rolling resistance holds what it can and the gears carry the rest.
+            let rest_n = forces.slope_n - forces.slope_n.clamp(-forces.rolling_n, forces.rolling_n);
+            self.push(if duty > 0.0 { push_n.max(forces.slope_n) } else { rest_n.clamp(-hold_n, hold_n) });
             self.slipping = push_n > forces.grip_n;
             return;
         }
         let torque = self.motor(duty, self.v_m_s * gear.turn_rad_m, way).0;
-        let damping = if duty > 0.0 { (torque - self.motor(duty, self.v_m_s * gear.turn_rad_m + 1.0, way).0).max(0.0) } else { 0.0 };
+        let damping = if duty > 0.0 {
+            (torque - self.motor(duty, self.v_m_s * gear.turn_rad_m + 1.0, way).0).max(0.0)
+        } else {
+            0.0
+        };
         let resist_n = forces.slope_n + forces.rolling_n * way + forces.drag_n_s_m * self.v_m_s;
         let body_kg = self.vehicle.rolling_mass_kg;
         // Torque through the gears with the efficiency of driving; if that comes out against the motion, the
@@ -258,7 +280,8 @@ impl<'a> Reference<'a> {
             }
             self.on[i] = now;
             let hurdle = &hurdles[now.or(was).expect("one of them")];
-            let over_an_edge = hurdle.end_m == hurdle.top_m && (at - hurdle.top_m).abs() < (at - begin(hurdle)).abs();
+            let over_an_edge =
+                hurdle.end_m == hurdle.top_m && (at - hurdle.top_m).abs() < (at - begin(hurdle)).abs();
             if !over_an_edge {
                 let cosine = hurdle.contact.cosine;
                 self.strike(i, cosine);
@@ -294,11 +317,16 @@ impl Motion for Reference<'_> {
     }
 
     fn advance(&mut self, time_s: f64, duty: f64) -> Option<f64> {
-        let steps = (time_s / self.step_s).round() as usize;
-        for step in 0..steps {
-            self.step(duty);
-            if self.x_m >= self.course.length_m {
-                return Some((step + 1) as f64 * self.step_s - (self.x_m - self.course.length_m) / self.v_m_s);
+        let coarse_s = self.coarse_s;
+        for step in 0..(time_s / coarse_s).round() as usize {
+            let pieces = if self.at_an_obstacle(2.0 * coarse_s) { FINER } else { 1 };
+            self.step_s = coarse_s / f64::from(pieces);
+            for piece in 1..=pieces {
+                self.step(duty);
+                if self.x_m >= self.course.length_m {
+                    let late_s = (self.x_m - self.course.length_m) / self.v_m_s;
+                    return Some(step as f64 * coarse_s + f64::from(piece) * self.step_s - late_s);
+                }
             }
         }
         None

@@ -31,12 +31,23 @@ fn each_class_has_the_density_of_the_standard() {
 fn the_elevation_has_the_variance_of_its_band() {
     let step = 1.0 / (SPACING_M * POINTS as f64);
     let discrete: f64 = (1..=5000).map(|i| 16e-6 * (f64::from(i) * step / 0.1).powi(-2) * step).sum();
-    let heights = roughness_profile(RoughnessClass::A, SPACING_M, POINTS, HIGHEST, &mut Seed(3).stream(Stream::Course, 0));
+    let heights = roughness_profile(
+        RoughnessClass::A,
+        SPACING_M,
+        POINTS,
+        HIGHEST,
+        &mut Seed(3).stream(Stream::Course, 0),
+    );
     let variance = heights.iter().map(|h| h * h).sum::<f64>() / POINTS as f64;
     close(variance, discrete, 1e-6, "variance");
     // Closed form of the continuous band from half a step below the first wave.
     let rms = number(&case("roughness")["rms_elevation_0p011_to_2p83_m"], "A");
-    close((16e-6_f64 * 0.01 * (1.0 / 0.011 - 1.0 / 2.83)).sqrt(), rms, 1e-12, "closed form of the standard's band");
+    close(
+        (16e-6_f64 * 0.01 * (1.0 / 0.011 - 1.0 / 2.83)).sqrt(),
+        rms,
+        1e-12,
+        "closed form of the standard's band",
+    );
 }
 
 /// Welch (Hann, 4096 points, half overlapped) fitted from 0.05 to 5 cycles/m on 500 m. 60 outside seeds gave
@@ -58,7 +69,8 @@ fn fitted(heights: &[f64]) -> (f64, f64) {
     let window: Vec<f64> =
         (0..SEGMENT).map(|i| 0.5 - 0.5 * (TAU * i as f64 / SEGMENT as f64).cos()).collect();
     let power: f64 = window.iter().map(|w| w * w).sum();
-    let starts: Vec<usize> = (0..).map(|i| i * SEGMENT / 2).take_while(|s| s + SEGMENT <= heights.len()).collect();
+    let starts: Vec<usize> =
+        (0..).map(|i| i * SEGMENT / 2).take_while(|s| s + SEGMENT <= heights.len()).collect();
     let mut points = Vec::new();
     for bin in 1..SEGMENT / 2 {
         let frequency = bin as f64 / (SEGMENT as f64 * SPACING_M);

@@ -41,7 +41,10 @@ fn the_tacho_resolves_one_pulse_per_tick() {
         // The winding warms, so the speed drifts by a permille over the run.
         let counts = rows.iter().map(|r| r.motor_speed_rad_s).sum::<f64>() / 4000.0 / resolution;
         let read: Vec<f64> = rows.iter().map(|r| f64::from(r.tacho_counts)).collect();
-        assert!(read.iter().all(|&c| (c - counts).abs() < 1.0 + 0.002 * counts), "within one count of {counts}");
+        assert!(
+            read.iter().all(|&c| (c - counts).abs() < 1.0 + 0.002 * counts),
+            "within one count of {counts}"
+        );
         let mean = read.iter().sum::<f64>() / 4000.0;
         assert!((mean - counts).abs() < 2.0 / 4000.0 * counts.max(1.0), "mean {mean} against {counts}");
         let variance = read.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / 4000.0;

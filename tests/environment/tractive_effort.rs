@@ -78,7 +78,11 @@ fn each_gear_climbs_up_to_its_limit_and_no_further() {
         for (grade_deg, climbs) in [(limit_deg - 0.02, true), (limit_deg + 0.02, false)] {
             let track = Track::new(ground(0.03, STICKY, grade_deg), &vehicle);
             let mut plant = Plant::new(&vehicle, &track, gear);
-            assert_eq!(drive_for(&mut plant, &vehicle, &track, 2.0, 1.0), climbs, "gear {gear} at {grade_deg}°");
+            assert_eq!(
+                drive_for(&mut plant, &vehicle, &track, 2.0, 1.0),
+                climbs,
+                "gear {gear} at {grade_deg}°"
+            );
         }
     }
 }

@@ -1,12 +1,14 @@
 //! The study file.
 
 use crate::search::SearchBudget;
-use lowgear_agents::dqn::DqnConfig;
-use lowgear_agents::grid::{Grid, GridAxis};
-use lowgear_agents::rule::{RuleSettings, Signal};
-use lowgear_agents::tabular::TabularSettings;
+use lowgear_agents::dqn::{DqnConfig, DqnError};
+use lowgear_agents::grid::{Grid, GridAxis, GridError, MAX_CELLS};
+use lowgear_agents::range::OutOfRange;
+use lowgear_agents::rule::{RuleError, RuleSettings, Signal};
+use lowgear_agents::tabular::{TabularError, TabularSettings};
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_onboard::MAX_AXES;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
@@ -187,6 +189,8 @@ impl Check for StudyConfig {
         count("test-courses", self.test_courses, 2, 100_000)?;
         count("resamples", u64::from(self.resamples), 100, 1_000_000)?;
         self.episode.check().map_err(|e| e.within("episode"))?;
+        // Ranges here; whether the lists fit the vehicle is known once that is read.
+        self.rule.validate(self.rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
         count("tuning.searches", self.tuning.searches, 1, 100)?;
         check_budget(&self.tuning.budget).map_err(|e| e.within("tuning.budget"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
@@ -204,29 +208,39 @@ impl StudyConfig {
     /// # Errors
     /// The first key that does not fit.
     pub fn check_gears(&self, gears: usize) -> Result<(), KeyError> {
-        self.rule
-            .validate(gears)
-            .map_err(|e| KeyError::new("rule", e, format!("thresholds for {gears} gears")))
+        in_range(
+            "episode.start-gear",
+            self.episode.start_gear as f64,
+            1.0,
+            gears as f64,
+            "(gears of the vehicle)",
+        )?;
+        self.rule.validate(gears).map_err(|e| rule_key(e).within("rule"))
     }
 
     fn check_learners(&self) -> Result<(), KeyError> {
+        let LearnersConfig { contextual, tabular, dqn } = &self.learners;
+        if contextual.is_none() && tabular.is_none() && dqn.is_none() {
+            return Err(KeyError::new(
+                "contextual",
+                "no learner",
+                "at least one of contextual, tabular and dqn",
+            ));
+        }
         if let Some(contextual) = &self.learners.contextual {
             check_budget(&contextual.budget).map_err(|e| e.within("contextual.budget"))?;
         }
         if let Some(tabular) = &self.learners.tabular {
             count("tabular.episodes", tabular.episodes, 1, 1_000_000_000)?;
             count("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000)?;
-            let settings = tabular.settings.validate(3);
-            settings.map_err(|e| KeyError::new("tabular.settings", e, "the range named there"))?;
-            let grid = Grid::new(tabular.grid.clone());
-            grid.map_err(|e| KeyError::new("tabular.grid", e, "axes as named there"))?;
+            tabular.settings.validate(3).map_err(|e| tabular_key(e).within("tabular.settings"))?;
+            Grid::new(tabular.grid.clone()).map_err(|e| grid_key(e, &tabular.grid).within("tabular"))?;
         }
         if let Some(dqn) = &self.learners.dqn {
             count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;
             count("dqn.validate-every", dqn.validate_every, 1, 10_000_000_000)?;
             count("dqn.stack", u64::from(dqn.stack), 1, 16)?;
-            let settings = dqn.settings.check();
-            settings.map_err(|e| KeyError::new("dqn.settings", e, "the range named there"))?;
+            dqn.settings.check().map_err(|e| dqn_key(e).within("dqn.settings"))?;
         }
         Ok(())
     }
@@ -237,20 +251,93 @@ impl Check for TableConfig {
         count("bytes", self.bytes as u64, 16, 1_000_000)?;
         count("rounds", self.rounds as u64, 1, 100)?;
         count("courses", self.courses, 1, 1_000_000)?;
-        let fine = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
-        let starts = self.prefix.starts_with(|c: char| c.is_ascii_lowercase());
-        if !starts || self.prefix.len() > 24 || !self.prefix.chars().all(fine) {
-            return Err(KeyError::new(
-                "prefix",
-                format!("\"{}\"", self.prefix),
-                "up to 24 of a-z, 0-9 and _, a letter first",
-            ));
-        }
-        for name in &self.features {
+        check_prefix(&self.prefix)?;
+        for (i, name) in self.features.iter().enumerate() {
             lowgear_agents::grid::feature_by_name(name)
                 .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
+            if self.features[..i].contains(name) {
+                return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));
+            }
+        }
+        if self.features.is_empty() {
+            return Err(KeyError::new(
+                "features",
+                "empty",
+                "one or more features; those that pay become axes",
+            ));
         }
         Ok(())
+    }
+}
+
+/// Checks a prefix of exported names.
+///
+/// # Errors
+/// What is allowed.
+pub fn check_prefix(prefix: &str) -> Result<(), KeyError> {
+    let fine = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+    let starts = prefix.starts_with(|c: char| c.is_ascii_lowercase());
+    let joined = !prefix.contains("__") && !prefix.ends_with('_');
+    if starts && joined && prefix.len() <= 24 && prefix.chars().all(fine) {
+        return Ok(());
+    }
+    let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first";
+    Err(KeyError::new("prefix", format!("\"{prefix}\""), allowed))
+}
+
+fn range_key(e: &OutOfRange) -> KeyError {
+    KeyError::new(e.key.as_str(), e.value, format!("{} to {} {}", e.low, e.high, e.unit).trim_end())
+}
+
+fn rule_key(e: RuleError) -> KeyError {
+    match e {
+        RuleError::OutOfRange(e) => range_key(&e),
+        RuleError::Length { key, found, expected } => {
+            let allowed = format!("{expected}, one per pair of neighbouring gears");
+            KeyError::new(key, format!("{found} values"), allowed)
+        }
+        other => KeyError::new("signal", other, "a rule that can be built"),
+    }
+}
+
+fn tabular_key(e: TabularError) -> KeyError {
+    match e {
+        TabularError::OutOfRange(e) => range_key(&e),
+        TabularError::InitialValues { found, actions } => KeyError::new(
+            "initial-values",
+            format!("{found} values"),
+            format!("none, or {actions}: one per action"),
+        ),
+        TabularError::DoubleQTraces { lambda } => {
+            KeyError::new("lambda", lambda, "0 with algorithm = \"double-q\"")
+        }
+        other => KeyError::new("algorithm", other, "settings that fit the table"),
+    }
+}
+
+fn grid_key(e: GridError, axes: &[GridAxis]) -> KeyError {
+    match e {
+        GridError::Axes { found } => KeyError::new(
+            "grid",
+            format!("{found} axes"),
+            format!("1 to {MAX_AXES} [[learners.tabular.grid]]"),
+        ),
+        GridError::Edges { feature, edges } => {
+            let index = axes.iter().position(|a| a.feature.name() == feature).unwrap_or(0);
+            let allowed = "one or more, each above the one before";
+            KeyError::new(format!("grid[{index}].edges"), format!("{edges:?}"), allowed)
+        }
+        GridError::Cells { found } => {
+            KeyError::new("grid", format!("{found} cells"), format!("1 to {MAX_CELLS}; take fewer edges"))
+        }
+        other => KeyError::new("grid", other, "one axis per feature"),
+    }
+}
+
+fn dqn_key(e: DqnError) -> KeyError {
+    match e {
+        DqnError::Config { key, allowed } => KeyError::new(key, "out of range", allowed),
+        other => KeyError::new("hidden", other, "a network that can be built"),
     }
 }
 

@@ -14,25 +14,32 @@ pub enum StudyError {
     /// A course file or its profile.
     #[error(transparent)]
     Course(#[from] lowgear_env::CourseError),
-    /// Files that do not go together.
-    #[error("{file}: {error}")]
-    Mismatch {
-        /// The file that holds the key.
-        file: PathBuf,
-        /// The key.
-        error: KeyError,
-    },
     /// A file of the run folder.
     #[error(transparent)]
     Store(#[from] StoreError),
     /// The run folder is taken.
-    #[error("{folder}: this run folder exists already\n  hint: continue it with --resume, or choose another with --out")]
+    #[error(
+        "{folder}: this run folder exists already\n  hint: continue it with --resume, or choose another with --out"
+    )]
     FolderExists {
         /// The folder.
         folder: PathBuf,
     },
+    /// `--resume` in a folder that holds something else.
+    #[error(
+        "{folder}: there is no study in this folder that could be resumed\n  hint: choose an empty or a new folder with --out"
+    )]
+    NoStudy {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// An option of the command line.
+    #[error(transparent)]
+    Option(#[from] KeyError),
     /// `--resume` with another study.
-    #[error("{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file and the same --quick, or another --out")]
+    #[error(
+        "{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file and the same --quick, or another --out"
+    )]
     OtherStudy {
         /// The study file in the run folder.
         file: PathBuf,

@@ -50,16 +50,21 @@ impl Reporter {
     pub fn job(&self, name: &str, total: u64) -> JobProgress<'_> {
         let bar = self.bars.as_ref().map(|bars| {
             let bar = bars.add(ProgressBar::new(total));
-            let style = ProgressStyle::with_template(
-                "{prefix:<24} {bar:28} {percent:>3} %  {eta:>5} left  {msg}",
-            );
+            let style =
+                ProgressStyle::with_template("{prefix:<24} {bar:28} {percent:>3} %  {eta:>5} left  {msg}");
             if let Ok(style) = style {
                 bar.set_style(style);
             }
             bar.set_prefix(name.to_owned());
             bar
         });
-        JobProgress { reporter: self, bar, name: name.to_owned(), tenths: AtomicU64::new(0), began: Instant::now() }
+        JobProgress {
+            reporter: self,
+            bar,
+            name: name.to_owned(),
+            tenths: AtomicU64::new(0),
+            began: Instant::now(),
+        }
     }
 }
 
@@ -78,7 +83,8 @@ impl JobProgress<'_> {
             bar.set_message(note.to_owned());
             return;
         }
-        let tenths = 10 * done / total.max(1);
+        // The last episode may go on beyond the budget.
+        let tenths = (10 * done / total.max(1)).min(10);
         if self.tenths.swap(tenths, Ordering::Relaxed) != tenths {
             let seconds = self.began.elapsed().as_secs_f64();
             self.reporter.line(&format!("{}: {} % after {seconds:.0} s; {note}", self.name, 10 * tenths));

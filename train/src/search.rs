@@ -131,7 +131,8 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
 
     /// The figure of a candidate: known already, or driven now.
     fn objective(&self, memory: Rc<RefCell<SearchMemory>>) -> impl FnMut(&DVector<f64>) -> f64 {
-        let (build, training, budget, seed) = (self.build.clone(), self.training.clone(), self.budget, self.seed);
+        let (build, training, budget, seed) =
+            (self.build.clone(), self.training.clone(), self.budget, self.seed);
         let mut asked = 0;
         move |vector: &DVector<f64>| {
             let index = asked;

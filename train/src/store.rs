@@ -11,7 +11,9 @@ use std::path::{Path, PathBuf};
 #[non_exhaustive]
 pub enum StoreError {
     /// The system refused.
-    #[error("{file}: {reason}\n  hint: check that the folder exists, that it is writable and that the disk is not full")]
+    #[error(
+        "{file}: {reason}\n  hint: check that the folder exists, that it is writable and that the disk is not full"
+    )]
     Io {
         /// File or folder.
         file: PathBuf,

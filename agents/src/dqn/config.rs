@@ -151,25 +151,41 @@ impl DqnConfig {
         let rate = &self.learning_rate;
         let weight = &self.guide_weight;
         let rules = [
-            ("hidden", self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8),
-            ("n-step", (1..=1000).contains(&self.n_step)),
-            ("gamma-per-s", self.gamma_per_s > 0.0 && self.gamma_per_s <= 1.0),
-            ("reward-scale", positive(self.reward_scale)),
-            ("replay-capacity", self.replay_capacity >= self.batch),
-            ("batch", self.batch > 0),
-            ("learn-every", self.learn_every > 0),
-            ("learning-rate", positive(rate.from) && rate.to >= 0.0 && rate.to.is_finite()),
-            ("adam-epsilon", positive(self.adam_epsilon)),
-            ("huber-delta", positive(self.huber_delta)),
-            ("max-gradient-norm", positive(self.max_gradient_norm)),
-            ("target", target),
-            ("epsilon", probability(&self.epsilon)),
-            ("guide", probability(&self.guide)),
-            ("guide-margin", self.guide_margin >= 0.0 && self.guide_margin.is_finite()),
-            ("guide-weight", [weight.from, weight.to].iter().all(|w| *w >= 0.0 && w.is_finite())),
+            (
+                "hidden",
+                self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8,
+                "up to 8 widths of 1 to 4096",
+            ),
+            ("n-step", (1..=1000).contains(&self.n_step), "1 to 1000"),
+            ("gamma-per-s", self.gamma_per_s > 0.0 && self.gamma_per_s <= 1.0, "above 0 to 1"),
+            ("reward-scale", positive(self.reward_scale), "above 0"),
+            ("batch", (1..=65_536).contains(&self.batch), "1 to 65536"),
+            (
+                "replay-capacity",
+                (self.batch..=10_000_000).contains(&self.replay_capacity),
+                "from `batch` to 10000000",
+            ),
+            ("learn-every", self.learn_every > 0, "1 or more"),
+            (
+                "learning-rate",
+                positive(rate.from) && rate.to >= 0.0 && rate.to.is_finite(),
+                "`from` above 0, `to` 0 or above",
+            ),
+            ("adam-epsilon", positive(self.adam_epsilon), "above 0"),
+            ("huber-delta", positive(self.huber_delta), "above 0"),
+            ("max-gradient-norm", positive(self.max_gradient_norm), "above 0"),
+            ("target", target, "hard = { every = 1 or more } or soft = { tau = above 0 to 1 }"),
+            ("epsilon", probability(&self.epsilon), "`from` and `to` 0 to 1"),
+            ("guide", probability(&self.guide), "`from` and `to` 0 to 1"),
+            ("guide-margin", self.guide_margin >= 0.0 && self.guide_margin.is_finite(), "0 or above"),
+            (
+                "guide-weight",
+                [weight.from, weight.to].iter().all(|w| *w >= 0.0 && w.is_finite()),
+                "`from` and `to` 0 or above",
+            ),
         ];
-        match rules.iter().find(|(_, holds)| !holds) {
-            Some((key, _)) => Err(DqnError::Config(key)),
+        match rules.iter().find(|(_, holds, _)| !holds) {
+            Some(&(key, _, allowed)) => Err(DqnError::Config { key, allowed }),
             None => Ok(()),
         }
     }
@@ -190,6 +206,6 @@ mod tests {
     fn the_default_is_valid_and_a_bad_value_is_named() {
         assert!(DqnConfig::default().check().is_ok());
         let bad = DqnConfig { gamma_per_s: f64::NAN, ..DqnConfig::default() };
-        assert_eq!(bad.check(), Err(DqnError::Config("gamma-per-s")));
+        assert!(matches!(bad.check(), Err(DqnError::Config { key: "gamma-per-s", .. })));
     }
 }

@@ -7,8 +7,13 @@ use thiserror::Error;
 #[non_exhaustive]
 pub enum DqnError {
     /// A setting is out of its range.
-    #[error("setting `{0}` is out of its range")]
-    Config(&'static str),
+    #[error("`{key}` is out of its range; allowed: {allowed}")]
+    Config {
+        /// Key as it stands in the configuration.
+        key: &'static str,
+        /// What may stand there.
+        allowed: &'static str,
+    },
     /// An observation, mask or weight vector has another length than the network expects.
     #[error("{what}: {got} values where {want} are expected")]
     Length {

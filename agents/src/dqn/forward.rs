@@ -41,7 +41,7 @@ impl Mlp {
     /// The sizes are unusable, or the number of weights does not fit them, or a weight is not finite.
     pub fn new(shape: Shape, weights: Vec<f32>) -> Result<Mlp, DqnError> {
         if !shape.is_valid() {
-            return Err(DqnError::Config("shape"));
+            return Err(DqnError::Config { key: "shape", allowed: "widths of 1 to 4096, 1 to 32 actions" });
         }
         check_length("weights", weights.len(), shape.len())?;
         if !weights.iter().all(|w| w.is_finite()) {

@@ -63,7 +63,10 @@ impl Dqn {
         config.check()?;
         let shape = Shape { inputs, hidden: config.hidden.clone(), actions, dueling: config.dueling };
         if !shape.is_valid() {
-            return Err(DqnError::Config("inputs or actions"));
+            return Err(DqnError::Config {
+                key: "inputs or actions",
+                allowed: "1 to 4096 inputs, 1 to 32 actions",
+            });
         }
         let weights = shape.draw(&mut seed.stream(Stream::Learn, 0));
         let online = Mlp::new(shape, weights)?;

@@ -91,6 +91,16 @@ fn line_label(line: Option<usize>) -> String {
     line.map_or_else(String::new, |l| format!(", line {l}"))
 }
 
+impl ConfigError {
+    /// A value in `file` that is not allowed; its line is looked up there.
+    #[must_use]
+    pub fn value(file: &Path, error: KeyError) -> ConfigError {
+        // A file that has gone meanwhile has no lines to name.
+        let text = std::fs::read_to_string(file).unwrap_or_default();
+        ConfigError::Value { file: file.to_owned(), line: line_of(&text, &error.key), error }
+    }
+}
+
 /// Reads and checks a TOML file.
 ///
 /// # Errors
@@ -108,7 +118,8 @@ pub fn load<T: DeserializeOwned + Check>(file: &Path) -> Result<T, ConfigError> 
 pub fn parse<T: DeserializeOwned + Check>(text: &str, file: &Path) -> Result<T, ConfigError> {
     let value: T = toml::from_str(text).map_err(|error| {
         let line = error.span().map(|span| 1 + text[..span.start.min(text.len())].matches('\n').count());
-        ConfigError::Syntax { file: file.to_owned(), line, message: error.message().to_owned() }
+        let typed = line.and_then(|number| text.lines().nth(number - 1)).unwrap_or("");
+        ConfigError::Syntax { file: file.to_owned(), line, message: in_plain_words(error.message(), typed) }
     })?;
     value.check().map_err(|error| ConfigError::Value {
         file: file.to_owned(),
@@ -118,13 +129,37 @@ pub fn parse<T: DeserializeOwned + Check>(text: &str, file: &Path) -> Result<T, 
     Ok(value)
 }
 
+/// The parser's message with the key of the line and with types by their range.
+fn in_plain_words(message: &str, line: &str) -> String {
+    let mut message = message.to_owned();
+    for (name, plain) in [
+        ("f64", "a number"),
+        ("f32", "a number"),
+        ("u8", "a whole number, 0 to 255"),
+        ("u16", "a whole number, 0 to 65535"),
+        ("u32", "a whole number, 0 to 4294967295"),
+        ("u64", "a whole number from 0 up"),
+        ("usize", "a whole number from 0 up"),
+        ("i16", "a whole number, -32768 to 32767"),
+    ] {
+        if let Some(start) = message.strip_suffix(&format!("expected {name}")) {
+            message = format!("{start}expected {plain}");
+        }
+    }
+    match line.split_once('=').map(|(key, _)| key.trim()) {
+        Some(key) if !key.is_empty() && !message.contains(&format!("`{key}`")) => {
+            format!("`{key}`: {message}")
+        }
+        _ => message,
+    }
+}
+
 /// The line where `key` stands: the last part of the key below the header of its table; the header's own
 /// line when the key is left to its default.
 fn line_of(text: &str, key: &str) -> Option<usize> {
     let plain = |part: &str| part.split('[').next().unwrap_or(part).to_owned();
-    let index = |part: &str| {
-        part.split_once('[').and_then(|(_, i)| i.trim_end_matches(']').parse::<usize>().ok())
-    };
+    let index =
+        |part: &str| part.split_once('[').and_then(|(_, i)| i.trim_end_matches(']').parse::<usize>().ok());
     let parts: Vec<&str> = key.split('.').collect();
     let mut table = String::new();
     let mut seen = std::collections::BTreeMap::<String, usize>::new();
@@ -140,7 +175,7 @@ fn line_of(text: &str, key: &str) -> Option<usize> {
         let depth = if table.is_empty() { 0 } else { table.split('.').count() };
         let inside = depth < parts.len()
             && table.split('.').filter(|t| !t.is_empty()).zip(&parts).all(|(t, p)| t == plain(p));
-        let nth = depth.checked_sub(1).and_then(|d| index(parts[d]));
+        let nth = depth.checked_sub(1).and_then(|d| index(parts.get(d)?));
         let right_entry = nth.is_none_or(|n| seen.get(&table) == Some(&(n + 1)));
         if !inside || !right_entry {
             continue;
@@ -168,5 +203,7 @@ mod tests {
         assert_eq!(line_of(text, "motor.line.kt"), Some(6));
         assert_eq!(line_of(text, "axles[1].at"), Some(10));
         assert_eq!(line_of(text, "motor.absent"), Some(2));
+        // A key that stands above a table nested deeper than itself.
+        assert_eq!(line_of("[a.b.c]\nx = 1\n[d]\ny = 2\n", "d.y"), Some(4));
     }
 }

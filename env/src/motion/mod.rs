@@ -1,14 +1,18 @@
 //! The one definition of the physics: exact pieces of motion from event to event.
 
+mod booking;
+mod contact;
 mod forces;
 mod ledger;
 mod piece;
 mod plant;
 mod selector;
+mod step;
+mod supply;
 mod track;
 
 pub use ledger::Ledger;
-pub use piece::Piece;
+pub use piece::{Moment, Piece};
 pub use plant::{Advance, Plant};
 pub use selector::{Dogs, Selector};
 pub use track::Track;

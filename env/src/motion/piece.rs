@@ -21,6 +21,19 @@ enum Kind {
     Saddle { grow: f64, up: f64, fall: f64, down: f64 },
 }
 
+/// Where a piece has got to after some time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// Distance, m.
+    pub distance_m: f64,
+    /// Speed, m/s.
+    pub speed_m_s: f64,
+    /// Acceleration, m/s².
+    pub acceleration_m_s2: f64,
+    /// Integral of the squared speed, m²/s.
+    pub squared_m2_s: f64,
+}
+
 impl Piece {
     /// A piece with mass `m`, force `a`, damping `c` and push `k`, from speed `v0`.
     #[must_use]
@@ -53,43 +66,68 @@ impl Piece {
             }
             Kind::Saddle { grow, up, fall, down } => {
                 let (rising, falling) = ((up * t).exp_m1(), (down * t).exp_m1());
-                (
-                    grow * rising + fall * falling,
-                    self.v0 + grow * up * rising + fall * down * falling,
-                )
+                (grow * rising + fall * falling, self.v0 + grow * up * rising + fall * down * falling)
             }
         }
     }
 
-    /// Acceleration after `t`.
+    /// Speed and acceleration at the start.
     #[must_use]
-    pub fn acceleration(&self, t: f64) -> f64 {
-        match self.kind {
+    pub fn start(&self) -> (f64, f64) {
+        let acceleration = match self.kind {
             Kind::Free { acceleration } => acceleration,
-            Kind::Damped { v_end, rate } => (v_end - self.v0) * rate * (-rate * t).exp(),
-            Kind::Saddle { grow, up, fall, down } => {
-                grow * up * up * (up * t).exp() + fall * down * down * (down * t).exp()
-            }
-        }
+            Kind::Damped { v_end, rate } => (v_end - self.v0) * rate,
+            Kind::Saddle { grow, up, fall, down } => grow * up * up + fall * down * down,
+        };
+        (self.v0, acceleration)
     }
 
-    /// Integral of the squared speed up to `t`.
+    /// Everything about the piece after `t`.
     #[must_use]
-    pub fn squared(&self, t: f64) -> f64 {
+    pub fn moment(&self, t: f64) -> Moment {
         match self.kind {
-            Kind::Free { acceleration: a } => t * (self.v0 * self.v0 + a * t * (self.v0 + a * t / 3.0)),
+            Kind::Free { acceleration: a } => Moment {
+                distance_m: t * (self.v0 + 0.5 * a * t),
+                speed_m_s: self.v0 + a * t,
+                acceleration_m_s2: a,
+                squared_m2_s: t * (self.v0 * self.v0 + a * t * (self.v0 + a * t / 3.0)),
+            },
             Kind::Damped { v_end, rate } => {
                 let (gap, done) = (self.v0 - v_end, -(-rate * t).exp_m1());
-                v_end * v_end * t + gap * done / rate * (2.0 * v_end + gap * (1.0 - 0.5 * done))
+                Moment {
+                    distance_m: v_end * t + gap * done / rate,
+                    speed_m_s: self.v0 - gap * done,
+                    acceleration_m_s2: -gap * rate * (1.0 - done),
+                    squared_m2_s: v_end * v_end * t
+                        + gap * done / rate * (2.0 * v_end + gap * (1.0 - 0.5 * done)),
+                }
             }
             Kind::Saddle { grow, up, fall, down } => {
+                let (rising, falling) = ((up * t).exp_m1(), (down * t).exp_m1());
                 let (a, b) = (grow * up, fall * down);
-                let cross = if up + down == 0.0 { t } else { ((up + down) * t).exp_m1() / (up + down) };
-                a * a * (2.0 * up * t).exp_m1() / (2.0 * up)
-                    + b * b * (2.0 * down * t).exp_m1() / (2.0 * down)
-                    + 2.0 * a * b * cross
+                // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
+                let both = rising + falling + rising * falling;
+                let cross = if up + down == 0.0 { t } else { both / (up + down) };
+                Moment {
+                    distance_m: grow * rising + fall * falling,
+                    speed_m_s: self.v0 + a * rising + b * falling,
+                    acceleration_m_s2: a * up * (1.0 + rising) + b * down * (1.0 + falling),
+                    squared_m2_s: a * a * rising * (2.0 + rising) / (2.0 * up)
+                        + b * b * falling * (2.0 + falling) / (2.0 * down)
+                        + 2.0 * a * b * cross,
+                }
             }
         }
+    }
+
+    /// When `damping v + mass a`, the force that a drive line takes up, turns round between 0 and `late_s`.
+    #[must_use]
+    pub fn turning_s(&self, damping: f64, mass: f64, late_s: f64) -> Option<f64> {
+        let Kind::Saddle { grow, up, fall, down } = self.kind else { return None };
+        let rising = (damping + mass * up) * grow * up * up;
+        let falling = (damping + mass * down) * fall * down * down;
+        let ratio = -falling / rising;
+        (ratio > 1.0).then(|| ratio.ln() / (up - down)).filter(|&at| at < late_s)
     }
 
     /// When the speed next passes through zero, s; infinite if never. A piece that starts at rest has

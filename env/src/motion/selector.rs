@@ -86,7 +86,11 @@ impl Selector {
                 target_deg + if shown.abs() > short.abs() { shown } else { short }
             }
             Dogs::Riding { .. } => target_deg + short,
-            Dogs::Missed => target_deg + self.error_deg,
+            // Clearly outside the window, however the sensor rounds.
+            Dogs::Missed => {
+                let least_deg = vehicle.selector.window_deg + 0.2;
+                target_deg + self.error_deg.abs().max(least_deg).copysign(self.error_deg)
+            }
             Dogs::Recalibrating { .. } => target_deg + 2.0 * short,
             Dogs::Jammed => 0.5 * (self.from_deg + target_deg),
         }

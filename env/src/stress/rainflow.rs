@@ -60,8 +60,7 @@ impl Rainflow {
         self.points[self.len] = point;
         self.len += 1;
         while self.len >= 3 {
-            let [a, b, c] =
-                [self.points[self.len - 3], self.points[self.len - 2], self.points[self.len - 1]];
+            let [a, b, c] = [self.points[self.len - 3], self.points[self.len - 2], self.points[self.len - 1]];
             if (c - b).abs() < (b - a).abs() {
                 break;
             }

@@ -207,7 +207,8 @@ impl RandomConfig {
                 let i = ((start / PIECE_M + 1e-9) as usize).min(pieces.saturating_sub(1));
                 (heights[i + 1] - heights[i]) / PIECE_M
             });
-            let sin_grade = (grade_at(&grades, start + 0.5 * PIECE_M, self.grade.blend_m) + slope.atan()).sin();
+            let sin_grade =
+                (grade_at(&grades, start + 0.5 * PIECE_M, self.grade.blend_m) + slope.atan()).sin();
             let start_m = if start == 0.0 { -BEFORE_M } else { start };
             course.segments.push(Segment { start_m, sin_grade, surface: patches[patch].1 });
         }
@@ -320,7 +321,11 @@ impl Check for CourseConfig {
         if let Some(random) = &self.random {
             random.check().map_err(|e| e.within("random"))?;
             if !self.surfaces.iter().any(|s| s.weight > 0.0) {
-                return Err(KeyError::new("surfaces[0].weight", 0, "a positive weight for at least one surface"));
+                return Err(KeyError::new(
+                    "surfaces[0].weight",
+                    0,
+                    "a positive weight for at least one surface",
+                ));
             }
         }
         for (i, section) in self.sections.iter().enumerate() {

@@ -43,9 +43,7 @@ impl Contact {
     pub fn new(shape: ObstacleShape, height_m: f64, wheel_radius_m: f64, driven: bool) -> Option<Contact> {
         let cosine = match shape {
             ObstacleShape::Edge => (wheel_radius_m - height_m) / wheel_radius_m,
-            ObstacleShape::Rod => {
-                (wheel_radius_m - 0.5 * height_m) / (wheel_radius_m + 0.5 * height_m)
-            }
+            ObstacleShape::Rod => (wheel_radius_m - 0.5 * height_m) / (wheel_radius_m + 0.5 * height_m),
         };
         if cosine <= 0.02 || height_m <= 0.0 {
             return None;

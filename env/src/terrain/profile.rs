@@ -8,7 +8,9 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, thiserror::Error)]
 pub enum ProfileError {
     /// The file could not be read or is not CSV with the expected columns.
-    #[error("{file}: {reason}\n  hint: columns are distance_m, elevation_m, surface and, optionally, obstacle_height_m, obstacle_shape (rod or edge)")]
+    #[error(
+        "{file}: {reason}\n  hint: columns are distance_m, elevation_m, surface and, optionally, obstacle_height_m, obstacle_shape (rod or edge)"
+    )]
     Unreadable {
         /// File.
         file: PathBuf,
@@ -42,48 +44,82 @@ struct Row {
 /// # Errors
 /// [`ProfileError`] with file, line and what is allowed.
 pub fn read_profile(file: &Path, name: &str, surfaces: &[Surface]) -> Result<Course, ProfileError> {
-    let unreadable = |reason| ProfileError::Unreadable { file: file.to_owned(), reason };
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_path(file).map_err(unreadable)?;
-    let rows: Vec<Row> = reader.deserialize().collect::<Result<_, _>>().map_err(unreadable)?;
+    let rows = read_rows(file)?;
     let fault = |line: usize, problem: String| ProfileError::Row { file: file.to_owned(), line, problem };
-    if rows.len() < 2 {
+    let [(_, first), .., (_, last)] = rows.as_slice() else {
         return Err(fault(1, format!("{} points; a course needs at least 2", rows.len())));
-    }
+    };
     let mut course = Course {
         name: name.to_owned(),
-        length_m: rows[rows.len() - 1].distance_m - rows[0].distance_m,
+        length_m: last.distance_m - first.distance_m,
         surfaces: surfaces.to_vec(),
         segments: vec![],
         obstacles: vec![],
     };
-    for (i, row) in rows.iter().enumerate() {
-        let line = i + 2;
-        if !row.distance_m.is_finite() || !row.elevation_m.is_finite() {
-            return Err(fault(line, "distance_m and elevation_m must be finite numbers".into()));
-        }
-        let start_m = row.distance_m - rows[0].distance_m;
+    for (i, (line, row)) in rows.iter().enumerate() {
+        let surface = surfaces.iter().position(|s| s.name == row.surface).ok_or_else(|| {
+            let names: Vec<&str> = surfaces.iter().map(|s| s.name.as_str()).collect();
+            fault(*line, format!("surface \"{}\" is unknown; allowed: {}", row.surface, names.join(", ")))
+        })?;
+        let start_m = row.distance_m - first.distance_m;
         if let Some(height_m) = row.obstacle_height_m {
             if !(height_m > 0.0 && height_m <= 0.5) {
-                return Err(fault(line, format!("obstacle_height_m is {height_m} m; allowed: above 0 to 0.5 m")));
+                let problem = format!("obstacle_height_m is {height_m} m; allowed: above 0 to 0.5 m");
+                return Err(fault(*line, problem));
             }
             let shape = row.obstacle_shape.unwrap_or(ObstacleShape::Rod);
             course.obstacles.push(Obstacle { position_m: start_m, height_m, shape });
         }
-        let Some(next) = rows.get(i + 1) else { break };
+        let Some((next_line, next)) = rows.get(i + 1) else { break };
         let run = next.distance_m - row.distance_m;
         let sin_grade = (next.elevation_m - row.elevation_m) / run;
         if !(run > 0.0 && sin_grade.abs() < 0.71) {
             return Err(fault(
-                line + 1,
-                format!("a step of {run} m along and {sin_grade} up per metre; distances must increase and grades stay below 45°"),
+                *next_line,
+                format!(
+                    "a step of {run} m along and {sin_grade} up per metre; distances must increase and grades stay below 45°"
+                ),
             ));
         }
-        let surface = surfaces.iter().position(|s| s.name == row.surface).ok_or_else(|| {
-            let names: Vec<&str> = surfaces.iter().map(|s| s.name.as_str()).collect();
-            fault(line, format!("surface \"{}\" is unknown; allowed: {}", row.surface, names.join(", ")))
-        })?;
         let start_m = if i == 0 { -5.0 } else { start_m };
         course.segments.push(Segment { start_m, sin_grade, surface });
     }
     Ok(course)
+}
+
+/// The rows with their lines in the file.
+fn read_rows(file: &Path) -> Result<Vec<(usize, Row)>, ProfileError> {
+    let unreadable = |reason| ProfileError::Unreadable { file: file.to_owned(), reason };
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_path(file).map_err(unreadable)?;
+    let headings = reader.headers().map_err(unreadable)?.clone();
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|e| at_its_line(file, &headings, e))?;
+        let line = record.position().map_or(0, |p| p.line() as usize);
+        let row: Row = record.deserialize(Some(&headings)).map_err(|e| at_its_line(file, &headings, e))?;
+        if !row.distance_m.is_finite() || !row.elevation_m.is_finite() {
+            let problem = "distance_m and elevation_m must be finite numbers".to_owned();
+            return Err(ProfileError::Row { file: file.to_owned(), line, problem });
+        }
+        rows.push((line, row));
+    }
+    Ok(rows)
+}
+
+/// An error of the CSV reader with its line and heading, if it is one of a row.
+fn at_its_line(file: &Path, headings: &csv::StringRecord, reason: csv::Error) -> ProfileError {
+    let problem = match reason.kind() {
+        csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+            Some(format!("{len} fields; allowed: {expected_len}, one for each heading"))
+        }
+        csv::ErrorKind::Deserialize { err, .. } => {
+            let heading = err.field().and_then(|i| headings.get(usize::try_from(i).ok()?));
+            Some(heading.map_or_else(|| err.kind().to_string(), |h| format!("{h}: {}", err.kind())))
+        }
+        _ => None,
+    };
+    match (problem, reason.position().map(|p| p.line() as usize)) {
+        (Some(problem), Some(line)) => ProfileError::Row { file: file.to_owned(), line, problem },
+        _ => ProfileError::Unreadable { file: file.to_owned(), reason },
+    }
 }

@@ -132,7 +132,11 @@ impl Check for ChassisConfig {
         in_range("drag-area-m2", self.drag_area_m2, 0.0, 2.0, "m²")?;
         in_range("cg-height-m", self.cg_height_m, 0.0, 1.0, "m")?;
         if self.axles.is_empty() || self.axles.len() > MAX_AXLES {
-            return Err(KeyError::new("axles", format!("{} axles", self.axles.len()), "1 to 4 [[chassis.axles]]"));
+            return Err(KeyError::new(
+                "axles",
+                format!("{} axles", self.axles.len()),
+                "1 to 4 [[chassis.axles]]",
+            ));
         }
         let mut least = 0.0;
         for (i, axle) in self.axles.iter().enumerate() {
@@ -152,7 +156,11 @@ impl Check for GearboxConfig {
     fn check(&self) -> Result<(), KeyError> {
         let gears = self.total_ratio.len();
         if !(1..=6).contains(&gears) {
-            return Err(KeyError::new("total-ratio", format!("{gears} gears"), "1 to 6 ratios, first gear first"));
+            return Err(KeyError::new(
+                "total-ratio",
+                format!("{gears} gears"),
+                "1 to 6 ratios, first gear first",
+            ));
         }
         for (i, &ratio) in self.total_ratio.iter().enumerate() {
             let most = if i == 0 { 5000.0 } else { self.total_ratio[i - 1] };

@@ -173,12 +173,11 @@ impl VehicleConfig {
         let ticks = |seconds: f64| (seconds / tick).round().clamp(0.0, 60_000.0) as u16;
         let gears = self.gearbox.total_ratio.len();
         let angle = |gear: usize| self.selector.gear_angle_deg(gear).unwrap_or(0.0);
-        let longest_deg =
-            (1..gears).map(|g| (angle(g) - angle(g - 1)).abs()).fold(0.0, f64::max);
+        let longest_deg = (1..gears).map(|g| (angle(g) - angle(g - 1)).abs()).fold(0.0, f64::max);
         let top = self.gearbox.total_ratio[gears - 1];
         let motor = self.motor.line.constants();
-        let speed_gain = 1e6 * TAU * motor.emf_constant_v_s
-            / (f64::from(self.sensors.tacho.pulses_per_turn) * tick);
+        let speed_gain =
+            1e6 * TAU * motor.emf_constant_v_s / (f64::from(self.sensors.tacho.pulses_per_turn) * tick);
         let full_counts = self.battery.nominal_voltage_v * 1e6 / speed_gain;
         let stall_counts = (0.01 * full_counts) as u16;
         let mut gear_scale_permille = [1000; MAX_GEARS];
@@ -210,10 +209,8 @@ impl VehicleConfig {
                 window_ddeg: (10.0 * self.selector.window_deg) as u16,
                 cut_lead_ticks: self.guard.cut_lead_ticks,
                 min_dwell_ticks: ticks(self.guard.min_dwell_s),
-                move_timeout_ticks: ticks(
-                    self.selector.move_time_s(longest_deg) + self.guard.move_margin_s,
-                )
-                .max(1),
+                move_timeout_ticks: ticks(self.selector.move_time_s(longest_deg) + self.guard.move_margin_s)
+                    .max(1),
                 retries: self.guard.retries,
                 recalibrate_ticks: ticks(self.guard.recalibrate_s).max(1),
                 tilt_limit_ddeg: self

@@ -88,8 +88,10 @@ impl SelectorConfig {
                 ));
             }
         }
-        if let Some(odd) =
-            self.order.iter().find(|p| *p != "park" && p.parse::<usize>().ok().is_none_or(|g| g == 0 || g > gears))
+        if let Some(odd) = self
+            .order
+            .iter()
+            .find(|p| *p != "park" && p.parse::<usize>().ok().is_none_or(|g| g == 0 || g > gears))
         {
             return Err(KeyError::new("order", format!("\"{odd}\""), format!("\"park\" or 1 to {gears}")));
         }

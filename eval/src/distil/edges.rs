@@ -5,7 +5,7 @@
 //! another corrects no vote alone; so the search also credits purer cells (Gini index, as classification
 //! trees do: Breiman, Friedman, Olshen, Stone 1984), much while growing, hardly while polishing.
 
-use lowgear_onboard::{FEATURES, Feature, Request};
+use lowgear_onboard::{FEATURES, Feature, Request, MAX_AXES};
 use rayon::prelude::*;
 
 use super::Sample;
@@ -311,7 +311,8 @@ impl<'a> Search<'a> {
     fn best(&self, gains: &[Vec<f64>], score: impl Fn(f64, &Line) -> f64) -> Option<(usize, usize, f64)> {
         let mut best: Option<(usize, usize, f64)> = None;
         for (f, line) in self.lines.iter().enumerate() {
-            if line.fixed || self.bytes_with(f) > self.budget.bytes.min(MOST_BYTES) {
+            let full = line.bins() == 1 && self.lines.iter().filter(|l| l.bins() > 1).count() == MAX_AXES;
+            if line.fixed || full || self.bytes_with(f) > self.budget.bytes.min(MOST_BYTES) {
                 continue;
             }
             for (place, &gain) in gains[f].iter().enumerate().filter(|&(place, _)| !line.chosen[place]) {

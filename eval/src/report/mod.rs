@@ -5,6 +5,8 @@
 //! fits a narrow screen. Its order: verdict, pictures, tables, method, origin, cautions.
 
 mod charts;
+mod contenders;
+mod panels;
 mod pictures;
 mod prose;
 mod scale;
@@ -20,10 +22,9 @@ pub use pictures::{
 
 use std::fmt::Write as _;
 
-use charts::Figure;
 use text::{count, escape, fixed, level_percent};
 
-use crate::summary::{Metric, Summary};
+use crate::summary::Summary;
 
 /// Looks of the page around the charts.
 const STYLE: &str = include_str!("page.css");
@@ -48,7 +49,7 @@ pub fn page(summary: &Summary, pictures: &Pictures) -> String {
     header(&mut out, summary);
     out.push_str("<main>\n");
     verdict_section(&mut out, summary);
-    picture_sections(&mut out, summary, pictures);
+    panels::picture_sections(&mut out, summary, pictures);
     table_section(&mut out, summary);
     method_section(&mut out, summary);
     origin_section(&mut out, summary);
@@ -108,65 +109,6 @@ fn verdict_section(out: &mut String, summary: &Summary) {
         "</ul>\n<p class=\"note\">Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n",
     );
     section(out, "verdict", "Verdict", &body);
-}
-
-fn picture_sections(out: &mut String, summary: &Summary, pictures: &Pictures) {
-    let level = summary.study.level;
-    let mut comparison: Vec<Figure> = Vec::new();
-    let mut opponents = vec![summary.roles.hand_rule.as_str()];
-    if summary.roles.tuned_rule != summary.roles.hand_rule {
-        opponents.push(&summary.roles.tuned_rule);
-    }
-    for metric in [Metric::CourseTime, Metric::Damage] {
-        comparison
-            .extend(opponents.iter().filter_map(|against| charts::differences(summary, against, metric)));
-    }
-    comparison.extend(charts::headroom(summary));
-    comparison.extend(charts::time_against_damage(summary));
-    comparison.extend(charts::outcome_causes(summary));
-    comparison.extend(charts::frontier(&pictures.frontier, level));
-    comparison.extend(pictures.heat_maps.iter().filter_map(|map| charts::heat_map(map, level)));
-    figures(out, "comparison", "Comparison", &comparison);
-    let maps: Vec<Figure> = pictures.shift_maps.iter().filter_map(charts::shift_map).collect();
-    figures(out, "maps", "Shift maps", &maps);
-    let runs: Vec<Figure> = pictures.traces.iter().filter_map(charts::trace).collect();
-    figures(out, "runs", "Driven courses", &runs);
-    let learning: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
-    figures(out, "learning", "Learning", &learning);
-}
-
-fn figures(out: &mut String, id: &str, title: &str, figures: &[Figure]) {
-    let mut body = String::from("<div class=\"figures\">\n");
-    for figure in figures {
-        body.push_str(&figure_markup(figure));
-    }
-    body.push_str("</div>\n");
-    if figures.is_empty() {
-        body = "<p class=\"note\">This study holds no picture of this kind.</p>\n".to_owned();
-    }
-    section(out, id, title, &body);
-}
-
-fn figure_markup(figure: &Figure) -> String {
-    let title = escape(&figure.title);
-    let drawings = figure.drawings.concat();
-    let drawings = if figure.wide {
-        format!(
-            "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Drawing: {title}\">{drawings}</div>"
-        )
-    } else {
-        format!("<div class=\"drawings\">{drawings}</div>")
-    };
-    let table = if figure.table.is_empty() {
-        String::new()
-    } else {
-        format!("<details><summary>The same as a table</summary>\n{}</details>\n", figure.table)
-    };
-    let many = if figure.wide || figure.drawings.len() > 1 { " class=\"whole\"" } else { "" };
-    format!(
-        "<figure{many}>\n<figcaption><h3>{title}</h3><p>{}</p></figcaption>\n{drawings}\n{table}</figure>\n",
-        escape(&figure.caption)
-    )
 }
 
 fn table_section(out: &mut String, summary: &Summary) {

@@ -25,9 +25,16 @@ pub(super) fn method(summary: &Summary) -> String {
          scaled by the mean of the policy compared with, taken as exact. Corrected p-values hold for all \
          comparisons of the study together (Holm). Other intervals hold one by one."
             .to_owned(),
-        "The clairvoyant plan knows the course and is executed in the same world as everybody else. It is a \
-         scale, not a strict bound: its search uses a grid, and part of the gap is open only to those who see \
-         ahead."
+        "Figures per distance (energy, shifts, reversals, failed upshifts, missed engagements, damage) are totals over \
+         totals: all that a policy spent on its episodes over all the distance it covered."
+            .to_owned(),
+        "The clairvoyant plan knows the course and is executed in the same world as everybody else. What it reaches \
+         there can be reached with full knowledge of the course, but is not proven to be the best: its search uses a \
+         grid. The plan's own value, where one is given, leaves out noise and missed engagements and is an \
+         optimistic bound. Part of the gap is open only to those who see ahead."
+            .to_owned(),
+        "Where a few contenders lie far off, charts are scaled to the others; those far off are drawn as arrows with \
+         their figures, and every table holds them all."
             .to_owned(),
         "Damage is counted from the torque history of each gear by rainflow counting and the linear damage rule \
          on the torque-life curve of the vehicle file; 1 is nominal life. It ranks strategies; it does not \

@@ -56,7 +56,7 @@ impl Scale {
     /// (0 for none).
     pub(super) fn ticks(&self, wanted: usize) -> (Vec<(f64, String)>, i32) {
         if self.log {
-            return (self.log_ticks(), 0);
+            return self.log_ticks();
         }
         let rough = (self.high - self.low) / wanted.max(1) as f64;
         let power = 10_f64.powf(rough.log10().floor());
@@ -75,23 +75,24 @@ impl Scale {
         (ticks, exponent)
     }
 
-    fn log_ticks(&self) -> Vec<(f64, String)> {
+    fn log_ticks(&self) -> (Vec<(f64, String)>, i32) {
         let decades = (self.high / self.low).log10();
         let steps: &[f64] = if decades > 2.5 { &[1.0] } else { &[1.0, 2.0, 5.0] };
         let (first, last) = (self.low.log10().floor() as i32, self.high.log10().ceil() as i32);
-        (first..=last)
-            .flat_map(|decade| steps.iter().map(move |step| step * 10_f64.powi(decade)))
-            .filter(|value| self.holds(*value))
-            .map(|value| {
-                let exponent = (value.log10() + 1e-9).floor() as i32;
-                let lead = value / 10_f64.powi(exponent);
-                let label = match exponent {
-                    -3..=4 => fixed(value, (-exponent).max(0) as usize),
-                    _ => format!("{}×10{}", fixed(lead, 0), superscript(exponent)),
+        let taken_out = if (0.05..1e5).contains(&self.high) { 0 } else { self.high.log10().floor() as i32 };
+        let ticks = (first..=last)
+            .flat_map(|decade| steps.iter().map(move |step| (decade, step * 10_f64.powi(decade))))
+            .filter(|(_, value)| self.holds(*value))
+            .map(|(decade, value)| {
+                let shown = decade - taken_out;
+                let label = match shown {
+                    -3..=4 => fixed(value / 10_f64.powi(taken_out), (-shown).max(0) as usize),
+                    _ => format!("{}×10{}", fixed(value / 10_f64.powi(decade), 0), superscript(shown)),
                 };
                 (value, label)
             })
-            .collect()
+            .collect();
+        (ticks, taken_out)
     }
 }
 
@@ -111,6 +112,28 @@ pub(super) fn range(values: impl IntoIterator<Item = f64>) -> (f64, f64) {
         .filter(|value| value.is_finite())
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
     if low <= high { (low, high) } else { (0.0, 1.0) }
+}
+
+/// A range stretches to this many times its core at most before the rest is drawn off the scale.
+const STRETCH: f64 = 3.0;
+
+/// The range over `core`, widened to those of `others` that lie near: one by one, the nearest first, as long as
+/// the range stays within [`STRETCH`] times that of the core. Without a core it spans all.
+pub(super) fn focus(core: &[(f64, f64)], others: &[(f64, f64)]) -> (f64, f64) {
+    let ends = |pairs: &[(f64, f64)]| range(pairs.iter().flat_map(|(low, high)| [*low, *high]));
+    let (mut low, mut high) = ends(core);
+    let most = STRETCH * (high - low);
+    if core.is_empty() || most <= 0.0 {
+        return ends(&[core, others].concat());
+    }
+    let mut left: Vec<(f64, f64)> = others.to_vec();
+    left.sort_by(|a, b| (a.1.max(high) - a.0.min(low)).total_cmp(&(b.1.max(high) - b.0.min(low))));
+    for (from, to) in left {
+        if to.max(high) - from.min(low) <= most {
+            (low, high) = (low.min(from), high.max(to));
+        }
+    }
+    (low, high)
 }
 
 fn decimals_of(step: f64) -> usize {
@@ -146,10 +169,21 @@ mod tests {
     }
 
     #[test]
+    fn far_ones_do_not_stretch_the_range() {
+        let core = [(0.0, 0.0), (-4.0, 6.0)];
+        assert_eq!(focus(&core, &[(300.0, 350.0), (3.0, 12.0), (-60.0, -50.0)]), (-4.0, 12.0));
+        assert_eq!(focus(&[], &[(1.0, 2.0), (300.0, 350.0)]), (1.0, 350.0));
+        assert_eq!(focus(&[(0.0, 0.0)], &[(5.0, 9.0)]), (0.0, 9.0));
+    }
+
+    #[test]
     fn wide_positive_ranges_are_logarithmic() {
         let scale = Scale::log_if_wide(&[1.0, 100.0], 0.0, 0.0, 10.0);
         assert!((scale.at(10.0) - 5.0).abs() < 1e-12);
         let labels: Vec<String> = scale.ticks(5).0.into_iter().map(|(_, label)| label).collect();
         assert_eq!(labels, ["1", "2", "5", "10", "20", "50", "100"]);
+        let (ticks, exponent) = Scale::log_if_wide(&[0.000_4, 0.006], 0.0, 0.0, 10.0).ticks(5);
+        let labels: Vec<&str> = ticks.iter().map(|(_, label)| label.as_str()).collect();
+        assert_eq!((labels, exponent), (vec!["0.5", "1", "2", "5"], -3));
     }
 }

@@ -35,6 +35,8 @@ pub(super) enum Marker {
     Diamond,
     Triangle,
     TriangleDown,
+    TriangleLeft,
+    TriangleRight,
     Cross,
     Ring,
 }
@@ -124,6 +126,12 @@ impl Svg {
                     class,
                 );
             }
+            Marker::TriangleLeft => {
+                self.polygon(&[(x - 1.1 * r, y), (x + 0.9 * r, y - r), (x + 0.9 * r, y + r)], class);
+            }
+            Marker::TriangleRight => {
+                self.polygon(&[(x + 1.1 * r, y), (x - 0.9 * r, y - r), (x - 0.9 * r, y + r)], class);
+            }
             Marker::Cross => {
                 self.line((x - r, y - r), (x + r, y + r), class);
                 self.line((x - r, y + r), (x + r, y - r), class);
@@ -162,11 +170,16 @@ impl Svg {
         self.text_upwards(middle, "axis-title", &axis_title(title, unit, exponent));
     }
 
-    /// Whisker from `low` to `high` at height `y`, with end strokes.
-    pub(super) fn interval(&mut self, low: f64, high: f64, y: f64, class: &str) {
-        self.line((low, y), (high, y), class);
-        for x in [low, high] {
-            self.line((x, y - 3.5), (x, y + 3.5), class);
+    /// Whisker from `low` to `high` at height `y`, with end strokes; an end off the scale has an arrow head.
+    pub(super) fn interval(&mut self, scale: &Scale, (low, high): (f64, f64), y: f64, class: &str) {
+        self.line((scale.at(low), y), (scale.at(high), y), class);
+        for (value, outwards) in [(low, -1.0), (high, 1.0)] {
+            let x = scale.at(value);
+            if scale.holds(value) {
+                self.line((x, y - 3.5), (x, y + 3.5), class);
+            } else {
+                self.polyline(&[(x - 5.0 * outwards, y - 4.0), (x, y), (x - 5.0 * outwards, y + 4.0)], class);
+            }
         }
     }
 

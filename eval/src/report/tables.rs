@@ -2,12 +2,12 @@
 
 use std::fmt::Write as _;
 
-use super::charts::with_interval;
-use super::text::{count, escape, fixed, level_percent};
+use super::text::{count, escape, fixed, level_percent, superscript};
+use crate::statistics::Estimate;
 use crate::summary::{Metric, Summary};
 
 /// An HTML table in a box that scrolls by itself, also with the keyboard. All texts are escaped here. The first
-/// cell of a row names it.
+/// cell of a row names it; a new line in a cell stays one.
 pub(super) fn table<Row>(caption: &str, head: &[&str], body: impl IntoIterator<Item = Row>) -> String
 where
     Row: IntoIterator<Item = String>,
@@ -23,7 +23,7 @@ where
     for row in body {
         out.push_str("<tr>");
         for (index, cell) in row.into_iter().enumerate() {
-            let cell = escape(&cell);
+            let cell = cell.lines().map(escape).collect::<Vec<_>>().join("<br>");
             let _ = if index == 0 {
                 write!(out, r#"<th scope="row">{cell}</th>"#)
             } else {
@@ -48,18 +48,61 @@ pub(super) fn metric_tables(summary: &Summary) -> String {
 }
 
 fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> String {
-    let titles: Vec<String> = metrics.iter().map(|m| format!("{}, {}", m.label(), m.unit())).collect();
+    let columns: Vec<Column> = metrics
+        .iter()
+        .map(|metric| {
+            let figures: Vec<Option<Estimate>> =
+                summary.policies.iter().map(|policy| policy.metrics.get(metric).copied()).collect();
+            figure_column(&figures)
+        })
+        .collect();
+    let titles: Vec<String> = metrics
+        .iter()
+        .zip(&columns)
+        .map(|(metric, column)| format!("{}, {}{}", metric.label(), column.unit_prefix(), metric.unit()))
+        .collect();
     let head: Vec<&str> = ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
-    let body = summary.policies.iter().map(|policy| {
+    let body = summary.policies.iter().enumerate().map(|(index, policy)| {
         let mut row = vec![policy.label.clone(), policy.training_seeds.to_string()];
-        row.extend(
-            metrics.iter().map(|m| policy.metrics.get(m).map_or_else(|| "–".to_owned(), with_interval)),
-        );
+        row.extend(columns.iter().filter_map(|column| column.cells.get(index)).cloned());
         row
     });
     let level = level_percent(summary.study.level);
     let courses = count(summary.test_suite.courses as u64);
     table(&format!("{caption}: mean ({level} % interval), n = {courses} courses"), &head, body)
+}
+
+/// Figures of one column: the same decimals and the same power of ten for all.
+pub(super) struct Column {
+    /// Mean and, on a line of its own, the interval; a dash where there is none.
+    pub(super) cells: Vec<String>,
+    exponent: i32,
+}
+
+impl Column {
+    /// The power of ten that the cells leave out, to stand before the unit.
+    pub(super) fn unit_prefix(&self) -> String {
+        if self.exponent == 0 { String::new() } else { format!("10{} ", superscript(self.exponent)) }
+    }
+}
+
+/// A column of means with intervals.
+pub(super) fn figure_column(figures: &[Option<Estimate>]) -> Column {
+    let largest = figures.iter().flatten().map(|e| e.mean.abs()).fold(0.0, f64::max);
+    let exponent = if largest > 0.0 && largest < 0.05 { largest.log10().floor() as i32 } else { 0 };
+    let unit = 10_f64.powi(exponent);
+    let decimals = if largest / unit >= 10.0 { 1 } else { 2 };
+    let show = |value: f64| fixed(value / unit, decimals);
+    let cells = figures
+        .iter()
+        .map(|figure| {
+            figure.map_or_else(
+                || "–".to_owned(),
+                |e| format!("{}\n({} to {})", show(e.mean), show(e.low), show(e.high)),
+            )
+        })
+        .collect();
+    Column { cells, exponent }
 }
 
 /// The return by term.

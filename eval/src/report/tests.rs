@@ -1,6 +1,6 @@
 use super::example::{pictures, summary, trace_picture};
 use super::*;
-use crate::summary::{FORMAT, Summary, SummaryError};
+use crate::summary::{FORMAT, Metric, Summary, SummaryError};
 
 /// Elements that hold no content and need no closing.
 const VOID: [&str; 4] = ["meta", "!doctype", "br", "hr"];
@@ -102,6 +102,73 @@ fn the_verdict_says_faster_slower_or_no_clear_difference() {
     assert!(unclear.contains("no clear difference") && unclear.contains("−1.0 to 2.0 %"), "{unclear}");
     summary.paired.clear();
     assert!(verdict::verdict(&summary).contains("holds no comparison"));
+}
+
+#[test]
+fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
+    let mut summary = summary();
+    let mut lines = verdict::remarks(&summary).join("\n");
+    assert!(
+        lines.contains(
+            "Course time against the tuned load-ratio rule, as found. The learned table: faster by "
+        ),
+        "{lines}"
+    );
+    assert!(lines.contains("the contextual thresholds (lowest mean course time"), "{lines}");
+    assert!(!lines.contains("nothing better"), "{lines}");
+    let time = |id: &str| contenders::mean_time(&summary, id).unwrap();
+    let (hand, table, teacher) = (time("hand-rule"), time("table"), time("contextual"));
+    let kept = text::percent(100.0 * (hand - table) / (hand - teacher));
+    assert!(lines.contains(&format!("keeps {kept} % over the hand-written rule and ")), "{lines}");
+    let rule = summary.policy("tuned-load").unwrap().metrics.clone();
+    let learner = summary.policies.iter_mut().find(|policy| policy.id == "dqn").unwrap();
+    learner.metrics = rule;
+    lines = verdict::remarks(&summary).join("\n");
+    assert!(
+        lines.contains("The neural DQN: validation found nothing better than the rule it started from"),
+        "{lines}"
+    );
+    assert!(super::page(&summary, &pictures()).contains("drive as the rule inside it: Neural DQN."));
+    summary
+        .policies
+        .iter_mut()
+        .find(|policy| policy.id == "hand-rule")
+        .unwrap()
+        .metrics
+        .insert(Metric::CourseTime, example::around(100.0, 0.1, 1));
+    lines = verdict::remarks(&summary).join("\n");
+    assert!(
+        lines.contains("nothing over the hand-written rule, where the teacher has no advantage"),
+        "{lines}"
+    );
+}
+
+#[test]
+fn far_off_contenders_are_drawn_as_arrows_with_their_figures() {
+    let mut summary = summary();
+    for d in summary.paired.iter_mut().filter(|d| d.policy == "ladder" && d.metric == Metric::CourseTime) {
+        (d.mean, d.low, d.high) = (367.6, 336.0, 399.0);
+    }
+    let far = summary.headroom.iter_mut().find(|h| h.policy == "ladder").unwrap();
+    (far.behind_s.mean, far.behind_s.low, far.behind_s.high) = (413.5, 386.3, 440.6);
+    let page = super::page(&summary, &Pictures::default());
+    assert_eq!(page.matches("+367.6 s (336.0 to 399.0)").count(), 3);
+    assert!(page.matches("Off the scale, drawn as an arrow with the figure: Ladder by speed.").count() >= 3);
+    assert!(page.contains("413.5 s (386.3 to 440.6)"));
+    assert!(page.contains("Broken bars with an arrow are off the scale: Ladder by speed."));
+}
+
+#[test]
+fn only_the_maps_that_matter_most_are_open() {
+    let mut pictures = pictures();
+    let mut other = pictures.shift_maps[0].clone();
+    other.policy = "Ladder by speed".into();
+    pictures.shift_maps.push(other);
+    let page = super::page(&summary(), &pictures);
+    let (open, folded) = page.split_once("<summary>Shift maps of 1 further policy</summary>").unwrap();
+    assert!(open.contains("Shift map: Learned table") && open.contains("Shift map: Tuned load-ratio rule"));
+    assert!(folded.contains("Shift map: Ladder by speed"));
+    assert_eq!(page.matches("Held: nominal battery").count(), 1);
 }
 
 #[test]

@@ -1,7 +1,8 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
+use super::contenders::{best_learned, drives_as, further_opponents, mean_time, names};
 use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
-use crate::summary::{Metric, PairedDifference, Summary};
+use crate::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
 /// One sentence: the subject against the hand-written rule, in time and in damage.
 pub(super) fn verdict(summary: &Summary) -> String {
@@ -22,7 +23,10 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     if roles.tuned_rule != roles.hand_rule {
         lines.push(sentence(summary, &roles.tuned_rule));
     }
+    lines.extend(further_opponents(summary).into_iter().filter_map(|against| against_line(summary, against)));
+    lines.extend(teacher_line(summary));
     lines.extend(gap_line(summary));
+    lines.extend(alike_lines(summary));
     lines.extend(finished_line(summary));
     lines.extend(seed_line(summary));
     lines.extend(summary.policies.iter().filter(|policy| !policy.failed_seeds.is_empty()).map(|policy| {
@@ -92,6 +96,118 @@ fn clear(difference: &PairedDifference) -> bool {
     difference.high < 0.0 || difference.low > 0.0
 }
 
+/// The subject and the best learned policy against a further rule.
+fn against_line(summary: &Summary, against: &str) -> Option<String> {
+    let subject = summary.roles.subject.as_str();
+    let learned = best_learned(summary).filter(|policy| policy.id != subject && policy.id != against);
+    let clause = |id: &str, what: &str| {
+        let found = standing(summary.difference(id, against, Metric::CourseTime)?, summary.study.level);
+        Some(format!("{}{what}: {found}", in_sentence(summary.label(id))))
+    };
+    let clauses: Vec<String> = [
+        clause(subject, ""),
+        learned.and_then(|policy| clause(&policy.id, " (lowest mean course time of the learned policies)")),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!clauses.is_empty()).then(|| {
+        format!(
+            "Course time against {}, as found. {}.",
+            in_sentence(summary.label(against)),
+            start_sentence(&clauses.join("; "))
+        )
+    })
+}
+
+/// "faster by 2.2 % (95 % interval 0.4 to 4.1 %)".
+fn standing(time: &PairedDifference, level: f64) -> String {
+    if time.low == 0.0 && time.high == 0.0 {
+        return "the same on every course".to_owned();
+    }
+    let (word, sign) = if time.high < 0.0 {
+        ("faster by", -1.0)
+    } else if time.low > 0.0 {
+        ("slower by", 1.0)
+    } else {
+        ("no clear difference,", 1.0)
+    };
+    let scale = time.percent.filter(|_| time.mean.abs() > 0.0).map(|of_mean| of_mean / time.mean);
+    let show = |value: f64| scale.map_or_else(|| number(sign * value), |scale| percent(sign * value * scale));
+    let unit = if scale.is_some() { "%" } else { "s" };
+    let (low, high) = if sign < 0.0 { (time.high, time.low) } else { (time.low, time.high) };
+    format!(
+        "{word} {} {unit} ({} % interval {} to {} {unit})",
+        show(time.mean),
+        level_percent(level),
+        show(low),
+        show(high)
+    )
+}
+
+/// How much of its teacher's advantage the table keeps.
+fn teacher_line(summary: &Summary) -> Option<String> {
+    let roles = &summary.roles;
+    let teacher = summary.table.as_ref()?.teacher.as_str();
+    let (own, taught) = (mean_time(summary, &roles.subject)?, mean_time(summary, teacher)?);
+    if teacher == roles.subject {
+        return None;
+    }
+    let mut opponents = vec![roles.hand_rule.as_str()];
+    if roles.tuned_rule != roles.hand_rule {
+        opponents.push(&roles.tuned_rule);
+    }
+    let shares: Vec<String> = opponents
+        .into_iter()
+        .filter_map(|against| {
+            let (from, name) = (mean_time(summary, against)?, in_sentence(summary.label(against)));
+            if from <= taught {
+                return Some(format!("nothing over {name}, where the teacher has no advantage"));
+            }
+            let unclear = summary
+                .difference(teacher, against, Metric::CourseTime)
+                .filter(|d| !clear(d))
+                .map_or("", |_| " (which says little: the teacher's own advantage there is not clear)");
+            Some(format!("{} % over {name}{unclear}", percent(100.0 * (from - own) / (from - taught))))
+        })
+        .collect();
+    if shares.is_empty() {
+        return None;
+    }
+    let less = summary.difference(&roles.subject, teacher, Metric::CourseTime);
+    let less = less.map_or_else(String::new, |d| {
+        format!(" Against the teacher itself: {}.", standing(d, summary.study.level))
+    });
+    Some(format!(
+        "Of the advantage in mean course time of its teacher, {}, {} keeps {}.{less}",
+        in_sentence(summary.label(teacher)),
+        in_sentence(summary.label(&roles.subject)),
+        shares.join(" and ")
+    ))
+}
+
+/// Learned policies that drive as the rule they started from.
+fn alike_lines(summary: &Summary) -> Vec<String> {
+    let alike = |rule: &str| -> Vec<&PolicySummary> {
+        let same = |policy: &&PolicySummary| drives_as(summary, policy).is_some_and(|found| found.id == rule);
+        summary.policies.iter().filter(same).collect()
+    };
+    let rules = further_opponents(summary).into_iter().map(|rule| (rule, alike(rule)));
+    rules
+        .filter(|(_, policies)| !policies.is_empty())
+        .map(|(rule, policies)| {
+            let who = names(policies.iter().map(|policy| policy.label.as_str()));
+            let each = if policies.len() > 1 { ", each of them" } else { "" };
+            format!(
+                "{}{each}: validation found nothing better than the rule it started from, so it drives as that rule \
+                 ({}).",
+                start_sentence(&who),
+                in_sentence(summary.label(rule))
+            )
+        })
+        .collect()
+}
+
 fn gap_line(summary: &Summary) -> Option<String> {
     let plan = summary.roles.plan.as_deref()?;
     let headroom = summary.headroom.iter().find(|h| h.policy == summary.roles.subject)?;
@@ -108,7 +224,7 @@ fn gap_line(summary: &Summary) -> Option<String> {
     let behind = headroom.behind_percent;
     Some(format!(
         "{}, which knows the course ahead, needs {} % {} time than {subject}{gap}.",
-        start_sentence(&in_sentence(summary.label(plan))),
+        start_sentence(&in_sentence(summary.label(plan).split(',').next().unwrap_or(plan))),
         percent(100.0 * (behind / (100.0 + behind)).abs()),
         if behind < 0.0 { "more" } else { "less" },
     ))

@@ -22,10 +22,10 @@ pub(super) fn run(arguments: &CheckArguments) -> Result<String, StudyError> {
     // Which kind of file it is shows in its tables; what cannot be read is reported as a study would be.
     let text = std::fs::read_to_string(file).unwrap_or_default();
     let has = |header: &str| text.lines().any(|line| line.trim().starts_with(header));
-    let found = if has("[chassis") {
+    let found = if has("[chassis") || has("[gearbox") {
         let vehicle: VehicleConfig = load(file)?;
         format!("vehicle \"{}\", {} gears", vehicle.name, vehicle.gearbox.total_ratio.len())
-    } else if has("[[surfaces") {
+    } else if has("[[surfaces") || has("surfaces") {
         let (course, _) = load_course(file)?;
         format!("course \"{}\", {} surfaces", course.name, course.surfaces.len())
     } else {

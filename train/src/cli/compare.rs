@@ -36,7 +36,8 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
     let mut players: Vec<(String, Player)> = Vec::new();
     for word in &arguments.policies {
         let (file, player) = policy(&inputs, word)?;
-        let repeats = players.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
+        let repeats =
+            players.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
         let name = match repeats.count() {
             0 => file.name,
             n => format!("{} ({})", file.name, n + 1),

@@ -1,9 +1,11 @@
 //! `lowgear export`.
 
 use super::policy;
+use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::study::{distil_policy, prove_table, read_inputs, verdict};
+use lowgear_env::config::KeyError;
 use lowgear_eval::export::ExportOptions;
 use lowgear_eval::table::LookupTable;
 use std::path::PathBuf;
@@ -29,11 +31,16 @@ pub(super) struct ExportArguments {
 }
 
 pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
+    if let Some(prefix) = &arguments.prefix {
+        check_prefix(prefix).map_err(|e| KeyError { key: format!("--{}", e.key), ..e })?;
+    }
     let inputs = read_inputs(&arguments.study, false)?;
     let (file, player) = policy(&inputs, &arguments.policy)?;
     let table = match &file.policy {
         SavedPolicy::Table(text) => LookupTable::from_json(text).map_err(StudyError::step("table"))?,
-        _ => distil_policy(&inputs, &file.name, &player, &inputs.study.rule, inputs.scenario.seed)?.round.table,
+        _ => {
+            distil_policy(&inputs, &file.name, &player, &inputs.study.rule, inputs.scenario.seed)?.round.table
+        }
     };
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
     let options = ExportOptions { prefix, ..ExportOptions::default() };

@@ -85,7 +85,13 @@ fn exit_code(error: &StudyError) -> u8 {
     use crate::store::StoreError;
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
+    use lowgear_env::terrain::ProfileError;
     match error {
+        StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
+            if reason.is_io_error() =>
+        {
+            EXIT_FILES
+        }
         StudyError::Store(StoreError::Io { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,

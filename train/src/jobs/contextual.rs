@@ -33,7 +33,12 @@ impl Job for ContextualJob {
         self.budget.generations as u64
     }
 
-    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        bench: &Workbench<'_>,
+        folder: &Path,
+        progress: &JobProgress<'_>,
+    ) -> Result<Trained, StudyError> {
         let gears = bench.gears;
         let start = ContextualSettings::from_rule(&self.rule);
         let at = |weights: &[f64]| start.with_weights(weights).ok();

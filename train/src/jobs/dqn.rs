@@ -71,7 +71,12 @@ impl Job for DqnJob {
         self.config.decisions
     }
 
-    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        bench: &Workbench<'_>,
+        folder: &Path,
+        progress: &JobProgress<'_>,
+    ) -> Result<Trained, StudyError> {
         let fail = StudyError::learner("dqn");
         let text = |e: lowgear_agents::dqn::DqnError| fail(e.to_string());
         let seed = bench.job_seed(5, self.run);
@@ -117,7 +122,8 @@ impl Job for DqnJob {
             save_checkpoint(&checkpoint, &state)?;
         }
         let saved = |weights: Vec<f32>| -> Result<SavedPolicy, StudyError> {
-            let network = lowgear_agents::dqn::Mlp::new(dqn.target().shape().clone(), weights).map_err(text)?;
+            let network =
+                lowgear_agents::dqn::Mlp::new(dqn.target().shape().clone(), weights).map_err(text)?;
             Ok(SavedPolicy::Dqn(Box::new(DqnPolicy::new(scaler.clone(), network).map_err(text)?)))
         };
         let score = state.curve.iter().map(|p| p.mean).fold(f64::NEG_INFINITY, f64::max);

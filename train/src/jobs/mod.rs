@@ -54,7 +54,12 @@ pub trait Job: Sync {
     ///
     /// # Errors
     /// [`StudyError`].
-    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError>;
+    fn train(
+        &self,
+        bench: &Workbench<'_>,
+        folder: &Path,
+        progress: &JobProgress<'_>,
+    ) -> Result<Trained, StudyError>;
 }
 
 /// What a job came to.

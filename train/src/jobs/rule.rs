@@ -36,7 +36,12 @@ impl Job for RuleJob {
         self.budget.generations as u64
     }
 
-    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        bench: &Workbench<'_>,
+        folder: &Path,
+        progress: &JobProgress<'_>,
+    ) -> Result<Trained, StudyError> {
         let gears = bench.gears;
         let at = |vector: &[f64]| self.start.with_vector(vector).ok();
         let search = Search {

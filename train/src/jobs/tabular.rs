@@ -48,7 +48,12 @@ impl Job for TabularJob {
         self.config.episodes
     }
 
-    fn train(&self, bench: &Workbench<'_>, folder: &Path, progress: &JobProgress<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        bench: &Workbench<'_>,
+        folder: &Path,
+        progress: &JobProgress<'_>,
+    ) -> Result<Trained, StudyError> {
         let fail = StudyError::learner("tabular");
         let seed = bench.job_seed(4, self.run);
         let grid = Grid::new(self.config.grid.clone()).map_err(|e| fail(e.to_string()))?;
@@ -70,7 +75,13 @@ impl Job for TabularJob {
                 let mask = [allowed[0], allowed[1], allowed[2]];
                 Some(rule.decide(features, mask) as usize)
             };
-            run_episode(&mut world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
+            run_episode(
+                &mut world,
+                |features| grid.cell(features),
+                &mut state.learner,
+                state.episodes,
+                guide,
+            );
             state.ticks += world.ticks();
             state.episodes += 1;
             progress.update(state.episodes, self.config.episodes, &note(&state.curve));

@@ -40,23 +40,22 @@ pub struct Contest {
     pub bound_s: f64,
 }
 
-
 /// Id of the plan.
-pub const PLAN: &str = "plan";
+pub(super) const PLAN: &str = "plan";
 /// Id of the hand-written rule.
 pub const HAND: &str = "hand-rule";
 /// Id of the tuned rule on motor speed.
-pub const TUNED_SPEED: &str = "tuned-speed-rule";
+pub(super) const TUNED_SPEED: &str = "tuned-speed-rule";
 /// Id of the tuned rule on load ratio.
-pub const TUNED_LOAD: &str = "tuned-load-rule";
+pub(super) const TUNED_LOAD: &str = "tuned-load-rule";
 /// Id of the exported table.
-pub const TABLE: &str = "table";
+pub(super) const TABLE: &str = "table";
 
 /// Drives everybody.
 ///
 /// # Errors
 /// [`StudyError`].
-pub fn compare(
+pub(super) fn compare(
     inputs: &Inputs,
     learned: &Learned,
     firmware: &Firmware,
@@ -107,7 +106,11 @@ pub fn compare(
     Ok(Contest { suite, contestants, contenders, bound_s })
 }
 
-fn contestants(inputs: &Inputs, learned: &Learned, firmware: &Firmware) -> Result<Vec<Contestant>, StudyError> {
+fn contestants(
+    inputs: &Inputs,
+    learned: &Learned,
+    firmware: &Firmware,
+) -> Result<Vec<Contestant>, StudyError> {
     let gears = inputs.scenario.gears();
     let hand = &inputs.study.rule;
     let up = hand.up_permille.first().copied().unwrap_or(850);
@@ -138,9 +141,10 @@ fn contestants(inputs: &Inputs, learned: &Learned, firmware: &Firmware) -> Resul
             players: players.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
         });
     }
-    let tables = firmware.tables.iter().map(|t| {
-        Player::Table(lowgear_eval::table::TablePolicy::new(t.round.table.clone()))
-    });
+    let tables = firmware
+        .tables
+        .iter()
+        .map(|t| Player::Table(lowgear_eval::table::TablePolicy::new(t.round.table.clone())));
     all.push(Contestant {
         id: TABLE.to_owned(),
         label: "Look-up table".to_owned(),
@@ -151,7 +155,13 @@ fn contestants(inputs: &Inputs, learned: &Learned, firmware: &Firmware) -> Resul
     Ok(all)
 }
 
-fn rule(id: &str, label: &str, settings: &RuleSettings, ticks: u64, gears: usize) -> Result<Contestant, StudyError> {
+fn rule(
+    id: &str,
+    label: &str,
+    settings: &RuleSettings,
+    ticks: u64,
+    gears: usize,
+) -> Result<Contestant, StudyError> {
     let rule = Rule::new(settings.clone(), gears).map_err(StudyError::step("comparison"))?;
     Ok(Contestant {
         id: id.to_owned(),

@@ -5,14 +5,14 @@ use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
-use crate::store::create_folder;
+use crate::store::{StoreError, create_folder};
 use lowgear_agents::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::Seed;
 use lowgear_eval::distil::{
     DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
 };
-use lowgear_eval::export::{ExportOptions, ProofOutcome, ProofStatus, prove};
+use lowgear_eval::export::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
 use lowgear_eval::table::{LookupTable, Provenance, TablePolicy};
 use rayon::prelude::*;
@@ -46,19 +46,21 @@ const FEW_VISITS: u32 = 5;
 ///
 /// # Errors
 /// [`StudyError`].
-pub fn export(
+pub(super) fn export(
     inputs: &Inputs,
     folder: &RunFolder,
     learned: &Learned,
     reporter: &Reporter,
 ) -> Result<Firmware, StudyError> {
-    let best = learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
+    let best =
+        learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
     reporter.line(&format!("distilling {} into tables of {} bytes", best.learner, inputs.study.table.bytes));
     let tables: Vec<Distillate> = (0..best.runs.len())
         .into_par_iter()
         .map(|run| distil_run(inputs, learned, best, run))
         .collect::<Result<_, _>>()?;
-    let exported = (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);
+    let exported =
+        (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);
     for (run, table) in tables.iter().enumerate() {
         let path = folder.path.join("table").join(format!("seed-{}", run + 1));
         create_folder(&path)?;
@@ -74,12 +76,12 @@ pub fn export(
 ///
 /// # Errors
 /// [`StudyError`]; also when the compiled table decides otherwise.
-pub fn export_table(inputs: &Inputs, table: &LookupTable, out: &Path) -> Result<ProofOutcome, StudyError> {
+fn export_table(inputs: &Inputs, table: &LookupTable, out: &Path) -> Result<ProofOutcome, StudyError> {
     let options = ExportOptions { prefix: inputs.study.table.prefix.clone(), ..ExportOptions::default() };
     prove_table(table, &inputs.scenario.settings, &options, out)
 }
 
-/// As [`export_table`], for any vehicle.
+/// Writes the exported files of a table for a vehicle with these settings, and proves them.
 ///
 /// # Errors
 /// [`StudyError`]; also when the compiled table decides otherwise.
@@ -89,7 +91,10 @@ pub fn prove_table(
     options: &ExportOptions,
     out: &Path,
 ) -> Result<ProofOutcome, StudyError> {
-    let proof = prove(out, table, settings, options).map_err(StudyError::step("export"))?;
+    let proof = prove(out, table, settings, options).map_err(|e| match e {
+        ExportError::Io { path, source } => StoreError::io(&path)(source).into(),
+        other => StudyError::step("export")(other),
+    })?;
     match &proof.status {
         ProofStatus::Proven | ProofStatus::NoCompiler => Ok(proof),
         _ => Err(StudyError::step("export")(verdict(&proof))),

@@ -4,7 +4,7 @@ use super::Options;
 use crate::config::StudyConfig;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, write_atomically};
-use lowgear_env::config::load;
+use lowgear_env::config::{ConfigError, load};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
@@ -34,8 +34,7 @@ pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
     let vehicle: VehicleConfig = load(&beside.join(&study.vehicle))?;
     let course: (CourseConfig, Option<Course>) = load_course(&beside.join(&study.course))?;
     let gears = vehicle.gearbox.total_ratio.len();
-    let mismatch = |error| StudyError::Mismatch { file: file.to_owned(), error };
-    study.check_gears(gears).map_err(mismatch)?;
+    study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
     Ok(Inputs { study, quick, scenario, file: file.to_owned() })
 }
@@ -65,8 +64,13 @@ impl RunFolder {
             }
             return Ok(RunFolder { path });
         }
-        if path.exists() && std::fs::read_dir(&path).map_err(StoreError::io(&path))?.next().is_some() {
-            return Err(StudyError::FolderExists { folder: path });
+        if path.exists() && !is_free(&path)? {
+            let folder = path;
+            return Err(if options.resume && !study_file.exists() {
+                StudyError::NoStudy { folder }
+            } else {
+                StudyError::FolderExists { folder }
+            });
         }
         create_folder(&path)?;
         write_atomically(&study_file, text.as_bytes())?;
@@ -78,6 +82,17 @@ impl RunFolder {
     pub fn file(&self, name: &str) -> PathBuf {
         self.path.join(name)
     }
+}
+
+/// Whether a folder holds nothing but what a run left that was ended before it had begun.
+fn is_free(folder: &Path) -> Result<bool, StoreError> {
+    for entry in std::fs::read_dir(folder).map_err(StoreError::io(folder))? {
+        let name = entry.map_err(StoreError::io(folder))?.file_name();
+        if name.to_string_lossy() != format!("{STUDY_FILE}.partial") {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 #[derive(Serialize)]

@@ -42,7 +42,7 @@ pub struct Learned {
 ///
 /// # Errors
 /// The first [`StudyError`] of a job.
-pub fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) -> Result<Learned, StudyError> {
+pub(super) fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) -> Result<Learned, StudyError> {
     let study = &inputs.study;
     let bench = Workbench {
         training: TrainingSuite::new(&inputs.scenario),

@@ -29,7 +29,7 @@ const SHOWN_COURSE: u64 = 0;
 ///
 /// # Errors
 /// [`StudyError`].
-pub fn publish(
+pub(super) fn publish(
     inputs: &Inputs,
     folder: &RunFolder,
     learned: &Learned,
@@ -93,7 +93,12 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
-        roles: Roles { subject: String::new(), hand_rule: String::new(), tuned_rule: String::new(), plan: None },
+        roles: Roles {
+            subject: String::new(),
+            hand_rule: String::new(),
+            tuned_rule: String::new(),
+            plan: None,
+        },
         also_against: vec![],
         curves: vec![],
         tuned: vec![],
@@ -102,7 +107,8 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
 }
 
 fn curves(learned: &Learned) -> Vec<Curve> {
-    let runs = learned.learners.iter().flat_map(|l| l.runs.iter().zip(0..).map(move |(run, seed)| (l, run, seed)));
+    let runs =
+        learned.learners.iter().flat_map(|l| l.runs.iter().zip(0..).map(move |(run, seed)| (l, run, seed)));
     runs.map(|(l, run, seed)| {
         let points = run.record.curve.iter().map(|p| (p.ticks, p.mean, p.standard_error));
         curve(label(l.learner), seed, points)
@@ -148,13 +154,12 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
         .iter()
         .filter_map(|c| {
             let index = if c.id == TABLE { firmware.exported } else { 0 };
-            let note = if c.players.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
+            let note =
+                if c.players.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
             c.players.get(index).map(|player| (c.id.as_str(), c.label.clone(), note, player.clone()))
         })
         .collect();
-    let mapped = drawn.iter().filter(|d| {
-        !["first-gear", "upshift-only", "stall-aware"].contains(&d.0)
-    });
+    let mapped = drawn.iter().filter(|d| !["first-gear", "upshift-only", "stall-aware"].contains(&d.0));
     let shift_maps = mapped
         .map(|(_, label, note, player)| {
             shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &nothing_filled)

@@ -4,12 +4,12 @@ use lowgear_env::Cause;
 
 use super::super::svg::{Anchor, Svg};
 use super::super::tables::table;
-use super::super::text::{count, fixed, shorten};
-use super::Figure;
+use super::super::text::{count, plain, shorten};
+use super::{Figure, Layout};
 use crate::summary::{Outcomes, Summary};
 
 const WIDTH: f64 = 350.0;
-const ROW: f64 = 36.0;
+const ROW: f64 = 34.0;
 const CAUSES: [(Cause, &str, &str); 5] = [
     (Cause::Finished, "finished", "cause-finished"),
     (Cause::StalledOut, "stalled out", "cause-stalled"),
@@ -39,7 +39,7 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
                 .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],
-        wide: false,
+        layout: Layout::Half,
     })
 }
 
@@ -69,8 +69,9 @@ fn draw(summary: &Summary) -> String {
         let y = legend + ROW * index as f64;
         let all = total(outcomes);
         let finished = 100.0 * episodes(outcomes, Cause::Finished) as f64 / all.max(1) as f64;
-        svg.text((12.0, y + 10.0), Anchor::Start, "row", &shorten(summary.label(&outcomes.policy), 28));
-        let figure = format!("{} % finished, n = {}", fixed(finished, 1), count(all as u64));
+        svg.text((12.0, y + 10.0), Anchor::Start, "row", &shorten(summary.label(&outcomes.policy), 32));
+        let figure =
+            format!("{} % finished, n = {}", plain((10.0 * finished).round() / 10.0), count(all as u64));
         svg.text((WIDTH - 12.0, y + 10.0), Anchor::End, "figure", &figure);
         let mut x = 12.0;
         for (cause, _, class) in CAUSES {

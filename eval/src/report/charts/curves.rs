@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use super::super::scale::{Scale, range};
-use super::super::svg::{Anchor, Frame, Svg};
+use super::super::svg::{Anchor, Frame, Marker, Svg};
 use super::super::tables::table;
 use super::super::text::{count, number, plural, shorten};
-use super::{Figure, class};
+use super::{Figure, Layout, class};
 use crate::summary::{Curve, Family, Summary};
 
 const WIDTH: f64 = 300.0;
@@ -37,28 +37,30 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
     });
     Some(Figure {
         title: "Learning curves".to_owned(),
-        caption: "Return on the validation courses over simulated controller ticks. Thin lines are single \
-                  training seeds, the thick line is their mean where all of them were checked, the tone spans \
-                  the best and worst seed."
+        caption: "Return on the validation courses over simulated controller ticks; each learner has its own \
+                  range of ticks, all share the range of returns. Thin lines are single training seeds, the thick \
+                  line is their mean where all of them were checked, the tone spans the best and worst seed; \
+                  dashed is the mean return at the start. Arrows at the lower edge are checks below the scale."
             .to_owned(),
         table: table("Last check of every seed", &head, body),
         drawings,
-        wide: false,
+        layout: Layout::Row,
     })
 }
 
 fn draw(summary: &Summary, learner: &str) -> String {
-    let all = || summary.curves.iter().flat_map(|curve| &curve.points);
-    let (_, last) = range(all().map(|point| point.ticks as f64));
+    let own = || summary.curves.iter().filter(|curve| curve.learner == learner);
+    let (_, last) = range(own().flat_map(|curve| &curve.points).map(|point| point.ticks as f64));
+    let (low, high) = returns(summary);
     let frame = Frame {
         x: Scale::linear(0.0, last, 48.0, WIDTH - 14.0),
-        y: Scale::over(all().map(|point| point.mean), 0.06, HEIGHT - 36.0, 24.0),
+        y: Scale::over([low, high], 0.06, HEIGHT - 36.0, 24.0),
         left: 48.0,
         right: WIDTH - 14.0,
         top: 24.0,
         bottom: HEIGHT - 36.0,
     };
-    let curves: Vec<&Curve> = summary.curves.iter().filter(|curve| curve.learner == learner).collect();
+    let curves: Vec<&Curve> = own().collect();
     let label = summary.label(learner);
     let seeds = plural(curves.len(), "seed");
     let mut svg =
@@ -76,9 +78,36 @@ fn draw(summary: &Summary, learner: &str) -> String {
         let points: Vec<(f64, f64)> =
             curve.points.iter().map(|p| (frame.x.at(p.ticks as f64), frame.y.at(p.mean))).collect();
         svg.polyline(&points, &format!("thin {kind}"));
+        for (point, at) in curve.points.iter().zip(&points) {
+            if point.mean < low {
+                svg.marker(Marker::TriangleDown, (at.0, frame.bottom - 4.0), 3.6, &format!("mark {kind}"));
+            } else if curve.points.len() <= FEW {
+                svg.marker(Marker::Circle, *at, 2.6, &format!("mark {kind}"));
+            }
+        }
     }
     svg.polyline(&mean, &format!("thick {kind}"));
+    let starts: Vec<f64> =
+        curves.iter().filter_map(|curve| curve.points.first()).map(|point| point.mean).collect();
+    let start = starts.iter().sum::<f64>() / starts.len().max(1) as f64;
+    if frame.y.holds(start) {
+        let y = frame.y.at(start);
+        svg.line((frame.left, y), (frame.right, y), "joint");
+    }
     svg.finish()
+}
+
+/// Checks of a curve up to which each gets a dot.
+const FEW: usize = 12;
+
+/// Returns that the panels show: from the best down to a few times the way gained since the start.
+fn returns(summary: &Summary) -> (f64, f64) {
+    let all = || summary.curves.iter().flat_map(|curve| &curve.points).map(|point| point.mean);
+    let (worst, best) = range(all());
+    let starts = summary.curves.iter().filter_map(|curve| curve.points.first()).map(|point| point.mean);
+    let (start, _) = range(starts);
+    let way = (best - start).max(0.01 * best.abs());
+    (worst.max(best - 4.0 * way), best)
 }
 
 /// Coordinates of a line and of a band.

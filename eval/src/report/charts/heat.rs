@@ -4,7 +4,7 @@ use super::super::pictures::HeatPicture;
 use super::super::svg::{Anchor, Svg};
 use super::super::tables::table;
 use super::super::text::{level_percent, plain, plural, signed_percent};
-use super::{Figure, with_interval};
+use super::{Figure, Layout, with_interval};
 
 /// The map, if its sizes agree.
 pub(in super::super) fn heat_map(picture: &HeatPicture, level: f64) -> Option<Figure> {
@@ -33,7 +33,7 @@ pub(in super::super) fn heat_map(picture: &HeatPicture, level: f64) -> Option<Fi
         table: table(&picture.value_title, &head, body),
         drawings: vec![draw(picture, columns, rows)],
         caption,
-        wide: false,
+        layout: Layout::Half,
     })
 }
 

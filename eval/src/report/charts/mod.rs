@@ -4,6 +4,7 @@
 mod causes;
 mod curves;
 mod forest;
+mod headroom;
 mod heat;
 mod scatter;
 mod shift_map;
@@ -11,13 +12,14 @@ mod trace;
 
 pub(super) use causes::outcome_causes;
 pub(super) use curves::learning_curves;
-pub(super) use forest::{differences, headroom};
+pub(super) use forest::differences;
+pub(super) use headroom::headroom;
 pub(super) use heat::heat_map;
 pub(super) use scatter::{frontier, time_against_damage};
-pub(super) use shift_map::shift_map;
+pub(super) use shift_map::{common_words, shift_map};
 pub(super) use trace::{course_chart, trace, trace_chart};
 
-use super::svg::Marker;
+use super::svg::{Anchor, Frame, Marker, Svg};
 use super::text::{fixed, number, superscript};
 use crate::statistics::Estimate;
 use crate::summary::Family;
@@ -30,10 +32,36 @@ pub(super) struct Figure {
     pub(super) caption: String,
     /// SVG elements.
     pub(super) drawings: Vec<String>,
-    /// Whether the drawing needs a wide screen and scrolls on a small one.
-    pub(super) wide: bool,
+    /// How much room it takes.
+    pub(super) layout: Layout,
     /// The same numbers as an HTML table; may be empty.
     pub(super) table: String,
+}
+
+/// Room that a figure takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Layout {
+    /// Half the page where there is room, the whole of a small screen.
+    Half,
+    /// The whole width, with drawings side by side.
+    Row,
+    /// The whole width, with many small drawings side by side.
+    Small,
+    /// The whole width; the drawing needs it and scrolls by itself on a small screen.
+    Wide,
+}
+
+/// An arrow at the edge of `frame` for a figure beyond its scale, with the figure in words.
+fn off_scale_mark(svg: &mut Svg, frame: &Frame, value: f64, y: f64, kind: &str, words: &str) {
+    let x = frame.x.at(value);
+    let (marker, outwards, anchor) = if x > 0.5 * (frame.left + frame.right) {
+        (Marker::TriangleRight, 1.0, Anchor::End)
+    } else {
+        (Marker::TriangleLeft, -1.0, Anchor::Start)
+    };
+    svg.line((x - 22.0 * outwards, y), (x - 6.0 * outwards, y), &format!("whisker {kind}"));
+    svg.marker(marker, (x - 5.0 * outwards, y), 4.5, &format!("mark {kind}"));
+    svg.text((x - 27.0 * outwards, y + 3.5), anchor, "figure halo", words);
 }
 
 /// Class that carries the colour of a family.

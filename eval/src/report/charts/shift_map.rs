@@ -7,13 +7,44 @@ use super::super::scale::Scale;
 use super::super::svg::{Anchor, Frame, Svg};
 use super::super::tables::table;
 use super::super::text::fixed;
-use super::Figure;
+use super::{Figure, Layout};
 
-const WIDTH: f64 = 250.0;
-const HEIGHT: f64 = 220.0;
+const WIDTH: f64 = 176.0;
+const HEIGHT: f64 = 164.0;
+/// Bands reach into the one below by this, so that no seam shows between them.
+const OVERLAP: f64 = 0.3;
 
-/// The maps of all gears and the shift lines of all neighbouring pairs; `None` if the sizes do not agree.
-pub(in super::super) fn shift_map(picture: &ShiftMapPicture) -> Option<Figure> {
+/// How to read the maps, with what the notes of all of them say; one paragraph before them.
+pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
+    let Some(first) = pictures.first() else { return String::new() };
+    let filled = pictures.iter().flat_map(|p| &p.gears).flat_map(|gear| &gear.cells).any(|cell| cell.filled);
+    let pale =
+        if filled { " Pale crossed cells were hardly visited and are filled from the rule." } else { "" };
+    let note: String = sentences(&first.note)
+        .filter(|sentence| is_common(pictures, sentence))
+        .map(|sentence| format!(" {sentence}."))
+        .collect();
+    format!(
+        "What a policy asks for in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
+         hold, dotted is up.{pale} The last panels lay the upshift line of one gear (solid) over the downshift line \
+         of the next (dashed); the tone between them is the hysteresis.{note}",
+        first.x_title, first.x_unit, first.y_title, first.y_unit,
+    )
+}
+
+fn sentences(note: &str) -> impl Iterator<Item = &str> {
+    note.split(". ")
+        .map(|sentence| sentence.trim().trim_end_matches('.'))
+        .filter(|sentence| !sentence.is_empty())
+}
+
+fn is_common(pictures: &[ShiftMapPicture], sentence: &str) -> bool {
+    pictures.iter().all(|picture| sentences(&picture.note).any(|other| other == sentence))
+}
+
+/// The maps of all gears and the shift lines of all neighbouring pairs; `None` if the sizes do not agree. `all`
+/// are the pictures that [`common_words`] speaks of.
+pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPicture]) -> Option<Figure> {
     let (columns, rows) = (picture.x_edges.len().checked_sub(1)?, picture.y_edges.len().checked_sub(1)?);
     let fits = |gear: &&GearMap| gear.cells.len() == columns * rows;
     let gears: Vec<&GearMap> = picture.gears.iter().filter(fits).collect();
@@ -23,18 +54,16 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture) -> Option<Figure> {
     let mut drawings: Vec<String> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
     let filled = gears.iter().flat_map(|gear| &gear.cells).filter(|cell| cell.filled).count();
-    let caption = format!(
-        "What it asks for in each gear: hatched is down, plain is hold, dotted is up; pale crossed cells were \
-         hardly visited and are filled from the rule ({filled} of n = {} cells). {} The last drawings lay the upshift line \
-         of one gear (solid) over the downshift line of the next (dashed); the tone between them is the hysteresis.",
-        gears.len() * columns * rows,
-        picture.note
-    );
+    let filled = if filled > 0 { format!(", {filled} of them filled from the rule") } else { String::new() };
+    let own: String = sentences(&picture.note)
+        .filter(|sentence| !is_common(all, sentence))
+        .map(|sentence| format!(" {sentence}."))
+        .collect();
     Some(Figure {
         title: format!("Shift map: {}", picture.policy),
-        caption,
+        caption: format!("n = {} cells{filled}.{own}", gears.len() * columns * rows),
         drawings,
-        wide: false,
+        layout: Layout::Small,
         table: share_table(&gears),
     })
 }
@@ -42,7 +71,7 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture) -> Option<Figure> {
 fn frame(picture: &ShiftMapPicture) -> Frame {
     let ends = |edges: &[f64]| (edges.first().copied().unwrap_or(0.0), edges.last().copied().unwrap_or(1.0));
     let ((x0, x1), (y0, y1)) = (ends(&picture.x_edges), ends(&picture.y_edges));
-    let (left, right, top, bottom) = (46.0, WIDTH - 18.0, 24.0, HEIGHT - 36.0);
+    let (left, right, top, bottom) = (38.0, WIDTH - 14.0, 20.0, HEIGHT - 34.0);
     Frame {
         x: Scale::linear(x0, x1, left, right),
         y: Scale::linear(y0, y1, bottom, top),
@@ -54,8 +83,10 @@ fn frame(picture: &ShiftMapPicture) -> Frame {
 }
 
 fn axes(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame) {
-    svg.x_axis(frame, 4, &picture.x_title, &picture.x_unit);
-    svg.y_axis(frame, 5, &picture.y_title, &picture.y_unit);
+    // The unit in short; in full it stands before the maps.
+    let unit = picture.x_unit.split(" of ").next().unwrap_or_default();
+    svg.x_axis(frame, 2, &picture.x_title, unit);
+    svg.y_axis(frame, 4, &picture.y_title, &picture.y_unit);
 }
 
 fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
@@ -67,26 +98,33 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
         picture.policy, picture.x_title, picture.y_title
     );
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
-    svg.text((frame.left, 15.0), Anchor::Start, "row", &format!("in gear {number}"));
+    svg.text((4.0, 13.0), Anchor::Start, "row", &format!("in gear {number}"));
     axes(&mut svg, picture, &frame);
-    let mut widest: [(f64, (f64, f64)); 3] = [(0.0, (0.0, 0.0)); 3];
-    for (row, cells) in gear.cells.chunks_exact(columns).enumerate() {
-        let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[row + 1]));
-        for (from, to, cell) in runs(cells) {
+    let mut largest: [(f64, (f64, f64)); 3] = [(0.0, (0.0, 0.0)); 3];
+    let rows: Vec<&[MapCell]> = gear.cells.chunks_exact(columns).collect();
+    let mut row = 0;
+    for band in rows.chunk_by(|a, b| a == b) {
+        let next = row + band.len();
+        let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[next]));
+        row = next;
+        for (from, to, cell) in band.first().map(|cells| runs(cells)).unwrap_or_default() {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
+            let size = (x1 - x0, below - above + OVERLAP);
             let pale = if cell.filled { " pale" } else { "" };
-            svg.rect((x0, above), (x1 - x0, below - above), &format!("ask-{}{pale}", name(cell.decision)));
+            svg.rect((x0, above), size, &format!("ask-{}{pale}", name(cell.decision)));
             if cell.filled {
-                svg.rect((x0, above), (x1 - x0, below - above), "filled");
+                svg.rect((x0, above), size, "filled");
             }
-            let place = &mut widest[cell.decision as usize];
-            if x1 - x0 >= place.0 {
-                *place = (x1 - x0, (0.5 * (x0 + x1), 0.5 * (below + above)));
+            let place = &mut largest[cell.decision as usize];
+            let area = (x1 - x0).min(60.0) * (below - above);
+            if area >= place.0 && x1 - x0 > 24.0 {
+                *place = (area, (0.5 * (x0 + x1), 0.5 * (below + above)));
             }
         }
     }
-    for (decision, (width, at)) in Request::ALL.into_iter().zip(widest) {
-        if width > 26.0 {
+    svg.line((frame.left, frame.bottom), (frame.right, frame.bottom), "axis");
+    for (decision, (area, at)) in Request::ALL.into_iter().zip(largest) {
+        if area > 0.0 {
             let y = at.1.clamp(frame.top + 10.0, frame.bottom - 8.0);
             svg.text((at.0, y + 3.5), Anchor::Middle, "word halo", name(decision));
         }
@@ -112,20 +150,24 @@ fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Strin
     let (from, to) = (low.gear + 1, high.gear + 1);
     let label = format!("{}: upshift line {from} to {to} and downshift line {to} to {from}", picture.policy);
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
-    svg.text((frame.left, 15.0), Anchor::Start, "row", &format!("lines {from} ↔ {to}"));
-    svg.line((WIDTH - 116.0, 11.0), (WIDTH - 98.0, 11.0), "shift-up");
-    svg.text((WIDTH - 95.0, 14.5), Anchor::Start, "tick", "up");
-    svg.line((WIDTH - 74.0, 11.0), (WIDTH - 56.0, 11.0), "shift-down");
-    svg.text((WIDTH - 53.0, 14.5), Anchor::Start, "tick", "down");
+    svg.text((4.0, 13.0), Anchor::Start, "row", &format!("lines {from} ↔ {to}"));
+    svg.line((WIDTH - 96.0, 9.5), (WIDTH - 82.0, 9.5), "shift-up");
+    svg.text((WIDTH - 79.0, 13.0), Anchor::Start, "tick", "up");
+    svg.line((WIDTH - 60.0, 9.5), (WIDTH - 42.0, 9.5), "shift-down");
+    svg.text((WIDTH - 39.0, 13.0), Anchor::Start, "tick", "down");
     axes(&mut svg, picture, &frame);
     let up = boundaries(picture, low, Request::Up);
     let down = boundaries(picture, high, Request::Down);
-    for (row, pair) in up.iter().zip(&down).enumerate() {
-        if let (Some(a), Some(b)) = pair {
+    let pairs: Vec<(&Option<f64>, &Option<f64>)> = up.iter().zip(&down).collect();
+    let mut row = 0;
+    for band in pairs.chunk_by(|a, b| a == b) {
+        let next = row + band.len();
+        if let Some((Some(a), Some(b))) = band.first() {
             let (x0, x1) = (frame.x.at(a.min(*b)), frame.x.at(a.max(*b)));
-            let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[row + 1]));
+            let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[next]));
             svg.rect((x0, above), (x1 - x0, below - above), "hysteresis");
         }
+        row = next;
     }
     step_line(&mut svg, picture, &frame, &up, "shift-up");
     step_line(&mut svg, picture, &frame, &down, "shift-down");

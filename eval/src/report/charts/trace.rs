@@ -6,7 +6,7 @@ use super::super::scale::{Scale, range};
 use super::super::svg::{Anchor, Frame, Marker, Svg};
 use super::super::tables::table;
 use super::super::text::{fixed, plural, shorten};
-use super::Figure;
+use super::{Figure, Layout};
 
 const WIDTH: f64 = 780.0;
 const LEFT: f64 = 56.0;
@@ -31,7 +31,7 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
             plural(picture.runs.len().min(MOST_RUNS), "run")
         ),
         drawings: vec![trace_chart(picture).finish()],
-        wide: true,
+        layout: Layout::Wide,
         table: table("Events of these runs", &head, body),
     })
 }

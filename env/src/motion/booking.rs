@@ -1,0 +1,154 @@
+//! What a piece of motion does to state, energies and torque history.
+
+use super::forces::Ground;
+use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
+use super::{Moment, Piece, Plant};
+use crate::vehicle::{Gear, Vehicle};
+
+impl Plant {
+    /// Stays where it is: the motor stalls, or the wheels spin.
+    pub(super) fn rest(&mut self, vehicle: &Vehicle, supply: &Supply, ground: &Ground, dt_s: f64) {
+        let Some(gear) = self.gear.map(|g| vehicle.gears[g]) else {
+            self.spin_free(vehicle, supply, dt_s);
+            return;
+        };
+        let thrust = thrust_of(&supply.line, &gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
+        if self.slipping || thrust.force_n > ground.grip_n {
+            self.slipping = true;
+            let thrust = self.spin_thrust(vehicle, &supply.line, &gear, ground);
+            let wheels = self.spin_piece(vehicle, &gear, &thrust, ground);
+            let used_s = wheels.stop_s().min(dt_s);
+            let end = wheels.moment(used_s);
+            self.book_motor(vehicle, supply, &gear, &thrust, &wheels, &end, used_s);
+            self.ledger.slip_j += ground.grip_n * end.distance_m;
+            self.motor_rad_s = end.speed_m_s.max(0.0) * gear.turn_rad_m;
+            self.output_nm = ground.grip_n * vehicle.wheel_radius_m;
+            self.stress.push(self.output_nm);
+            if used_s < dt_s {
+                self.slipping = false;
+                self.motor_rad_s = 0.0;
+            }
+            return;
+        }
+        self.motor_rad_s = 0.0;
+        let stall_a = supply.line.stall_a;
+        self.book_current(supply, stall_a * dt_s, stall_a * stall_a * dt_s);
+        let load_n = ground.grade_n + ground.obstacle_n;
+        self.output_nm = vehicle.wheel_radius_m
+            * if supply.driven {
+                thrust.force_n.max(load_n)
+            } else {
+                // Rolling resistance holds what it can; the gears carry the rest.
+                let rest_n = load_n - load_n.clamp(-ground.rolling_n, ground.rolling_n);
+                let hold_n = gear.turn_rad_m * supply.line.friction_nm / gear.back_efficiency;
+                rest_n.clamp(-hold_n, hold_n)
+            };
+        self.stress.push(self.output_nm);
+    }
+
+    /// Neutral: the motor runs on its own.
+    pub(super) fn spin_free(&mut self, vehicle: &Vehicle, supply: &Supply, dt_s: f64) {
+        let inertia = vehicle.rotor_kg_m2;
+        let line = &supply.line;
+        let way = if self.motor_rad_s < 0.0 { -1.0 } else { 1.0 };
+        let piece = Piece::new(
+            inertia,
+            line.electrical_stall_nm - line.friction_nm * way,
+            line.slope_nm_s,
+            0.0,
+            self.motor_rad_s,
+        );
+        let at_rest = self.motor_rad_s == 0.0 && line.stall_nm() <= 0.0;
+        let used_s = if at_rest { 0.0 } else { piece.stop_s().min(dt_s) };
+        let end = piece.moment(used_s);
+        let (turned, squared) = (end.distance_m, end.squared_m2_s);
+        let slope = line.slope_a_s;
+        self.book_current(
+            supply,
+            line.stall_a * used_s - slope * turned,
+            line.stall_a * (line.stall_a * used_s - 2.0 * slope * turned) + slope * slope * squared,
+        );
+        let electrical_j = line.electrical_stall_nm * turned - line.slope_nm_s * squared;
+        self.ledger.motor_friction_j += line.friction_nm * turned.abs() + iron_loss_j(vehicle, electrical_j);
+        self.motor_turned_rad += turned;
+        self.motor_rad_s = if used_s < dt_s { 0.0 } else { end.speed_m_s };
+    }
+
+    /// Moves the state to the end of the piece and books what the ground took.
+    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, ground: &Ground, end: &Moment) {
+        let moved_m = end.distance_m;
+        let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
+        self.ledger.rolling_j += ground.rolling_n * moved_m.abs();
+        self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
+        self.ledger.potential_j +=
+            (ground.grade_n + ground.obstacle_n) * moved_m - 0.5 * ground.obstacle_n_m * moved_m * moved_m;
+        self.x_m += moved_m;
+        self.v_m_s = end.speed_m_s;
+    }
+
+    /// Books the drive line over a piece of rim motion that ends at `end`: energies and torque history.
+    #[expect(clippy::too_many_arguments, reason = "one piece, seen from supply, gear and rim")]
+    pub(super) fn book_drive(
+        &mut self,
+        vehicle: &Vehicle,
+        supply: &Supply,
+        gear: &Gear,
+        thrust: &Thrust,
+        rim: &Piece,
+        end: &Moment,
+        dt_s: f64,
+    ) {
+        self.book_motor(vehicle, supply, gear, thrust, rim, end, dt_s);
+        self.motor_rad_s = end.speed_m_s * gear.turn_rad_m;
+        // Torque jumps where a piece begins, and on an obstacle it peaks on the way: all of it counts.
+        let radius = vehicle.wheel_radius_m;
+        let (speed_m_s, acceleration_m_s2) = rim.start();
+        self.stress.push(radius * thrust.output_n(gear, speed_m_s, acceleration_m_s2));
+        if let Some(peak_s) = rim.turning_s(thrust.damping_n_s_m, thrust.efficiency * gear.rotor_kg, dt_s) {
+            self.stress.push(radius * thrust.output_at_n(gear, &rim.moment(peak_s)));
+        }
+        self.output_nm = radius * thrust.output_at_n(gear, end);
+        self.stress.push(self.output_nm);
+    }
+
+    /// Books current, motor friction and gearing over a piece of rim motion that ends at `end`.
+    #[expect(clippy::too_many_arguments, reason = "one piece, seen from supply, gear and rim")]
+    pub(super) fn book_motor(
+        &mut self,
+        vehicle: &Vehicle,
+        supply: &Supply,
+        gear: &Gear,
+        thrust: &Thrust,
+        rim: &Piece,
+        end: &Moment,
+        dt_s: f64,
+    ) {
+        let (moved_m, squared) = (end.distance_m, end.squared_m2_s);
+        let (start, _) = rim.start();
+        let line = &supply.line;
+        let slope = line.slope_a_s * gear.turn_rad_m;
+        self.book_current(
+            supply,
+            line.stall_a * dt_s - slope * moved_m,
+            line.stall_a * (line.stall_a * dt_s - 2.0 * slope * moved_m) + slope * slope * squared,
+        );
+        let friction_j = line.friction_nm * gear.turn_rad_m * moved_m.abs();
+        self.ledger.motor_friction_j += friction_j;
+        let electrical_j = line.electrical_stall_nm * gear.turn_rad_m * moved_m
+            - line.slope_nm_s * gear.turn_rad_m * gear.turn_rad_m * squared;
+        self.ledger.motor_friction_j += iron_loss_j(vehicle, electrical_j);
+        let rotor_j = 0.5 * gear.rotor_kg * (end.speed_m_s * end.speed_m_s - start * start);
+        let into_gears_j = electrical_j - friction_j - rotor_j;
+        self.ledger.gearing_j += (1.0 - thrust.efficiency) * into_gears_j;
+        self.motor_turned_rad += gear.turn_rad_m * moved_m;
+    }
+
+    pub(super) fn book_current(&mut self, supply: &Supply, charge_as: f64, squared_a2s: f64) {
+        if !supply.driven {
+            return;
+        }
+        self.ledger.battery_j += supply.ocv_v * supply.duty * charge_as;
+        self.ledger.source_j += supply.source_ohm * supply.duty * supply.duty * squared_a2s;
+        self.ledger.winding_j += supply.winding_ohm * squared_a2s;
+    }
+}

@@ -1,0 +1,118 @@
+//! The drive line: what motor, battery and gears do to the vehicle.
+
+use super::{Moment, Piece, Plant};
+use crate::vehicle::{COPPER_PER_K, Gear, Line, Vehicle};
+
+/// The drive as it is over one advance.
+pub(super) struct Supply {
+    pub(super) line: Line,
+    pub(super) duty: f64,
+    pub(super) winding_ohm: f64,
+    pub(super) source_ohm: f64,
+    pub(super) ocv_v: f64,
+    pub(super) driven: bool,
+}
+
+/// How the drive line acts on the vehicle in one piece.
+pub(super) struct Thrust {
+    pub(super) force_n: f64,
+    pub(super) damping_n_s_m: f64,
+    pub(super) mass_kg: f64,
+    pub(super) efficiency: f64,
+}
+
+/// A reversal of torque is passed by this, s, so that the next piece begins on its far side.
+const PAST_REVERSAL_S: f64 = 1e-7;
+
+impl Thrust {
+    /// Force that leaves the gears, at the rim, at a speed and acceleration of the rim.
+    pub(super) fn output_n(&self, gear: &Gear, speed_m_s: f64, acceleration_m_s2: f64) -> f64 {
+        self.force_n
+            - self.damping_n_s_m * speed_m_s
+            - self.efficiency * gear.rotor_kg * acceleration_m_s2
+    }
+
+    /// The same at a moment of the rim's motion.
+    pub(super) fn output_at_n(&self, gear: &Gear, rim: &Moment) -> f64 {
+        self.output_n(gear, rim.speed_m_s, rim.acceleration_m_s2)
+    }
+
+    /// When the torque through the gears changes its direction before the moment `late` at `late_s`, and with
+    /// it their efficiency.
+    pub(super) fn reversal_s(
+        &self,
+        rim: &Piece,
+        gear: &Gear,
+        way: f64,
+        late_s: f64,
+        late: &Moment,
+    ) -> Option<f64> {
+        let side = if self.efficiency <= 1.0 { way } else { -way };
+        if self.output_at_n(gear, late) * side >= 0.0 {
+            return None;
+        }
+        let (mut low, mut high) = (0.0, late_s);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if self.output_at_n(gear, &rim.moment(middle)) * side >= 0.0 { low = middle } else { high = middle }
+        }
+        Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
+    }
+}
+
+impl Plant {
+    pub(super) fn supply(&self, vehicle: &Vehicle, duty: f64) -> Supply {
+        let kelvin = vehicle.air_c - 20.0 + self.rise.winding_k;
+        let winding_ohm = vehicle.motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
+        let ocv_v = vehicle.battery.open_circuit_v(self.charge);
+        let source_ohm = vehicle.battery.resistance_ohm;
+        let mut line = vehicle.motor.line(ocv_v, source_ohm, duty, winding_ohm);
+        let driven = duty > 0.0;
+        if !driven {
+            line = Line { electrical_stall_nm: 0.0, slope_nm_s: 0.0, stall_a: 0.0, slope_a_s: 0.0, ..line };
+        }
+        Supply { line, duty, winding_ohm, source_ohm, ocv_v, driven }
+    }
+
+    pub(super) fn finish_supply(&mut self, supply: &Supply) {
+        self.current_a = supply.line.stall_a - supply.line.slope_a_s * self.motor_rad_s;
+        self.terminal_v = supply.ocv_v - supply.source_ohm * supply.duty * self.current_a;
+    }
+}
+
+/// Friction of an undriven motor in gear that holds a vehicle against a push forward, N; 0 when driven.
+pub(super) fn hold_when_free(gear: Option<&Gear>, supply: &Supply) -> f64 {
+    gear.map_or(0.0, |g| {
+        let net = supply.line.friction_nm - supply.line.electrical_stall_nm;
+        net.max(0.0) * g.turn_rad_m / g.back_efficiency
+    })
+}
+
+/// Drive force `force - damping v` and moving mass in a gear that carries `carried_kg` against `resist_n` at the
+/// speed `v_m_s`. The efficiency acts on the torque that passes the gears, the rotor's inertia torque included;
+/// it turns into its reciprocal when the wheels drive. Torque passes from motor to wheels when the motor's
+/// `T` and the rotor's share of the deceleration together are positive: `T M + resist m_rotor > 0`.
+pub(super) fn thrust_of(line: &Line, gear: &Gear, carried_kg: f64, v_m_s: f64, way: f64, resist_n: f64) -> Thrust {
+    let constant_nm = line.electrical_stall_nm - line.friction_nm * way;
+    let torque_nm = constant_nm - line.slope_nm_s * gear.turn_rad_m * v_m_s;
+    let passing = torque_nm * gear.turn_rad_m * carried_kg + resist_n * gear.rotor_kg;
+    let efficiency = if passing * way >= 0.0 { gear.efficiency } else { 1.0 / gear.back_efficiency };
+    Thrust {
+        force_n: efficiency * gear.turn_rad_m * constant_nm,
+        damping_n_s_m: efficiency * gear.turn_rad_m * gear.turn_rad_m * line.slope_nm_s,
+        mass_kg: carried_kg + efficiency * gear.rotor_kg,
+        efficiency,
+    }
+}
+
+/// Air drag `0.5 rho c_d A v²` (rho = 1.2 kg/m³), linear about the present speed: `-constant + slope v`.
+pub(super) fn air_drag(vehicle: &Vehicle, v_m_s: f64) -> (f64, f64) {
+    let half = 0.6 * vehicle.drag_area_m2;
+    (half * v_m_s * v_m_s.abs(), 2.0 * half * v_m_s.abs())
+}
+
+/// Torque constant and back-EMF constant of a data sheet differ a little; what the back-EMF takes from the
+/// circuit and the torque does not deliver is iron loss, booked as motor friction.
+pub(super) fn iron_loss_j(vehicle: &Vehicle, electrical_j: f64) -> f64 {
+    electrical_j * (vehicle.motor.emf_constant_v_s / vehicle.motor.torque_constant_nm_a - 1.0)
+}

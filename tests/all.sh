@@ -1,0 +1,54 @@
+#!/bin/sh
+# Everything that must hold: format, lints, documentation, tests, and a quick study from file to report.
+# Run from the root of the repository: sh tests/all.sh
+set -eu
+cd "$(dirname "$0")/.."
+
+step() {
+    printf '\n== %s\n' "$1"
+}
+
+step "tools"
+if ! command -v "${CC:-cc}" >/dev/null 2>&1 && command -v apt-get >/dev/null 2>&1; then
+    # The exported firmware is compiled and compared; without a compiler that proof is left out.
+    as_root=""
+    if [ "$(id -u)" -ne 0 ]; then
+        as_root="sudo"
+    fi
+    if [ -z "$as_root" ] || command -v sudo >/dev/null 2>&1; then
+        $as_root apt-get update -q && $as_root apt-get install -y -q gcc libc6-dev ||
+            echo "no C compiler could be installed: firmware is not proven here" >&2
+    fi
+fi
+for component in rustfmt clippy; do
+    tool="cargo-$component"
+    if [ "$component" = rustfmt ]; then
+        tool="rustfmt"
+    fi
+    if ! "$tool" --version >/dev/null 2>&1; then
+        rustup component add "$component"
+    fi
+done
+cargo --version
+
+step "format"
+cargo fmt --all --check
+
+step "lints"
+cargo clippy --release --workspace --all-targets -- -D warnings
+
+step "documentation"
+RUSTDOCFLAGS="-D warnings" cargo doc --release --workspace --no-deps
+
+step "tests"
+cargo test --release --workspace
+
+step "a quick study"
+folder=$(mktemp -d)
+trap 'rm -rf "$folder"' EXIT INT TERM
+cargo run --release -p lowgear-train --bin lowgear -- study configs/studies/demo.toml --quick --out "$folder/run"
+for file in report.html summary.json episodes.csv; do
+    test -s "$folder/run/$file"
+done
+
+step "all in order"

@@ -1,0 +1,124 @@
+//! Study files with a mistake: the message names file, line, key and what is allowed, before any work is done.
+
+use crate::workplace::Workplace;
+
+#[track_caller]
+fn refused(line: &str, by: &str, words: &[&str]) {
+    let place = Workplace::new();
+    let number = place.edit("tiny.toml", line, by);
+    let number = format!("line {number}:");
+    let expected = [&["tiny.toml", &number], words].concat();
+    place.run(&["check", "tiny.toml"]).refused(2, &expected);
+    place.run(&["study", "tiny.toml", "--out", "run"]).refused(2, &expected);
+    assert!(!place.path("run").exists(), "nothing was written");
+}
+
+#[test]
+fn an_unknown_key() {
+    refused("resamples", "resample = 200", &["`resample`", "`resamples`"]);
+}
+
+#[test]
+fn a_count_that_is_negative_or_broken() {
+    refused("seed =", "seed = -1", &["seed", "-1", "a whole number"]);
+    refused("seed =", "seed = 0.5", &["seed", "0.5", "a whole number"]);
+}
+
+#[test]
+fn counts_out_of_range() {
+    refused("training-seeds", "training-seeds = 0", &["training-seeds", "0", "1 to 1000"]);
+    refused("test-courses", "test-courses = 1", &["test-courses", "1", "2 to 100000"]);
+}
+
+#[test]
+fn a_name_that_is_no_folder_name() {
+    refused("name =", "name = \"../up\"", &["name", "../up", "letters"]);
+}
+
+#[test]
+fn a_threshold_out_of_range() {
+    refused("up-permille", "up-permille = [850, 9000]", &["rule.up-permille[1]", "9000", "0 to 2001"]);
+}
+
+#[test]
+fn a_list_shorter_than_the_vehicle_has_gears() {
+    let place = Workplace::new();
+    let number = place.edit("tiny.toml", "up-permille", "up-permille = [850]");
+    place.edit("tiny.toml", "down-permille", "down-permille = [400]");
+    let words = [&format!("line {number}:"), "rule.up-permille", "1 values", "2, one per pair"];
+    place.run(&["check", "tiny.toml"]).refused(2, &words);
+}
+
+#[test]
+fn numbers_of_the_rule_out_of_range() {
+    refused("retry-ticks", "retry-ticks = 4000", &["rule.retry-ticks", "4000", "0 to 1000 ticks"]);
+    refused("retry-growth", "retry-growth = nan", &["rule.retry-growth", "NaN", "1 to 10"]);
+}
+
+#[test]
+fn a_reward_that_is_not_a_number() {
+    let key = "episode.reward.reference-speed-m-s";
+    refused("reference-speed-m-s", "reference-speed-m-s = nan", &[key, "NaN", "0.01 to 100 m/s"]);
+}
+
+#[test]
+fn a_start_in_a_gear_that_the_vehicle_has_not() {
+    let place = Workplace::new();
+    let number = place.edit("tiny.toml", "resamples", "resamples = 200\n[episode]\nstart-gear = 4") + 2;
+    let words = [&format!("line {number}:"), "episode.start-gear", "4", "1 to 3"];
+    place.run(&["check", "tiny.toml"]).refused(2, &words);
+}
+
+#[test]
+fn settings_of_learners_out_of_range() {
+    refused("trust-visits", "lambda = 7.0", &["learners.tabular.settings.lambda", "7", "0 to 1"]);
+    refused("warm-up", "batch = 0", &["learners.dqn.settings.batch", "1 to 65536"]);
+    refused(
+        "warm-up",
+        "replay-capacity = 999999999999",
+        &["learners.dqn.settings.replay-capacity", "10000000"],
+    );
+    refused("stack", "stack = 40", &["learners.dqn.stack", "40", "1 to 16"]);
+}
+
+#[test]
+fn a_grid_that_cannot_be() {
+    refused(
+        "edges = [1, 2]",
+        "edges = [2, 1]",
+        &["learners.tabular.grid[0].edges", "[2, 1]", "above the one before"],
+    );
+    refused("feature = \"gear\"", "feature = \"mood\"", &["feature", "mood", "speed-ratio"]);
+}
+
+#[test]
+fn features_of_the_table_that_cannot_be() {
+    refused("features", "features = []", &["table.features", "empty", "one or more"]);
+    refused("features", "features = [\"gear\", \"mood\"]", &["table.features", "mood", "speed-ratio"]);
+    refused("features", "features = [\"gear\", \"gear\"]", &["table.features", "gear", "once"]);
+}
+
+#[test]
+fn a_prefix_that_c_could_not_use() {
+    for prefix in ["9lives", "a__b", "a_", "Upper", ""] {
+        refused("prefix", &format!("prefix = \"{prefix}\""), &["table.prefix", prefix, "a letter first"]);
+    }
+}
+
+#[test]
+fn budgets_that_are_not_numbers() {
+    refused("step = 0.05", "step = nan", &["learners.contextual.budget.step", "NaN", "0.0001 to 10"]);
+    refused("budget-share", "budget-share = nan", &["quick.budget-share", "NaN", "0.0001 to 1"]);
+}
+
+#[test]
+fn no_learner_at_all() {
+    let place = Workplace::new();
+    let text = place.read("tiny.toml");
+    let (before, rest) = text.split_once("[learners.contextual.budget]").unwrap();
+    let after = &rest[rest.find("[table]").unwrap()..];
+    place.write("tiny.toml", format!("{before}[learners]\n\n{after}"));
+    place
+        .run(&["check", "tiny.toml"])
+        .refused(2, &["learners", "at least one of contextual, tabular and dqn"]);
+}

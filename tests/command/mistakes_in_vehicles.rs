@@ -1,0 +1,99 @@
+//! Vehicle files with a mistake: the message names file, line, key and what is allowed.
+
+use crate::workplace::Workplace;
+
+/// Replaces one line of the vehicle and checks the message, which names the line of that mistake.
+#[track_caller]
+fn refused(line: &str, by: &str, words: &[&str]) {
+    let place = Workplace::new();
+    let number = place.edit("vehicle.toml", line, by);
+    let number = format!("line {number}:");
+    let expected = [&["vehicle.toml", &number], words].concat();
+    place.run(&["check", "vehicle.toml"]).refused(2, &expected);
+    // The same words when the file is read for a study.
+    place.run(&["study", "tiny.toml", "--out", "run"]).refused(2, &expected);
+    assert!(!place.path("run").exists(), "nothing was written");
+}
+
+#[test]
+fn a_negative_mass() {
+    refused("mass-kg", "mass-kg = -1.0", &["chassis.mass-kg", "-1 kg", "0.1 to 200 kg"]);
+}
+
+#[test]
+fn a_mass_that_is_not_a_number() {
+    refused("mass-kg", "mass-kg = nan", &["chassis.mass-kg", "NaN", "0.1 to 200 kg"]);
+    refused("mass-kg", "mass-kg = inf", &["chassis.mass-kg", "inf", "0.1 to 200 kg"]);
+}
+
+#[test]
+fn a_mass_in_words() {
+    refused("mass-kg", "mass-kg = \"five\"", &["mass-kg", "\"five\"", "a number"]);
+}
+
+#[test]
+fn an_unknown_key() {
+    refused("mass-kg", "mas-kg = 5.0", &["`mas-kg`", "`mass-kg`", "`wheel-radius-m`"]);
+}
+
+#[test]
+fn no_gears() {
+    refused("total-ratio", "total-ratio = []", &["gearbox.total-ratio", "0 gears", "1 to 6"]);
+}
+
+#[test]
+fn too_many_gears() {
+    refused(
+        "total-ratio",
+        "total-ratio = [9, 8, 7, 6, 5, 4, 3]",
+        &["gearbox.total-ratio", "7 gears", "1 to 6"],
+    );
+}
+
+#[test]
+fn ratios_that_rise() {
+    refused(
+        "total-ratio",
+        "total-ratio = [58.0, 132.0, 500.0]",
+        &["gearbox.total-ratio[1]", "132", "falling"],
+    );
+}
+
+#[test]
+fn an_efficiency_too_few() {
+    refused(
+        "efficiency",
+        "efficiency = [0.5, 0.5]",
+        &["gearbox.efficiency", "2 values", "3 values, one per gear"],
+    );
+}
+
+#[test]
+fn a_line_that_is_not_toml() {
+    refused("mass-kg", "mass-kg == 5.0", &["mass-kg"]);
+}
+
+#[test]
+fn a_gear_count_in_the_selector_that_does_not_fit() {
+    let place = Workplace::new();
+    place.edit("vehicle.toml", "order =", "order = [\"park\", \"1\", \"2\"]");
+    place.run(&["check", "vehicle.toml"]).refused(2, &["vehicle.toml, line", "selector.", "3 positions"]);
+    place.edit("vehicle.toml", "angle-deg", "angle-deg = [0.0, 70.0, 140.0]");
+    place.run(&["check", "vehicle.toml"]).refused(2, &["vehicle.toml, line", "selector.order"]);
+}
+
+#[test]
+fn a_missing_key() {
+    let place = Workplace::new();
+    place.edit("vehicle.toml", "mass-kg", "");
+    place.run(&["check", "vehicle.toml"]).refused(2, &["vehicle.toml", "line", "mass-kg"]);
+}
+
+#[test]
+fn an_empty_file_and_a_file_that_is_no_text() {
+    let place = Workplace::new();
+    place.write("vehicle.toml", "");
+    place.run(&["check", "tiny.toml"]).refused(2, &["vehicle.toml", "missing field"]);
+    place.write("vehicle.toml", [0xff, 0xfe, 0x00, 0x80]);
+    place.run(&["check", "tiny.toml"]).refused(3, &["vehicle.toml"]);
+}

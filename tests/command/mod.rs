@@ -1,0 +1,14 @@
+//! The command `lowgear` as its users meet it: what it does, and what it says when something is wrong.
+#![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
+
+mod check;
+mod compare;
+mod drive;
+mod export;
+mod measured_course;
+mod mistakes_in_courses;
+mod mistakes_in_policies;
+mod mistakes_in_studies;
+mod mistakes_in_vehicles;
+mod run_folder;
+mod usage;

@@ -1,0 +1,129 @@
+//! The files that a study leaves.
+
+use super::{compiler_is_there, reference};
+use crate::workplace::Workplace;
+use lowgear_eval::summary::{Metric, Summary};
+use lowgear_eval::table::LookupTable;
+use std::fs;
+
+const SEEDS: usize = 2;
+const COURSES: usize = 4;
+
+fn text(name: &str) -> String {
+    fs::read_to_string(reference().join(name)).unwrap()
+}
+
+fn summary() -> Summary {
+    Summary::from_json(&text("summary.json")).unwrap()
+}
+
+/// The table that a saved policy holds.
+fn table(name: &str) -> LookupTable {
+    let saved: serde_json::Value = serde_json::from_str(&text(name)).unwrap();
+    LookupTable::from_json(saved["policy"]["table"].as_str().unwrap()).unwrap()
+}
+
+#[test]
+fn the_report_needs_nothing_from_elsewhere() {
+    let report = text("report.html");
+    for word in ["http://", "https://", "src=", "<script", "<link", "@import"] {
+        assert!(!report.contains(word), "{word} in the report");
+    }
+    // What is referred to stands in the same file.
+    assert!(report.split("url(").skip(1).all(|rest| rest.starts_with('#')));
+}
+
+#[test]
+fn the_report_holds_verdict_maps_traces_curves_and_cautions() {
+    let report = text("report.html");
+    for heading in
+        ["Verdict", "Comparison", "Shift map: Look-up table", "Test course 1", "Learning curves", "Cautions"]
+    {
+        assert!(report.contains(heading), "no {heading} in the report");
+    }
+    assert!(report.matches("<svg").count() >= 12, "{} pictures", report.matches("<svg").count());
+    assert!(report.contains("INVENTED") || report.contains("invented"), "the vehicle is said to be invented");
+}
+
+#[test]
+fn the_summary_has_paired_differences_with_intervals_and_counts() {
+    let summary = summary();
+    assert_eq!(summary.test_suite.courses, COURSES);
+    assert_eq!(summary.policies.len(), 11);
+    for against in ["hand-rule", "tuned-speed-rule", "tuned-load-rule"] {
+        let of_table = |p: &&lowgear_eval::summary::PairedDifference| {
+            p.policy == "table" && p.against == against && p.metric == Metric::CourseTime
+        };
+        let pair = summary.paired.iter().find(of_table).unwrap();
+        assert!(pair.low <= pair.mean && pair.mean <= pair.high, "{pair:?}");
+        assert_eq!((pair.n_seeds, pair.n_courses), (SEEDS, COURSES), "{pair:?}");
+    }
+    let learners: Vec<_> = summary.policies.iter().filter(|p| p.training_seeds == SEEDS).collect();
+    assert_eq!(learners.len(), 4, "three learners and the table");
+    assert_eq!(summary.curves.len(), 3 * SEEDS);
+}
+
+#[test]
+fn episodes_has_a_row_for_every_policy_seed_and_course() {
+    let expected: usize = summary().policies.iter().map(|p| p.training_seeds * COURSES).sum();
+    let text = text("episodes.csv");
+    let rows: Vec<&str> = text.lines().skip(1).collect();
+    assert_eq!(rows.len(), expected);
+    let mut keys: Vec<String> =
+        rows.iter().map(|r| r.splitn(4, ',').take(3).collect::<Vec<_>>().join(",")).collect();
+    keys.sort();
+    keys.dedup();
+    assert_eq!(keys.len(), expected, "policy, seed and course name a row");
+}
+
+#[test]
+fn the_study_file_kept_holds_every_default() {
+    let kept = text("study.toml");
+    for key in
+        ["jam-limit-s", "throttle-permille", "gamma-per-s", "replay-capacity", "mass-kg", "[[course.surfaces"]
+    {
+        assert!(kept.contains(key), "no {key} in:\n{kept}");
+    }
+}
+
+#[test]
+fn the_firmware_is_the_best_table_compiled_and_proven() {
+    let sheet = summary().table.unwrap();
+    let proof = sheet.proof.join("\n");
+    if compiler_is_there() {
+        assert!(proof.contains("decided alike by the host and by the table compiled with"), "{proof}");
+    } else {
+        assert!(proof.contains("NOT PROVEN"), "{proof}");
+    }
+    let header = text("firmware/tiny.h");
+    assert!(header.contains(&sheet.hash), "the header names the table");
+    let exported: Vec<LookupTable> = (1..=SEEDS)
+        .map(|seed| table(&format!("table/seed-{seed}/policy.json")))
+        .filter(|t| t.hash() == sheet.hash)
+        .collect();
+    assert!(!exported.is_empty(), "the exported table is one of those compared");
+    let listed = text("firmware/table.csv");
+    let listed: Vec<&str> = listed.lines().skip(1).filter_map(|row| row.rsplit(',').next()).collect();
+    assert_eq!(listed.len(), exported[0].count());
+    assert_eq!(text("firmware/table.csv"), exported[0].to_csv());
+}
+
+#[test]
+fn a_saved_table_drives_as_the_compared_one_did() {
+    let place = Workplace::new();
+    let courses = COURSES.to_string();
+    for seed in 1..=SEEDS {
+        let policy = reference().join(format!("table/seed-{seed}"));
+        let policy = policy.to_str().unwrap();
+        place
+            .run(&["compare", "tiny.toml", "hand-rule", policy, "--courses", &courses, "--out", "out"])
+            .done();
+        let rows = |text: &str, policy: &str, seed: usize| -> Vec<String> {
+            let start = format!("{policy},{seed},");
+            text.lines().filter_map(|l| l.strip_prefix(&start)).map(str::to_owned).collect()
+        };
+        let again = rows(&place.read("out/episodes.csv"), &format!("table/seed-{seed}"), 0);
+        assert_eq!(again.len(), COURSES);
+        assert_eq!(again, rows(&text("episodes.csv"), "table", seed - 1));
+    }
+}

@@ -1,0 +1,31 @@
+//! The same study again.
+
+use super::{assert_same_bytes, reference};
+use crate::workplace::Workplace;
+use std::fs;
+
+#[test]
+fn the_same_seed_writes_the_same_bytes_whatever_the_number_of_threads() {
+    for threads in ["1", "2"] {
+        let place = Workplace::new();
+        place.run(&["study", "tiny.toml", "--out", "run", "--threads", threads]).done();
+        assert_same_bytes(&place.path("run"), |_| false);
+    }
+}
+
+#[test]
+fn another_seed_writes_other_policies() {
+    let place = Workplace::new();
+    place.edit("tiny.toml", "seed =", "seed = 8");
+    place.run(&["study", "tiny.toml", "--out", "run", "--quick"]).done();
+    let other = fs::read(place.path("run/dqn/seed-1/last.json")).unwrap();
+    assert_ne!(other, fs::read(reference().join("dqn/seed-1/last.json")).unwrap());
+}
+
+#[test]
+fn resuming_a_finished_study_changes_nothing() {
+    let place = Workplace::new();
+    place.run(&["study", "tiny.toml", "--out", "run"]).done();
+    place.run(&["study", "tiny.toml", "--out", "run", "--resume"]).done();
+    assert_same_bytes(&place.path("run"), |_| false);
+}

@@ -1,0 +1,261 @@
+//! House rules that a compiler does not know.
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
+
+use crate::workplace::{files_below, repository};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// What may stand at the top, besides names that begin with a dot.
+const TOP: [&str; 13] = [
+    "Cargo.toml",
+    "Cargo.lock",
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "env",
+    "agents",
+    "train",
+    "eval",
+    "configs",
+    "tests",
+    "target",
+    "runs",
+];
+
+/// Most lines of a Rust file.
+const LINES: usize = 400;
+
+/// Files of the repository that people read, but for this one.
+fn texts() -> Vec<(PathBuf, String)> {
+    let top = fs::read_dir(repository()).unwrap().map(|e| e.unwrap().path());
+    let mut found = Vec::new();
+    for path in top {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        if ["target", "runs", ".git", "Cargo.lock"].contains(&name.as_str()) {
+            continue;
+        }
+        if path.is_dir() {
+            found.extend(files_below(&path).into_iter().map(|f| Path::new(&name).join(f)));
+        } else {
+            found.push(PathBuf::from(name));
+        }
+    }
+    found.retain(|f| f != Path::new("tests/tidy.rs"));
+    let read = |f: PathBuf| fs::read_to_string(repository().join(&f)).ok().map(|text| (f, text));
+    found.into_iter().filter_map(read).collect()
+}
+
+fn rust_files() -> Vec<(PathBuf, String)> {
+    texts().into_iter().filter(|(f, _)| f.extension().is_some_and(|e| e == "rs")).collect()
+}
+
+#[test]
+fn nothing_stands_at_the_top_that_does_not_belong_there() {
+    for entry in fs::read_dir(repository()).unwrap() {
+        let name = entry.unwrap().file_name().to_string_lossy().into_owned();
+        assert!(
+            name.starts_with('.') || TOP.contains(&name.as_str()),
+            "{name} at the top: find it a place below"
+        );
+    }
+}
+
+#[test]
+fn no_rust_file_is_too_long() {
+    for (file, text) in rust_files() {
+        let lines = text.lines().count();
+        assert!(
+            lines <= LINES,
+            "{} has {lines} lines, most is {LINES}: name a part and move it out",
+            file.display()
+        );
+    }
+}
+
+#[test]
+fn no_file_is_a_junk_drawer() {
+    for (file, _) in rust_files() {
+        let parts = file.iter().map(|p| p.to_string_lossy().trim_end_matches(".rs").to_owned());
+        for part in parts {
+            let junk = ["util", "utils", "helper", "helpers", "common", "misc"].contains(&part.as_str());
+            assert!(!junk, "{}: name the concept", file.display());
+        }
+    }
+}
+
+#[test]
+fn every_rust_file_begins_with_what_it_is() {
+    for (file, text) in rust_files().into_iter().filter(|(f, _)| !f.ends_with("tests.rs")) {
+        assert!(text.starts_with("//! "), "{}: begin with a sentence that says what it is", file.display());
+    }
+}
+
+/// Names under `[dependencies]` of a manifest.
+fn dependencies(manifest: &str) -> Vec<String> {
+    let text = fs::read_to_string(repository().join(manifest)).unwrap();
+    let table = text.split("[dependencies]").nth(1).expect("a table of dependencies");
+    let lines = table.lines().take_while(|l| !l.starts_with('['));
+    lines
+        .filter_map(|l| l.split(['.', ' ', '=']).next())
+        .filter(|n| !n.is_empty())
+        .map(str::to_owned)
+        .collect()
+}
+
+#[test]
+fn dependencies_point_one_way() {
+    for (manifest, allowed) in [
+        ("env/Cargo.toml", &["lowgear-onboard"][..]),
+        ("agents/Cargo.toml", &["lowgear-onboard", "lowgear-env"]),
+        ("eval/Cargo.toml", &["lowgear-onboard", "lowgear-env", "lowgear-agents"]),
+        ("train/Cargo.toml", &["lowgear-onboard", "lowgear-env", "lowgear-agents", "lowgear-eval"]),
+    ] {
+        let ours = dependencies(manifest).into_iter().filter(|d| d.starts_with("lowgear"));
+        for name in ours {
+            assert!(allowed.contains(&name.as_str()), "{manifest} must not depend on {name}");
+        }
+    }
+}
+
+#[test]
+fn what_runs_on_the_vehicle_depends_on_nothing() {
+    assert_eq!(dependencies("env/onboard/Cargo.toml"), Vec::<String>::new());
+    let root = fs::read_to_string(repository().join("env/onboard/src/lib.rs")).unwrap();
+    assert!(root.lines().any(|l| l == "#![no_std]"), "env/onboard is built without the standard library");
+}
+
+#[test]
+fn learners_know_no_file_no_clock_and_no_terminal() {
+    let code = rust_files().into_iter().filter(|(f, _)| f.starts_with("agents/src"));
+    for (file, text) in code.filter(|(f, _)| !f.to_string_lossy().contains("tests")) {
+        for word in ["std::fs", "std::time", "std::io", "println!", "rand::rng", "thread_rng"] {
+            assert!(!text.contains(word), "{} uses {word}", file.display());
+        }
+    }
+}
+
+#[test]
+fn no_text_names_a_place_on_somebodys_machine() {
+    for (file, text) in texts() {
+        for place in ["/home/", "/root/", "/Users/", "/work/", "C:\\Users"] {
+            assert!(!text.contains(place), "{} names {place}", file.display());
+        }
+    }
+}
+
+#[test]
+fn no_text_names_a_brand() {
+    let brands = [
+        "arduino",
+        "faulhaber",
+        "fischertechnik",
+        "gardena",
+        "hornby",
+        "husqvarna",
+        "igus",
+        "lego",
+        "mabuchi",
+        "maxon",
+        "meccano",
+        "pololu",
+        "tamiya",
+        "technic",
+        "traxxas",
+    ];
+    for (file, text) in texts() {
+        let lower = text.to_lowercase();
+        let words = lower.split(|c: char| !c.is_alphanumeric());
+        for word in words {
+            assert!(!brands.contains(&word), "{} names {word}", file.display());
+        }
+    }
+}
+
+/// Ends of keys that say the unit, or that the number has none.
+const ENDS: [&str; 37] = [
+    "m",
+    "mm",
+    "m2",
+    "s2",
+    "kg",
+    "s",
+    "deg",
+    "ddeg",
+    "n",
+    "nm",
+    "v",
+    "a",
+    "ah",
+    "w",
+    "c",
+    "ohm",
+    "j",
+    "k",
+    "rad",
+    "per-m",
+    "per-j",
+    "per-life",
+    "ticks",
+    "permille",
+    "bytes",
+    "decisions",
+    "episodes",
+    "courses",
+    "seeds",
+    "ratio",
+    "efficiency",
+    "factor",
+    "share",
+    "count",
+    "cycles",
+    "chance",
+    "edges",
+];
+
+/// Keys whose number needs no unit, or whose unit is that of the thing measured.
+const PLAIN: [&str; 24] = [
+    "seed",
+    "resamples",
+    "searches",
+    "generations",
+    "population",
+    "validate-every",
+    "step",
+    "rounds",
+    "stack",
+    "rolling",
+    "friction",
+    "weight",
+    "slope",
+    "charge",
+    "lambda",
+    "rule-margin",
+    "reward-scale",
+    "retry-growth",
+    "stall",
+    "time",
+    "trust-visits",
+    "batch",
+    "n-step",
+    "warm-up",
+];
+
+#[test]
+fn every_number_in_a_config_has_a_unit_in_its_key_or_a_comment() {
+    for (file, text) in texts().into_iter().filter(|(f, _)| f.starts_with("configs")) {
+        assert!(text.starts_with("# "), "{}: begin with a comment that says what it is", file.display());
+        let mut before = "";
+        for (line, number) in text.lines().zip(1..) {
+            let numeric =
+                |v: &str| v.trim().trim_start_matches(['[', '-']).starts_with(|c: char| c.is_ascii_digit());
+            if let Some((key, value)) = line.split_once('=').filter(|(k, v)| !k.contains('#') && numeric(v)) {
+                let key = key.trim();
+                let unit = ENDS.iter().any(|e| key == *e || key.ends_with(&format!("-{e}")));
+                let said = value.contains('#') || before.starts_with('#');
+                let plain = PLAIN.contains(&key);
+                assert!(unit || said || plain, "{}, line {number}: no unit for `{key}`", file.display());
+            }
+            before = line.trim();
+        }
+    }
+}
