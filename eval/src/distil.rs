@@ -99,6 +99,8 @@ pub struct Round {
     pub agreement: f64,
     /// Share of all votes so far that the table answers otherwise.
     pub training_error: f64,
+    /// Visits of each cell; those with none are filled by the fallback.
+    pub visits: Vec<u32>,
     /// Cells filled by the fallback.
     pub unvisited: u64,
     /// Cells with few visits.
@@ -168,6 +170,7 @@ where
             training_error: tally.error(),
             unvisited: tally.unvisited(),
             thin: tally.thin,
+            visits: tally.visits,
         });
     }
     Ok(Distilled { rounds })

@@ -87,7 +87,6 @@ impl Plant {
     }
 
     /// Books the drive line over a piece of rim motion that ends at `end`: energies and torque history.
-    #[expect(clippy::too_many_arguments, reason = "one piece, seen from supply, gear and rim")]
     pub(super) fn book_drive(
         &mut self,
         vehicle: &Vehicle,
@@ -112,7 +111,6 @@ impl Plant {
     }
 
     /// Books current, motor friction and gearing over a piece of rim motion that ends at `end`.
-    #[expect(clippy::too_many_arguments, reason = "one piece, seen from supply, gear and rim")]
     pub(super) fn book_motor(
         &mut self,
         vehicle: &Vehicle,

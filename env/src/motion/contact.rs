@@ -11,7 +11,14 @@ const BOUNCE_M_S: f64 = 0.01;
 
 impl Plant {
     /// What happens at the end of a piece.
-    pub(super) fn apply(&mut self, vehicle: &Vehicle, track: &Track, supply: &Supply, event: Event, forward: bool) {
+    pub(super) fn apply(
+        &mut self,
+        vehicle: &Vehicle,
+        track: &Track,
+        supply: &Supply,
+        event: Event,
+        forward: bool,
+    ) {
         match event {
             Event::Clock => {}
             Event::Stop => self.come_to_rest(),
@@ -50,7 +57,14 @@ impl Plant {
         }
     }
 
-    pub(super) fn leave(&mut self, vehicle: &Vehicle, track: &Track, supply: &Supply, axle: usize, forward: bool) {
+    pub(super) fn leave(
+        &mut self,
+        vehicle: &Vehicle,
+        track: &Track,
+        supply: &Supply,
+        axle: usize,
+        forward: bool,
+    ) {
         let a = vehicle.axles[axle];
         let hurdle = &track.hurdles[self.spots[axle].ahead];
         let at = if forward { hurdle.end_m(a.driven) } else { hurdle.begin_m(a.driven) };

@@ -80,7 +80,8 @@ impl Ground {
                 }
             }
             if axle.driven {
-                let pressed_n = weight_n * (axle.load_share * stretch.cos + axle.load_per_grade * stretch.sin);
+                let pressed_n =
+                    weight_n * (axle.load_share * stretch.cos + axle.load_per_grade * stretch.sin);
                 sum.grip_n += stretch.friction * pressed_n.max(0.0) * lean;
             }
         }

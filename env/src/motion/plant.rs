@@ -186,5 +186,4 @@ impl Plant {
         self.charge =
             (self.charge - drawn_j / (ocv_v * 3600.0 * vehicle.battery.capacity_ah)).clamp(0.0, 1.0);
     }
-
 }

@@ -75,7 +75,8 @@ impl Selector {
     #[must_use]
     pub fn angle_deg(&self, vehicle: &Vehicle) -> f64 {
         let target_deg = vehicle.selector.gear_angle_deg(self.target).unwrap_or(0.0);
-        let short = SHORT * vehicle.selector.window_deg * if target_deg >= self.from_deg { -1.0 } else { 1.0 };
+        let short =
+            SHORT * vehicle.selector.window_deg * if target_deg >= self.from_deg { -1.0 } else { 1.0 };
         match self.dogs {
             Dogs::In => target_deg + self.error_deg,
             Dogs::Moving { left_s } => {

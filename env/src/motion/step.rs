@@ -18,7 +18,13 @@ pub(super) enum Event {
 
 impl Plant {
     /// One piece of motion: returns its length and what ended it.
-    pub(super) fn piece(&mut self, vehicle: &Vehicle, track: &Track, supply: &Supply, left_s: f64) -> (f64, Event) {
+    pub(super) fn piece(
+        &mut self,
+        vehicle: &Vehicle,
+        track: &Track,
+        supply: &Supply,
+        left_s: f64,
+    ) -> (f64, Event) {
         if self.v_m_s != 0.0 {
             self.spots.iter_mut().for_each(|spot| spot.touch = Touch::None);
         }
@@ -125,7 +131,14 @@ impl Plant {
     }
 
     /// Wheels begin to slip when the contact would have to carry more than the grip.
-    pub(super) fn check_grip(&mut self, vehicle: &Vehicle, ground: &Ground, gear: &Gear, thrust: &Thrust, way: f64) {
+    pub(super) fn check_grip(
+        &mut self,
+        vehicle: &Vehicle,
+        ground: &Ground,
+        gear: &Gear,
+        thrust: &Thrust,
+        way: f64,
+    ) {
         if self.slipping {
             return;
         }
@@ -142,7 +155,13 @@ impl Plant {
     }
 
     /// Motion of slipping wheels at the rim.
-    pub(super) fn spin_piece(&self, vehicle: &Vehicle, gear: &Gear, thrust: &Thrust, ground: &Ground) -> Piece {
+    pub(super) fn spin_piece(
+        &self,
+        vehicle: &Vehicle,
+        gear: &Gear,
+        thrust: &Thrust,
+        ground: &Ground,
+    ) -> Piece {
         let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
         let mass_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
         Piece::new(mass_kg, thrust.force_n - ground.grip_n, thrust.damping_n_s_m, 0.0, rim_m_s)

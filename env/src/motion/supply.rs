@@ -27,9 +27,7 @@ const PAST_REVERSAL_S: f64 = 1e-7;
 impl Thrust {
     /// Force that leaves the gears, at the rim, at a speed and acceleration of the rim.
     pub(super) fn output_n(&self, gear: &Gear, speed_m_s: f64, acceleration_m_s2: f64) -> f64 {
-        self.force_n
-            - self.damping_n_s_m * speed_m_s
-            - self.efficiency * gear.rotor_kg * acceleration_m_s2
+        self.force_n - self.damping_n_s_m * speed_m_s - self.efficiency * gear.rotor_kg * acceleration_m_s2
     }
 
     /// The same at a moment of the rim's motion.
@@ -54,7 +52,11 @@ impl Thrust {
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if self.output_at_n(gear, &rim.moment(middle)) * side >= 0.0 { low = middle } else { high = middle }
+            if self.output_at_n(gear, &rim.moment(middle)) * side >= 0.0 {
+                low = middle
+            } else {
+                high = middle
+            }
         }
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
     }
@@ -92,7 +94,14 @@ pub(super) fn hold_when_free(gear: Option<&Gear>, supply: &Supply) -> f64 {
 /// speed `v_m_s`. The efficiency acts on the torque that passes the gears, the rotor's inertia torque included;
 /// it turns into its reciprocal when the wheels drive. Torque passes from motor to wheels when the motor's
 /// `T` and the rotor's share of the deceleration together are positive: `T M + resist m_rotor > 0`.
-pub(super) fn thrust_of(line: &Line, gear: &Gear, carried_kg: f64, v_m_s: f64, way: f64, resist_n: f64) -> Thrust {
+pub(super) fn thrust_of(
+    line: &Line,
+    gear: &Gear,
+    carried_kg: f64,
+    v_m_s: f64,
+    way: f64,
+    resist_n: f64,
+) -> Thrust {
     let constant_nm = line.electrical_stall_nm - line.friction_nm * way;
     let torque_nm = constant_nm - line.slope_nm_s * gear.turn_rad_m * v_m_s;
     let passing = torque_nm * gear.turn_rad_m * carried_kg + resist_n * gear.rotor_kg;

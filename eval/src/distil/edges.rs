@@ -5,7 +5,7 @@
 //! another corrects no vote alone; so the search also credits purer cells (Gini index, as classification
 //! trees do: Breiman, Friedman, Olshen, Stone 1984), much while growing, hardly while polishing.
 
-use lowgear_onboard::{FEATURES, Feature, Request, MAX_AXES};
+use lowgear_onboard::{FEATURES, Feature, MAX_AXES, Request};
 use rayon::prelude::*;
 
 use super::Sample;

@@ -10,13 +10,14 @@ use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
 use lowgear_eval::bound::Fineness;
-use lowgear_eval::gallery::{episode_picture, nothing_filled, shift_map};
+use lowgear_eval::gallery::{episode_picture, shift_map};
 use lowgear_eval::gather::{
     Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
 };
 use lowgear_eval::report::{Pictures, page, trace_svg};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Curve, Family, Roles, Study, Summary, TableAxis, TableSheet, TunedRule};
+use lowgear_onboard::Features;
 
 /// Version of the task: rises when a number of the model or the reward changes its meaning.
 const TASK_VERSION: u32 = 1;
@@ -161,8 +162,12 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
         .collect();
     let mapped = drawn.iter().filter(|d| !["first-gear", "upshift-only", "stall-aware"].contains(&d.0));
     let shift_maps = mapped
-        .map(|(_, label, note, player)| {
-            shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &nothing_filled)
+        .map(|(id, label, note, player)| {
+            let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].round);
+            let filled = |features: &Features| {
+                exported.is_some_and(|round| round.visits.get(round.table.cell(features)) == Some(&0))
+            };
+            shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &filled)
         })
         .collect();
     let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn"][..]]
