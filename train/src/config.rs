@@ -117,6 +117,8 @@ pub struct TableConfig {
     pub rounds: usize,
     /// Training courses driven in each round.
     pub courses: u64,
+    /// Weight of a decision to shift against one to hold of the same duration.
+    pub shift_weight: f64,
     /// Features that may become axes.
     pub features: Vec<String>,
     /// Prefix of the exported names.
@@ -251,6 +253,7 @@ impl Check for TableConfig {
         count("bytes", self.bytes as u64, 16, 1_000_000)?;
         count("rounds", self.rounds as u64, 1, 100)?;
         count("courses", self.courses, 1, 1_000_000)?;
+        in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
         check_prefix(&self.prefix)?;
         for (i, name) in self.features.iter().enumerate() {
             lowgear_agents::grid::feature_by_name(name)

@@ -15,6 +15,7 @@ use lowgear_eval::distil::{
 use lowgear_eval::export::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
 use lowgear_eval::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_onboard::Request;
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -173,8 +174,13 @@ pub fn distil_policy(
         },
     };
     let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
+    // A hold lasts for many decisions and a shift for one: by time alone the table would shift too rarely.
+    let shift_weight = study.table.shift_weight;
+    let weigh = move |visit: &Visit| {
+        visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight }
+    };
     let Distilled { rounds } =
-        distil(|_| training_world(&training), || player.clone(), &mut rule, Visit::by_time, &settings)
+        distil(|_| training_world(&training), || player.clone(), &mut rule, weigh, &settings)
             .map_err(StudyError::step("table"))?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
     let mut best: Option<Distillate> = None;
