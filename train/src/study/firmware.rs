@@ -176,9 +176,8 @@ pub fn distil_policy(
     let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
     // A hold lasts for many decisions and a shift for one: by time alone the table would shift too rarely.
     let shift_weight = study.table.shift_weight;
-    let weigh = move |visit: &Visit| {
-        visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight }
-    };
+    let weigh =
+        move |visit: &Visit| visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight };
     let Distilled { rounds } =
         distil(|_| training_world(&training), || player.clone(), &mut rule, weigh, &settings)
             .map_err(StudyError::step("table"))?;
