@@ -6,4 +6,4 @@ mod command;
 mod environment;
 mod study;
 mod tidy;
-mod workplace;
+mod sandbox;

@@ -1,7 +1,7 @@
 //! House rules that a compiler does not know.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
 
-use crate::workplace::{files_below, repository};
+use crate::sandbox::{files_below, repository};
 use std::fs;
 use std::path::{Path, PathBuf};
 

@@ -1,6 +1,6 @@
 //! `lowgear check` on what is shipped.
 
-use crate::workplace::{Workplace, files_below, repository, run_in};
+use crate::sandbox::{Sandbox, files_below, repository, run_in};
 
 #[test]
 fn every_shipped_file_is_in_order() {
@@ -16,7 +16,7 @@ fn every_shipped_file_is_in_order() {
 
 #[test]
 fn it_says_what_it_found() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for (file, words) in [
         ("tiny.toml", &["study \"tiny\"", "2 training seeds"][..]),
         ("vehicle.toml", &["vehicle \"seed-tray cart\"", "3 gears"]),

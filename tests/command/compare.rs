@@ -1,12 +1,12 @@
 //! `lowgear compare`.
 
 use crate::study::reference;
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 use lowgear_eval::summary::Summary;
 
 #[test]
 fn a_rule_and_a_saved_policy_are_compared_pair_by_pair() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let table = reference().join("table/seed-1");
     let arguments =
         ["compare", "tiny.toml", "hand-rule", table.to_str().unwrap(), "--courses", "3", "--out", "out"];
@@ -23,14 +23,14 @@ fn a_rule_and_a_saved_policy_are_compared_pair_by_pair() {
 
 #[test]
 fn without_a_folder_it_writes_nothing() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["compare", "tiny.toml", "hand-rule", "hand-rule", "--courses", "2"]).done();
     assert_eq!(place.names(), ["course.toml", "tiny.toml", "vehicle.toml"]);
 }
 
 #[test]
 fn a_policy_against_itself_differs_by_nothing() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let arguments = ["compare", "tiny.toml", "hand-rule", "hand-rule", "--courses", "3", "--out", "out"];
     place.run(&arguments).done();
     let summary = Summary::from_json(&place.read("out/summary.json")).unwrap();
@@ -40,7 +40,7 @@ fn a_policy_against_itself_differs_by_nothing() {
 
 #[test]
 fn one_policy_or_one_course_is_too_few() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["compare", "tiny.toml", "hand-rule"]).refused(2, &["2 values", "POLICY"]);
     let arguments = ["compare", "tiny.toml", "hand-rule", "hand-rule", "--courses", "1"];
     place.run(&arguments).refused(2, &["--courses", "2..=100000"]);

@@ -1,7 +1,7 @@
 //! `lowgear drive`.
 
 use crate::study::reference;
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 /// Headings of quantities, each with its unit at the end.
 const UNITS: [&str; 12] = [
@@ -21,7 +21,7 @@ const UNITS: [&str; 12] = [
 
 #[test]
 fn it_writes_a_trace_with_units_and_a_picture() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let out = place.run(&["drive", "tiny.toml", "--out", "out"]).done().out;
     assert!(out.contains("hand-rule: ") && out.contains("trace.csv"), "{out}");
     let csv = place.read("out/trace.csv");
@@ -37,7 +37,7 @@ fn it_writes_a_trace_with_units_and_a_picture() {
 
 #[test]
 fn the_same_episode_writes_the_same_bytes_and_another_one_others() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for (episode, out) in [("3", "a"), ("3", "b"), ("4", "c")] {
         place.run(&["drive", "tiny.toml", "--episode", episode, "--out", out]).done();
     }
@@ -48,7 +48,7 @@ fn the_same_episode_writes_the_same_bytes_and_another_one_others() {
 
 #[test]
 fn every_kind_of_saved_policy_drives() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for name in [
         "tuned-load-rule/seed-1",
         "contextual/seed-1/last.json",
@@ -65,6 +65,6 @@ fn every_kind_of_saved_policy_drives() {
 
 #[test]
 fn the_highest_episode_number_is_an_episode_like_any_other() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["drive", "tiny.toml", "--episode", &u64::MAX.to_string(), "--out", "out"]).done();
 }

@@ -1,11 +1,11 @@
 //! `lowgear export`.
 
 use crate::study::{compiler_is_there, reference};
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let arguments = ["export", "tiny.toml", "--policy", policy, "--prefix", prefix, "--out", "out"];
     let out = place.run(&arguments).done().out;
     let header = place.read(&format!("out/{prefix}.h"));
@@ -32,7 +32,7 @@ fn a_rule_is_distilled_exported_and_proven() {
 
 #[test]
 fn a_prefix_that_c_could_not_use_is_refused_before_any_work() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for prefix in ["9 lives", "a__b", "Cart"] {
         let arguments = ["export", "tiny.toml", "--policy", "hand-rule", "--prefix", prefix, "--out", "out"];
         place.run(&arguments).refused(2, &["--prefix", prefix, "a letter first"]);

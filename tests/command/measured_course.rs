@@ -1,10 +1,10 @@
 //! A measured course: a profile in CSV, driven, and its mistakes by line.
 
-use crate::workplace::{Workplace, repository};
+use crate::sandbox::{Sandbox, repository};
 use std::fs;
 
-fn measured() -> Workplace {
-    let place = Workplace::new();
+fn measured() -> Sandbox {
+    let place = Sandbox::new();
     for (from, to) in [("measured-course.toml", "course.toml"), ("profile.csv", "profile.csv")] {
         fs::copy(repository().join("tests/data").join(from), place.path(to)).unwrap();
     }
@@ -37,7 +37,7 @@ fn it_can_be_checked_driven_and_compared_on() {
 #[test]
 fn it_can_be_driven_beside_the_course_of_the_study() {
     let course = repository().join("tests/data/measured-course.toml");
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["drive", "tiny.toml", "--course", course.to_str().unwrap(), "--out", "out"]).done();
 }
 

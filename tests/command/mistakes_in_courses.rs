@@ -1,10 +1,10 @@
 //! Course files with a mistake: the message names file, line, key and what is allowed.
 
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 #[track_caller]
 fn refused(line: &str, by: &str, words: &[&str]) {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let number = place.edit("course.toml", line, by);
     let number = format!("line {number}:");
     let expected = [&["course.toml", &number], words].concat();
@@ -15,7 +15,7 @@ fn refused(line: &str, by: &str, words: &[&str]) {
 
 #[test]
 fn an_empty_course() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.write(
         "course.toml",
         "name = \"nothing\"\n\n[[surfaces]]\nname = \"path\"\nrolling = 0.03\nfriction = 0.8\n",
@@ -28,7 +28,7 @@ fn an_empty_course() {
 
 #[test]
 fn no_surfaces() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.write("course.toml", "name = \"nothing\"\nsurfaces = []\n");
     place.run(&["check", "course.toml"]).refused(2, &["course.toml", "line 2", "surfaces"]);
 }
@@ -50,7 +50,7 @@ fn an_unknown_key() {
 
 #[test]
 fn an_obstacle_on_an_unknown_surface() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.edit("course.toml", "on = [", "on = [\"ice\"]");
     place.run(&["check", "course.toml"]).refused(2, &["course.toml", "random.obstacles", "ice"]);
 }

@@ -1,7 +1,7 @@
 //! Policy files that were cut short, changed, or made for something else.
 
 use crate::study::reference;
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 use serde_json::Value;
 use std::fs;
 
@@ -12,7 +12,7 @@ fn saved(name: &str) -> Value {
 /// Drives with a policy file of this content, which is refused.
 #[track_caller]
 fn refused(content: &str, words: &[&str]) {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.write("policy.json", content);
     let expected = [&["policy.json"], words].concat();
     place.run(&["drive", "tiny.toml", "--policy", "policy.json", "--out", "out"]).refused(2, &expected);
@@ -96,7 +96,7 @@ fn a_rule_out_of_range() {
 
 #[test]
 fn a_missing_file_or_a_folder_without_one() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for word in ["absent.json", "."] {
         place.run(&["drive", "tiny.toml", "--policy", word, "--out", "out"]).refused(3, &[".json", "hint:"]);
     }

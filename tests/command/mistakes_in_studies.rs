@@ -1,10 +1,10 @@
 //! Study files with a mistake: the message names file, line, key and what is allowed, before any work is done.
 
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 #[track_caller]
 fn refused(line: &str, by: &str, words: &[&str]) {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let number = place.edit("tiny.toml", line, by);
     let number = format!("line {number}:");
     let expected = [&["tiny.toml", &number], words].concat();
@@ -42,7 +42,7 @@ fn a_threshold_out_of_range() {
 
 #[test]
 fn a_list_shorter_than_the_vehicle_has_gears() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let number = place.edit("tiny.toml", "up-permille", "up-permille = [850]");
     place.edit("tiny.toml", "down-permille", "down-permille = [400]");
     let words = [&format!("line {number}:"), "rule.up-permille", "1 values", "2, one per pair"];
@@ -63,7 +63,7 @@ fn a_reward_that_is_not_a_number() {
 
 #[test]
 fn a_start_in_a_gear_that_the_vehicle_has_not() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let number = place.edit("tiny.toml", "resamples", "resamples = 200\n[episode]\nstart-gear = 4") + 2;
     let words = [&format!("line {number}:"), "episode.start-gear", "4", "1 to 3"];
     place.run(&["check", "tiny.toml"]).refused(2, &words);
@@ -113,7 +113,7 @@ fn budgets_that_are_not_numbers() {
 
 #[test]
 fn no_learner_at_all() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let text = place.read("tiny.toml");
     let (before, rest) = text.split_once("[learners.contextual.budget]").unwrap();
     let after = &rest[rest.find("[table]").unwrap()..];

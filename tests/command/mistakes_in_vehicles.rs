@@ -1,11 +1,11 @@
 //! Vehicle files with a mistake: the message names file, line, key and what is allowed.
 
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 /// Replaces one line of the vehicle and checks the message, which names the line of that mistake.
 #[track_caller]
 fn refused(line: &str, by: &str, words: &[&str]) {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let number = place.edit("vehicle.toml", line, by);
     let number = format!("line {number}:");
     let expected = [&["vehicle.toml", &number], words].concat();
@@ -75,7 +75,7 @@ fn a_line_that_is_not_toml() {
 
 #[test]
 fn a_gear_count_in_the_selector_that_does_not_fit() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.edit("vehicle.toml", "order =", "order = [\"park\", \"1\", \"2\"]");
     place.run(&["check", "vehicle.toml"]).refused(2, &["vehicle.toml, line", "selector.", "3 positions"]);
     place.edit("vehicle.toml", "angle-deg", "angle-deg = [0.0, 70.0, 140.0]");
@@ -84,14 +84,14 @@ fn a_gear_count_in_the_selector_that_does_not_fit() {
 
 #[test]
 fn a_missing_key() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.edit("vehicle.toml", "mass-kg", "");
     place.run(&["check", "vehicle.toml"]).refused(2, &["vehicle.toml", "line", "mass-kg"]);
 }
 
 #[test]
 fn an_empty_file_and_a_file_that_is_no_text() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.write("vehicle.toml", "");
     place.run(&["check", "tiny.toml"]).refused(2, &["vehicle.toml", "missing field"]);
     place.write("vehicle.toml", [0xff, 0xfe, 0x00, 0x80]);

@@ -1,12 +1,12 @@
 //! The folder of a run: taken, foreign, not writable, or of another study.
 
 use crate::study::reference;
-use crate::workplace::{Workplace, files_below};
+use crate::sandbox::{Sandbox, files_below};
 use std::fs;
 
 #[test]
 fn a_folder_that_exists_already_is_not_touched_and_resuming_is_offered() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
     place.write("run/study.toml", "mine");
     place
@@ -18,7 +18,7 @@ fn a_folder_that_exists_already_is_not_touched_and_resuming_is_offered() {
 
 #[test]
 fn another_study_cannot_be_resumed_in_it() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
     fs::copy(reference().join("study.toml"), place.path("run/study.toml")).unwrap();
     let resume = &["study", "tiny.toml", "--out", "run", "--resume"];
@@ -39,7 +39,7 @@ fn another_study_cannot_be_resumed_in_it() {
 
 #[test]
 fn a_folder_with_something_else_in_it_cannot_be_resumed() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
     place.write("run/letter.txt", "mine");
     place.run(&["study", "tiny.toml", "--out", "run", "--resume"]).refused(2, &["run", "no study", "--out"]);
@@ -47,7 +47,7 @@ fn a_folder_with_something_else_in_it_cannot_be_resumed() {
 
 #[test]
 fn a_folder_that_cannot_be_made_is_named_with_a_hint() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.write("file", "");
     for arguments in [
         &["study", "tiny.toml", "--out", "file/run"][..],
@@ -64,7 +64,7 @@ fn a_folder_that_cannot_be_made_is_named_with_a_hint() {
 #[cfg(unix)]
 fn a_folder_that_cannot_be_written_is_named_with_a_hint() {
     use std::os::unix::fs::PermissionsExt;
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let folder = place.path("locked");
     fs::create_dir(&folder).unwrap();
     fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).unwrap();
@@ -80,7 +80,7 @@ fn a_folder_that_cannot_be_written_is_named_with_a_hint() {
 
 #[test]
 fn a_run_that_was_ended_before_it_had_begun_can_be_started_again() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
     place.write("run/study.toml.partial", "# half a");
     let mut child = place.start(&["study", "tiny.toml", "--out", "run"]);

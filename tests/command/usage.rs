@@ -1,10 +1,10 @@
 //! Words of the command line: help, unknown ones, missing ones.
 
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 
 #[test]
 fn the_help_of_each_command_says_what_it_reads_and_writes_and_how_long_it_takes() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for command in ["study", "check", "drive", "compare", "export"] {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
         for word in ["Reads ", "rites ", "akes "] {
@@ -15,7 +15,7 @@ fn the_help_of_each_command_says_what_it_reads_and_writes_and_how_long_it_takes(
 
 #[test]
 fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
-    let help = Workplace::new().run(&["--help"]).done().out;
+    let help = Sandbox::new().run(&["--help"]).done().out;
     for word in
         ["study", "check", "drive", "compare", "export", "0 done", "1 a step failed", "2 wrong", "3 files"]
     {
@@ -26,19 +26,19 @@ fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
 
 #[test]
 fn an_unknown_command_is_refused_with_a_way_to_the_help() {
-    Workplace::new().run(&["frobnicate"]).refused(2, &["frobnicate", "--help"]);
+    Sandbox::new().run(&["frobnicate"]).refused(2, &["frobnicate", "--help"]);
 }
 
 #[test]
 fn no_command_at_all_shows_the_help_and_is_wrong_usage() {
-    let ran = Workplace::new().run(&[]);
+    let ran = Sandbox::new().run(&[]);
     assert_eq!(ran.code, Some(2));
     assert!(ran.err.contains("Usage:"), "{}", ran.err);
 }
 
 #[test]
 fn an_unknown_option_and_a_number_out_of_range_are_refused() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["study", "tiny.toml", "--fast"]).refused(2, &["--fast"]);
     place.run(&["study", "tiny.toml", "--threads", "0"]).refused(2, &["--threads", "1..=1024"]);
     place.run(&["drive", "tiny.toml", "--episode", "-1"]).refused(2, &["--"]);
@@ -46,7 +46,7 @@ fn an_unknown_option_and_a_number_out_of_range_are_refused() {
 
 #[test]
 fn a_missing_file_is_named_with_a_hint_whichever_command_wants_it() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for arguments in [
         &["study", "absent.toml"][..],
         &["check", "absent.toml"],
@@ -62,7 +62,7 @@ fn a_missing_file_is_named_with_a_hint_whichever_command_wants_it() {
 
 #[test]
 fn a_study_that_names_a_missing_vehicle_is_refused_with_the_path_looked_for() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.edit("tiny.toml", "vehicle =", "vehicle = \"garage/cart.toml\"");
     place.run(&["study", "tiny.toml"]).refused(3, &["garage/cart.toml", "relative to that file"]);
 }

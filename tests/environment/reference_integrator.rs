@@ -2,14 +2,14 @@
 //! steps (ten times smaller at obstacles), events at step ends, speeds exact for constant forces (exponential
 //! integrator), forces at the middle of the step, heat and charge carried along in every step.
 
-use super::schedule::{Motion, Run, Schedule, run_by_schedule};
+use super::schedule::{Motion, Place, Run, Schedule, run_by_schedule};
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::stress::Stress;
 use lowgear_env::terrain::{Contact, Course, ObstacleShape};
 use lowgear_env::vehicle::{COPPER_PER_K, Gear, Vehicle};
 
 /// Steps at an obstacle are this many times shorter.
-const FINER: u32 = 10;
+const FINER: f64 = 10.0;
 
 struct Hurdle {
     top_m: f64,
@@ -36,6 +36,7 @@ pub(super) struct Reference<'a> {
     winding_k: f64,
     housing_k: f64,
     charge: f64,
+    grip_n: f64,
     stress: Stress,
     pub(super) output_nm: f64,
 }
@@ -77,6 +78,7 @@ impl<'a> Reference<'a> {
             winding_k: 0.0,
             housing_k: 0.0,
             charge: vehicle.charge,
+            grip_n: 0.0,
             stress: vehicle.stress(),
             output_nm: 0.0,
         }
@@ -143,6 +145,7 @@ impl<'a> Reference<'a> {
 
     fn step(&mut self, duty: f64) {
         let forces = self.forces(self.x_m + 0.5 * self.step_s * self.v_m_s);
+        self.grip_n = forces.grip_n;
         match self.gear.map(|g| self.vehicle.gears[g]) {
             Some(gear) if self.slipping => self.step_slipping(duty, &gear, &forces),
             Some(gear) => self.step_in_gear(duty, &gear, &forces),
@@ -302,34 +305,52 @@ impl<'a> Reference<'a> {
         }
     }
 
+    /// The rotor swings against the vehicle, or beyond the grip of the tyres against the wheels alone.
     fn shock(&mut self, difference: f64, rotor_kg: f64) {
-        let body = self.vehicle.rolling_mass_kg;
-        let inertia = body * rotor_kg / (body + rotor_kg) * self.vehicle.wheel_radius_m.powi(2);
-        let peak = difference * (self.vehicle.stiffness_nm_rad * inertia).sqrt();
+        let radius = self.vehicle.wheel_radius_m;
+        let swing = |other_kg: f64| {
+            let inertia = other_kg * rotor_kg / (other_kg + rotor_kg) * radius * radius;
+            difference.abs() * (self.vehicle.stiffness_nm_rad * inertia).sqrt()
+        };
+        let most = self.grip_n * radius + swing(self.vehicle.wheel_kg);
+        let peak = difference.signum() * swing(self.vehicle.rolling_mass_kg).min(most);
         self.stress.push(self.output_nm + peak);
         self.stress.push(self.output_nm);
     }
 }
 
 impl Motion for Reference<'_> {
+    fn x_m(&self) -> f64 {
+        self.x_m
+    }
+
+    fn v_m_s(&self) -> f64 {
+        self.v_m_s
+    }
+
     fn motor_rad_s(&self) -> f64 {
         self.motor_rad_s
     }
 
-    fn advance(&mut self, time_s: f64, duty: f64) -> Option<f64> {
-        let coarse_s = self.coarse_s;
-        for step in 0..(time_s / coarse_s).round() as usize {
-            let pieces = if self.at_an_obstacle(2.0 * coarse_s) { FINER } else { 1 };
-            self.step_s = coarse_s / f64::from(pieces);
-            for piece in 1..=pieces {
+    fn advance(&mut self, time_s: f64, duty: f64, to: Option<Place>) -> (f64, bool) {
+        let mut gone_s = 0.0;
+        while time_s - gone_s > 1e-9 {
+            let near = self.at_an_obstacle(2.0 * self.coarse_s);
+            let step_s = if near { self.coarse_s / FINER } else { self.coarse_s };
+            self.step_s = step_s.min(time_s - gone_s);
+            let ahead_s = to.map_or(f64::INFINITY, |place| place.ahead_m(self.x_m) / self.v_m_s.abs());
+            if ahead_s <= self.step_s {
+                self.step_s = ahead_s.max(0.0);
                 self.step(duty);
-                if self.x_m >= self.course.length_m {
-                    let late_s = (self.x_m - self.course.length_m) / self.v_m_s;
-                    return Some(step as f64 * coarse_s + f64::from(piece) * self.step_s - late_s);
-                }
+                return (gone_s + self.step_s, false);
+            }
+            self.step(duty);
+            gone_s += self.step_s;
+            if self.x_m >= self.course.length_m {
+                return (gone_s - (self.x_m - self.course.length_m) / self.v_m_s, true);
             }
         }
-        None
+        (gone_s, false)
     }
 
     fn disengage(&mut self) {

@@ -1,6 +1,6 @@
 //! Training, validation and test courses are other courses.
 
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::Scenario;
 use lowgear_eval::suite::{TestSuite, TrainingSuite, ValidationSuite, play, run_seed};
@@ -10,7 +10,7 @@ use std::sync::Arc;
 const COURSES: u64 = 8;
 
 fn study() -> Scenario {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     read_inputs(&place.path("tiny.toml"), false).unwrap().scenario
 }
 

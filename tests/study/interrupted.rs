@@ -1,7 +1,7 @@
 //! A study that was killed, or whose checkpoint was damaged, and then resumed.
 
 use super::assert_same_bytes;
-use crate::workplace::{Workplace, files_below};
+use crate::sandbox::{Sandbox, files_below};
 use std::fs;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -12,7 +12,7 @@ const RESUME: [&str; 5] = ["study", "tiny.toml", "--out", "run", "--resume"];
 const PATIENCE: Duration = Duration::from_secs(120);
 
 /// Starts the study and kills it as soon as `moment` has come. Whether it was still at work then.
-fn killed_when(place: &Workplace, arguments: &[&str], moment: impl Fn() -> bool) -> bool {
+fn killed_when(place: &Sandbox, arguments: &[&str], moment: impl Fn() -> bool) -> bool {
     let mut child = place.start(arguments);
     let began = Instant::now();
     while !moment() && child.try_wait().unwrap().is_none() {
@@ -33,7 +33,7 @@ fn older_checkpoint(file: &str) -> bool {
 
 #[test]
 fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let exists = |name: &str| place.path("run").join(name).exists();
     let kills = [
         killed_when(&place, &STUDY, || exists("tuned-speed-rule/seed-1/checkpoint.bin")),
@@ -52,7 +52,7 @@ fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
 
 #[test]
 fn a_study_killed_at_odd_moments_ends_with_the_same_bytes() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     for after_ms in [150, 400, 650, 900] {
         let began = Instant::now();
         let arguments: &[&str] = if place.path("run/study.toml").exists() { &RESUME } else { &STUDY };
@@ -66,7 +66,7 @@ fn a_study_killed_at_odd_moments_ends_with_the_same_bytes() {
 fn a_damaged_newest_checkpoint_falls_back_with_a_warning_and_ends_with_the_same_bytes() {
     // A kill can fall between two files; another attempt then finds both checkpoints.
     for _attempt in 0..5 {
-        let place = Workplace::new();
+        let place = Sandbox::new();
         let folder = place.path("run/dqn/seed-1");
         let (newest, before) = (folder.join("checkpoint.bin"), folder.join("checkpoint.bin.previous"));
         let at_work = killed_when(&place, &STUDY, || newest.exists() && before.exists());
@@ -89,7 +89,7 @@ fn a_damaged_newest_checkpoint_falls_back_with_a_warning_and_ends_with_the_same_
 
 #[test]
 fn checkpoints_that_are_both_damaged_are_named_and_nothing_is_overwritten() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let file = "run/tuned-speed-rule/seed-1/checkpoint.bin";
     killed_when(&place, &STUDY, || place.path(file).exists());
     let folder = place.path("run/tuned-speed-rule/seed-1");

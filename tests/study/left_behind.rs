@@ -1,7 +1,7 @@
 //! The files that a study leaves.
 
 use super::{compiler_is_there, reference};
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 use lowgear_eval::summary::{Metric, Summary};
 use lowgear_eval::table::LookupTable;
 use std::fs;
@@ -110,7 +110,7 @@ fn the_firmware_is_the_best_table_compiled_and_proven() {
 
 #[test]
 fn a_saved_table_drives_as_the_compared_one_did() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     let courses = COURSES.to_string();
     for seed in 1..=SEEDS {
         let policy = reference().join(format!("table/seed-{seed}"));

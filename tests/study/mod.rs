@@ -7,7 +7,7 @@ mod interrupted;
 mod left_behind;
 mod repeated;
 
-use crate::workplace::{files_below, furnish, run_in};
+use crate::sandbox::{files_below, furnish, run_in};
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::Command;

@@ -1,13 +1,13 @@
 //! The same study again.
 
 use super::{assert_same_bytes, reference};
-use crate::workplace::Workplace;
+use crate::sandbox::Sandbox;
 use std::fs;
 
 #[test]
 fn the_same_seed_writes_the_same_bytes_whatever_the_number_of_threads() {
     for threads in ["1", "2"] {
-        let place = Workplace::new();
+        let place = Sandbox::new();
         place.run(&["study", "tiny.toml", "--out", "run", "--threads", threads]).done();
         assert_same_bytes(&place.path("run"), |_| false);
     }
@@ -15,7 +15,7 @@ fn the_same_seed_writes_the_same_bytes_whatever_the_number_of_threads() {
 
 #[test]
 fn another_seed_writes_other_policies() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.edit("tiny.toml", "seed =", "seed = 8");
     place.run(&["study", "tiny.toml", "--out", "run", "--quick"]).done();
     let other = fs::read(place.path("run/dqn/seed-1/last.json")).unwrap();
@@ -24,7 +24,7 @@ fn another_seed_writes_other_policies() {
 
 #[test]
 fn resuming_a_finished_study_changes_nothing() {
-    let place = Workplace::new();
+    let place = Sandbox::new();
     place.run(&["study", "tiny.toml", "--out", "run"]).done();
     place.run(&["study", "tiny.toml", "--out", "run", "--resume"]).done();
     assert_same_bytes(&place.path("run"), |_| false);

@@ -5,6 +5,10 @@ use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
 use super::{Moment, Piece, Plant};
 use crate::vehicle::{Gear, Vehicle};
 
+/// Two events at one place, as when both axles pass a border together, leave a piece of this length between
+/// them by rounding; no torque acts in it.
+const NO_TIME_S: f64 = 1e-9;
+
 impl Plant {
     /// Stays where it is: the motor stalls, or the wheels spin.
     pub(super) fn rest(&mut self, vehicle: &Vehicle, supply: &Supply, ground: &Ground, dt_s: f64) {
@@ -99,6 +103,9 @@ impl Plant {
     ) {
         self.book_motor(vehicle, supply, gear, thrust, rim, end, dt_s);
         self.motor_rad_s = end.speed_m_s * gear.turn_rad_m;
+        if dt_s < NO_TIME_S {
+            return;
+        }
         // Torque jumps where a piece begins, and on an obstacle it peaks on the way: all of it counts.
         let radius = vehicle.wheel_radius_m;
         let (speed_m_s, acceleration_m_s2) = rim.start();

@@ -29,13 +29,13 @@ impl Plant {
             self.spots.iter_mut().for_each(|spot| spot.touch = Touch::None);
         }
         let ground = Ground::under(vehicle, track, &self.spots, self.x_m);
+        self.grip_n = ground.grip_n;
         let gear = self.gear.map(|g| vehicle.gears[g]);
         let direction = if self.v_m_s != 0.0 {
             self.v_m_s.signum()
         } else {
             let way = Plant::way_from_rest(supply, &ground, gear.as_ref());
             if way == 0.0 {
-                self.grip_n = ground.grip_n;
                 self.rest(vehicle, supply, &ground, left_s);
                 return (left_s, Event::Clock);
             }
