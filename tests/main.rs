@@ -4,6 +4,6 @@
 
 mod command;
 mod environment;
+mod sandbox;
 mod study;
 mod tidy;
-mod sandbox;

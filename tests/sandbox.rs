@@ -20,15 +20,15 @@ fn lowgear(folder: &Path) -> Command {
 }
 
 /// A folder with `tiny.toml`, `vehicle.toml` and `course.toml`.
-pub(crate) struct Workplace {
+pub(crate) struct Sandbox {
     folder: tempfile::TempDir,
 }
 
-impl Workplace {
-    pub(crate) fn new() -> Workplace {
+impl Sandbox {
+    pub(crate) fn new() -> Sandbox {
         let folder = tempfile::tempdir().expect("a temporary folder can be made");
         furnish(folder.path());
-        Workplace { folder }
+        Sandbox { folder }
     }
 
     /// A path in the folder.

@@ -1,7 +1,7 @@
 //! `lowgear compare`.
 
-use crate::study::reference;
 use crate::sandbox::Sandbox;
+use crate::study::reference;
 use lowgear_eval::summary::Summary;
 
 #[test]

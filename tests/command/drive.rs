@@ -1,7 +1,7 @@
 //! `lowgear drive`.
 
-use crate::study::reference;
 use crate::sandbox::Sandbox;
+use crate::study::reference;
 
 /// Headings of quantities, each with its unit at the end.
 const UNITS: [&str; 12] = [

@@ -1,7 +1,7 @@
 //! `lowgear export`.
 
-use crate::study::{compiler_is_there, reference};
 use crate::sandbox::Sandbox;
+use crate::study::{compiler_is_there, reference};
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {

@@ -1,7 +1,7 @@
 //! Policy files that were cut short, changed, or made for something else.
 
-use crate::study::reference;
 use crate::sandbox::Sandbox;
+use crate::study::reference;
 use serde_json::Value;
 use std::fs;
 

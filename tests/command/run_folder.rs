@@ -1,7 +1,7 @@
 //! The folder of a run: taken, foreign, not writable, or of another study.
 
-use crate::study::reference;
 use crate::sandbox::{Sandbox, files_below};
+use crate::study::reference;
 use std::fs;
 
 #[test]
