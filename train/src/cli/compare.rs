@@ -54,5 +54,5 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         write_atomically(&out.join("episodes.csv"), &episodes)?;
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
-    Ok(table)
+    Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", players[0].0))
 }
