@@ -179,7 +179,7 @@ impl Compiler {
     }
 }
 
-/// A folder for the compiled harness, removed at the end.
+/// A folder for the compiled harness, removed at the end; one left by a proof that was killed is cleared.
 struct Bench {
     out_dir: PathBuf,
     folder: PathBuf,
@@ -193,7 +193,10 @@ impl Drop for Bench {
 
 impl Bench {
     fn new(out_dir: &Path) -> Result<Bench, ExportError> {
-        let folder = out_dir.join(format!(".proof-{}", std::process::id()));
+        let folder = out_dir.join(".proof");
+        if folder.exists() {
+            fs::remove_dir_all(&folder).map_err(|source| ExportError::Io { path: folder.clone(), source })?;
+        }
         fs::create_dir_all(&folder).map_err(|source| ExportError::Io { path: folder.clone(), source })?;
         Ok(Bench { out_dir: out_dir.to_owned(), folder })
     }
