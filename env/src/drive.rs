@@ -54,7 +54,8 @@ impl Drive {
         let gear = (scenario.episode.start_gear - 1).min(scenario.gears() - 1);
         let plant = Plant::new(&vehicle, &track, gear);
         let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
-        let sensors = Sensors::new(scenario.seed.stream(Stream::Sensors, episode));
+        let noise = scenario.seed.stream(Stream::Sensors, episode);
+        let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise);
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
             tally: Tally { peak_winding_c: vehicle.air_c, ..Tally::default() },
@@ -255,16 +256,9 @@ impl Drive {
     }
 
     fn sense(&mut self, duty_permille: u16) -> bool {
-        let segment = self.track.course.segment_at(self.plant.x_m);
-        let sin_grade = self.track.course.segments[segment].sin_grade;
-        let raw = self.sensors.read(
-            &self.scenario.vehicle.sensors,
-            &self.vehicle,
-            &self.plant,
-            sin_grade,
-            duty_permille,
-            self.selector.angle_deg(&self.vehicle),
-        );
+        let slope = self.plant.slope(&self.track);
+        let angle_deg = self.selector.angle_deg(&self.vehicle);
+        let raw = self.sensors.read(&self.vehicle, &self.plant, slope, duty_permille, angle_deg);
         self.controller.sense(&self.scenario.settings, &raw)
     }
 

@@ -3,9 +3,9 @@
 use crate::motion::{GRAVITY_M_S2, Plant};
 use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
 use lowgear_onboard::Raw;
+use rand::Rng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
-use std::f64::consts::TAU;
+use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, TAU};
 
 /// Most ticks that a reading can be late.
 const MOST_LATENCY: usize = 4;
@@ -14,76 +14,201 @@ const MOST_LATENCY: usize = 4;
 #[derive(Clone, Debug)]
 pub(crate) struct Sensors {
     rng: ChaCha8Rng,
+    pulses_per_rad: f64,
+    tacho_noise: f64,
+    battery: Option<Channel>,
+    current: Option<Channel>,
+    tilt: Option<Channel>,
+    latency_ticks: usize,
+    per_tick: f64,
     counted: f64,
     last_v_m_s: f64,
     late: [Raw; MOST_LATENCY + 1],
-    reading: usize,
+    next: usize,
+    begun: bool,
+}
+
+/// A sensor with steps and noise, in the small unit that the controller counts in.
+#[derive(Clone, Copy, Debug)]
+struct Channel {
+    units: f64,
+    noise: f64,
+    per_step: f64,
+    step_units: f64,
+}
+
+impl Channel {
+    fn new(config: NoisyConfig, units: f64) -> Channel {
+        Channel {
+            units,
+            noise: config.noise,
+            per_step: 1.0 / config.resolution,
+            step_units: units * config.resolution,
+        }
+    }
+
+    /// The reading of `value` with the standard normal `noise`, from `low` to `high`.
+    fn read(self, value: f64, noise: f64, low: f64, high: f64) -> i32 {
+        let least = low / self.units * self.per_step;
+        let most = high / self.units * self.per_step;
+        let steps = nearest(((value + self.noise * noise) * self.per_step).clamp(least, most));
+        nearest((f64::from(steps) * self.step_units).clamp(low, high))
+    }
 }
 
 impl Sensors {
-    pub(crate) fn new(rng: ChaCha8Rng) -> Sensors {
-        Sensors { rng, counted: 0.0, last_v_m_s: 0.0, late: [Raw::default(); MOST_LATENCY + 1], reading: 0 }
+    pub(crate) fn new(config: &SensorConfig, vehicle: &Vehicle, rng: ChaCha8Rng) -> Sensors {
+        let channel = |sensor: Option<NoisyConfig>, units| sensor.map(|config| Channel::new(config, units));
+        Sensors {
+            rng,
+            pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
+            tacho_noise: config.tacho.noise,
+            battery: channel(config.battery, 1000.0),
+            current: channel(config.current, 1000.0),
+            tilt: channel(config.tilt, 10.0),
+            latency_ticks: usize::from(config.latency_ticks).min(MOST_LATENCY),
+            per_tick: 1.0 / vehicle.tick_s,
+            counted: 0.0,
+            last_v_m_s: 0.0,
+            late: [Raw::default(); MOST_LATENCY + 1],
+            next: 0,
+            begun: false,
+        }
     }
 
     /// Takes a reading at the end of a tick. The same number of draws whatever the state, so that two
     /// policies on one course meet the same noise.
     pub(crate) fn read(
         &mut self,
-        config: &SensorConfig,
         vehicle: &Vehicle,
         plant: &Plant,
-        sin_grade: f64,
+        (sin_grade, cos_grade): (f64, f64),
         duty_permille: u16,
         selector_deg: f64,
     ) -> Raw {
-        let [n0, n1, n2, n3] = [(); 4].map(|()| -> f64 { StandardNormal.sample(&mut self.rng) });
-        let pulses = plant.motor_turned_rad / TAU * f64::from(config.tacho.pulses_per_turn);
-        let counts = (pulses.floor() - self.counted).max(0.0);
-        self.counted = pulses.floor();
-        let counts = (counts * (1.0 + config.tacho.noise * n0)).round().clamp(0.0, 60_000.0);
-        let acceleration = (plant.v_m_s - self.last_v_m_s) / vehicle.tick_s;
+        let [n0, n1, n2, n3] = [(); 4].map(|()| nearly_normal(self.rng.next_u32()));
+        let pulses = whole(plant.motor_turned_rad * self.pulses_per_rad);
+        let counts = (pulses - self.counted).max(0.0);
+        self.counted = pulses;
+        let counts = nearest((counts * (1.0 + self.tacho_noise * n0)).clamp(0.0, 60_000.0));
+        let acceleration = (plant.v_m_s - self.last_v_m_s) * self.per_tick;
         self.last_v_m_s = plant.v_m_s;
-        let stepped = |sensor: &Option<NoisyConfig>, value: f64, noise: f64| {
-            sensor.map_or(0.0, |s| ((value + s.noise * noise) / s.resolution).round() * s.resolution)
-        };
-        let tilt_deg = tilt_deg(sin_grade, acceleration) + vehicle.tilt_bias_deg;
+        let tilt_ddeg = self.tilt.map_or(0, |channel| {
+            let shown_deg = leaning_deg(sin_grade, cos_grade, acceleration) + vehicle.tilt_bias_deg;
+            channel.read(shown_deg, n3, -900.0, 900.0)
+        });
         let raw = Raw {
             tacho_counts: counts as u16,
-            battery_mv: (1000.0 * stepped(&config.battery, plant.terminal_v, n1)).round().clamp(0.0, 65_000.0)
-                as u16,
-            current_ma: (1000.0 * stepped(&config.current, plant.current_a, n2))
-                .round()
-                .clamp(-32_000.0, 32_000.0) as i16,
-            tilt_ddeg: (10.0 * stepped(&config.tilt, tilt_deg, n3)).round().clamp(-900.0, 900.0) as i16,
+            battery_mv: self.battery.map_or(0, |c| c.read(plant.terminal_v, n1, 0.0, 65_000.0)) as u16,
+            current_ma: self.current.map_or(0, |c| c.read(plant.current_a, n2, -32_000.0, 32_000.0)) as i16,
+            tilt_ddeg: tilt_ddeg as i16,
             duty_permille,
-            selector_ddeg: (10.0 * selector_deg).round().clamp(0.0, 65_000.0) as u16,
+            selector_ddeg: nearest((10.0 * selector_deg).clamp(0.0, 65_000.0)) as u16,
         };
-        self.delay(raw, usize::from(config.latency_ticks))
+        self.delay(raw)
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        let slots = MOST_LATENCY + 1;
-        &self.late[(self.reading + slots - 1) % slots]
+        &self.late[(self.next + MOST_LATENCY) % (MOST_LATENCY + 1)]
     }
 
-    /// Hands out the reading of `ticks` ago; the selector angle is read by the servo itself and never late.
-    fn delay(&mut self, raw: Raw, ticks: usize) -> Raw {
-        let slots = MOST_LATENCY + 1;
-        if self.reading == 0 {
+    /// Hands out the reading of some ticks ago; the selector angle is read by the servo itself and never late.
+    fn delay(&mut self, raw: Raw) -> Raw {
+        if !self.begun {
             self.late = [raw; MOST_LATENCY + 1];
+            self.begun = true;
         }
-        self.late[self.reading % slots] = raw;
-        let old = self.late[(self.reading + slots - ticks.min(MOST_LATENCY)) % slots];
-        self.reading += 1;
+        let slots = MOST_LATENCY + 1;
+        self.late[self.next] = raw;
+        let old = self.late[(self.next + slots - self.latency_ticks) % slots];
+        self.next = (self.next + 1) % slots;
         Raw { selector_ddeg: raw.selector_ddeg, duty_permille: raw.duty_permille, ..old }
     }
+}
+
+/// The whole number below, for numbers within ±2^53.
+fn whole(value: f64) -> f64 {
+    let cut = value as i64 as f64;
+    if cut > value { cut - 1.0 } else { cut }
+}
+
+/// The nearest whole number, halves away from 0.
+fn nearest(value: f64) -> i32 {
+    (value + 0.5f64.copysign(value)) as i32
+}
+
+/// Mean of the sum of four uniform bytes, and its standard deviation `sqrt(4 (256² - 1) / 12)`.
+const BYTES_MEAN: f64 = 510.0;
+const BYTES_SD: f64 = 147.800_541_271_678_05;
+
+/// Four uniform bytes added up: close to a standard normal in steps of 0.007, never beyond ±3.45 (kurtosis 2.7
+/// where a normal has 3). Sensor steps are coarser than what differs.
+fn nearly_normal(word: u32) -> f64 {
+    let pairs = (word & 0x00ff_00ff) + ((word >> 8) & 0x00ff_00ff);
+    let sum = (pairs & 0xffff) + (pairs >> 16);
+    (f64::from(sum) - BYTES_MEAN) * (1.0 / BYTES_SD)
 }
 
 /// Tilt that an accelerometer shows, degrees: `tan = (g sin(grade) + a) / (g cos(grade))`; acceleration leaks
 /// into it.
 #[must_use]
 pub fn tilt_deg(sin_grade: f64, acceleration_m_s2: f64) -> f64 {
-    let cos = (1.0 - sin_grade * sin_grade).max(0.0).sqrt();
-    (GRAVITY_M_S2 * sin_grade + acceleration_m_s2).atan2(GRAVITY_M_S2 * cos).to_degrees()
+    leaning_deg(sin_grade, (1.0 - sin_grade * sin_grade).max(0.0).sqrt(), acceleration_m_s2)
+}
+
+fn leaning_deg(sin_grade: f64, cos_grade: f64, acceleration_m_s2: f64) -> f64 {
+    let (across, along) = (GRAVITY_M_S2 * sin_grade + acceleration_m_s2, GRAVITY_M_S2 * cos_grade);
+    let angle = if across.abs() <= along {
+        arctangent(across / along)
+    } else {
+        FRAC_PI_2.copysign(across) - arctangent(along / across)
+    };
+    angle.to_degrees()
+}
+
+/// Angle whose tangent is `t`, -1 to 1, rad, to 1e-8: power series after halving the range by
+/// `atan(t) = pi/4 + atan((t - 1) / (t + 1))`. Our own, for the same bits on every machine.
+fn arctangent(t: f64) -> f64 {
+    let size = t.abs();
+    let (base, z) = if size > 0.414_213_562 { (FRAC_PI_4, (size - 1.0) / (size + 1.0)) } else { (0.0, size) };
+    let z2 = z * z;
+    let series = [1.0 / 17.0, -1.0 / 15.0, 1.0 / 13.0, -1.0 / 11.0, 1.0 / 9.0, -1.0 / 7.0, 0.2, -1.0 / 3.0, 1.0];
+    let sum = series.iter().fold(0.0, |sum, c| sum * z2 + c);
+    (base + z * sum).copysign(t)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn four_bytes_have_mean_zero_and_variance_one() {
+        // Every value of a byte equally often, the four bytes independent: exact moments of the sum.
+        let byte: Vec<f64> = (0..=255u32).map(|b| nearly_normal(b) - nearly_normal(0)).collect();
+        let mean = byte.iter().sum::<f64>() / 256.0;
+        let variance = byte.iter().map(|b| (b - mean).powi(2)).sum::<f64>() / 256.0;
+        assert!((4.0 * mean + nearly_normal(0)).abs() < 1e-12);
+        assert!((4.0 * variance - 1.0).abs() < 1e-12, "{}", 4.0 * variance);
+        assert_eq!(nearly_normal(0x0102_0304), nearly_normal(0x0a00_0000), "all four bytes count alike");
+    }
+
+    #[test]
+    fn the_arctangent_agrees_with_the_standard_library() {
+        for i in -1000..=1000 {
+            let t = f64::from(i) * 1e-3;
+            assert!((arctangent(t) - t.atan()).abs() < 1e-8, "{t}");
+        }
+        for (sin, a) in [(0.9, 30.0), (-0.3, -20.0), (0.1, 0.0)] {
+            let cos = (1.0f64 - sin * sin).sqrt();
+            let exact = (GRAVITY_M_S2 * sin + a).atan2(GRAVITY_M_S2 * cos).to_degrees();
+            assert!((tilt_deg(sin, a) - exact).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn rounding_is_to_the_nearest_and_downwards() {
+        assert_eq!([2.4, 2.5, -2.5, -2.4].map(nearest), [2, 3, -3, -2]);
+        assert_eq!([2.9, -2.1, 3.0, -3.0].map(whole), [2.0, -3.0, 3.0, -3.0]);
+    }
 }

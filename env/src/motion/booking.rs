@@ -1,6 +1,6 @@
 //! What a piece of motion does to state, energies and torque history.
 
-use super::forces::Ground;
+use super::forces::Press;
 use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
 use super::{Moment, Piece, Plant};
 use crate::vehicle::{Gear, Vehicle};
@@ -11,22 +11,24 @@ const NO_TIME_S: f64 = 1e-9;
 
 impl Plant {
     /// Stays where it is: the motor stalls, or the wheels spin.
-    pub(super) fn rest(&mut self, vehicle: &Vehicle, supply: &Supply, ground: &Ground, dt_s: f64) {
-        let Some(gear) = self.gear.map(|g| vehicle.gears[g]) else {
+    pub(super) fn rest(&mut self, vehicle: &Vehicle, supply: &Supply, dt_s: f64) {
+        let press = self.ground.steady();
+        self.grip_n = press.grip_n;
+        let Some(gear) = self.gear.map(|g| &vehicle.gears[g]) else {
             self.spin_free(vehicle, supply, dt_s);
             return;
         };
-        let thrust = thrust_of(&supply.line, &gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
-        if self.slipping || thrust.force_n > ground.grip_n {
+        let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
+        if self.slipping || thrust.force_n > press.grip_n {
             self.slipping = true;
-            let thrust = self.spin_thrust(vehicle, &supply.line, &gear, ground);
-            let wheels = self.spin_piece(vehicle, &gear, &thrust, ground);
+            let thrust = self.spin_thrust(vehicle, &supply.line, gear);
+            let wheels = self.spin_piece(vehicle, gear, &thrust);
             let used_s = wheels.stop_s().min(dt_s);
             let end = wheels.moment(used_s);
-            self.book_motor(vehicle, supply, &gear, &thrust, &wheels, &end, used_s);
-            self.ledger.slip_j += ground.grip_n * end.distance_m;
+            self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
+            self.ledger.slip_j += press.grip_n * end.distance_m;
             self.motor_rad_s = end.speed_m_s.max(0.0) * gear.turn_rad_m;
-            self.output_nm = ground.grip_n * vehicle.wheel_radius_m;
+            self.output_nm = press.grip_n * vehicle.wheel_radius_m;
             self.stress.push(self.output_nm);
             if used_s < dt_s {
                 self.slipping = false;
@@ -37,13 +39,13 @@ impl Plant {
         self.motor_rad_s = 0.0;
         let stall_a = supply.line.stall_a;
         self.book_current(supply, stall_a * dt_s, stall_a * stall_a * dt_s);
-        let load_n = ground.grade_n + ground.obstacle_n;
+        let load_n = self.ground.grade_n + self.ground.obstacle_n(self.x_m);
         self.output_nm = vehicle.wheel_radius_m
             * if supply.driven {
                 thrust.force_n.max(load_n)
             } else {
                 // Rolling resistance holds what it can; the gears carry the rest.
-                let rest_n = load_n - load_n.clamp(-ground.rolling_n, ground.rolling_n);
+                let rest_n = load_n - load_n.clamp(-press.rolling_n, press.rolling_n);
                 let hold_n = gear.turn_rad_m * supply.line.friction_nm / gear.back_efficiency;
                 rest_n.clamp(-hold_n, hold_n)
             };
@@ -79,13 +81,14 @@ impl Plant {
     }
 
     /// Moves the state to the end of the piece and books what the ground took.
-    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, ground: &Ground, end: &Moment) {
+    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, press: &Press, end: &Moment) {
+        let ground = &self.ground;
         let moved_m = end.distance_m;
         let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
-        self.ledger.rolling_j += ground.rolling_n * moved_m.abs();
+        self.ledger.rolling_j += press.rolling_n * moved_m.abs();
         self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
         self.ledger.potential_j +=
-            (ground.grade_n + ground.obstacle_n) * moved_m - 0.5 * ground.obstacle_n_m * moved_m * moved_m;
+            (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m - 0.5 * ground.fall_n_m * moved_m * moved_m;
         self.x_m += moved_m;
         self.v_m_s = end.speed_m_s;
     }

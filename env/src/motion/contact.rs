@@ -1,6 +1,6 @@
 //! Wheels that meet borders and obstacles: what happens at the end of a piece.
 
-use super::forces::{Ground, Touch};
+use super::forces::Touch;
 use super::step::Event;
 use super::supply::Supply;
 use super::{Plant, Track};
@@ -19,6 +19,7 @@ impl Plant {
         event: Event,
         forward: bool,
     ) {
+        self.moved_on |= !matches!(event, Event::Clock | Event::Stop | Event::Finish);
         match event {
             Event::Clock => {}
             Event::Stop => self.come_to_rest(),
@@ -52,7 +53,7 @@ impl Plant {
         let hurdle = &track.hurdles[spot.ahead];
         let at = if forward { hurdle.begin_m(a.driven) } else { hurdle.end_m(a.driven) };
         self.x_m = at + a.behind_front_m;
-        if forward || hurdle.both_sides {
+        if if forward { hurdle.up } else { hurdle.down } {
             self.strike(vehicle, axle, hurdle.contact(a.driven).cosine);
         }
     }
@@ -69,7 +70,8 @@ impl Plant {
         let hurdle = &track.hurdles[self.spots[axle].ahead];
         let at = if forward { hurdle.end_m(a.driven) } else { hurdle.begin_m(a.driven) };
         self.x_m = at + a.behind_front_m;
-        if hurdle.both_sides || !forward {
+        let onto_the_ground = if forward { hurdle.down } else { hurdle.up };
+        if onto_the_ground {
             self.strike(vehicle, axle, hurdle.contact(a.driven).cosine);
         }
         let spot = &mut self.spots[axle];
@@ -77,7 +79,7 @@ impl Plant {
         if forward {
             spot.ahead += 1;
         }
-        if hurdle.both_sides || !forward {
+        if onto_the_ground {
             self.rest_against(vehicle, track, supply, axle, forward);
         }
     }
@@ -95,16 +97,18 @@ impl Plant {
         if self.v_m_s.abs() > BOUNCE_M_S {
             return;
         }
-        let ground = Ground::under(vehicle, track, &self.spots, self.x_m);
-        let gear = self.gear.map(|g| vehicle.gears[g]);
+        self.look_around(vehicle, track);
+        let (slope_n, press) = (self.ground.grade_n + self.ground.obstacle_n(self.x_m), self.ground.steady());
+        let gear = self.gear.map(|g| &vehicle.gears[g]);
         let push_n = gear.map_or(0.0, |g| supply.line.stall_nm() * g.turn_rad_m * g.efficiency);
-        let net_n = push_n.min(ground.grip_n.max(0.0)) - ground.grade_n - ground.obstacle_n;
-        let pushed_back = if forward { net_n < -ground.rolling_n } else { net_n > -ground.rolling_n };
+        let net_n = push_n.min(press.grip_n) - slope_n;
+        let pushed_back = if forward { net_n < -press.rolling_n } else { net_n > -press.rolling_n };
         if pushed_back {
             let lost = self.kinetic_j(vehicle);
             self.come_to_rest();
             self.ledger.strike_j += lost - self.kinetic_j(vehicle);
             self.spots[axle].touch = if forward { Touch::Behind } else { Touch::Front };
+            self.moved_on = true;
         }
     }
 

@@ -2,6 +2,7 @@
 
 mod booking;
 mod contact;
+mod exponential;
 mod forces;
 mod ledger;
 mod piece;
@@ -11,6 +12,7 @@ mod step;
 mod supply;
 mod track;
 
+pub use exponential::exp_m1;
 pub use ledger::Ledger;
 pub use piece::{Moment, Piece};
 pub use plant::{Advance, Plant};

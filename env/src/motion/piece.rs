@@ -4,6 +4,8 @@
 //! and drag, and the force of an obstacle that falls with the distance. Its roots are real, so the speed
 //! changes sign at most once and both questions, "when does it stop" and "when is it there", are easy.
 
+use super::exp_m1;
+
 /// One piece of motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Piece {
@@ -15,8 +17,8 @@ pub struct Piece {
 enum Kind {
     /// `k = 0`, `c = 0`: acceleration.
     Free { acceleration: f64 },
-    /// `k = 0`: approaches `v_end` at `rate`.
-    Damped { v_end: f64, rate: f64 },
+    /// `k = 0`: approaches `v_end` at `rate`, one over `tau`.
+    Damped { v_end: f64, rate: f64, tau: f64 },
     /// `k > 0`: `s = grow (e^(up t) - 1) + fall (e^(down t) - 1)`.
     Saddle { grow: f64, up: f64, fall: f64, down: f64 },
 }
@@ -45,7 +47,7 @@ impl Piece {
             let grow = (v0 - down * a / k) / (up - down);
             Kind::Saddle { grow, up, fall: a / k - grow, down }
         } else if c > 1e-9 * m {
-            Kind::Damped { v_end: a / c, rate: c / m }
+            Kind::Damped { v_end: a / c, rate: c / m, tau: m / c }
         } else {
             Kind::Free { acceleration: a / m }
         };
@@ -59,13 +61,13 @@ impl Piece {
             Kind::Free { acceleration } => {
                 (t * (self.v0 + 0.5 * acceleration * t), self.v0 + acceleration * t)
             }
-            Kind::Damped { v_end, rate } => {
-                let done = -(-rate * t).exp_m1();
+            Kind::Damped { v_end, rate, tau } => {
+                let done = -exp_m1(-rate * t);
                 let gap = self.v0 - v_end;
-                (v_end * t + gap * done / rate, self.v0 - gap * done)
+                (v_end * t + gap * done * tau, self.v0 - gap * done)
             }
             Kind::Saddle { grow, up, fall, down } => {
-                let (rising, falling) = ((up * t).exp_m1(), (down * t).exp_m1());
+                let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
                 (grow * rising + fall * falling, self.v0 + grow * up * rising + fall * down * falling)
             }
         }
@@ -76,7 +78,7 @@ impl Piece {
     pub fn start(&self) -> (f64, f64) {
         let acceleration = match self.kind {
             Kind::Free { acceleration } => acceleration,
-            Kind::Damped { v_end, rate } => (v_end - self.v0) * rate,
+            Kind::Damped { v_end, rate, .. } => (v_end - self.v0) * rate,
             Kind::Saddle { grow, up, fall, down } => grow * up * up + fall * down * down,
         };
         (self.v0, acceleration)
@@ -92,18 +94,18 @@ impl Piece {
                 acceleration_m_s2: a,
                 squared_m2_s: t * (self.v0 * self.v0 + a * t * (self.v0 + a * t / 3.0)),
             },
-            Kind::Damped { v_end, rate } => {
-                let (gap, done) = (self.v0 - v_end, -(-rate * t).exp_m1());
+            Kind::Damped { v_end, rate, tau } => {
+                let (gap, done) = (self.v0 - v_end, -exp_m1(-rate * t));
                 Moment {
-                    distance_m: v_end * t + gap * done / rate,
+                    distance_m: v_end * t + gap * done * tau,
                     speed_m_s: self.v0 - gap * done,
                     acceleration_m_s2: -gap * rate * (1.0 - done),
                     squared_m2_s: v_end * v_end * t
-                        + gap * done / rate * (2.0 * v_end + gap * (1.0 - 0.5 * done)),
+                        + gap * done * tau * (2.0 * v_end + gap * (1.0 - 0.5 * done)),
                 }
             }
             Kind::Saddle { grow, up, fall, down } => {
-                let (rising, falling) = ((up * t).exp_m1(), (down * t).exp_m1());
+                let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
                 let (a, b) = (grow * up, fall * down);
                 // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
                 let both = rising + falling + rising * falling;
@@ -139,7 +141,7 @@ impl Piece {
         }
         let time = match self.kind {
             Kind::Free { acceleration } => -self.v0 / acceleration,
-            Kind::Damped { v_end, rate } => {
+            Kind::Damped { v_end, rate, .. } => {
                 let ratio = (v_end - self.v0) / v_end;
                 if ratio > 1.0 { ratio.ln() / rate } else { f64::INFINITY }
             }

@@ -1,12 +1,13 @@
 //! State of the vehicle and how it moves.
 //!
 //! Drive direction is forward only; the vehicle can roll back. Grade, surface and obstacles act per axle.
-//! Not modelled: pitch and suspension, load transfer by acceleration, backlash, tyre slip below the traction
-//! limit, spinning wheels under braking.
+//! Load transfer by acceleration is that of the beginning of each piece (a tick at the longest).
+//! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
+//! braking.
 
 use super::Ledger;
 use super::forces::{Ground, Spot};
-use super::step::Event;
+use super::step::{Event, Reach};
 use super::track::Track;
 use crate::stress::Stress;
 use crate::vehicle::{MAX_AXLES, Rise, Vehicle};
@@ -43,6 +44,12 @@ pub struct Plant {
     /// The most that the driven wheels could transmit when last looked at, N.
     pub(super) grip_n: f64,
     pub(super) spots: [Spot; MAX_AXLES],
+    /// Sums over the axles, and the next events; both hold until `moved_on`.
+    pub(super) ground: Ground,
+    pub(super) reach: Reach,
+    pub(super) moved_on: bool,
+    /// Open-circuit voltage at this charge, V.
+    pub(super) ocv_v: f64,
 }
 
 /// What an advance came to.
@@ -91,6 +98,10 @@ impl Plant {
             slipping: false,
             grip_n: f64::INFINITY,
             spots,
+            ground: Ground::default(),
+            reach: Reach::NONE,
+            moved_on: true,
+            ocv_v,
         }
     }
 
@@ -104,6 +115,13 @@ impl Plant {
         0.5 * (vehicle.mass_kg * self.v_m_s * self.v_m_s
             + vehicle.wheel_kg * wheels * wheels
             + vehicle.rotor_kg_m2 * self.motor_rad_s * self.motor_rad_s)
+    }
+
+    /// Sine and cosine of the grade under the front axle.
+    #[must_use]
+    pub fn slope(&self, track: &Track) -> (f64, f64) {
+        let stretch = &track.stretches[self.spots[0].stretch];
+        (stretch.sin, stretch.cos)
     }
 
     /// Takes the gear out of mesh.
@@ -165,7 +183,8 @@ impl Plant {
                 self.ledger.strike_j += self.kinetic_j(vehicle);
                 self.v_m_s = 0.0;
                 self.motor_rad_s = 0.0;
-                self.rest(vehicle, &supply, &Ground::under(vehicle, track, &self.spots, self.x_m), left_s);
+                self.look_around(vehicle, track);
+                self.rest(vehicle, &supply, left_s);
                 break;
             }
             let (used_s, event) = self.piece(vehicle, track, &supply, left_s);
@@ -182,8 +201,8 @@ impl Plant {
         let housing_w = (self.ledger.motor_friction_j - before.motor_friction_j) / tick_s;
         self.rise = vehicle.heat_step.advance(self.rise, winding_w, housing_w);
         let drawn_j = self.ledger.battery_j - before.battery_j;
-        let ocv_v = vehicle.battery.open_circuit_v(self.charge);
-        self.charge =
-            (self.charge - drawn_j / (ocv_v * 3600.0 * vehicle.battery.capacity_ah)).clamp(0.0, 1.0);
+        let drawn_ah = drawn_j / (3600.0 * self.ocv_v);
+        self.charge = (self.charge - drawn_ah / vehicle.battery.capacity_ah).clamp(0.0, 1.0);
+        self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
     }
 }

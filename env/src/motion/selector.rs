@@ -64,7 +64,7 @@ impl Selector {
             target: gear,
             missed: 0,
             missed_now: false,
-            from_deg: vehicle.selector.gear_angle_deg(gear).unwrap_or(0.0),
+            from_deg: vehicle.gear_angle_deg[gear],
             offset_deg: 0.0,
             error_deg: 0.0,
             rng,
@@ -74,7 +74,10 @@ impl Selector {
     /// Drum angle as its sensor shows it, degrees.
     #[must_use]
     pub fn angle_deg(&self, vehicle: &Vehicle) -> f64 {
-        let target_deg = vehicle.selector.gear_angle_deg(self.target).unwrap_or(0.0);
+        let target_deg = vehicle.gear_angle_deg[self.target];
+        if self.dogs == Dogs::In {
+            return target_deg + self.error_deg;
+        }
         let short =
             SHORT * vehicle.selector.window_deg * if target_deg >= self.from_deg { -1.0 } else { 1.0 };
         match self.dogs {
@@ -115,10 +118,9 @@ impl Selector {
     }
 
     fn send(&mut self, vehicle: &Vehicle, plant: &mut Plant, gear: usize) {
-        let angle = |g: usize| vehicle.selector.gear_angle_deg(g).unwrap_or(0.0);
         self.missed_now = false;
         match self.dogs {
-            Dogs::In => self.from_deg = angle(self.target),
+            Dogs::In => self.from_deg = vehicle.gear_angle_deg[self.target],
             Dogs::Jammed => {
                 // The other direction: back into the gear that is still in mesh.
                 let freed = self.chance(vehicle.selector.free_chance);
@@ -131,10 +133,10 @@ impl Selector {
             Dogs::Moving { .. } => {
                 // A command before arrival: the drum stops short and has lost its position.
                 self.offset_deg += vehicle.selector.interrupted_error_deg * self.normal();
-                self.from_deg = angle(self.target);
+                self.from_deg = vehicle.gear_angle_deg[self.target];
             }
             Dogs::Riding { .. } | Dogs::Missed | Dogs::Recalibrating { .. } => {
-                self.from_deg = angle(self.target);
+                self.from_deg = vehicle.gear_angle_deg[self.target];
             }
         }
         self.target = gear;
@@ -150,7 +152,7 @@ impl Selector {
             }
             plant.disengage();
         }
-        let target_deg = vehicle.selector.gear_angle_deg(self.target).unwrap_or(0.0);
+        let target_deg = vehicle.gear_angle_deg[self.target];
         let left_s = vehicle.selector.move_time_s((target_deg - self.from_deg).abs());
         self.dogs = Dogs::Moving { left_s };
     }
@@ -193,7 +195,7 @@ impl Selector {
             Dogs::Riding { .. } => self.try_dogs(vehicle, plant),
             Dogs::Recalibrating { .. } => {
                 self.offset_deg = 0.0;
-                let target_deg = vehicle.selector.gear_angle_deg(self.target).unwrap_or(0.0);
+                let target_deg = vehicle.gear_angle_deg[self.target];
                 self.from_deg = vehicle.selector.angle_deg.first().copied().unwrap_or(0.0);
                 let left_s = vehicle.selector.move_time_s((target_deg - self.from_deg).abs());
                 self.dogs = Dogs::Moving { left_s };

@@ -1,6 +1,6 @@
 //! One piece of motion: the forces on it, and what ends it.
 
-use super::forces::{Ground, Touch};
+use super::forces::{Ground, Press, Touch};
 use super::supply::{Supply, Thrust, air_drag, hold_when_free, thrust_of};
 use super::{Moment, Piece, Plant, Track};
 use crate::vehicle::{Gear, Line, Vehicle};
@@ -16,6 +16,34 @@ pub(super) enum Event {
     Leave { axle: usize },
 }
 
+/// The next event on either side, by the position of the front axle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Reach {
+    ahead_m: f64,
+    ahead: Event,
+    behind_m: f64,
+    behind: Event,
+}
+
+impl Reach {
+    pub(super) const NONE: Reach = Reach {
+        ahead_m: f64::INFINITY,
+        ahead: Event::Clock,
+        behind_m: f64::NEG_INFINITY,
+        behind: Event::Clock,
+    };
+}
+
+/// Everything that acts over one piece.
+struct Acting {
+    press: Press,
+    thrust: Option<Thrust>,
+    /// Motion of the vehicle.
+    body: Piece,
+    /// Motion of the rims while they slip.
+    rims: Option<Piece>,
+}
+
 impl Plant {
     /// One piece of motion: returns its length and what ended it.
     pub(super) fn piece(
@@ -25,90 +53,118 @@ impl Plant {
         supply: &Supply,
         left_s: f64,
     ) -> (f64, Event) {
-        if self.v_m_s != 0.0 {
+        if self.v_m_s != 0.0 && self.ground.touching {
             self.spots.iter_mut().for_each(|spot| spot.touch = Touch::None);
+            self.moved_on = true;
         }
-        let ground = Ground::under(vehicle, track, &self.spots, self.x_m);
-        self.grip_n = ground.grip_n;
-        let gear = self.gear.map(|g| vehicle.gears[g]);
-        let direction = if self.v_m_s != 0.0 {
+        self.look_around(vehicle, track);
+        let gear = self.gear.map(|g| &vehicle.gears[g]);
+        let way = if self.v_m_s != 0.0 {
             self.v_m_s.signum()
         } else {
-            let way = Plant::way_from_rest(supply, &ground, gear.as_ref());
+            let way = self.way_from_rest(supply, gear);
             if way == 0.0 {
-                self.rest(vehicle, supply, &ground, left_s);
+                self.rest(vehicle, supply, left_s);
                 return (left_s, Event::Clock);
             }
             self.set_off(way);
+            self.look_around(vehicle, track);
             way
         };
-        let ground =
-            if self.v_m_s == 0.0 { Ground::under(vehicle, track, &self.spots, self.x_m) } else { ground };
-        let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
-        let resist_n = ground.grade_n + ground.obstacle_n + ground.rolling_n * direction - air_n;
-        let drag_n_s_m = ground.drag_n_s_m + air_n_s_m;
-        let thrust = gear.map(|g| {
-            if self.slipping {
-                self.spin_thrust(vehicle, &supply.line, &g, &ground)
-            } else {
-                let resist_now_n = resist_n + drag_n_s_m * self.v_m_s;
-                thrust_of(&supply.line, &g, vehicle.rolling_mass_kg, self.v_m_s, direction, resist_now_n)
-            }
-        });
-        if let (Some(g), Some(thrust)) = (&gear, &thrust) {
-            self.check_grip(vehicle, &ground, g, thrust, direction);
-        }
-        let (mass_kg, force_n, damping) = match &thrust {
-            Some(t) if !self.slipping => (t.mass_kg, t.force_n, t.damping_n_s_m),
-            Some(_) => (vehicle.mass_kg, ground.grip_n, 0.0),
-            None => (vehicle.rolling_mass_kg, 0.0, 0.0),
-        };
-        let motion =
-            Piece::new(mass_kg, force_n - resist_n, damping + drag_n_s_m, ground.obstacle_n_m, self.v_m_s);
-        let (mut used_s, mut event, mut end) = self.next_event(vehicle, track, &motion, left_s, direction);
-        let wheels = match (&gear, &thrust) {
-            (Some(g), Some(t)) if self.slipping => Some(self.spin_piece(vehicle, g, t, &ground)),
-            _ => None,
-        };
-        let mut rim_end = wheels.as_ref().map_or(end, |wheels| wheels.moment(used_s));
-        if let (Some(g), Some(t)) = (&gear, &thrust) {
-            let (rim, way) = wheels.as_ref().map_or((&motion, direction), |wheels| (wheels, 1.0));
+        let acting = self.acting(vehicle, supply, gear, way);
+        let (mut used_s, mut event, mut end) = self.next_event(&acting.body, left_s, way);
+        let mut rim_end = acting.rims.as_ref().map_or(end, |rims| rims.moment(used_s));
+        if let (Some(g), Some(t)) = (gear, &acting.thrust) {
+            let (rim, way) = acting.rims.as_ref().map_or((&acting.body, way), |rims| (rims, 1.0));
             if let Some(at_s) = t.reversal_s(rim, g, way, used_s, &rim_end) {
-                (used_s, event, end, rim_end) = (at_s, Event::Clock, motion.moment(at_s), rim.moment(at_s));
+                (used_s, event) = (at_s, Event::Clock);
+                (end, rim_end) = (acting.body.moment(at_s), rim.moment(at_s));
             }
         }
-        if let Some(wheels) = &wheels
+        if let Some(rims) = &acting.rims
             && rim_end.speed_m_s <= end.speed_m_s
         {
-            let at_s = regrip_s(wheels, &motion, used_s);
-            (used_s, event, end, rim_end) = (at_s, Event::Clock, motion.moment(at_s), wheels.moment(at_s));
+            (used_s, event) = (regrip_s(rims, &acting.body, used_s), Event::Clock);
+            (end, rim_end) = (acting.body.moment(used_s), rims.moment(used_s));
             self.slipping = false;
         }
-        match (&gear, &thrust) {
+        match (gear, &acting.thrust) {
             (Some(g), Some(t)) => {
-                let rim = wheels.as_ref().unwrap_or(&motion);
+                let rim = acting.rims.as_ref().unwrap_or(&acting.body);
                 self.book_drive(vehicle, supply, g, t, rim, &rim_end, used_s);
-                self.ledger.slip_j += ground.grip_n * (rim_end.distance_m - end.distance_m);
+                self.ledger.slip_j += acting.press.grip_n * (rim_end.distance_m - end.distance_m);
             }
             _ => self.spin_free(vehicle, supply, used_s),
         }
-        self.book_ground(vehicle, &ground, &end);
-        self.apply(vehicle, track, supply, event, direction > 0.0);
+        self.book_ground(vehicle, &acting.press, &end);
+        self.apply(vehicle, track, supply, event, way > 0.0);
         (used_s, event)
     }
 
+    /// Sums up ground and obstacles anew after an axle has met a border or an obstacle.
+    pub(super) fn look_around(&mut self, vehicle: &Vehicle, track: &Track) {
+        if self.moved_on {
+            self.ground = Ground::under(vehicle, track, &self.spots);
+            self.reach = self.reach(vehicle, track);
+            self.moved_on = false;
+        }
+    }
+
+    /// Forces and closed-form motion from here on.
+    fn acting(&mut self, vehicle: &Vehicle, supply: &Supply, gear: Option<&Gear>, way: f64) -> Acting {
+        let ground = &self.ground;
+        let v_m_s = self.v_m_s;
+        let (air_n, air_n_s_m) = air_drag(vehicle, v_m_s);
+        let resist_n = ground.grade_n + ground.obstacle_n(self.x_m) - air_n;
+        let drag_n_s_m = ground.drag_n_s_m + air_n_s_m;
+        let resist_now_n = resist_n + drag_n_s_m * v_m_s;
+        let body = |mass_kg: f64, force_n: f64, damping_n_s_m: f64, press: &Press| {
+            let net_n = force_n - resist_n - press.rolling_n * way;
+            Piece::new(mass_kg, net_n, damping_n_s_m + drag_n_s_m, ground.fall_n_m, v_m_s)
+        };
+        let Some(gear) = gear else {
+            let mass_kg = vehicle.rolling_mass_kg;
+            let press = ground.driven(-resist_now_n, mass_kg, way);
+            self.grip_n = press.grip_n;
+            return Acting { thrust: None, body: body(mass_kg, 0.0, 0.0, &press), rims: None, press };
+        };
+        if !self.slipping {
+            let lag_kg = ground.rolling_kg * way;
+            let steady_n = resist_now_n + ground.rolling_n * way;
+            let carried_kg = vehicle.rolling_mass_kg + lag_kg;
+            let thrust = thrust_of(&supply.line, gear, carried_kg, v_m_s, way, steady_n);
+            let push_n = thrust.force_n - thrust.damping_n_s_m * v_m_s;
+            let press = ground.driven(push_n - resist_now_n, thrust.mass_kg - lag_kg, way);
+            let spinning_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
+            if push_n - spinning_kg * press.acceleration_m_s2 <= press.grip_n {
+                let body = body(thrust.mass_kg - lag_kg, thrust.force_n, thrust.damping_n_s_m, &press);
+                self.grip_n = press.grip_n;
+                return Acting { thrust: Some(thrust), body, rims: None, press };
+            }
+            // The contact would have to carry more than the grip.
+            self.slipping = true;
+        }
+        let press = ground.slipping(resist_now_n, vehicle.mass_kg, way);
+        self.grip_n = press.grip_n;
+        let thrust = self.spin_thrust(vehicle, &supply.line, gear);
+        let rims = self.spin_piece(vehicle, gear, &thrust);
+        let body = body(vehicle.mass_kg, press.grip_n, 0.0, &press);
+        Acting { thrust: Some(thrust), body, rims: Some(rims), press }
+    }
+
     /// Which way a vehicle at rest starts: 1, -1, or 0 when friction and drive hold it.
-    pub(super) fn way_from_rest(supply: &Supply, ground: &Ground, gear: Option<&Gear>) -> f64 {
+    fn way_from_rest(&self, supply: &Supply, gear: Option<&Gear>) -> f64 {
+        let (ground, press) = (&self.ground, self.ground.steady());
         let (push_n, hold_n) = gear.map_or((0.0, 0.0), |g| {
             let push = supply.line.stall_nm() * g.turn_rad_m * g.efficiency;
             let hold = (supply.line.electrical_stall_nm + supply.line.friction_nm) * g.turn_rad_m
                 / g.back_efficiency;
-            (push.min(ground.grip_n), hold.min(ground.grip_n))
+            (push.min(press.grip_n), hold.min(press.grip_n))
         });
-        let slope_n = ground.grade_n + ground.obstacle_n;
-        if push_n - slope_n > ground.rolling_n + ground.front_n + hold_when_free(gear, supply) {
+        let slope_n = ground.grade_n + ground.obstacle_n(self.x_m);
+        if push_n - slope_n > press.rolling_n + ground.front_n + hold_when_free(gear, supply) {
             1.0
-        } else if slope_n - hold_n > ground.rolling_n + ground.behind_n {
+        } else if slope_n - hold_n > press.rolling_n + ground.behind_n {
             -1.0
         } else {
             0.0
@@ -128,111 +184,77 @@ impl Plant {
             }
             spot.touch = Touch::None;
         }
-    }
-
-    /// Wheels begin to slip when the contact would have to carry more than the grip.
-    pub(super) fn check_grip(
-        &mut self,
-        vehicle: &Vehicle,
-        ground: &Ground,
-        gear: &Gear,
-        thrust: &Thrust,
-        way: f64,
-    ) {
-        if self.slipping {
-            return;
-        }
-        let push_n = thrust.force_n - thrust.damping_n_s_m * self.v_m_s;
-        let resist_n = ground.grade_n + ground.obstacle_n + ground.rolling_n * way;
-        let acceleration = (push_n - resist_n) / thrust.mass_kg;
-        let spinning_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
-        self.slipping = push_n - spinning_kg * acceleration > ground.grip_n;
+        self.moved_on = true;
     }
 
     /// How the drive line acts on slipping wheels: they turn forward against the grip.
-    pub(super) fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear, ground: &Ground) -> Thrust {
-        thrust_of(line, gear, vehicle.wheel_kg, self.motor_rad_s / gear.turn_rad_m, 1.0, ground.grip_n)
+    pub(super) fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear) -> Thrust {
+        thrust_of(line, gear, vehicle.wheel_kg, self.motor_rad_s / gear.turn_rad_m, 1.0, self.grip_n)
     }
 
     /// Motion of slipping wheels at the rim.
-    pub(super) fn spin_piece(
-        &self,
-        vehicle: &Vehicle,
-        gear: &Gear,
-        thrust: &Thrust,
-        ground: &Ground,
-    ) -> Piece {
+    pub(super) fn spin_piece(&self, vehicle: &Vehicle, gear: &Gear, thrust: &Thrust) -> Piece {
         let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
         let mass_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
-        Piece::new(mass_kg, thrust.force_n - ground.grip_n, thrust.damping_n_s_m, 0.0, rim_m_s)
+        Piece::new(mass_kg, thrust.force_n - self.grip_n, thrust.damping_n_s_m, 0.0, rim_m_s)
     }
 
     /// The first event of a piece, within `left_s`.
-    pub(super) fn next_event(
-        &self,
-        vehicle: &Vehicle,
-        track: &Track,
-        motion: &Piece,
-        left_s: f64,
-        way: f64,
-    ) -> (f64, Event, Moment) {
-        let stop_s = motion.stop_s();
-        let (late_s, late_event) =
-            if stop_s < left_s { (stop_s, Event::Stop) } else { (left_s, Event::Clock) };
-        let (distance, event) =
-            if way > 0.0 { self.nearest_ahead(vehicle, track) } else { self.nearest_behind(vehicle, track) };
-        let late = motion.moment(late_s);
-        if late.distance_m * way < distance {
+    fn next_event(&self, motion: &Piece, left_s: f64, way: f64) -> (f64, Event, Moment) {
+        let (mut late_s, mut late_event, mut late) = (left_s, Event::Clock, motion.moment(left_s));
+        if late.speed_m_s * way <= 0.0 {
+            let stop_s = motion.stop_s();
+            if stop_s < left_s {
+                (late_s, late_event, late) = (stop_s, Event::Stop, motion.moment(stop_s));
+            }
+        }
+        let (distance_m, event) = if way > 0.0 {
+            (self.reach.ahead_m - self.x_m, self.reach.ahead)
+        } else {
+            (self.x_m - self.reach.behind_m, self.reach.behind)
+        };
+        if late.distance_m * way < distance_m {
             return (late_s, late_event, late);
         }
-        let at_s = if distance <= 0.0 { 0.0 } else { motion.reach_s(distance * way, late_s) };
+        let at_s = if distance_m <= 0.0 { 0.0 } else { motion.reach_s(distance_m * way, late_s) };
         (at_s, event, motion.moment(at_s))
     }
 
-    pub(super) fn nearest_ahead(&self, vehicle: &Vehicle, track: &Track) -> (f64, Event) {
-        let mut best = (track.course.length_m - self.x_m, Event::Finish);
+    fn reach(&self, vehicle: &Vehicle, track: &Track) -> Reach {
+        let mut reach = Reach { ahead_m: track.course.length_m, ahead: Event::Finish, ..Reach::NONE };
         for (i, (axle, spot)) in vehicle.axles[..vehicle.axle_count].iter().zip(&self.spots).enumerate() {
-            let at = self.x_m - axle.behind_front_m;
-            let border = track.stretches[spot.stretch].end_m - at;
-            if border < best.0 {
-                best = (border, Event::Stretch { axle: i });
-            }
+            let stretch = &track.stretches[spot.stretch];
+            reach.note_ahead(stretch.end_m + axle.behind_front_m, Event::Stretch { axle: i });
+            reach.note_behind(stretch.start_m + axle.behind_front_m, Event::Stretch { axle: i });
+            let behind = if spot.on { None } else { spot.ahead.checked_sub(1) };
             if let Some(hurdle) = track.hurdles.get(spot.ahead) {
-                let (to, event) = if spot.on {
-                    (hurdle.end_m(axle.driven), Event::Leave { axle: i })
+                let (begin_m, end_m) = (hurdle.begin_m(axle.driven), hurdle.end_m(axle.driven));
+                if spot.on {
+                    reach.note_ahead(end_m + axle.behind_front_m, Event::Leave { axle: i });
+                    reach.note_behind(begin_m + axle.behind_front_m, Event::Leave { axle: i });
                 } else {
-                    (hurdle.begin_m(axle.driven), Event::Mount { axle: i })
-                };
-                if to - at < best.0 {
-                    best = (to - at, event);
+                    reach.note_ahead(begin_m + axle.behind_front_m, Event::Mount { axle: i });
                 }
             }
+            if let Some(hurdle) = behind.map(|b| &track.hurdles[b]) {
+                reach.note_behind(hurdle.end_m(axle.driven) + axle.behind_front_m, Event::Mount { axle: i });
+            }
         }
-        best
+        reach
+    }
+}
+
+impl Reach {
+    fn note_ahead(&mut self, at_m: f64, event: Event) {
+        if at_m < self.ahead_m {
+            (self.ahead_m, self.ahead) = (at_m, event);
+        }
     }
 
-    pub(super) fn nearest_behind(&self, vehicle: &Vehicle, track: &Track) -> (f64, Event) {
-        let mut best = (f64::INFINITY, Event::Clock);
-        for (i, (axle, spot)) in vehicle.axles[..vehicle.axle_count].iter().zip(&self.spots).enumerate() {
-            let at = self.x_m - axle.behind_front_m;
-            let border = at - track.stretches[spot.stretch].start_m;
-            if border < best.0 {
-                best = (border, Event::Stretch { axle: i });
-            }
-            let to = if spot.on {
-                Some((track.hurdles[spot.ahead].begin_m(axle.driven), Event::Leave { axle: i }))
-            } else {
-                spot.ahead
-                    .checked_sub(1)
-                    .map(|b| (track.hurdles[b].end_m(axle.driven), Event::Mount { axle: i }))
-            };
-            if let Some((to, event)) = to
-                && at - to < best.0
-            {
-                best = (at - to, event);
-            }
+    fn note_behind(&mut self, at_m: f64, event: Event) {
+        if at_m > self.behind_m {
+            (self.behind_m, self.behind) = (at_m, event);
         }
-        best
     }
 }
 

@@ -66,7 +66,7 @@ impl Plant {
     pub(super) fn supply(&self, vehicle: &Vehicle, duty: f64) -> Supply {
         let kelvin = vehicle.air_c - 20.0 + self.rise.winding_k;
         let winding_ohm = vehicle.motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
-        let ocv_v = vehicle.battery.open_circuit_v(self.charge);
+        let ocv_v = self.ocv_v;
         let source_ohm = vehicle.battery.resistance_ohm;
         let mut line = vehicle.motor.line(ocv_v, source_ohm, duty, winding_ohm);
         let driven = duty > 0.0;
@@ -123,5 +123,5 @@ pub(super) fn air_drag(vehicle: &Vehicle, v_m_s: f64) -> (f64, f64) {
 /// Torque constant and back-EMF constant of a data sheet differ a little; what the back-EMF takes from the
 /// circuit and the torque does not deliver is iron loss, booked as motor friction.
 pub(super) fn iron_loss_j(vehicle: &Vehicle, electrical_j: f64) -> f64 {
-    electrical_j * (vehicle.motor.emf_constant_v_s / vehicle.motor.torque_constant_nm_a - 1.0)
+    electrical_j * vehicle.iron_share
 }

@@ -1,6 +1,6 @@
 //! A course as one vehicle meets it: factors applied, contacts worked out.
 
-use crate::terrain::{Contact, Course};
+use crate::terrain::{Contact, Course, ObstacleShape};
 use crate::vehicle::Vehicle;
 
 /// A stretch of constant grade and surface.
@@ -20,7 +20,10 @@ pub(super) struct Stretch {
 pub(super) struct Hurdle {
     pub(super) top_m: f64,
     pub(super) height_m: f64,
-    pub(super) both_sides: bool,
+    /// It rises on the near side.
+    pub(super) up: bool,
+    /// It falls on the far side.
+    pub(super) down: bool,
     contacts: [Contact; 2],
 }
 
@@ -30,11 +33,11 @@ impl Hurdle {
     }
 
     pub(super) fn begin_m(&self, driven: bool) -> f64 {
-        self.top_m - self.contact(driven).width_m
+        if self.up { self.top_m - self.contact(driven).width_m } else { self.top_m }
     }
 
     pub(super) fn end_m(&self, driven: bool) -> f64 {
-        if self.both_sides { self.top_m + self.contact(driven).width_m } else { self.top_m }
+        if self.down { self.top_m + self.contact(driven).width_m } else { self.top_m }
     }
 }
 
@@ -78,7 +81,8 @@ impl Track {
             .map(|o| Hurdle {
                 top_m: o.position_m,
                 height_m: o.height_m,
-                both_sides: o.shape == crate::terrain::ObstacleShape::Rod,
+                up: o.shape != ObstacleShape::Drop,
+                down: o.shape != ObstacleShape::Edge,
                 contacts: [false, true].map(|driven| {
                     Contact::new(o.shape, o.height_m, vehicle.wheel_radius_m, driven).unwrap_or(WALL)
                 }),

@@ -37,6 +37,18 @@ pub struct Obstacle {
     pub shape: ObstacleShape,
 }
 
+impl Obstacle {
+    /// How much higher the ground is behind it, m.
+    #[must_use]
+    pub fn rise_m(&self) -> f64 {
+        match self.shape {
+            ObstacleShape::Rod => 0.0,
+            ObstacleShape::Edge => self.height_m,
+            ObstacleShape::Drop => -self.height_m,
+        }
+    }
+}
+
 /// A course. Segments are in order, the first begins at or before 0, and the last has no end: the ground
 /// before the start and behind the end goes on.
 #[derive(Clone, Debug, PartialEq)]
@@ -60,7 +72,7 @@ impl Course {
         self.segments.partition_point(|s| s.start_m <= position_m).saturating_sub(1)
     }
 
-    /// Elevation of the ground at `position_m` above the start, m, edges included, rods not.
+    /// Elevation of the ground at `position_m` above the start, m, edges and drops included, rods not.
     #[must_use]
     pub fn elevation_m(&self, position_m: f64) -> f64 {
         let mut height = 0.0;
@@ -71,8 +83,8 @@ impl Course {
                 height += segment.sin_grade * (to - from);
             }
         }
-        let edges = self.obstacles.iter().filter(|o| o.shape == ObstacleShape::Edge);
-        height + edges.filter(|o| o.position_m <= position_m).map(|o| o.height_m).sum::<f64>()
+        let passed = self.obstacles.iter().filter(|o| o.position_m <= position_m);
+        height + passed.map(|o| o.rise_m()).sum::<f64>()
     }
 
     /// The surface at `position_m`.

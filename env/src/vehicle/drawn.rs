@@ -60,8 +60,10 @@ pub struct Vehicle {
     pub gears: Vec<Gear>,
     /// Torsional stiffness at the wheel shaft, N·m/rad.
     pub stiffness_nm_rad: f64,
-    /// Motor constants (winding at the air temperature of the episode).
+    /// Motor constants at 20 °C.
     pub motor: Constants,
+    /// Share of the electrical work that iron losses take: back-EMF over torque constant, less 1.
+    pub iron_share: f64,
     /// Rotor inertia, kg·m².
     pub rotor_kg_m2: f64,
     /// Heat constants.
@@ -82,6 +84,8 @@ pub struct Vehicle {
     pub friction_factor: f64,
     /// Selector.
     pub selector: SelectorConfig,
+    /// Drum angle of each gear, degrees.
+    pub gear_angle_deg: [f64; MAX_GEARS],
     /// Dogs.
     pub dogs: DogConfig,
     /// Life curve.
@@ -125,6 +129,7 @@ impl VehicleConfig {
             gears: (0..box_.total_ratio.len()).map(gear).collect(),
             stiffness_nm_rad: box_.stiffness_nm_rad,
             motor,
+            iron_share: motor.emf_constant_v_s / motor.torque_constant_nm_a - 1.0,
             rotor_kg_m2: self.motor.rotor_inertia_kg_m2,
             heat: self.motor.heat,
             heat_step: HeatStep::new(&self.motor.heat, self.controller.tick_s),
@@ -135,6 +140,7 @@ impl VehicleConfig {
             rolling_factor,
             friction_factor,
             selector: self.selector.clone(),
+            gear_angle_deg: std::array::from_fn(|gear| self.selector.gear_angle_deg(gear).unwrap_or(0.0)),
             dogs: self.dogs,
             life: LifeCurve {
                 knee_torque_nm: self.stress.knee_torque_nm,

@@ -18,7 +18,7 @@ const EDGE_M: f64 = 1e-4;
 /// A course as the report draws it: elevation of the ground, surfaces, obstacles.
 #[must_use]
 pub fn course_picture(course: &Course) -> CoursePicture {
-    let edges = course.obstacles.iter().filter(|o| o.shape == ObstacleShape::Edge);
+    let edges = course.obstacles.iter().filter(|o| o.rise_m() != 0.0);
     let even = (0..=STRETCHES).map(|i| course.length_m * f64::from(i) / f64::from(STRETCHES));
     let mut places: Vec<f64> =
         even.chain(edges.flat_map(|edge| [edge.position_m - EDGE_M, edge.position_m])).collect();
@@ -39,6 +39,7 @@ pub fn course_picture(course: &Course) -> CoursePicture {
                 name: match obstacle.shape {
                     ObstacleShape::Rod => "rod".to_owned(),
                     ObstacleShape::Edge => "edge".to_owned(),
+                    ObstacleShape::Drop => "drop".to_owned(),
                 },
             })
             .collect(),
