@@ -1,6 +1,6 @@
 //! The episode: controller, selector and vehicle together, tick by tick.
 
-use crate::motion::{Dogs, Ledger, Plant, Selector, Track};
+use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::{Cause, Outcome, RewardTerms};
 use crate::sensing::Sensors;
 use crate::trace::TraceRow;
@@ -20,31 +20,56 @@ pub struct Drive {
     sensors: Sensors,
     controller: Controller,
     ticks: u64,
-    elapsed_s: f64,
+    /// Part of the last tick that the finish cut off, s.
+    unused_s: f64,
     furthest_m: f64,
-    progress_at_s: f64,
-    jam_s: f64,
-    last_shift: Option<(f64, Request)>,
     tally: Tally,
+    limits: Limits,
     end: Option<Cause>,
     trace: Option<Vec<TraceRow>>,
 }
 
-/// What is counted along the way.
+/// What is counted along the way. Times are in ticks.
 #[derive(Clone, Copy, Debug, Default)]
 struct Tally {
     shifts: u32,
     reversals: u32,
     failed_upshifts: u32,
-    stall_s: f64,
-    peak_winding_c: f64,
-    reward: RewardTerms,
+    stalled: u32,
+    jammed: u64,
+    progress_at: u64,
+    last_shift: Option<(u64, Request)>,
+    peak_winding_k: f64,
+}
+
+/// Ends of the episode, in ticks.
+#[derive(Clone, Copy, Debug)]
+struct Limits {
+    time: u64,
+    no_progress: u64,
+    jam: u64,
+    reversal: u64,
 }
 
 /// An upshift and a downshift (or the reverse) within this time are a reversal, s.
 const REVERSAL_S: f64 = 3.0;
 /// Progress below this does not count against stalling out, m.
 const PROGRESS_M: f64 = 0.01;
+/// A vehicle slower than this stands still, m/s.
+const STILL_M_S: f64 = 1e-3;
+
+impl Limits {
+    fn new(scenario: &Scenario) -> Limits {
+        let ticks = |seconds: f64| (seconds / scenario.vehicle.controller.tick_s).round().max(1.0) as u64;
+        let episode = &scenario.episode;
+        Limits {
+            time: ticks(episode.time_limit_s),
+            no_progress: ticks(episode.give_up_s),
+            jam: ticks(episode.jam_limit_s),
+            reversal: ticks(REVERSAL_S),
+        }
+    }
+}
 
 impl Drive {
     /// Episode number `episode` of `scenario`, at its start.
@@ -58,7 +83,8 @@ impl Drive {
         let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise);
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
-            tally: Tally { peak_winding_c: vehicle.air_c, ..Tally::default() },
+            tally: Tally::default(),
+            limits: Limits::new(&scenario),
             scenario,
             vehicle,
             track,
@@ -67,11 +93,8 @@ impl Drive {
             sensors,
             controller,
             ticks: 0,
-            elapsed_s: 0.0,
+            unused_s: 0.0,
             furthest_m: 0.0,
-            progress_at_s: 0.0,
-            jam_s: 0.0,
-            last_shift: None,
             end: None,
             trace: None,
         };
@@ -139,23 +162,49 @@ impl Drive {
     pub fn outcome(&self) -> Outcome {
         let cause = self.end.unwrap_or(Cause::OutOfTime);
         let limit_s = self.scenario.episode.time_limit_s;
-        let mut reward = self.tally.reward;
+        let mut reward = self.reward();
         if cause != Cause::Finished {
             reward.abort_s = -self.scenario.episode.reward.abort_s;
         }
         Outcome {
             cause,
-            time_s: if cause == Cause::Finished { self.elapsed_s } else { limit_s },
+            time_s: if cause == Cause::Finished { self.elapsed_s() } else { limit_s },
             distance_m: self.furthest_m,
             energy_j: self.plant.ledger.battery_j,
             shifts: self.tally.shifts,
             reversals: self.tally.reversals,
             failed_upshifts: self.tally.failed_upshifts,
             missed_engagements: self.selector.missed,
-            stall_s: self.tally.stall_s,
+            stall_s: self.stall_s(),
             damage: self.plant.stress.total(),
-            peak_winding_c: self.tally.peak_winding_c,
+            peak_winding_c: self.vehicle.air_c + self.tally.peak_winding_k,
             reward,
+        }
+    }
+
+    /// Time since the start, s.
+    #[must_use]
+    pub fn elapsed_s(&self) -> f64 {
+        self.ticks as f64 * self.vehicle.tick_s - self.unused_s
+    }
+
+    fn stall_s(&self) -> f64 {
+        f64::from(self.tally.stalled) * self.vehicle.tick_s
+    }
+
+    /// The reward collected so far, by term; not finishing is left out.
+    fn reward(&self) -> RewardTerms {
+        let weights = &self.scenario.episode.reward;
+        // What the rainflow count still holds open counts at the end.
+        let damage = if self.end.is_some() { self.plant.stress.total() } else { self.plant.stress.closed() };
+        RewardTerms {
+            progress_s: self.plant.x_m / weights.reference_speed_m_s,
+            time_s: -weights.time * self.elapsed_s(),
+            energy_s: -weights.energy_s_per_j * self.plant.ledger.battery_j,
+            stress_s: -weights.stress_s_per_life * damage,
+            shift_s: -weights.shift_s * f64::from(self.tally.shifts),
+            stall_s: -weights.stall * self.stall_s(),
+            abort_s: 0.0,
         }
     }
 
@@ -165,39 +214,39 @@ impl Drive {
         let gear_before = self.controller.guard().gear();
         let command = self.controller.act(&self.scenario.settings, request, decided);
         let duty_permille = if command.drive { self.scenario.episode.throttle_permille } else { 0 };
-        self.note_shift(request);
-        let before = (self.plant.x_m, self.plant.ledger, self.plant.stress.closed());
-        let advanced_s = self.physics(&command, f64::from(duty_permille) / 1000.0);
+        if self.controller.guard().verdict() == Verdict::Accepted {
+            self.note_shift(request);
+        }
+        self.physics(&command, f64::from(duty_permille) / 1000.0);
         self.ticks += 1;
-        self.elapsed_s += advanced_s;
-        self.count(&command, before, advanced_s);
+        self.count(command.drive);
         let due = self.sense(duty_permille);
-        let failed = self.controller.features().get(Feature::SinceFailed) == 1
-            && self.controller.guard().gear() != gear_before;
-        self.tally.failed_upshifts += u32::from(failed);
-        self.note_trace(request, decided, command.drive);
+        if self.controller.guard().gear() != gear_before
+            && self.controller.features().get(Feature::SinceFailed) == 1
+        {
+            self.tally.failed_upshifts += 1;
+        }
+        if self.trace.is_some() {
+            self.note_trace(request, decided, command.drive);
+        }
         due
     }
 
     fn note_shift(&mut self, request: Request) {
-        if self.controller.guard().verdict() != Verdict::Accepted {
-            return;
-        }
         self.tally.shifts += 1;
-        self.tally.reward.shift_s -= self.scenario.episode.reward.shift_s;
-        if let Some((at_s, last)) = self.last_shift
+        if let Some((at, last)) = self.tally.last_shift
             && last != request
-            && self.elapsed_s - at_s <= REVERSAL_S
+            && self.ticks - at <= self.limits.reversal
         {
             self.tally.reversals += 1;
         }
-        self.last_shift = Some((self.elapsed_s, request));
+        self.tally.last_shift = Some((self.ticks, request));
     }
 
-    /// Selector and vehicle over one tick; returns the time that passed (less only at the finish).
-    fn physics(&mut self, command: &Command, duty: f64) -> f64 {
+    /// Selector and vehicle over one tick.
+    fn physics(&mut self, command: &Command, duty: f64) {
         let tick_s = self.vehicle.tick_s;
-        let before = self.plant.ledger;
+        let before = self.plant.ledger.heat();
         self.selector.command(&self.vehicle, &mut self.plant, command);
         let mut left_s = tick_s;
         while left_s > 1e-12 {
@@ -205,7 +254,7 @@ impl Drive {
             if piece_s > 0.0 {
                 let advance = self.plant.advance(&self.vehicle, &self.track, piece_s, duty);
                 if advance.finished {
-                    left_s -= advance.elapsed_s;
+                    self.unused_s = left_s - advance.elapsed_s;
                     self.end = Some(Cause::Finished);
                     break;
                 }
@@ -213,45 +262,32 @@ impl Drive {
             left_s -= piece_s;
             self.selector.pass(&self.vehicle, &mut self.plant, piece_s);
         }
-        self.plant.settle_tick(&self.vehicle, &before, tick_s);
-        tick_s - left_s.max(0.0)
+        self.plant.settle_tick(&self.vehicle, before);
     }
 
-    /// Rewards, clocks and the end of the episode.
-    fn count(&mut self, command: &Command, before: (f64, Ledger, f64), advanced_s: f64) {
-        let (x_before, ledger_before, damage_before) = before;
-        let weights = &self.scenario.episode.reward;
-        let reward = &mut self.tally.reward;
-        reward.progress_s += (self.plant.x_m - x_before) / weights.reference_speed_m_s;
-        reward.time_s -= weights.time * advanced_s;
-        reward.energy_s -= weights.energy_s_per_j * (self.plant.ledger.battery_j - ledger_before.battery_j);
-        reward.stress_s -= weights.stress_s_per_life * (self.plant.stress.closed() - damage_before);
-        if command.drive && self.plant.v_m_s.abs() < 1e-3 {
-            self.tally.stall_s += advanced_s;
-            reward.stall_s -= weights.stall * advanced_s;
+    /// Clocks and the end of the episode.
+    fn count(&mut self, drive: bool) {
+        let tally = &mut self.tally;
+        if drive && self.plant.v_m_s.abs() < STILL_M_S {
+            tally.stalled += 1;
         }
-        let winding_c = self.vehicle.air_c + self.plant.rise.winding_k;
-        self.tally.peak_winding_c = self.tally.peak_winding_c.max(winding_c);
-        self.jam_s = if self.selector.dogs == Dogs::Jammed { self.jam_s + advanced_s } else { 0.0 };
+        tally.peak_winding_k = tally.peak_winding_k.max(self.plant.rise.winding_k);
+        tally.jammed = if self.selector.dogs == Dogs::Jammed { tally.jammed + 1 } else { 0 };
         if self.plant.x_m > self.furthest_m + PROGRESS_M || self.end.is_some() {
             self.furthest_m = self.plant.x_m;
-            self.progress_at_s = self.elapsed_s;
+            tally.progress_at = self.ticks;
         }
-        let episode = &self.scenario.episode;
         if self.end.is_some() {
-        } else if winding_c > self.vehicle.heat.winding_limit_c {
+        } else if self.vehicle.air_c + self.plant.rise.winding_k > self.vehicle.heat.winding_limit_c {
             self.end = Some(Cause::Overheated);
-        } else if self.jam_s > episode.jam_limit_s {
+        } else if drive && self.plant.terminal_v < self.vehicle.battery.cutoff_voltage_v {
+            self.end = Some(Cause::BatteryEmpty);
+        } else if tally.jammed > self.limits.jam {
             self.end = Some(Cause::Jammed);
-        } else if self.elapsed_s - self.progress_at_s > episode.give_up_s {
+        } else if self.ticks - tally.progress_at > self.limits.no_progress {
             self.end = Some(Cause::StalledOut);
-        } else if self.elapsed_s >= episode.time_limit_s {
+        } else if self.ticks >= self.limits.time {
             self.end = Some(Cause::OutOfTime);
-        }
-        if self.end.is_some() {
-            // What the rainflow count still holds open counts now.
-            let open = self.plant.stress.total() - self.plant.stress.closed();
-            self.tally.reward.stress_s -= self.scenario.episode.reward.stress_s_per_life * open;
         }
     }
 
@@ -263,12 +299,11 @@ impl Drive {
     }
 
     fn note_trace(&mut self, request: Request, decided: bool, drive: bool) {
-        let Some(rows) = &mut self.trace else { return };
         let segment = self.track.course.segments[self.track.course.segment_at(self.plant.x_m)];
         let features = self.controller.features();
         let guard = self.controller.guard();
-        rows.push(TraceRow {
-            time_s: self.elapsed_s,
+        let row = TraceRow {
+            time_s: self.elapsed_s(),
             position_m: self.plant.x_m,
             speed_m_s: self.plant.v_m_s,
             grade_deg: segment.sin_grade.asin().to_degrees(),
@@ -286,14 +321,17 @@ impl Drive {
             output_torque_nm: self.plant.output_nm,
             damage: self.plant.stress.total(),
             slipping: u8::from(self.plant.slipping),
-            return_s: self.tally.reward.total_s(),
+            return_s: self.reward().total_s(),
             tacho_counts: self.sensors.last().tacho_counts,
             tilt_ddeg: self.sensors.last().tilt_ddeg,
             speed_ratio_permille: features.get(Feature::SpeedRatio),
             load_slow_permille: features.get(Feature::LoadSlow),
             load_peak_permille: features.get(Feature::LoadPeak),
             tilt_filtered_ddeg: features.get(Feature::Tilt),
-        });
+        };
+        if let Some(rows) = &mut self.trace {
+            rows.push(row);
+        }
     }
 }
 
@@ -354,7 +392,7 @@ impl World for Drive {
     }
 
     fn step(&mut self, action: usize) -> Step {
-        let before = (self.tally.reward.total_s(), self.elapsed_s);
+        let before = (self.reward().total_s(), self.elapsed_s());
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
@@ -366,12 +404,16 @@ impl World for Drive {
         }
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,
-            Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated => End::Terminated,
+            Cause::Finished
+            | Cause::StalledOut
+            | Cause::Jammed
+            | Cause::Overheated
+            | Cause::BatteryEmpty => End::Terminated,
         });
-        let mut reward = self.tally.reward.total_s() - before.0;
+        let mut reward = self.reward().total_s() - before.0;
         if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
             reward -= self.scenario.episode.reward.abort_s;
         }
-        Step { reward, elapsed_s: self.elapsed_s - before.1, end }
+        Step { reward, elapsed_s: self.elapsed_s() - before.1, end }
     }
 }

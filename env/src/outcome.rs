@@ -14,6 +14,8 @@ pub enum Cause {
     Jammed,
     /// The winding passed its limit temperature.
     Overheated,
+    /// The battery's protection switched off.
+    BatteryEmpty,
     /// The clock ran out.
     OutOfTime,
 }

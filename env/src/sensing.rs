@@ -9,6 +9,8 @@ use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, TAU};
 
 /// Most ticks that a reading can be late.
 const MOST_LATENCY: usize = 4;
+/// Readings kept: a power of two above that.
+const SLOTS: usize = 8;
 
 /// The sensors of one vehicle.
 #[derive(Clone, Debug)]
@@ -23,7 +25,7 @@ pub(crate) struct Sensors {
     per_tick: f64,
     counted: f64,
     last_v_m_s: f64,
-    late: [Raw; MOST_LATENCY + 1],
+    late: [Raw; SLOTS],
     next: usize,
     begun: bool,
 }
@@ -31,46 +33,50 @@ pub(crate) struct Sensors {
 /// A sensor with steps and noise, in the small unit that the controller counts in.
 #[derive(Clone, Copy, Debug)]
 struct Channel {
-    units: f64,
-    noise: f64,
+    noise_steps: f64,
     per_step: f64,
     step_units: f64,
+    low: f64,
+    high: f64,
 }
 
 impl Channel {
-    fn new(config: NoisyConfig, units: f64) -> Channel {
+    fn new(config: NoisyConfig, units: f64, [low, high]: [f64; 2]) -> Channel {
+        let per_step = 1.0 / config.resolution;
         Channel {
-            units,
-            noise: config.noise,
-            per_step: 1.0 / config.resolution,
+            noise_steps: config.noise * per_step,
+            per_step,
             step_units: units * config.resolution,
+            low,
+            high,
         }
     }
 
-    /// The reading of `value` with the standard normal `noise`, from `low` to `high`.
-    fn read(self, value: f64, noise: f64, low: f64, high: f64) -> i32 {
-        let least = low / self.units * self.per_step;
-        let most = high / self.units * self.per_step;
-        let steps = nearest(((value + self.noise * noise) * self.per_step).clamp(least, most));
-        nearest((f64::from(steps) * self.step_units).clamp(low, high))
+    /// The reading of `value` with the standard normal `noise`.
+    #[inline]
+    fn read(&self, value: f64, noise: f64) -> i32 {
+        let steps = rounded(value * self.per_step + self.noise_steps * noise);
+        nearest((steps * self.step_units).max(self.low).min(self.high))
     }
 }
 
 impl Sensors {
     pub(crate) fn new(config: &SensorConfig, vehicle: &Vehicle, rng: ChaCha8Rng) -> Sensors {
-        let channel = |sensor: Option<NoisyConfig>, units| sensor.map(|config| Channel::new(config, units));
+        let channel = |sensor: Option<NoisyConfig>, units, limits| {
+            sensor.map(|config| Channel::new(config, units, limits))
+        };
         Sensors {
             rng,
             pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
             tacho_noise: config.tacho.noise,
-            battery: channel(config.battery, 1000.0),
-            current: channel(config.current, 1000.0),
-            tilt: channel(config.tilt, 10.0),
+            battery: channel(config.battery, 1000.0, [0.0, 65_000.0]),
+            current: channel(config.current, 1000.0, [-32_000.0, 32_000.0]),
+            tilt: channel(config.tilt, 10.0, [-900.0, 900.0]),
             latency_ticks: usize::from(config.latency_ticks).min(MOST_LATENCY),
             per_tick: 1.0 / vehicle.tick_s,
             counted: 0.0,
             last_v_m_s: 0.0,
-            late: [Raw::default(); MOST_LATENCY + 1],
+            late: [Raw::default(); SLOTS],
             next: 0,
             begun: false,
         }
@@ -86,68 +92,81 @@ impl Sensors {
         duty_permille: u16,
         selector_deg: f64,
     ) -> Raw {
-        let [n0, n1, n2, n3] = [(); 4].map(|()| nearly_normal(self.rng.next_u32()));
+        let [n0, n1] = two_nearly_normal(self.rng.next_u64());
+        let [n2, n3] = two_nearly_normal(self.rng.next_u64());
         let pulses = whole(plant.motor_turned_rad * self.pulses_per_rad);
         let counts = (pulses - self.counted).max(0.0);
         self.counted = pulses;
-        let counts = nearest((counts * (1.0 + self.tacho_noise * n0)).clamp(0.0, 60_000.0));
+        let counts = (counts * (1.0 + self.tacho_noise * n0)).max(0.0).min(60_000.0);
         let acceleration = (plant.v_m_s - self.last_v_m_s) * self.per_tick;
         self.last_v_m_s = plant.v_m_s;
-        let tilt_ddeg = self.tilt.map_or(0, |channel| {
+        let tilt_ddeg = self.tilt.as_ref().map_or(0, |channel| {
             let shown_deg = leaning_deg(sin_grade, cos_grade, acceleration) + vehicle.tilt_bias_deg;
-            channel.read(shown_deg, n3, -900.0, 900.0)
+            channel.read(shown_deg, n3)
         });
         let raw = Raw {
-            tacho_counts: counts as u16,
-            battery_mv: self.battery.map_or(0, |c| c.read(plant.terminal_v, n1, 0.0, 65_000.0)) as u16,
-            current_ma: self.current.map_or(0, |c| c.read(plant.current_a, n2, -32_000.0, 32_000.0)) as i16,
+            tacho_counts: nearest(counts) as u16,
+            battery_mv: self.battery.as_ref().map_or(0, |channel| channel.read(plant.terminal_v, n1)) as u16,
+            current_ma: self.current.as_ref().map_or(0, |channel| channel.read(plant.current_a, n2)) as i16,
             tilt_ddeg: tilt_ddeg as i16,
             duty_permille,
-            selector_ddeg: nearest((10.0 * selector_deg).clamp(0.0, 65_000.0)) as u16,
+            selector_ddeg: nearest((10.0 * selector_deg).max(0.0).min(65_000.0)) as u16,
         };
         self.delay(raw)
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.late[(self.next + MOST_LATENCY) % (MOST_LATENCY + 1)]
+        &self.late[(self.next + SLOTS - 1) % SLOTS]
     }
 
     /// Hands out the reading of some ticks ago; the selector angle is read by the servo itself and never late.
+    #[inline]
     fn delay(&mut self, raw: Raw) -> Raw {
         if !self.begun {
-            self.late = [raw; MOST_LATENCY + 1];
+            self.late = [raw; SLOTS];
             self.begun = true;
         }
-        let slots = MOST_LATENCY + 1;
-        self.late[self.next] = raw;
-        let old = self.late[(self.next + slots - self.latency_ticks) % slots];
-        self.next = (self.next + 1) % slots;
+        self.late[self.next % SLOTS] = raw;
+        let old = self.late[(self.next + SLOTS - self.latency_ticks) % SLOTS];
+        self.next = (self.next + 1) % SLOTS;
         Raw { selector_ddeg: raw.selector_ddeg, duty_permille: raw.duty_permille, ..old }
     }
 }
 
-/// The whole number below, for numbers within ±2^53.
-fn whole(value: f64) -> f64 {
-    let cut = value as i64 as f64;
-    if cut > value { cut - 1.0 } else { cut }
+/// Adding and taking off 1.5 * 2^52 leaves the nearest whole number, halves to the even one.
+const ROUNDING: f64 = 6_755_399_441_055_744.0;
+
+/// The nearest whole number, for numbers within ±2^51.
+#[inline]
+fn rounded(value: f64) -> f64 {
+    (value + ROUNDING) - ROUNDING
 }
 
-/// The nearest whole number, halves away from 0.
+/// The nearest whole number, for numbers within ±2^31: the low bits of the sum.
+#[inline]
 fn nearest(value: f64) -> i32 {
-    (value + 0.5f64.copysign(value)) as i32
+    (value + ROUNDING).to_bits() as i32
+}
+
+/// The whole number below, for numbers within ±2^51.
+#[inline]
+fn whole(value: f64) -> f64 {
+    let near = rounded(value);
+    if near > value { near - 1.0 } else { near }
 }
 
 /// Mean of the sum of four uniform bytes, and its standard deviation `sqrt(4 (256² - 1) / 12)`.
 const BYTES_MEAN: f64 = 510.0;
 const BYTES_SD: f64 = 147.800_541_271_678_05;
 
-/// Four uniform bytes added up: close to a standard normal in steps of 0.007, never beyond ±3.45 (kurtosis 2.7
-/// where a normal has 3). Sensor steps are coarser than what differs.
-fn nearly_normal(word: u32) -> f64 {
-    let pairs = (word & 0x00ff_00ff) + ((word >> 8) & 0x00ff_00ff);
-    let sum = (pairs & 0xffff) + (pairs >> 16);
-    (f64::from(sum) - BYTES_MEAN) * (1.0 / BYTES_SD)
+/// Two numbers, each from four uniform bytes added up: close to a standard normal in steps of 0.007, never
+/// beyond ±3.45 (kurtosis 2.7 where a normal has 3). Sensor steps are coarser than what differs.
+#[inline]
+fn two_nearly_normal(bytes: u64) -> [f64; 2] {
+    let pairs = (bytes & 0x00ff_00ff_00ff_00ff) + ((bytes >> 8) & 0x00ff_00ff_00ff_00ff);
+    let sums = (pairs & 0x0000_ffff_0000_ffff) + ((pairs >> 16) & 0x0000_ffff_0000_ffff);
+    [sums as u32, (sums >> 32) as u32].map(|sum| (f64::from(sum as i32) - BYTES_MEAN) * (1.0 / BYTES_SD))
 }
 
 /// Tilt that an accelerometer shows, degrees: `tan = (g sin(grade) + a) / (g cos(grade))`; acceleration leaks
@@ -173,8 +192,10 @@ fn arctangent(t: f64) -> f64 {
     let size = t.abs();
     let (base, z) = if size > 0.414_213_562 { (FRAC_PI_4, (size - 1.0) / (size + 1.0)) } else { (0.0, size) };
     let z2 = z * z;
-    let series = [1.0 / 17.0, -1.0 / 15.0, 1.0 / 13.0, -1.0 / 11.0, 1.0 / 9.0, -1.0 / 7.0, 0.2, -1.0 / 3.0, 1.0];
-    let sum = series.iter().fold(0.0, |sum, c| sum * z2 + c);
+    let z4 = z2 * z2;
+    let low = (1.0 - z2 * (1.0 / 3.0)) + z4 * (1.0 / 5.0 - z2 * (1.0 / 7.0));
+    let high = (1.0 / 9.0 - z2 * (1.0 / 11.0)) + z4 * (1.0 / 13.0 - z2 * (1.0 / 15.0)) + z4 * z4 * (1.0 / 17.0);
+    let sum = low + z4 * z4 * high;
     (base + z * sum).copysign(t)
 }
 
@@ -184,13 +205,15 @@ mod tests {
 
     #[test]
     fn four_bytes_have_mean_zero_and_variance_one() {
+        let at = |bytes: u64| two_nearly_normal(bytes)[0];
         // Every value of a byte equally often, the four bytes independent: exact moments of the sum.
-        let byte: Vec<f64> = (0..=255u32).map(|b| nearly_normal(b) - nearly_normal(0)).collect();
+        let byte: Vec<f64> = (0..=255).map(|b| at(b) - at(0)).collect();
         let mean = byte.iter().sum::<f64>() / 256.0;
         let variance = byte.iter().map(|b| (b - mean).powi(2)).sum::<f64>() / 256.0;
-        assert!((4.0 * mean + nearly_normal(0)).abs() < 1e-12);
+        assert!((4.0 * mean + at(0)).abs() < 1e-12);
         assert!((4.0 * variance - 1.0).abs() < 1e-12, "{}", 4.0 * variance);
-        assert_eq!(nearly_normal(0x0102_0304), nearly_normal(0x0a00_0000), "all four bytes count alike");
+        assert_eq!(at(0x0102_0304), at(0x0a00_0000), "all four bytes count alike");
+        assert_eq!(two_nearly_normal(0x0102_0304_0000_00ff)[1], at(10), "the upper half is the second");
     }
 
     #[test]
@@ -208,7 +231,7 @@ mod tests {
 
     #[test]
     fn rounding_is_to_the_nearest_and_downwards() {
-        assert_eq!([2.4, 2.5, -2.5, -2.4].map(nearest), [2, 3, -3, -2]);
-        assert_eq!([2.9, -2.1, 3.0, -3.0].map(whole), [2.0, -3.0, 3.0, -3.0]);
+        assert_eq!([2.4, 2.6, -2.6, -2.4].map(nearest), [2, 3, -3, -2]);
+        assert_eq!([2.9, 2.4, -2.1, 3.0, -3.0].map(whole), [2.0, 2.0, -3.0, 3.0, -3.0]);
     }
 }

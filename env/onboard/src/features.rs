@@ -99,10 +99,6 @@ impl Features {
     pub const fn get(&self, feature: Feature) -> i16 {
         self.0[feature as usize]
     }
-
-    const fn set(&mut self, feature: Feature, value: i32) {
-        self.0[feature as usize] = clamp(value, -30_000, 30_000) as i16;
-    }
 }
 
 /// Constants of the feature arithmetic, computed once from the vehicle file.
@@ -306,19 +302,21 @@ impl Observer {
         } else {
             clamp((raw.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
         };
-        let f = &mut self.features;
-        f.set(Feature::Gear, self.gear as i32);
-        f.set(Feature::MotorSpeed, self.motor_speed >> FRACTION_BITS);
-        f.set(Feature::SpeedRatio, self.speed_ratio >> FRACTION_BITS);
-        f.set(Feature::LoadSlow, self.load_slow >> FRACTION_BITS);
-        f.set(Feature::LoadPeak, self.load_peak >> FRACTION_BITS);
-        f.set(Feature::Tilt, self.tilt >> FRACTION_BITS);
-        f.set(Feature::Battery, battery);
-        f.set(Feature::Dwell, self.dwell as i32);
-        f.set(Feature::SinceFailed, self.since_failed as i32);
-        f.set(Feature::FailedCount, self.failed_count as i32);
-        f.set(Feature::Stalled, self.stalled as i32);
-        f.set(Feature::Current, current);
+        // All but tilt and battery are within their ranges by the arithmetic above.
+        self.features = Features([
+            self.gear as i16,
+            (self.motor_speed >> FRACTION_BITS) as i16,
+            (self.speed_ratio >> FRACTION_BITS) as i16,
+            (self.load_slow >> FRACTION_BITS) as i16,
+            (self.load_peak >> FRACTION_BITS) as i16,
+            clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16,
+            clamp(battery, -30_000, 30_000) as i16,
+            self.dwell as i16,
+            self.since_failed as i16,
+            self.failed_count as i16,
+            self.stalled as i16,
+            current as i16,
+        ]);
     }
 }
 

@@ -13,8 +13,9 @@ const LARGEST: f64 = 700.0;
 /// Reduction to `x = k ln 2 + r`, `|r| <= ln 2 / 2`, then the power series of `e^r - 1` to degree 13 (its
 /// remainder is below `r^14 / 14!`, 1e-17 of `r`), evaluated in pairs to shorten the chain of dependences.
 #[must_use]
+#[inline]
 pub fn exp_m1(x: f64) -> f64 {
-    let x = x.clamp(-LARGEST, LARGEST);
+    let x = x.max(-LARGEST).min(LARGEST);
     if x.abs() <= 0.5 * LN_2 {
         return series(x);
     }
@@ -40,6 +41,7 @@ const INVERSE_FACTORIALS: [f64; 12] = [
     1.0 / 6_227_020_800.0,
 ];
 
+#[inline]
 fn series(r: f64) -> f64 {
     let c = &INVERSE_FACTORIALS;
     let pair = |i: usize| c[i] + r * c[i + 1];

@@ -28,7 +28,36 @@ pub struct Ledger {
     pub potential_j: f64,
 }
 
+/// The part of a [`Ledger`] that heat and charge follow, J.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeatLedger {
+    battery_j: f64,
+    winding_j: f64,
+    motor_friction_j: f64,
+}
+
+impl HeatLedger {
+    /// From the battery, into the winding and into the housing since `before`, J.
+    pub(super) fn since(&self, before: HeatLedger) -> [f64; 3] {
+        [
+            self.battery_j - before.battery_j,
+            self.winding_j - before.winding_j,
+            self.motor_friction_j - before.motor_friction_j,
+        ]
+    }
+}
+
 impl Ledger {
+    /// What heat and charge follow.
+    #[must_use]
+    pub fn heat(&self) -> HeatLedger {
+        HeatLedger {
+            battery_j: self.battery_j,
+            winding_j: self.winding_j,
+            motor_friction_j: self.motor_friction_j,
+        }
+    }
+
     /// Every loss together.
     #[must_use]
     pub fn losses_j(&self) -> f64 {

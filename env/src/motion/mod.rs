@@ -13,7 +13,7 @@ mod supply;
 mod track;
 
 pub use exponential::exp_m1;
-pub use ledger::Ledger;
+pub use ledger::{HeatLedger, Ledger};
 pub use piece::{Moment, Piece};
 pub use plant::{Advance, Plant};
 pub use selector::{Dogs, Selector};

@@ -39,6 +39,7 @@ pub struct Moment {
 impl Piece {
     /// A piece with mass `m`, force `a`, damping `c` and push `k`, from speed `v0`.
     #[must_use]
+    #[inline]
     pub fn new(m: f64, a: f64, c: f64, k: f64, v0: f64) -> Piece {
         let kind = if k > 0.0 {
             let root = (c * c + 4.0 * m * k).sqrt();
@@ -86,6 +87,7 @@ impl Piece {
 
     /// Everything about the piece after `t`.
     #[must_use]
+    #[inline]
     pub fn moment(&self, t: f64) -> Moment {
         match self.kind {
             Kind::Free { acceleration: a } => Moment {
@@ -104,21 +106,24 @@ impl Piece {
                         + gap * done * tau * (2.0 * v_end + gap * (1.0 - 0.5 * done)),
                 }
             }
-            Kind::Saddle { grow, up, fall, down } => {
-                let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
-                let (a, b) = (grow * up, fall * down);
-                // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
-                let both = rising + falling + rising * falling;
-                let cross = if up + down == 0.0 { t } else { both / (up + down) };
-                Moment {
-                    distance_m: grow * rising + fall * falling,
-                    speed_m_s: self.v0 + a * rising + b * falling,
-                    acceleration_m_s2: a * up * (1.0 + rising) + b * down * (1.0 + falling),
-                    squared_m2_s: a * a * rising * (2.0 + rising) / (2.0 * up)
-                        + b * b * falling * (2.0 + falling) / (2.0 * down)
-                        + 2.0 * a * b * cross,
-                }
-            }
+            Kind::Saddle { grow, up, fall, down } => self.saddle_moment([grow, up, fall, down], t),
+        }
+    }
+
+    #[inline(never)]
+    fn saddle_moment(&self, [grow, up, fall, down]: [f64; 4], t: f64) -> Moment {
+        let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
+        let (a, b) = (grow * up, fall * down);
+        // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
+        let both = rising + falling + rising * falling;
+        let cross = if up + down == 0.0 { t } else { both / (up + down) };
+        Moment {
+            distance_m: grow * rising + fall * falling,
+            speed_m_s: self.v0 + a * rising + b * falling,
+            acceleration_m_s2: a * up * (1.0 + rising) + b * down * (1.0 + falling),
+            squared_m2_s: a * a * rising * (2.0 + rising) / (2.0 * up)
+                + b * b * falling * (2.0 + falling) / (2.0 * down)
+                + 2.0 * a * b * cross,
         }
     }
 

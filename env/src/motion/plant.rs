@@ -5,7 +5,7 @@
 //! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
 //! braking.
 
-use super::Ledger;
+use super::{HeatLedger, Ledger};
 use super::forces::{Ground, Spot};
 use super::step::{Event, Reach};
 use super::track::Track;
@@ -195,14 +195,15 @@ impl Plant {
         Advance { elapsed_s: dt_s - left_s.max(0.0), finished }
     }
 
-    /// Lets heat and charge follow the energies of one tick of `tick_s` that began with `before`.
-    pub fn settle_tick(&mut self, vehicle: &Vehicle, before: &Ledger, tick_s: f64) {
-        let winding_w = (self.ledger.winding_j - before.winding_j) / tick_s;
-        let housing_w = (self.ledger.motor_friction_j - before.motor_friction_j) / tick_s;
-        self.rise = vehicle.heat_step.advance(self.rise, winding_w, housing_w);
-        let drawn_j = self.ledger.battery_j - before.battery_j;
-        let drawn_ah = drawn_j / (3600.0 * self.ocv_v);
-        self.charge = (self.charge - drawn_ah / vehicle.battery.capacity_ah).clamp(0.0, 1.0);
-        self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
+    /// Lets heat and charge follow the energies of one controller tick that began with `before`.
+    pub fn settle_tick(&mut self, vehicle: &Vehicle, before: HeatLedger) {
+        let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
+        let per_tick = vehicle.ticks_per_s;
+        self.rise = vehicle.heat_step.advance(self.rise, winding_j * per_tick, housing_j * per_tick);
+        if drawn_j != 0.0 {
+            let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
+            self.charge = (self.charge - drawn).max(0.0).min(1.0);
+            self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
+        }
     }
 }

@@ -68,7 +68,9 @@ impl Plant {
         let winding_ohm = vehicle.motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
         let ocv_v = self.ocv_v;
         let source_ohm = vehicle.battery.resistance_ohm;
-        let mut line = vehicle.motor.line(ocv_v, source_ohm, duty, winding_ohm);
+        let housing_k = vehicle.air_c - 20.0 + self.rise.housing_k;
+        let magnets = 1.0 - vehicle.magnet_per_k * housing_k;
+        let mut line = vehicle.motor.weakened(magnets).line(ocv_v, source_ohm, duty, winding_ohm);
         let driven = duty > 0.0;
         if !driven {
             line = Line { electrical_stall_nm: 0.0, slope_nm_s: 0.0, stall_a: 0.0, slope_a_s: 0.0, ..line };

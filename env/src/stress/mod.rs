@@ -26,6 +26,7 @@ impl Stress {
     }
 
     /// The next sample of output torque, N·m.
+    #[inline]
     pub fn push(&mut self, torque_nm: f64) {
         let curve = self.curve;
         let closed = &mut self.closed;

@@ -20,35 +20,49 @@ pub struct Rainflow {
     gate: f64,
     points: [f64; CAPACITY],
     len: usize,
-    candidate: Option<f64>,
+    /// The last sample that may become a turning point, and whether it lies above (1) or below (-1) the turning
+    /// point before it; 0 while there is none.
+    candidate: f64,
+    rise: f64,
 }
 
 impl Rainflow {
     /// A counter that passes over ranges below `gate`.
     #[must_use]
     pub fn new(gate: f64) -> Rainflow {
-        Rainflow { gate, points: [0.0; CAPACITY], len: 0, candidate: None }
+        Rainflow { gate, points: [0.0; CAPACITY], len: 0, candidate: 0.0, rise: 0.0 }
     }
 
-    /// The next sample; `closed` receives every cycle that it closes.
+    /// The next sample; `closed` receives every cycle that it closes. Samples that go on in the same direction
+    /// or stay within the gate cost a comparison or two; only turning points are counted.
+    #[inline]
     pub fn push(&mut self, value: f64, closed: impl FnMut(Cycle)) {
-        let Some(candidate) = self.candidate else {
-            if self.len == 0 {
-                self.points[0] = value;
-                self.len = 1;
-            } else if (value - self.points[self.len - 1]).abs() > self.gate {
-                self.candidate = Some(value);
+        let back = (self.candidate - value) * self.rise;
+        if back < 0.0 {
+            self.candidate = value;
+        } else if back > self.gate || self.rise == 0.0 {
+            self.turned(value, closed);
+        }
+    }
+
+    /// The sample leads away from the candidate, or there is no candidate yet.
+    #[inline(never)]
+    fn turned(&mut self, value: f64, closed: impl FnMut(Cycle)) {
+        if self.len == 0 {
+            self.points[0] = value;
+            self.len = 1;
+            return;
+        }
+        if self.rise == 0.0 {
+            let from_last = value - self.points[self.len - 1];
+            if from_last.abs() > self.gate {
+                (self.candidate, self.rise) = (value, from_last.signum());
             }
             return;
-        };
-        let last = self.points[self.len - 1];
-        let rising = candidate > last;
-        if (value > candidate) == rising && value != candidate {
-            self.candidate = Some(value);
-        } else if (value - candidate).abs() > self.gate {
-            self.candidate = Some(value);
-            self.turn(candidate, closed);
         }
+        let point = self.candidate;
+        (self.candidate, self.rise) = (value, -self.rise);
+        self.turn(point, closed);
     }
 
     /// A confirmed turning point: ASTM's three-point rule.
@@ -83,8 +97,8 @@ impl Rainflow {
     /// would close included).
     pub fn residue(&self, mut report: impl FnMut(Cycle)) {
         let mut rest = self.clone();
-        if let Some(last) = rest.candidate.take() {
-            rest.turn(last, &mut report);
+        if rest.rise != 0.0 {
+            rest.turn(rest.candidate, &mut report);
         }
         for pair in rest.points[..rest.len].windows(2) {
             report(half(pair[0], pair[1]));

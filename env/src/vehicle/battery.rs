@@ -18,6 +18,10 @@ pub struct BatteryConfig {
     pub resistance_ohm: f64,
     /// Open-circuit voltage at evenly spaced states of charge from 0 to 1, V, not falling.
     pub ocv_v: Vec<f64>,
+    /// Under drive the battery's protection switches off below this terminal voltage, and the episode ends, V; 0
+    /// leaves it out.
+    #[serde(default)]
+    pub cutoff_voltage_v: f64,
 }
 
 impl BatteryConfig {
@@ -25,7 +29,7 @@ impl BatteryConfig {
     #[must_use]
     pub fn open_circuit_v(&self, charge: f64) -> f64 {
         let last = self.ocv_v.len() - 1;
-        let at = charge.clamp(0.0, 1.0) * last as f64;
+        let at = charge.max(0.0).min(1.0) * last as f64;
         let i = (at as usize).min(last.saturating_sub(1));
         let next = self.ocv_v[(i + 1).min(last)];
         self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as f64)
@@ -45,6 +49,8 @@ impl Check for BatteryConfig {
         in_range("nominal-voltage-v", self.nominal_voltage_v, 1.0, 60.0, "V")?;
         in_range("capacity-ah", self.capacity_ah, 0.05, 500.0, "A·h")?;
         in_range("resistance-ohm", self.resistance_ohm, 0.0, 10.0, "Ω")?;
+        let full_v = self.ocv_v.last().copied().unwrap_or(0.0);
+        in_range("cutoff-voltage-v", self.cutoff_voltage_v, 0.0, full_v, "V (below the full battery's)")?;
         if self.ocv_v.len() < 2 {
             return Err(KeyError::new("ocv-v", format!("{} points", self.ocv_v.len()), "2 points or more"));
         }

@@ -92,6 +92,12 @@ pub struct Vehicle {
     pub life: LifeCurve,
     /// Controller tick, s.
     pub tick_s: f64,
+    /// Its reciprocal, 1/s.
+    pub ticks_per_s: f64,
+    /// Share of the battery's capacity in one ampere-second.
+    pub charge_per_as: f64,
+    /// Share of torque and back-EMF that the magnets lose per kelvin above 20 °C.
+    pub magnet_per_k: f64,
 }
 
 impl VehicleConfig {
@@ -149,6 +155,9 @@ impl VehicleConfig {
                 miner: self.stress.miner,
             },
             tick_s: self.controller.tick_s,
+            ticks_per_s: 1.0 / self.controller.tick_s,
+            charge_per_as: 1.0 / (3600.0 * self.battery.capacity_ah),
+            magnet_per_k: self.motor.heat.magnet_per_k,
         }
     }
 

@@ -74,6 +74,10 @@ pub struct HeatConfig {
     pub housing_to_air_k_w: f64,
     /// The episode ends when the winding is hotter than this, °C.
     pub winding_limit_c: f64,
+    /// Share of torque and back-EMF that the magnets lose per kelvin of the housing above 20 °C; about 0.002 for
+    /// ferrite magnets (common practice), 0 leaves it out.
+    #[serde(default)]
+    pub magnet_per_k: f64,
 }
 
 impl MotorLineConfig {
@@ -115,6 +119,18 @@ pub struct Line {
 }
 
 impl Constants {
+    /// The same motor with magnets of this strength, 1 at 20 °C: torque constant and back-EMF constant follow
+    /// the flux; the friction torque stays.
+    #[must_use]
+    pub fn weakened(&self, magnets: f64) -> Constants {
+        Constants {
+            torque_constant_nm_a: self.torque_constant_nm_a * magnets,
+            emf_constant_v_s: self.emf_constant_v_s * magnets,
+            no_load_current_a: self.no_load_current_a / magnets,
+            ..*self
+        }
+    }
+
     /// The line at open-circuit voltage `ocv_v` behind `source_ohm`, at `duty` (0 to 1), with the winding at
     /// `winding_ohm`. Current through the source is `duty * i`, so `i = (duty ocv - Ke w) / (R + duty² R_s)`.
     #[must_use]
@@ -198,6 +214,7 @@ impl Check for HeatConfig {
         in_range("housing-j-k", self.housing_j_k, 0.1, 1e5, "J/K")?;
         in_range("winding-to-housing-k-w", self.winding_to_housing_k_w, 0.01, 100.0, "K/W")?;
         in_range("housing-to-air-k-w", self.housing_to_air_k_w, 0.01, 1000.0, "K/W")?;
-        in_range("winding-limit-c", self.winding_limit_c, 40.0, 250.0, "°C")
+        in_range("winding-limit-c", self.winding_limit_c, 40.0, 250.0, "°C")?;
+        in_range("magnet-per-k", self.magnet_per_k, 0.0, 0.005, "1/K")
     }
 }
