@@ -245,7 +245,14 @@ impl Drive {
 
     /// Selector and vehicle over one tick.
     fn physics(&mut self, command: &Command, duty: f64) {
+        if self.selector.at_rest(command) {
+            let horizon = self.controller.ticks_to_decision(&self.scenario.settings);
+            if self.plant.cruise(&self.vehicle, &self.track, duty, u32::from(horizon)) {
+                return;
+            }
+        }
         let tick_s = self.vehicle.tick_s;
+        self.plant.book(&self.vehicle);
         let before = self.plant.ledger.heat();
         self.selector.command(&self.vehicle, &mut self.plant, command);
         let mut left_s = tick_s;
@@ -402,6 +409,7 @@ impl World for Drive {
                 break;
             }
         }
+        self.plant.book(&self.vehicle);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,
             Cause::Finished

@@ -60,6 +60,13 @@ impl Controller {
         self.guard.order(&settings.guard, self.observer.features().get(Feature::Tilt), request)
     }
 
+    /// Ticks from now until the next decision is due, at least 1, if nothing comes between.
+    #[must_use]
+    pub const fn ticks_to_decision(&self, settings: &Settings) -> u16 {
+        let left = settings.decision_ticks.saturating_sub(self.since_decision);
+        if left == 0 { 1 } else { left }
+    }
+
     /// Asks for Park, between [`Controller::sense`] and [`Controller::act`]; see [`Guard::park`].
     pub fn park(&mut self, settings: &Settings, raw: &Raw) -> Verdict {
         self.guard.park(&settings.guard, raw)

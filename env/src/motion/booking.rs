@@ -1,6 +1,5 @@
 //! What a piece of motion does to state, energies and torque history.
 
-use super::forces::Press;
 use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
 use super::{Moment, Piece, Plant};
 use crate::vehicle::{Gear, Vehicle};
@@ -81,11 +80,11 @@ impl Plant {
     }
 
     /// Moves the state to the end of the piece and books what the ground took.
-    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, press: &Press, end: &Moment) {
+    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, rolling_n: f64, end: &Moment) {
         let ground = &self.ground;
         let moved_m = end.distance_m;
         let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
-        self.ledger.rolling_j += press.rolling_n * moved_m.abs();
+        self.ledger.rolling_j += rolling_n * moved_m.abs();
         self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
         self.ledger.potential_j +=
             (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m - 0.5 * ground.fall_n_m * moved_m * moved_m;

@@ -2,6 +2,7 @@
 
 mod booking;
 mod contact;
+mod cruise;
 mod exponential;
 mod forces;
 mod ledger;

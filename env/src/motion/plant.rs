@@ -6,6 +6,7 @@
 //! braking.
 
 use super::{HeatLedger, Ledger};
+use super::cruise::Cruise;
 use super::forces::{Ground, Spot};
 use super::step::{Event, Reach};
 use super::track::Track;
@@ -50,6 +51,8 @@ pub struct Plant {
     pub(super) moved_on: bool,
     /// Open-circuit voltage at this charge, V.
     pub(super) ocv_v: f64,
+    /// Plain driving that is not booked yet.
+    pub(super) cruise: Option<Cruise>,
 }
 
 /// What an advance came to.
@@ -102,6 +105,7 @@ impl Plant {
             reach: Reach::NONE,
             moved_on: true,
             ocv_v,
+            cruise: None,
         }
     }
 
@@ -172,6 +176,7 @@ impl Plant {
 
     /// Moves on for `dt_s` at `duty` (0 to 1; 0 is drive cut: the motor's circuit is open).
     pub fn advance(&mut self, vehicle: &Vehicle, track: &Track, dt_s: f64, duty: f64) -> Advance {
+        self.book(vehicle);
         let supply = self.supply(vehicle, duty);
         let mut left_s = dt_s;
         let mut finished = false;
@@ -197,9 +202,17 @@ impl Plant {
 
     /// Lets heat and charge follow the energies of one controller tick that began with `before`.
     pub fn settle_tick(&mut self, vehicle: &Vehicle, before: HeatLedger) {
+        self.settle(vehicle, before, 1);
+    }
+
+    /// The same for some ticks over which the powers are taken as even.
+    pub(super) fn settle(&mut self, vehicle: &Vehicle, before: HeatLedger, ticks: u32) {
         let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
-        let per_tick = vehicle.ticks_per_s;
-        self.rise = vehicle.heat_step.advance(self.rise, winding_j * per_tick, housing_j * per_tick);
+        let per_second = vehicle.ticks_per_s / f64::from(ticks);
+        for _ in 0..ticks {
+            self.rise =
+                vehicle.heat_step.advance(self.rise, winding_j * per_second, housing_j * per_second);
+        }
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
             self.charge = (self.charge - drawn).max(0.0).min(1.0);

@@ -100,6 +100,12 @@ impl Selector {
         }
     }
 
+    /// Whether the gear it is sent to is in mesh and this order changes nothing.
+    #[must_use]
+    pub fn at_rest(&self, command: &Command) -> bool {
+        self.dogs == Dogs::In && usize::from(command.gear) == self.target && !command.recalibrate
+    }
+
     /// Takes an order of the guard (or of whoever moves the gearbox without one).
     pub fn command(&mut self, vehicle: &Vehicle, plant: &mut Plant, command: &Command) {
         let gear = usize::from(command.gear);

@@ -19,7 +19,7 @@ pub(super) enum Event {
 /// The next event on either side, by the position of the front axle.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Reach {
-    ahead_m: f64,
+    pub(super) ahead_m: f64,
     ahead: Event,
     behind_m: f64,
     behind: Event,
@@ -35,13 +35,13 @@ impl Reach {
 }
 
 /// Everything that acts over one piece.
-struct Acting {
-    press: Press,
-    thrust: Option<Thrust>,
+pub(super) struct Acting {
+    pub(super) press: Press,
+    pub(super) thrust: Option<Thrust>,
     /// Motion of the vehicle.
-    body: Piece,
+    pub(super) body: Piece,
     /// Motion of the rims while they slip.
-    rims: Option<Piece>,
+    pub(super) rims: Option<Piece>,
 }
 
 impl Plant {
@@ -96,7 +96,7 @@ impl Plant {
             }
             _ => self.spin_free(vehicle, supply, used_s),
         }
-        self.book_ground(vehicle, &acting.press, &end);
+        self.book_ground(vehicle, acting.press.rolling_n, &end);
         self.apply(vehicle, track, supply, event, way > 0.0);
         (used_s, event)
     }
@@ -111,7 +111,13 @@ impl Plant {
     }
 
     /// Forces and closed-form motion from here on.
-    fn acting(&mut self, vehicle: &Vehicle, supply: &Supply, gear: Option<&Gear>, way: f64) -> Acting {
+    pub(super) fn acting(
+        &mut self,
+        vehicle: &Vehicle,
+        supply: &Supply,
+        gear: Option<&Gear>,
+        way: f64,
+    ) -> Acting {
         let ground = &self.ground;
         let v_m_s = self.v_m_s;
         let (air_n, air_n_s_m) = air_drag(vehicle, v_m_s);

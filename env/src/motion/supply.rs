@@ -4,6 +4,7 @@ use super::{Moment, Piece, Plant};
 use crate::vehicle::{COPPER_PER_K, Gear, Line, Vehicle};
 
 /// The drive as it is over one advance.
+#[derive(Clone, Debug)]
 pub(super) struct Supply {
     pub(super) line: Line,
     pub(super) duty: f64,
@@ -14,6 +15,7 @@ pub(super) struct Supply {
 }
 
 /// How the drive line acts on the vehicle in one piece.
+#[derive(Clone, Debug)]
 pub(super) struct Thrust {
     pub(super) force_n: f64,
     pub(super) damping_n_s_m: f64,
@@ -35,6 +37,16 @@ impl Thrust {
         self.output_n(gear, rim.speed_m_s, rim.acceleration_m_s2)
     }
 
+    /// The sign of the torque through the gears at which this efficiency holds.
+    fn side(&self, way: f64) -> f64 {
+        if self.efficiency <= 1.0 { way } else { -way }
+    }
+
+    /// Whether the torque through the gears still has the direction that it had at the start.
+    pub(super) fn keeps_side(&self, gear: &Gear, way: f64, late: &Moment) -> bool {
+        self.output_at_n(gear, late) * self.side(way) >= 0.0
+    }
+
     /// When the torque through the gears changes its direction before the moment `late` at `late_s`, and with
     /// it their efficiency.
     pub(super) fn reversal_s(
@@ -45,10 +57,10 @@ impl Thrust {
         late_s: f64,
         late: &Moment,
     ) -> Option<f64> {
-        let side = if self.efficiency <= 1.0 { way } else { -way };
-        if self.output_at_n(gear, late) * side >= 0.0 {
+        if self.keeps_side(gear, way, late) {
             return None;
         }
+        let side = self.side(way);
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
@@ -79,8 +91,15 @@ impl Plant {
     }
 
     pub(super) fn finish_supply(&mut self, supply: &Supply) {
-        self.current_a = supply.line.stall_a - supply.line.slope_a_s * self.motor_rad_s;
-        self.terminal_v = supply.ocv_v - supply.source_ohm * supply.duty * self.current_a;
+        (self.current_a, self.terminal_v) = supply.at_motor(self.motor_rad_s);
+    }
+}
+
+impl Supply {
+    /// Motor current, A, and terminal voltage of the battery, V, at a motor speed.
+    pub(super) fn at_motor(&self, motor_rad_s: f64) -> (f64, f64) {
+        let current_a = self.line.stall_a - self.line.slope_a_s * motor_rad_s;
+        (current_a, self.ocv_v - self.source_ohm * self.duty * current_a)
     }
 }
 
