@@ -19,6 +19,8 @@ pub struct Drive {
     selector: Selector,
     sensors: Sensors,
     controller: Controller,
+    /// What the policy sees.
+    seen: Features,
     ticks: u64,
     /// Part of the last tick that the finish cut off, s.
     unused_s: f64,
@@ -92,6 +94,7 @@ impl Drive {
             selector,
             sensors,
             controller,
+            seen: Features::default(),
             ticks: 0,
             unused_s: 0.0,
             furthest_m: 0.0,
@@ -99,6 +102,7 @@ impl Drive {
             trace: None,
         };
         drive.sense(0);
+        drive.seen = drive.controller.features(&drive.scenario.settings);
         drive
     }
 
@@ -222,7 +226,7 @@ impl Drive {
         self.count(command.drive);
         let due = self.sense(duty_permille);
         if self.controller.guard().gear() != gear_before
-            && self.controller.features().get(Feature::SinceFailed) == 1
+            && self.controller.observer().since_failed() == 1
         {
             self.tally.failed_upshifts += 1;
         }
@@ -307,7 +311,7 @@ impl Drive {
 
     fn note_trace(&mut self, request: Request, decided: bool, drive: bool) {
         let segment = self.track.course.segments[self.track.course.segment_at(self.plant.x_m)];
-        let features = self.controller.features();
+        let features = self.controller.features(&self.scenario.settings);
         let guard = self.controller.guard();
         let row = TraceRow {
             time_s: self.elapsed_s(),
@@ -391,7 +395,7 @@ impl World for Drive {
     }
 
     fn observation(&self) -> &Features {
-        self.controller.features()
+        &self.seen
     }
 
     fn allowed(&self, action: usize) -> bool {
@@ -410,6 +414,7 @@ impl World for Drive {
             }
         }
         self.plant.book(&self.vehicle);
+        self.seen = self.controller.features(&self.scenario.settings);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,
             Cause::Finished

@@ -1,7 +1,7 @@
 //! The controller's tick: features, the decision clock and the guard together.
 
 use crate::{
-    Command, Feature, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request, Verdict,
+    Command, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request, Verdict,
 };
 
 /// Every constant of the controller.
@@ -36,6 +36,7 @@ impl Controller {
 
     /// First half of a tick: takes a reading. Returns whether the policy is to be asked now:
     /// not while the guard is busy, nor at the very tick of arrival, when no reading tells of the new gear yet.
+    #[inline]
     pub fn sense(&mut self, settings: &Settings, raw: &Raw) -> bool {
         self.guard.follow(&settings.guard, raw);
         if self.guard.take_missed_upshift() {
@@ -53,11 +54,12 @@ impl Controller {
 
     /// Second half of a tick: hands the policy's request (or [`Request::Hold`] when none was due) to the
     /// guard and returns its order. `decided` restarts the decision clock.
+    #[inline]
     pub fn act(&mut self, settings: &Settings, request: Request, decided: bool) -> Command {
         if decided {
             self.since_decision = 0;
         }
-        self.guard.order(&settings.guard, self.observer.features().get(Feature::Tilt), request)
+        self.guard.order(&settings.guard, self.observer.tilt_ddeg(), request)
     }
 
     /// Ticks from now until the next decision is due, at least 1, if nothing comes between.
@@ -80,7 +82,7 @@ impl Controller {
     /// Which requests the guard would carry out now, by request code. Hold is always possible.
     #[must_use]
     pub fn mask(&self, settings: &Settings) -> [bool; 3] {
-        let tilt = self.observer.features().get(Feature::Tilt);
+        let tilt = self.observer.tilt_ddeg();
         Request::ALL.map(|request| {
             matches!(request, Request::Hold)
                 || matches!(self.guard.judge(&settings.guard, tilt, request), Verdict::Accepted)
@@ -89,8 +91,14 @@ impl Controller {
 
     /// The features as of the last reading.
     #[must_use]
-    pub const fn features(&self) -> &Features {
-        self.observer.features()
+    pub fn features(&self, settings: &Settings) -> Features {
+        self.observer.features(&settings.features)
+    }
+
+    /// The filters and clocks behind the features.
+    #[must_use]
+    pub const fn observer(&self) -> &Observer {
+        &self.observer
     }
 
     /// The guard.

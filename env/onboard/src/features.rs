@@ -151,7 +151,8 @@ pub struct Observer {
     fresh: bool,
     levelled: bool,
     driven_before: bool,
-    features: Features,
+    battery_mv: u16,
+    current_ma: i16,
 }
 
 impl Observer {
@@ -173,14 +174,51 @@ impl Observer {
             fresh: true,
             levelled: false,
             driven_before: false,
-            features: Features([0; FEATURES]),
+            battery_mv: 0,
+            current_ma: 0,
         }
     }
 
     /// The features as of the last [`Observer::update`].
     #[must_use]
-    pub const fn features(&self) -> &Features {
-        &self.features
+    pub fn features(&self, settings: &FeatureSettings) -> Features {
+        let battery = if settings.battery_fitted {
+            (self.battery_mv as i32) * 1000 / (settings.nominal_mv as i32).max(1)
+        } else {
+            1000
+        };
+        let current = if settings.stall_ma == 0 {
+            0
+        } else {
+            clamp((self.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
+        };
+        // All but tilt and battery are within their ranges by the filters' own arithmetic.
+        Features([
+            self.gear as i16,
+            (self.motor_speed >> FRACTION_BITS) as i16,
+            (self.speed_ratio >> FRACTION_BITS) as i16,
+            (self.load_slow >> FRACTION_BITS) as i16,
+            (self.load_peak >> FRACTION_BITS) as i16,
+            self.tilt_ddeg(),
+            clamp(battery, -30_000, 30_000) as i16,
+            self.dwell as i16,
+            self.since_failed as i16,
+            self.failed_count as i16,
+            self.stalled as i16,
+            current as i16,
+        ])
+    }
+
+    /// The feature [`Feature::Tilt`] alone, tenths of a degree.
+    #[must_use]
+    pub const fn tilt_ddeg(&self) -> i16 {
+        clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
+    }
+
+    /// The feature [`Feature::SinceFailed`] alone, ticks.
+    #[must_use]
+    pub const fn since_failed(&self) -> u16 {
+        self.since_failed
     }
 
     /// The gear of the last reading.
@@ -192,6 +230,7 @@ impl Observer {
     /// Takes one reading. `gear` is the confirmed gear; `driving` says that it is engaged and driven, so
     /// that the motor speed tells about the vehicle. A reading covers the tick before it, so the filters
     /// take it only when the vehicle was driven then too: at arrival in a gear it still tells of neutral.
+    #[inline]
     pub fn update(&mut self, settings: &FeatureSettings, raw: &Raw, gear: u8, driving: bool) {
         if gear != self.gear {
             self.note_gear(settings, gear);
@@ -209,7 +248,8 @@ impl Observer {
             }
         }
         self.driven_before = driving;
-        self.publish(settings, raw);
+        self.battery_mv = raw.battery_mv;
+        self.current_ma = raw.current_ma;
     }
 
     /// A gear change: an upshift soon taken back is a failed one.
@@ -289,34 +329,6 @@ impl Observer {
         if fast_load << FRACTION_BITS > self.load_peak {
             self.load_peak = fast_load << FRACTION_BITS;
         }
-    }
-
-    fn publish(&mut self, settings: &FeatureSettings, raw: &Raw) {
-        let battery = if settings.battery_fitted {
-            (raw.battery_mv as i32) * 1000 / (settings.nominal_mv as i32).max(1)
-        } else {
-            1000
-        };
-        let current = if settings.stall_ma == 0 {
-            0
-        } else {
-            clamp((raw.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
-        };
-        // All but tilt and battery are within their ranges by the arithmetic above.
-        self.features = Features([
-            self.gear as i16,
-            (self.motor_speed >> FRACTION_BITS) as i16,
-            (self.speed_ratio >> FRACTION_BITS) as i16,
-            (self.load_slow >> FRACTION_BITS) as i16,
-            (self.load_peak >> FRACTION_BITS) as i16,
-            clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16,
-            clamp(battery, -30_000, 30_000) as i16,
-            self.dwell as i16,
-            self.since_failed as i16,
-            self.failed_count as i16,
-            self.stalled as i16,
-            current as i16,
-        ]);
     }
 }
 

@@ -167,6 +167,7 @@ impl Guard {
 
     /// Whether `request` would be carried out now.
     #[must_use]
+    #[inline]
     pub const fn judge(&self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Verdict {
         let known = match request {
             Request::Hold => return Verdict::Idle,
@@ -187,6 +188,7 @@ impl Guard {
     }
 
     /// One tick, first half: follow the selector with the reading just taken.
+    #[inline]
     pub fn follow(&mut self, settings: &GuardSettings, raw: &Raw) {
         self.clock = self.clock.saturating_add(1);
         match self.phase {
@@ -213,6 +215,7 @@ impl Guard {
     }
 
     /// One tick, second half: judge the request and give the order.
+    #[inline]
     pub fn order(&mut self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Command {
         self.verdict = self.judge(settings, tilt_ddeg, request);
         let starts_recalibration = matches!(self.phase, Phase::Recalibrating) && self.clock == 0;

@@ -4,6 +4,7 @@
 //! closed-form motion itself. Such a piece is begun once, looked at tick by tick, and booked when it ends or when
 //! anybody wants to know the energies. Battery voltage and winding resistance are held over it.
 
+use super::piece::Decay;
 use super::step::Acting;
 use super::supply::{Supply, Thrust};
 use super::{Piece, Plant, Track};
@@ -19,6 +20,7 @@ pub(super) struct Cruise {
     thrust: Thrust,
     rolling_n: f64,
     body: Piece,
+    decay: Option<Decay>,
     start_x_m: f64,
     start_turned_rad: f64,
     turn_rad_m: f64,
@@ -41,7 +43,11 @@ impl Plant {
         }
         let Some(cruise) = &mut self.cruise else { return false };
         cruise.ticks += 1;
-        let (moved_m, speed_m_s) = cruise.body.at(f64::from(cruise.ticks) * vehicle.tick_s);
+        let at_s = f64::from(cruise.ticks) * vehicle.tick_s;
+        let (moved_m, speed_m_s) = match &mut cruise.decay {
+            Some(decay) => decay.step(at_s),
+            None => cruise.body.at(at_s),
+        };
         self.x_m = cruise.start_x_m + moved_m;
         self.v_m_s = speed_m_s;
         self.motor_rad_s = speed_m_s * cruise.turn_rad_m;
@@ -74,6 +80,7 @@ impl Plant {
             supply,
             thrust,
             rolling_n: press.rolling_n,
+            decay: body.decay(vehicle.tick_s),
             body,
             start_x_m: self.x_m,
             start_turned_rad: self.motor_turned_rad,

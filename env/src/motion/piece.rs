@@ -23,6 +23,25 @@ enum Kind {
     Saddle { grow: f64, up: f64, fall: f64, down: f64 },
 }
 
+/// A damped piece looked at in equal steps of time: the gap to the final speed shrinks by the same share in each.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Decay {
+    v_end: f64,
+    tau: f64,
+    first_gap: f64,
+    gap: f64,
+    left: f64,
+}
+
+impl Decay {
+    /// One step on, to the time `t` since the start: distance and speed.
+    #[inline]
+    pub(super) fn step(&mut self, t: f64) -> (f64, f64) {
+        self.gap *= self.left;
+        (self.v_end * t + (self.first_gap - self.gap) * self.tau, self.v_end + self.gap)
+    }
+}
+
 /// Where a piece has got to after some time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moment {
@@ -71,6 +90,18 @@ impl Piece {
                 let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
                 (grow * rising + fall * falling, self.v0 + grow * up * rising + fall * down * falling)
             }
+        }
+    }
+
+    /// The share of the way to its final speed that is left after `t`, for a piece that approaches one.
+    #[must_use]
+    pub(super) fn decay(&self, t: f64) -> Option<Decay> {
+        match self.kind {
+            Kind::Damped { v_end, rate, tau } => {
+                let gap = self.v0 - v_end;
+                Some(Decay { v_end, tau, first_gap: gap, gap, left: 1.0 + exp_m1(-rate * t) })
+            }
+            Kind::Free { .. } | Kind::Saddle { .. } => None,
         }
     }
 

@@ -172,7 +172,7 @@ impl Writer {
     ) -> Command {
         let asked = controller.sense(settings, raw);
         let request = match (forced, asked) {
-            (ASK_TABLE, true) => table.decide(controller.features()),
+            (ASK_TABLE, true) => table.decide(&controller.features(settings)),
             (ASK_TABLE, false) => Request::Hold,
             (code, _) => Request::from_code(code),
         };
@@ -201,7 +201,7 @@ impl Writer {
             phase_code(controller.guard().phase()),
             verdict_code(controller.guard().verdict())
         );
-        self.features(controller.features());
+        self.features(&controller.features(settings));
         self.text.push('\n');
         self.lines += 1;
         c
