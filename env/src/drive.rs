@@ -1,6 +1,6 @@
 //! The episode: controller, selector and vehicle together, tick by tick.
 
-use crate::motion::{Dogs, Plant, Selector, Track};
+use crate::motion::{Cruising, Dogs, Plant, Selector, Track};
 use crate::outcome::{Cause, Outcome, RewardTerms};
 use crate::sensing::Sensors;
 use crate::trace::TraceRow;
@@ -101,6 +101,7 @@ impl Drive {
             end: None,
             trace: None,
         };
+        drive.prepare();
         drive.sense(0);
         drive.seen = drive.controller.features(&drive.scenario.settings);
         drive
@@ -250,9 +251,11 @@ impl Drive {
     /// Selector and vehicle over one tick.
     fn physics(&mut self, command: &Command, duty: f64) {
         if self.selector.at_rest(command) {
-            let horizon = self.controller.ticks_to_decision(&self.scenario.settings);
-            if self.plant.cruise(&self.vehicle, &self.track, duty, u32::from(horizon)) {
-                return;
+            let horizon = usize::from(self.controller.ticks_to_decision(&self.scenario.settings));
+            match self.plant.cruise(&self.vehicle, &self.track, duty, horizon) {
+                Cruising::No => {}
+                Cruising::On => return,
+                Cruising::Begun => return self.prepare(),
             }
         }
         let tick_s = self.vehicle.tick_s;
@@ -274,6 +277,11 @@ impl Drive {
             self.selector.pass(&self.vehicle, &mut self.plant, piece_s);
         }
         self.plant.settle_tick(&self.vehicle, before);
+        self.prepare();
+    }
+
+    fn prepare(&mut self) {
+        self.sensors.prepare(&self.plant.outlook(), self.plant.slope(&self.track));
     }
 
     /// Clocks and the end of the episode.
@@ -303,9 +311,7 @@ impl Drive {
     }
 
     fn sense(&mut self, duty_permille: u16) -> bool {
-        let slope = self.plant.slope(&self.track);
-        let angle_deg = self.selector.angle_deg(&self.vehicle);
-        let raw = self.sensors.read(&self.vehicle, &self.plant, slope, duty_permille, angle_deg);
+        let raw = self.sensors.take(duty_permille, self.selector.angle_deg(&self.vehicle));
         self.controller.sense(&self.scenario.settings, &raw)
     }
 

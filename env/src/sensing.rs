@@ -1,33 +1,68 @@
 //! From the vehicle's state to raw sensor units.
 
-use crate::motion::{GRAVITY_M_S2, Plant};
+use crate::motion::{BATCH, GRAVITY_M_S2, Outlook};
 use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
 use lowgear_onboard::Raw;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
+use std::array::from_fn;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, TAU};
 
 /// Most ticks that a reading can be late.
-const MOST_LATENCY: usize = 4;
+const MOST_LATENCY: u64 = 4;
 /// Readings kept: a power of two above that.
 const SLOTS: usize = 8;
 
-/// The sensors of one vehicle.
+/// The sensors of one vehicle. Readings are worked out for some ticks at a time and handed out one by one.
 #[derive(Clone, Debug)]
 pub(crate) struct Sensors {
-    rng: ChaCha8Rng,
+    noise: Noise,
     pulses_per_rad: f64,
     tacho_noise: f64,
     battery: Option<Channel>,
     current: Option<Channel>,
     tilt: Option<Channel>,
-    latency_ticks: usize,
+    tilt_bias_deg: f64,
     per_tick: f64,
+    latency_ticks: u64,
+    /// Readings handed out so far.
+    readings: u64,
+    /// Pulses and speed at the last of them.
     counted: f64,
-    last_v_m_s: f64,
-    late: [Raw; SLOTS],
+    speed_m_s: f64,
+    /// The readings to come.
+    coming: [Raw; BATCH],
+    pulses: [f64; BATCH],
+    speeds_m_s: [f64; BATCH],
     next: usize,
-    begun: bool,
+    /// The last readings, by number.
+    late: [Raw; SLOTS],
+}
+
+/// Noise by the number of the reading, drawn in order and kept for two batches: a reading that is worked out a
+/// second time, because the plan for it did not last, meets the same noise.
+#[derive(Clone, Debug)]
+struct Noise {
+    rng: ChaCha8Rng,
+    words: [[u64; 2]; 2 * BATCH],
+    drawn: u64,
+}
+
+impl Noise {
+    /// Four nearly normal numbers for each of the readings from `first` on.
+    #[inline]
+    fn of(&mut self, first: u64) -> [[f64; 4]; BATCH] {
+        while self.drawn < first + BATCH as u64 {
+            for _ in 0..BATCH {
+                self.words[self.drawn as usize % (2 * BATCH)] = [self.rng.next_u64(), self.rng.next_u64()];
+                self.drawn += 1;
+            }
+        }
+        from_fn(|i| {
+            let [a, b] = self.words[(first as usize + i) % (2 * BATCH)].map(two_nearly_normal);
+            [a[0], a[1], b[0], b[1]]
+        })
+    }
 }
 
 /// A sensor with steps and noise, in the small unit that the controller counts in.
@@ -66,71 +101,77 @@ impl Sensors {
             sensor.map(|config| Channel::new(config, units, limits))
         };
         Sensors {
-            rng,
+            noise: Noise { rng, words: [[0; 2]; 2 * BATCH], drawn: 0 },
             pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
             tacho_noise: config.tacho.noise,
             battery: channel(config.battery, 1000.0, [0.0, 65_000.0]),
             current: channel(config.current, 1000.0, [-32_000.0, 32_000.0]),
             tilt: channel(config.tilt, 10.0, [-900.0, 900.0]),
-            latency_ticks: usize::from(config.latency_ticks).min(MOST_LATENCY),
-            per_tick: 1.0 / vehicle.tick_s,
+            tilt_bias_deg: vehicle.tilt_bias_deg,
+            per_tick: vehicle.ticks_per_s,
+            latency_ticks: u64::from(config.latency_ticks).min(MOST_LATENCY),
+            readings: 0,
             counted: 0.0,
-            last_v_m_s: 0.0,
-            late: [Raw::default(); SLOTS],
+            speed_m_s: 0.0,
+            coming: [Raw::default(); BATCH],
+            pulses: [0.0; BATCH],
+            speeds_m_s: [0.0; BATCH],
             next: 0,
-            begun: false,
+            late: [Raw::default(); SLOTS],
         }
     }
 
-    /// Takes a reading at the end of a tick. The same number of draws whatever the state, so that two
+    /// Works out the readings of the coming ticks. The same number of draws whatever the state, so that two
     /// policies on one course meet the same noise.
-    pub(crate) fn read(
-        &mut self,
-        vehicle: &Vehicle,
-        plant: &Plant,
-        (sin_grade, cos_grade): (f64, f64),
-        duty_permille: u16,
-        selector_deg: f64,
-    ) -> Raw {
-        let [n0, n1] = two_nearly_normal(self.rng.next_u64());
-        let [n2, n3] = two_nearly_normal(self.rng.next_u64());
-        let pulses = whole(plant.motor_turned_rad * self.pulses_per_rad);
-        let counts = (pulses - self.counted).max(0.0);
-        self.counted = pulses;
-        let counts = (counts * (1.0 + self.tacho_noise * n0)).max(0.0).min(60_000.0);
-        let acceleration = (plant.v_m_s - self.last_v_m_s) * self.per_tick;
-        self.last_v_m_s = plant.v_m_s;
-        let tilt_ddeg = self.tilt.as_ref().map_or(0, |channel| {
-            let shown_deg = leaning_deg(sin_grade, cos_grade, acceleration) + vehicle.tilt_bias_deg;
-            channel.read(shown_deg, n3)
+    pub(crate) fn prepare(&mut self, outlook: &Outlook, (sin_grade, cos_grade): (f64, f64)) {
+        let noise = self.noise.of(self.readings);
+        let before = |now: &[f64; BATCH], first: f64, i: usize| if i == 0 { first } else { now[i - 1] };
+        let pulses = outlook.turned_rad.map(|turned| whole(turned * self.pulses_per_rad));
+        let speeds = outlook.speed_m_s;
+        let counts: [f64; BATCH] = from_fn(|i| {
+            let counted = (pulses[i] - before(&pulses, self.counted, i)).max(0.0);
+            (counted * (1.0 + self.tacho_noise * noise[i][0])).max(0.0).min(60_000.0)
         });
-        let raw = Raw {
-            tacho_counts: nearest(counts) as u16,
-            battery_mv: self.battery.as_ref().map_or(0, |channel| channel.read(plant.terminal_v, n1)) as u16,
-            current_ma: self.current.as_ref().map_or(0, |channel| channel.read(plant.current_a, n2)) as i16,
-            tilt_ddeg: tilt_ddeg as i16,
-            duty_permille,
-            selector_ddeg: nearest((10.0 * selector_deg).max(0.0).min(65_000.0)) as u16,
-        };
-        self.delay(raw)
+        let mut coming = counts.map(|counts| Raw { tacho_counts: nearest(counts) as u16, ..Raw::default() });
+        if let Some(channel) = &self.battery {
+            let read = from_fn::<_, BATCH, _>(|i| channel.read(outlook.terminal_v[i], noise[i][1]));
+            coming.iter_mut().zip(read).for_each(|(raw, battery_mv)| raw.battery_mv = battery_mv as u16);
+        }
+        if let Some(channel) = &self.current {
+            let read = from_fn::<_, BATCH, _>(|i| channel.read(outlook.current_a[i], noise[i][2]));
+            coming.iter_mut().zip(read).for_each(|(raw, current_ma)| raw.current_ma = current_ma as i16);
+        }
+        if let Some(channel) = &self.tilt {
+            let read = from_fn::<_, BATCH, _>(|i| {
+                let acceleration = (speeds[i] - before(&speeds, self.speed_m_s, i)) * self.per_tick;
+                let shown_deg = leaning_deg(sin_grade, cos_grade, acceleration) + self.tilt_bias_deg;
+                channel.read(shown_deg, noise[i][3])
+            });
+            coming.iter_mut().zip(read).for_each(|(raw, tilt_ddeg)| raw.tilt_ddeg = tilt_ddeg as i16);
+        }
+        (self.coming, self.pulses, self.speeds_m_s, self.next) = (coming, pulses, speeds, 0);
+    }
+
+    /// Hands out the next reading as late as it is; the selector angle is read by the servo itself and never
+    /// late, and the duty is known.
+    #[inline]
+    pub(crate) fn take(&mut self, duty_permille: u16, selector_deg: f64) -> Raw {
+        let at = self.next % BATCH;
+        self.next += 1;
+        (self.counted, self.speed_m_s) = (self.pulses[at], self.speeds_m_s[at]);
+        if self.readings == 0 {
+            self.late = [self.coming[at]; SLOTS];
+        }
+        self.late[self.readings as usize % SLOTS] = self.coming[at];
+        let old = self.readings.wrapping_sub(self.latency_ticks) as usize % SLOTS;
+        self.readings += 1;
+        let selector_ddeg = nearest((10.0 * selector_deg).max(0.0).min(65_000.0)) as u16;
+        Raw { selector_ddeg, duty_permille, ..self.late[old] }
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.late[(self.next + SLOTS - 1) % SLOTS]
-    }
-
-    /// Hands out the reading of some ticks ago; the selector angle is read by the servo itself and never late.
-    #[inline]
-    fn delay(&mut self, raw: Raw) -> Raw {
-        if !self.begun {
-            self.late = [raw; SLOTS];
-            self.begun = true;
-        }
-        self.late[self.next % SLOTS] = raw;
-        let old = self.late[(self.next + SLOTS - self.latency_ticks) % SLOTS];
-        self.next = (self.next + 1) % SLOTS;
-        Raw { selector_ddeg: raw.selector_ddeg, duty_permille: raw.duty_permille, ..old }
+        &self.late[self.readings.wrapping_sub(1) as usize % SLOTS]
     }
 }
 

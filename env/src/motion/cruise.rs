@@ -4,14 +4,27 @@
 //! closed-form motion itself. Such a piece is begun once, looked at tick by tick, and booked when it ends or when
 //! anybody wants to know the energies. Battery voltage and winding resistance are held over it.
 
-use super::piece::Decay;
 use super::step::Acting;
 use super::supply::{Supply, Thrust};
 use super::{Piece, Plant, Track};
 use crate::vehicle::Vehicle;
+use std::array::from_fn;
 
 /// Ticks that a piece may last: battery and heat follow at least that often.
-const MOST_TICKS: u32 = 8;
+pub const BATCH: usize = 4;
+
+/// What sensors can see at the ends of the coming ticks.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Outlook {
+    /// Speed, m/s.
+    pub speed_m_s: [f64; BATCH],
+    /// Motor angle turned since the start, rad.
+    pub turned_rad: [f64; BATCH],
+    /// Motor current, A.
+    pub current_a: [f64; BATCH],
+    /// Terminal voltage, V.
+    pub terminal_v: [f64; BATCH],
+}
 
 /// A piece of plain driving under way.
 #[derive(Clone, Debug)]
@@ -20,43 +33,63 @@ pub(super) struct Cruise {
     thrust: Thrust,
     rolling_n: f64,
     body: Piece,
-    decay: Option<Decay>,
     start_x_m: f64,
     start_turned_rad: f64,
     turn_rad_m: f64,
-    ticks: u32,
-    most: u32,
+    moved_m: [f64; BATCH],
+    outlook: Outlook,
+    ticks: usize,
+    most: usize,
+}
+
+/// What became of a tick of plain driving.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cruising {
+    /// It is none: [`Plant::advance`] can do everything.
+    No,
+    /// It is the first of a piece; the outlook is new.
+    Begun,
+    /// It belongs to the piece under way.
+    On,
 }
 
 impl Plant {
     /// Drives on for one controller tick if it is plain driving at `duty`, as part of a piece of up to `horizon`
-    /// ticks. Returns false, and does nothing, when it is not: [`Plant::advance`] can do everything.
-    ///
-    /// Until [`Plant::book`] is called only position, speed, motor and sensors are up to date.
-    pub fn cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: u32) -> bool {
-        match &self.cruise {
-            Some(under_way) if under_way.supply.duty == duty && under_way.ticks < under_way.most => {}
-            _ => {
-                self.book(vehicle);
-                self.cruise = self.begin_cruise(vehicle, track, duty, horizon.min(MOST_TICKS));
-            }
+    /// ticks. Until [`Plant::book`] is called only position, speed and motor are up to date.
+    #[inline]
+    pub fn cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: usize) -> Cruising {
+        let under_way = self.cruise.as_ref().is_some_and(|c| c.ticks < c.most && c.supply.duty == duty);
+        if !under_way {
+            self.book(vehicle);
+            self.cruise = self.begin_cruise(vehicle, track, duty, horizon.min(BATCH));
         }
-        let Some(cruise) = &mut self.cruise else { return false };
+        let Some(cruise) = &mut self.cruise else { return Cruising::No };
+        let at = cruise.ticks % BATCH;
         cruise.ticks += 1;
-        let at_s = f64::from(cruise.ticks) * vehicle.tick_s;
-        let (moved_m, speed_m_s) = match &mut cruise.decay {
-            Some(decay) => decay.step(at_s),
-            None => cruise.body.at(at_s),
-        };
-        self.x_m = cruise.start_x_m + moved_m;
-        self.v_m_s = speed_m_s;
-        self.motor_rad_s = speed_m_s * cruise.turn_rad_m;
-        self.motor_turned_rad = cruise.start_turned_rad + moved_m * cruise.turn_rad_m;
-        (self.current_a, self.terminal_v) = cruise.supply.at_motor(self.motor_rad_s);
-        true
+        self.x_m = cruise.start_x_m + cruise.moved_m[at];
+        self.v_m_s = cruise.outlook.speed_m_s[at];
+        self.motor_rad_s = self.v_m_s * cruise.turn_rad_m;
+        self.motor_turned_rad = cruise.outlook.turned_rad[at];
+        self.current_a = cruise.outlook.current_a[at];
+        self.terminal_v = cruise.outlook.terminal_v[at];
+        if under_way { Cruising::On } else { Cruising::Begun }
     }
 
-    fn begin_cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: u32) -> Option<Cruise> {
+    /// What sensors can see: of the whole piece when one is under way, else of the present alone.
+    #[must_use]
+    pub fn outlook(&self) -> Outlook {
+        match &self.cruise {
+            Some(cruise) => cruise.outlook,
+            None => Outlook {
+                speed_m_s: [self.v_m_s; BATCH],
+                turned_rad: [self.motor_turned_rad; BATCH],
+                current_a: [self.current_a; BATCH],
+                terminal_v: [self.terminal_v; BATCH],
+            },
+        }
+    }
+
+    fn begin_cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: usize) -> Option<Cruise> {
         let gear = self.gear.map(|g| &vehicle.gears[g])?;
         if self.v_m_s <= 0.0 || self.slipping {
             return None;
@@ -72,19 +105,30 @@ impl Plant {
             return None;
         };
         let room_m = self.reach.ahead_m - self.x_m;
-        let most = (1..=horizon).rev().find(|&ticks| {
-            let late = body.moment(f64::from(ticks) * vehicle.tick_s);
-            late.speed_m_s > 0.0 && late.distance_m < room_m && thrust.keeps_side(gear, 1.0, &late)
-        })?;
+        let (moved_m, speed_m_s) = body.at_steps::<BATCH>(vehicle.tick_s);
+        let fits = |tick: usize| {
+            let output_n = thrust.output_n(gear, speed_m_s[tick], body.acceleration_at(speed_m_s[tick]));
+            speed_m_s[tick] > 0.0 && moved_m[tick] < room_m && thrust.keeps_side(1.0, output_n)
+        };
+        let most = (1..=horizon).rev().find(|&ticks| fits(ticks - 1))?;
+        let turn_rad_m = gear.turn_rad_m;
+        let at_motor = speed_m_s.map(|v| supply.at_motor(v * turn_rad_m));
+        let outlook = Outlook {
+            speed_m_s,
+            turned_rad: from_fn(|i| self.motor_turned_rad + moved_m[i] * turn_rad_m),
+            current_a: at_motor.map(|(current_a, _)| current_a),
+            terminal_v: at_motor.map(|(_, terminal_v)| terminal_v),
+        };
         Some(Cruise {
             supply,
             thrust,
             rolling_n: press.rolling_n,
-            decay: body.decay(vehicle.tick_s),
             body,
             start_x_m: self.x_m,
             start_turned_rad: self.motor_turned_rad,
-            turn_rad_m: gear.turn_rad_m,
+            turn_rad_m,
+            moved_m,
+            outlook,
             ticks: 0,
             most,
         })
@@ -95,7 +139,7 @@ impl Plant {
         let Some(cruise) = self.cruise.take() else { return };
         let Some(gear) = self.gear.map(|g| &vehicle.gears[g]) else { return };
         let before = self.ledger.heat();
-        let lasted_s = f64::from(cruise.ticks) * vehicle.tick_s;
+        let lasted_s = cruise.ticks as f64 * vehicle.tick_s;
         let end = cruise.body.moment(lasted_s);
         self.x_m = cruise.start_x_m;
         self.v_m_s = cruise.body.start().0;

@@ -23,25 +23,6 @@ enum Kind {
     Saddle { grow: f64, up: f64, fall: f64, down: f64 },
 }
 
-/// A damped piece looked at in equal steps of time: the gap to the final speed shrinks by the same share in each.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Decay {
-    v_end: f64,
-    tau: f64,
-    first_gap: f64,
-    gap: f64,
-    left: f64,
-}
-
-impl Decay {
-    /// One step on, to the time `t` since the start: distance and speed.
-    #[inline]
-    pub(super) fn step(&mut self, t: f64) -> (f64, f64) {
-        self.gap *= self.left;
-        (self.v_end * t + (self.first_gap - self.gap) * self.tau, self.v_end + self.gap)
-    }
-}
-
 /// Where a piece has got to after some time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moment {
@@ -93,15 +74,35 @@ impl Piece {
         }
     }
 
-    /// The share of the way to its final speed that is left after `t`, for a piece that approaches one.
+    /// Distance and speed at the ends of `N` equal steps. The gap of a damped piece to its final speed shrinks by
+    /// the same share in each.
     #[must_use]
-    pub(super) fn decay(&self, t: f64) -> Option<Decay> {
-        match self.kind {
-            Kind::Damped { v_end, rate, tau } => {
-                let gap = self.v0 - v_end;
-                Some(Decay { v_end, tau, first_gap: gap, gap, left: 1.0 + exp_m1(-rate * t) })
+    pub(super) fn at_steps<const N: usize>(&self, step_s: f64) -> ([f64; N], [f64; N]) {
+        let (mut distance_m, mut speed_m_s) = ([0.0; N], [0.0; N]);
+        if let Kind::Damped { v_end, rate, tau } = self.kind {
+            let (first_gap, left) = (self.v0 - v_end, 1.0 + exp_m1(-rate * step_s));
+            let mut gap = first_gap;
+            for i in 0..N {
+                gap *= left;
+                distance_m[i] = v_end * ((i + 1) as f64 * step_s) + (first_gap - gap) * tau;
+                speed_m_s[i] = v_end + gap;
             }
-            Kind::Free { .. } | Kind::Saddle { .. } => None,
+        } else {
+            for i in 0..N {
+                (distance_m[i], speed_m_s[i]) = self.at((i + 1) as f64 * step_s);
+            }
+        }
+        (distance_m, speed_m_s)
+    }
+
+    /// Acceleration where the speed is `speed_m_s`, for a piece without the push of an obstacle.
+    #[must_use]
+    #[inline]
+    pub(super) fn acceleration_at(&self, speed_m_s: f64) -> f64 {
+        match self.kind {
+            Kind::Damped { v_end, rate, .. } => (v_end - speed_m_s) * rate,
+            Kind::Free { acceleration } => acceleration,
+            Kind::Saddle { .. } => f64::NAN,
         }
     }
 

@@ -206,9 +206,9 @@ impl Plant {
     }
 
     /// The same for some ticks over which the powers are taken as even.
-    pub(super) fn settle(&mut self, vehicle: &Vehicle, before: HeatLedger, ticks: u32) {
+    pub(super) fn settle(&mut self, vehicle: &Vehicle, before: HeatLedger, ticks: usize) {
         let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
-        let per_second = vehicle.ticks_per_s / f64::from(ticks);
+        let per_second = vehicle.ticks_per_s / ticks as f64;
         for _ in 0..ticks {
             self.rise =
                 vehicle.heat_step.advance(self.rise, winding_j * per_second, housing_j * per_second);

@@ -42,9 +42,9 @@ impl Thrust {
         if self.efficiency <= 1.0 { way } else { -way }
     }
 
-    /// Whether the torque through the gears still has the direction that it had at the start.
-    pub(super) fn keeps_side(&self, gear: &Gear, way: f64, late: &Moment) -> bool {
-        self.output_at_n(gear, late) * self.side(way) >= 0.0
+    /// Whether a force that leaves the gears has the direction for which this efficiency holds.
+    pub(super) fn keeps_side(&self, way: f64, output_n: f64) -> bool {
+        output_n * self.side(way) >= 0.0
     }
 
     /// When the torque through the gears changes its direction before the moment `late` at `late_s`, and with
@@ -57,17 +57,16 @@ impl Thrust {
         late_s: f64,
         late: &Moment,
     ) -> Option<f64> {
-        if self.keeps_side(gear, way, late) {
+        if self.keeps_side(way, self.output_at_n(gear, late)) {
             return None;
         }
-        let side = self.side(way);
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if self.output_at_n(gear, &rim.moment(middle)) * side >= 0.0 {
-                low = middle
+            if self.keeps_side(way, self.output_at_n(gear, &rim.moment(middle))) {
+                low = middle;
             } else {
-                high = middle
+                high = middle;
             }
         }
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
