@@ -21,6 +21,8 @@ pub struct Drive {
     controller: Controller,
     /// What the policy sees.
     seen: Features,
+    /// Duty when driven, 0 to 1.
+    throttle: f64,
     ticks: u64,
     /// Part of the last tick that the finish cut off, s.
     unused_s: f64,
@@ -86,6 +88,7 @@ impl Drive {
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
             tally: Tally::default(),
+            throttle: f64::from(scenario.episode.throttle_permille) / 1000.0,
             limits: Limits::new(&scenario),
             scenario,
             vehicle,
@@ -101,7 +104,7 @@ impl Drive {
             end: None,
             trace: None,
         };
-        drive.prepare();
+        drive.sensors.prepare(&drive.plant.present(), drive.plant.slope(&drive.track));
         drive.sense(0);
         drive.seen = drive.controller.features(&drive.scenario.settings);
         drive
@@ -216,19 +219,22 @@ impl Drive {
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
     /// decision is due.
     pub fn tick(&mut self, request: Request, decided: bool) -> bool {
-        let gear_before = self.controller.guard().gear();
         let command = self.controller.act(&self.scenario.settings, request, decided);
         let duty_permille = if command.drive { self.scenario.episode.throttle_permille } else { 0 };
         if self.controller.guard().verdict() == Verdict::Accepted {
             self.note_shift(request);
         }
-        self.physics(&command, f64::from(duty_permille) / 1000.0);
+        let gear_before = self.controller.guard().gear();
+        let cruising = self.physics(&command, if command.drive { self.throttle } else { 0.0 });
         self.ticks += 1;
-        self.count(command.drive);
+        if cruising != Cruising::On {
+            self.count(command.drive);
+        }
+        if self.ticks >= self.limits.time && self.end.is_none() {
+            self.end = Some(Cause::OutOfTime);
+        }
         let due = self.sense(duty_permille);
-        if self.controller.guard().gear() != gear_before
-            && self.controller.observer().since_failed() == 1
-        {
+        if self.controller.guard().gear() != gear_before && self.controller.observer().since_failed() == 1 {
             self.tally.failed_upshifts += 1;
         }
         if self.trace.is_some() {
@@ -249,15 +255,27 @@ impl Drive {
     }
 
     /// Selector and vehicle over one tick.
-    fn physics(&mut self, command: &Command, duty: f64) {
+    #[inline]
+    fn physics(&mut self, command: &Command, duty: f64) -> Cruising {
         if self.selector.at_rest(command) {
             let horizon = usize::from(self.controller.ticks_to_decision(&self.scenario.settings));
-            match self.plant.cruise(&self.vehicle, &self.track, duty, horizon) {
-                Cruising::No => {}
-                Cruising::On => return,
-                Cruising::Begun => return self.prepare(),
+            let cruising = self.plant.cruise(&self.vehicle, &self.track, duty, horizon);
+            if cruising == Cruising::Begun
+                && let Some(outlook) = self.plant.outlook()
+            {
+                self.sensors.prepare(outlook, self.plant.slope(&self.track));
+            }
+            if cruising != Cruising::No {
+                return cruising;
             }
         }
+        self.any_motion(command, duty);
+        self.sensors.prepare(&self.plant.present(), self.plant.slope(&self.track));
+        Cruising::No
+    }
+
+    /// One tick of anything that can happen.
+    fn any_motion(&mut self, command: &Command, duty: f64) {
         let tick_s = self.vehicle.tick_s;
         self.plant.book(&self.vehicle);
         let before = self.plant.ledger.heat();
@@ -277,14 +295,9 @@ impl Drive {
             self.selector.pass(&self.vehicle, &mut self.plant, piece_s);
         }
         self.plant.settle_tick(&self.vehicle, before);
-        self.prepare();
     }
 
-    fn prepare(&mut self) {
-        self.sensors.prepare(&self.plant.outlook(), self.plant.slope(&self.track));
-    }
-
-    /// Clocks and the end of the episode.
+    /// Clocks and the end of the episode, at every tick that is not the mere continuation of plain driving.
     fn count(&mut self, drive: bool) {
         let tally = &mut self.tally;
         if drive && self.plant.v_m_s.abs() < STILL_M_S {
@@ -305,8 +318,6 @@ impl Drive {
             self.end = Some(Cause::Jammed);
         } else if self.ticks - tally.progress_at > self.limits.no_progress {
             self.end = Some(Cause::StalledOut);
-        } else if self.ticks >= self.limits.time {
-            self.end = Some(Cause::OutOfTime);
         }
     }
 

@@ -51,8 +51,8 @@ struct Noise {
 impl Noise {
     /// Four nearly normal numbers for each of the readings from `first` on.
     #[inline]
-    fn of(&mut self, first: u64) -> [[f64; 4]; BATCH] {
-        while self.drawn < first + BATCH as u64 {
+    fn of<const N: usize>(&mut self, first: u64) -> [[f64; 4]; N] {
+        while self.drawn < first + N as u64 {
             for _ in 0..BATCH {
                 self.words[self.drawn as usize % (2 * BATCH)] = [self.rng.next_u64(), self.rng.next_u64()];
                 self.drawn += 1;
@@ -123,33 +123,39 @@ impl Sensors {
 
     /// Works out the readings of the coming ticks. The same number of draws whatever the state, so that two
     /// policies on one course meet the same noise.
-    pub(crate) fn prepare(&mut self, outlook: &Outlook, (sin_grade, cos_grade): (f64, f64)) {
-        let noise = self.noise.of(self.readings);
-        let before = |now: &[f64; BATCH], first: f64, i: usize| if i == 0 { first } else { now[i - 1] };
+    pub(crate) fn prepare<const N: usize>(
+        &mut self,
+        outlook: &Outlook<N>,
+        (sin_grade, cos_grade): (f64, f64),
+    ) {
+        let noise = self.noise.of::<N>(self.readings);
+        let before = |now: &[f64; N], first: f64, i: usize| if i == 0 { first } else { now[i - 1] };
         let pulses = outlook.turned_rad.map(|turned| whole(turned * self.pulses_per_rad));
         let speeds = outlook.speed_m_s;
-        let counts: [f64; BATCH] = from_fn(|i| {
+        let counts: [f64; N] = from_fn(|i| {
             let counted = (pulses[i] - before(&pulses, self.counted, i)).max(0.0);
             (counted * (1.0 + self.tacho_noise * noise[i][0])).max(0.0).min(60_000.0)
         });
         let mut coming = counts.map(|counts| Raw { tacho_counts: nearest(counts) as u16, ..Raw::default() });
         if let Some(channel) = &self.battery {
-            let read = from_fn::<_, BATCH, _>(|i| channel.read(outlook.terminal_v[i], noise[i][1]));
+            let read: [i32; N] = from_fn(|i| channel.read(outlook.terminal_v[i], noise[i][1]));
             coming.iter_mut().zip(read).for_each(|(raw, battery_mv)| raw.battery_mv = battery_mv as u16);
         }
         if let Some(channel) = &self.current {
-            let read = from_fn::<_, BATCH, _>(|i| channel.read(outlook.current_a[i], noise[i][2]));
+            let read: [i32; N] = from_fn(|i| channel.read(outlook.current_a[i], noise[i][2]));
             coming.iter_mut().zip(read).for_each(|(raw, current_ma)| raw.current_ma = current_ma as i16);
         }
         if let Some(channel) = &self.tilt {
-            let read = from_fn::<_, BATCH, _>(|i| {
-                let acceleration = (speeds[i] - before(&speeds, self.speed_m_s, i)) * self.per_tick;
-                let shown_deg = leaning_deg(sin_grade, cos_grade, acceleration) + self.tilt_bias_deg;
-                channel.read(shown_deg, noise[i][3])
-            });
+            let acceleration: [f64; N] =
+                from_fn(|i| (speeds[i] - before(&speeds, self.speed_m_s, i)) * self.per_tick);
+            let leaning = leaning_deg(sin_grade, cos_grade, acceleration);
+            let read: [i32; N] = from_fn(|i| channel.read(leaning[i] + self.tilt_bias_deg, noise[i][3]));
             coming.iter_mut().zip(read).for_each(|(raw, tilt_ddeg)| raw.tilt_ddeg = tilt_ddeg as i16);
         }
-        (self.coming, self.pulses, self.speeds_m_s, self.next) = (coming, pulses, speeds, 0);
+        self.coming[..N].copy_from_slice(&coming);
+        self.pulses[..N].copy_from_slice(&pulses);
+        self.speeds_m_s[..N].copy_from_slice(&speeds);
+        self.next = 0;
     }
 
     /// Hands out the next reading as late as it is; the selector angle is read by the servo itself and never
@@ -214,30 +220,45 @@ fn two_nearly_normal(bytes: u64) -> [f64; 2] {
 /// into it.
 #[must_use]
 pub fn tilt_deg(sin_grade: f64, acceleration_m_s2: f64) -> f64 {
-    leaning_deg(sin_grade, (1.0 - sin_grade * sin_grade).max(0.0).sqrt(), acceleration_m_s2)
+    leaning_deg(sin_grade, (1.0 - sin_grade * sin_grade).max(0.0).sqrt(), [acceleration_m_s2])[0]
 }
 
-fn leaning_deg(sin_grade: f64, cos_grade: f64, acceleration_m_s2: f64) -> f64 {
-    let (across, along) = (GRAVITY_M_S2 * sin_grade + acceleration_m_s2, GRAVITY_M_S2 * cos_grade);
-    let angle = if across.abs() <= along {
-        arctangent(across / along)
+/// Tangent of an eighth of a half turn: up to here the series below is good to 1e-8.
+const SMALL_TANGENT: f64 = 0.414_213_562;
+
+fn leaning_deg<const N: usize>(sin_grade: f64, cos_grade: f64, acceleration_m_s2: [f64; N]) -> [f64; N] {
+    let (across, along) = (GRAVITY_M_S2 * sin_grade, GRAVITY_M_S2 * cos_grade);
+    let per_along = 1.0 / along;
+    let tangent = acceleration_m_s2.map(|a| (across + a) * per_along);
+    let angle = if tangent.iter().all(|t| t.abs() <= SMALL_TANGENT) {
+        tangent.map(small_arctangent)
     } else {
-        FRAC_PI_2.copysign(across) - arctangent(along / across)
+        tangent.map(arctangent)
     };
-    angle.to_degrees()
+    angle.map(f64::to_degrees)
 }
 
-/// Angle whose tangent is `t`, -1 to 1, rad, to 1e-8: power series after halving the range by
-/// `atan(t) = pi/4 + atan((t - 1) / (t + 1))`. Our own, for the same bits on every machine.
+/// Angle whose tangent is `t`, rad, to 1e-8. Our own, for the same bits on every machine.
 fn arctangent(t: f64) -> f64 {
     let size = t.abs();
-    let (base, z) = if size > 0.414_213_562 { (FRAC_PI_4, (size - 1.0) / (size + 1.0)) } else { (0.0, size) };
-    let z2 = z * z;
-    let z4 = z2 * z2;
-    let low = (1.0 - z2 * (1.0 / 3.0)) + z4 * (1.0 / 5.0 - z2 * (1.0 / 7.0));
-    let high = (1.0 / 9.0 - z2 * (1.0 / 11.0)) + z4 * (1.0 / 13.0 - z2 * (1.0 / 15.0)) + z4 * z4 * (1.0 / 17.0);
-    let sum = low + z4 * z4 * high;
-    (base + z * sum).copysign(t)
+    let angle = if size <= SMALL_TANGENT {
+        small_arctangent(size)
+    } else if size <= 1.0 {
+        FRAC_PI_4 + small_arctangent((size - 1.0) / (size + 1.0))
+    } else {
+        FRAC_PI_2 - arctangent(1.0 / size)
+    };
+    angle.copysign(t)
+}
+
+/// The power series, for arguments up to [`SMALL_TANGENT`].
+#[inline]
+fn small_arctangent(t: f64) -> f64 {
+    let t2 = t * t;
+    let t4 = t2 * t2;
+    let low = (1.0 - t2 * (1.0 / 3.0)) + t4 * (1.0 / 5.0 - t2 * (1.0 / 7.0));
+    let high = (1.0 / 9.0 - t2 * (1.0 / 11.0)) + t4 * (1.0 / 13.0 - t2 * (1.0 / 15.0)) + t4 * t4 * (1.0 / 17.0);
+    t * (low + t4 * t4 * high)
 }
 
 #[cfg(test)]
@@ -263,7 +284,7 @@ mod tests {
             let t = f64::from(i) * 1e-3;
             assert!((arctangent(t) - t.atan()).abs() < 1e-8, "{t}");
         }
-        for (sin, a) in [(0.9, 30.0), (-0.3, -20.0), (0.1, 0.0)] {
+        for (sin, a) in [(0.9, 30.0), (-0.3, -20.0), (0.1, 0.0), (0.0, 9.0), (0.999, -60.0)] {
             let cos = (1.0f64 - sin * sin).sqrt();
             let exact = (GRAVITY_M_S2 * sin + a).atan2(GRAVITY_M_S2 * cos).to_degrees();
             assert!((tilt_deg(sin, a) - exact).abs() < 1e-6);

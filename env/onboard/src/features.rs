@@ -253,6 +253,7 @@ impl Observer {
     }
 
     /// A gear change: an upshift soon taken back is a failed one.
+    #[inline(never)]
     fn note_gear(&mut self, settings: &FeatureSettings, gear: u8) {
         let taken_back = gear < self.gear && self.came_from_below && self.dwell <= failed_window(settings);
         if taken_back {
@@ -286,6 +287,7 @@ impl Observer {
         }
     }
 
+    #[inline]
     fn filter_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
         if self.levelled {
             self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
@@ -296,6 +298,7 @@ impl Observer {
     }
 
     /// Motor speed always; ratio, load and standstill only tell something while voltage is applied.
+    #[inline]
     fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
         let nominal = permille_of_no_load(settings, raw, settings.nominal_mv as u32);
         let applied_mv = applied_mv(settings, raw);
@@ -320,6 +323,7 @@ impl Observer {
         self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
     }
 
+    #[inline]
     fn filter_load(&mut self, settings: &FeatureSettings, ratio: i32) {
         let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
         let load = clamp((1000 - ratio) * scale / 1000, 0, 30_000);

@@ -13,17 +13,20 @@ use std::array::from_fn;
 /// Ticks that a piece may last: battery and heat follow at least that often.
 pub const BATCH: usize = 4;
 
+/// A vehicle slower than this is not driving plainly, m/s.
+const LEAST_M_S: f64 = 1e-3;
+
 /// What sensors can see at the ends of the coming ticks.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Outlook {
+pub struct Outlook<const N: usize> {
     /// Speed, m/s.
-    pub speed_m_s: [f64; BATCH],
+    pub speed_m_s: [f64; N],
     /// Motor angle turned since the start, rad.
-    pub turned_rad: [f64; BATCH],
+    pub turned_rad: [f64; N],
     /// Motor current, A.
-    pub current_a: [f64; BATCH],
+    pub current_a: [f64; N],
     /// Terminal voltage, V.
-    pub terminal_v: [f64; BATCH],
+    pub terminal_v: [f64; N],
 }
 
 /// A piece of plain driving under way.
@@ -37,7 +40,7 @@ pub(super) struct Cruise {
     start_turned_rad: f64,
     turn_rad_m: f64,
     moved_m: [f64; BATCH],
-    outlook: Outlook,
+    outlook: Outlook<BATCH>,
     ticks: usize,
     most: usize,
 }
@@ -75,23 +78,26 @@ impl Plant {
         if under_way { Cruising::On } else { Cruising::Begun }
     }
 
-    /// What sensors can see: of the whole piece when one is under way, else of the present alone.
+    /// What sensors can see during the piece under way.
     #[must_use]
-    pub fn outlook(&self) -> Outlook {
-        match &self.cruise {
-            Some(cruise) => cruise.outlook,
-            None => Outlook {
-                speed_m_s: [self.v_m_s; BATCH],
-                turned_rad: [self.motor_turned_rad; BATCH],
-                current_a: [self.current_a; BATCH],
-                terminal_v: [self.terminal_v; BATCH],
-            },
+    pub fn outlook(&self) -> Option<&Outlook<BATCH>> {
+        self.cruise.as_ref().map(|cruise| &cruise.outlook)
+    }
+
+    /// What sensors can see now.
+    #[must_use]
+    pub fn present(&self) -> Outlook<1> {
+        Outlook {
+            speed_m_s: [self.v_m_s],
+            turned_rad: [self.motor_turned_rad],
+            current_a: [self.current_a],
+            terminal_v: [self.terminal_v],
         }
     }
 
     fn begin_cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: usize) -> Option<Cruise> {
         let gear = self.gear.map(|g| &vehicle.gears[g])?;
-        if self.v_m_s <= 0.0 || self.slipping {
+        if self.v_m_s < LEAST_M_S || self.slipping {
             return None;
         }
         self.look_around(vehicle, track);
@@ -108,7 +114,7 @@ impl Plant {
         let (moved_m, speed_m_s) = body.at_steps::<BATCH>(vehicle.tick_s);
         let fits = |tick: usize| {
             let output_n = thrust.output_n(gear, speed_m_s[tick], body.acceleration_at(speed_m_s[tick]));
-            speed_m_s[tick] > 0.0 && moved_m[tick] < room_m && thrust.keeps_side(1.0, output_n)
+            speed_m_s[tick] >= LEAST_M_S && moved_m[tick] < room_m && thrust.keeps_side(1.0, output_n)
         };
         let most = (1..=horizon).rev().find(|&ticks| fits(ticks - 1))?;
         let turn_rad_m = gear.turn_rad_m;
