@@ -1,12 +1,17 @@
 //! The episode: controller, selector and vehicle together, tick by tick.
 
+mod figures;
+mod note;
+
+pub use note::request_name;
+
 use crate::motion::{Cruising, Dogs, Plant, Selector, Track};
-use crate::outcome::{Cause, Outcome, RewardTerms};
+use crate::outcome::Cause;
 use crate::sensing::Sensors;
 use crate::trace::TraceRow;
 use crate::vehicle::Vehicle;
 use crate::{End, Scenario, Step, Stream, World};
-use lowgear_onboard::{Command, Controller, Feature, Features, Phase, Request, Verdict};
+use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
 /// An episode being driven. As a [`World`] its observation is [`Features`] and its actions are request codes.
@@ -165,57 +170,6 @@ impl Drive {
         self.controller.mask(&self.scenario.settings)
     }
 
-    /// Figures of the episode so far; final once it is over.
-    #[must_use]
-    pub fn outcome(&self) -> Outcome {
-        let cause = self.end.unwrap_or(Cause::OutOfTime);
-        let limit_s = self.scenario.episode.time_limit_s;
-        let mut reward = self.reward();
-        if cause != Cause::Finished {
-            reward.abort_s = -self.scenario.episode.reward.abort_s;
-        }
-        Outcome {
-            cause,
-            time_s: if cause == Cause::Finished { self.elapsed_s() } else { limit_s },
-            distance_m: self.furthest_m,
-            energy_j: self.plant.ledger.battery_j,
-            shifts: self.tally.shifts,
-            reversals: self.tally.reversals,
-            failed_upshifts: self.tally.failed_upshifts,
-            missed_engagements: self.selector.missed,
-            stall_s: self.stall_s(),
-            damage: self.plant.stress.total(),
-            peak_winding_c: self.vehicle.air_c + self.tally.peak_winding_k,
-            reward,
-        }
-    }
-
-    /// Time since the start, s.
-    #[must_use]
-    pub fn elapsed_s(&self) -> f64 {
-        self.ticks as f64 * self.vehicle.tick_s - self.unused_s
-    }
-
-    fn stall_s(&self) -> f64 {
-        f64::from(self.tally.stalled) * self.vehicle.tick_s
-    }
-
-    /// The reward collected so far, by term; not finishing is left out.
-    fn reward(&self) -> RewardTerms {
-        let weights = &self.scenario.episode.reward;
-        // What the rainflow count still holds open counts at the end.
-        let damage = if self.end.is_some() { self.plant.stress.total() } else { self.plant.stress.closed() };
-        RewardTerms {
-            progress_s: self.plant.x_m / weights.reference_speed_m_s,
-            time_s: -weights.time * self.elapsed_s(),
-            energy_s: -weights.energy_s_per_j * self.plant.ledger.battery_j,
-            stress_s: -weights.stress_s_per_life * damage,
-            shift_s: -weights.shift_s * f64::from(self.tally.shifts),
-            stall_s: -weights.stall * self.stall_s(),
-            abort_s: 0.0,
-        }
-    }
-
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
     /// decision is due.
     pub fn tick(&mut self, request: Request, decided: bool) -> bool {
@@ -325,75 +279,6 @@ impl Drive {
         let raw = self.sensors.take(duty_permille, self.selector.angle_deg(&self.vehicle));
         self.controller.sense(&self.scenario.settings, &raw)
     }
-
-    fn note_trace(&mut self, request: Request, decided: bool, drive: bool) {
-        let segment = self.track.course.segments[self.track.course.segment_at(self.plant.x_m)];
-        let features = self.controller.features(&self.scenario.settings);
-        let guard = self.controller.guard();
-        let row = TraceRow {
-            time_s: self.elapsed_s(),
-            position_m: self.plant.x_m,
-            speed_m_s: self.plant.v_m_s,
-            grade_deg: segment.sin_grade.asin().to_degrees(),
-            surface: self.track.course.surfaces[segment.surface].name.clone(),
-            gear: guard.gear() + 1,
-            gear_in_mesh: self.plant.gear.map_or(0, |g| g as u8 + 1),
-            request: if decided { request_name(request) } else { "" },
-            verdict: if decided { verdict_name(guard.verdict()) } else { "" },
-            guard: phase_name(guard.phase()),
-            drive: u8::from(drive),
-            motor_speed_rad_s: self.plant.motor_rad_s,
-            motor_current_a: self.plant.current_a,
-            battery_voltage_v: self.plant.terminal_v,
-            winding_c: self.vehicle.air_c + self.plant.rise.winding_k,
-            output_torque_nm: self.plant.output_nm,
-            damage: self.plant.stress.total(),
-            slipping: u8::from(self.plant.slipping),
-            return_s: self.reward().total_s(),
-            tacho_counts: self.sensors.last().tacho_counts,
-            tilt_ddeg: self.sensors.last().tilt_ddeg,
-            speed_ratio_permille: features.get(Feature::SpeedRatio),
-            load_slow_permille: features.get(Feature::LoadSlow),
-            load_peak_permille: features.get(Feature::LoadPeak),
-            tilt_filtered_ddeg: features.get(Feature::Tilt),
-        };
-        if let Some(rows) = &mut self.trace {
-            rows.push(row);
-        }
-    }
-}
-
-/// A request in words.
-#[must_use]
-pub fn request_name(request: Request) -> &'static str {
-    match request {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
-}
-
-fn verdict_name(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Idle => "idle",
-        Verdict::Accepted => "accepted",
-        Verdict::NoSuchGear => "no such gear",
-        Verdict::Busy => "busy",
-        Verdict::Dwell => "dwell",
-        Verdict::Tilt => "tilt",
-        Verdict::Turning => "turning",
-    }
-}
-
-fn phase_name(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Driving => "driving",
-        Phase::Cutting => "cutting",
-        Phase::Moving => "moving",
-        Phase::Recalibrating => "recalibrating",
-        Phase::Resting => "resting",
-        Phase::Parked => "parked",
-    }
 }
 
 impl World for Drive {
@@ -434,11 +319,9 @@ impl World for Drive {
         self.seen = self.controller.features(&self.scenario.settings);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,
-            Cause::Finished
-            | Cause::StalledOut
-            | Cause::Jammed
-            | Cause::Overheated
-            | Cause::BatteryEmpty => End::Terminated,
+            Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated | Cause::BatteryEmpty => {
+                End::Terminated
+            }
         });
         let mut reward = self.reward().total_s() - before.0;
         if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {

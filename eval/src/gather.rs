@@ -247,7 +247,14 @@ fn return_terms(contender: &Contender) -> ReturnTerms {
 }
 
 fn causes(contender: &Contender) -> Outcomes {
-    let all = [Cause::Finished, Cause::StalledOut, Cause::Jammed, Cause::Overheated, Cause::OutOfTime];
+    let all = [
+        Cause::Finished,
+        Cause::StalledOut,
+        Cause::Jammed,
+        Cause::Overheated,
+        Cause::BatteryEmpty,
+        Cause::OutOfTime,
+    ];
     let counted = all.map(|cause| CauseCount {
         cause,
         episodes: contender.outcomes.iter().flatten().filter(|o| o.cause == cause).count(),

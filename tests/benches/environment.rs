@@ -42,9 +42,9 @@ fn drive(scenario: &Arc<Scenario>, rule: &mut Rule, episode: u64) -> u64 {
 fn one_thread(bencher: Bencher, episodes: u64) {
     let (scenario, rule) = demo();
     let ticks: u64 = (0..episodes).map(|e| drive(&scenario, &mut rule.clone(), e)).sum();
-    bencher.counter(ItemsCount::new(ticks)).bench_local(|| {
-        (0..episodes).map(|e| drive(&scenario, &mut rule.clone(), e)).sum::<u64>()
-    });
+    bencher
+        .counter(ItemsCount::new(ticks))
+        .bench_local(|| (0..episodes).map(|e| drive(&scenario, &mut rule.clone(), e)).sum::<u64>());
 }
 
 #[divan::bench(args = [64, 1024])]

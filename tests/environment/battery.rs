@@ -54,10 +54,10 @@ fn a_stalled_motor_draws_charge_and_sags_the_battery() {
     for (duty, grade_deg) in [(1.0, 30.0), (0.6, 20.0)] {
         let track = Track::new(ground(0.03, 1.5, grade_deg), &vehicle);
         let mut plant = Plant::new(&vehicle, &track, 2);
-        let before = plant.ledger;
+        let before = plant.ledger.heat();
         drive_for(&mut plant, &vehicle, &track, 10.0, duty);
         assert_eq!(plant.v_m_s, 0.0, "the grade stalls third gear");
-        plant.settle_tick(&vehicle, &before, 10.0);
+        plant.settle_tick(&vehicle, before);
         let current = duty * 7.4 / (3.0 + duty * duty * 0.1);
         close(plant.current_a, current, 1e-12, "current");
         close(plant.terminal_v, 7.4 - 0.1 * duty * current, 1e-12, "terminal voltage");

@@ -10,7 +10,7 @@
 use super::demo_cart::{cart, garden};
 use super::reference_integrator::reference_run;
 use super::schedule::{LOOK_S, Motion, Place, Run, Schedule, run_by_schedule, run_by_speed};
-use lowgear_env::motion::{Ledger, Plant, Track};
+use lowgear_env::motion::{HeatLedger, Plant, Track};
 use lowgear_env::terrain::{Course, ObstacleShape};
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
 use lowgear_env::{Seed, Stream};
@@ -27,7 +27,7 @@ struct Exact<'a> {
     plant: Plant,
     /// Of the tick that has begun: the time gone and the energies at its start.
     tick_gone_s: f64,
-    tick_began: Ledger,
+    tick_began: HeatLedger,
 }
 
 impl Exact<'_> {
@@ -36,8 +36,8 @@ impl Exact<'_> {
         let advance = self.plant.advance(self.vehicle, &self.track, time_s, duty);
         self.tick_gone_s += time_s;
         if self.vehicle.tick_s - self.tick_gone_s < 1e-9 {
-            self.plant.settle_tick(self.vehicle, &self.tick_began, self.vehicle.tick_s);
-            (self.tick_gone_s, self.tick_began) = (0.0, self.plant.ledger);
+            self.plant.settle_tick(self.vehicle, self.tick_began);
+            (self.tick_gone_s, self.tick_began) = (0.0, self.plant.ledger.heat());
         }
         (advance.elapsed_s, advance.finished)
     }
@@ -112,7 +112,7 @@ fn drawn(seed: u64, tick_s: f64) -> (Vehicle, Course) {
 fn exact_run(vehicle: &Vehicle, course: &Course, schedule: Option<&Schedule>) -> Run {
     let track = Track::new(course.clone(), vehicle);
     let plant = Plant::new(vehicle, &track, 0);
-    let tick_began = plant.ledger;
+    let tick_began = plant.ledger.heat();
     let mut exact = Exact { vehicle, track, plant, tick_gone_s: 0.0, tick_began };
     match schedule {
         Some(schedule) => run_by_schedule(&mut exact, schedule),
@@ -238,7 +238,7 @@ fn course_row(seed: u64) -> serde_json::Value {
         "axles": list(vehicle.axles[..vehicle.axle_count].iter()
             .map(|a| json!([a.behind_front_m, a.driven, a.load_share, a.load_per_grade])).collect()),
         "gears": list(vehicle.gears.iter().map(|g| json!([g.ratio, g.efficiency, g.back_efficiency])).collect()),
-        "kt": motor.torque_constant_nm_a, "ke": motor.emf_constant_v_s, "ohm": motor.resistance_ohm,
+        "kt": motor.torque_constant_nm_a, "ke": motor.emf_constant_v_s, "ohm": motor.resistance_ohm, "magnet": vehicle.magnet_per_k,
         "i0": motor.no_load_current_a, "rotor": vehicle.rotor_kg_m2, "stiffness": vehicle.stiffness_nm_rad,
         "ocv": battery.ocv_v, "source_ohm": battery.resistance_ohm, "ah": battery.capacity_ah,
         "charge": vehicle.charge, "air": vehicle.air_c,

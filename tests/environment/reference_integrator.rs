@@ -37,6 +37,8 @@ pub(super) struct Reference<'a> {
     housing_k: f64,
     charge: f64,
     grip_n: f64,
+    /// Acceleration of the step before: the loads on the axles follow it.
+    acceleration_m_s2: f64,
     stress: Stress,
     pub(super) output_nm: f64,
 }
@@ -79,6 +81,7 @@ impl<'a> Reference<'a> {
             housing_k: 0.0,
             charge: vehicle.charge,
             grip_n: 0.0,
+            acceleration_m_s2: 0.0,
             stress: vehicle.stress(),
             output_nm: 0.0,
         }
@@ -101,7 +104,9 @@ impl<'a> Reference<'a> {
             let cos = (1.0 - segment.sin_grade * segment.sin_grade).sqrt();
             let load_n = weight_n * axle.load_share;
             sum.slope_n += load_n * segment.sin_grade;
-            sum.rolling_n += load_n * cos * surface.rolling * self.vehicle.rolling_factor;
+            let pressed_n = weight_n * (axle.load_share * cos + axle.load_per_grade * segment.sin_grade)
+                + self.vehicle.mass_kg * axle.load_per_grade * self.acceleration_m_s2;
+            sum.rolling_n += pressed_n * surface.rolling * self.vehicle.rolling_factor;
             sum.drag_n_s_m += load_n * surface.drag_s_m * self.vehicle.rolling_factor;
             let mut lean = 1.0;
             if let Some(n) = self.on[i] {
@@ -110,7 +115,6 @@ impl<'a> Reference<'a> {
                 lean = hurdle.contact.cosine;
             }
             if axle.driven {
-                let pressed_n = weight_n * (axle.load_share * cos + axle.load_per_grade * segment.sin_grade);
                 sum.grip_n += surface.friction * self.vehicle.friction_factor * pressed_n * lean;
             }
         }
@@ -128,12 +132,18 @@ impl<'a> Reference<'a> {
         }
         let source_ohm = self.vehicle.battery.resistance_ohm;
         let ocv = self.vehicle.battery.open_circuit_v(self.charge);
-        let current =
-            (duty * ocv - motor.emf_constant_v_s * speed) / (winding_ohm + duty * duty * source_ohm);
-        (motor.torque_constant_nm_a * current - friction_nm * way, current, winding_ohm)
+        let magnets = self.magnets();
+        let current = (duty * ocv - magnets * motor.emf_constant_v_s * speed)
+            / (winding_ohm + duty * duty * source_ohm);
+        (magnets * motor.torque_constant_nm_a * current - friction_nm * way, current, winding_ohm)
     }
 
     /// Whether a wheel is on an obstacle or may come to one within `time_s`.
+    /// What heat has left of the magnets' strength.
+    fn magnets(&self) -> f64 {
+        1.0 - self.vehicle.magnet_per_k * (self.vehicle.air_c - 20.0 + self.housing_k)
+    }
+
     fn at_an_obstacle(&self, time_s: f64) -> bool {
         let reach = self.v_m_s.abs() * time_s + 1e-5;
         self.hurdles.iter().enumerate().any(|(i, hurdles)| {
@@ -146,11 +156,13 @@ impl<'a> Reference<'a> {
     fn step(&mut self, duty: f64) {
         let forces = self.forces(self.x_m + 0.5 * self.step_s * self.v_m_s);
         self.grip_n = forces.grip_n;
+        let before_m_s = self.v_m_s;
         match self.gear.map(|g| self.vehicle.gears[g]) {
             Some(gear) if self.slipping => self.step_slipping(duty, &gear, &forces),
             Some(gear) => self.step_in_gear(duty, &gear, &forces),
             None => self.step_in_neutral(duty, &forces),
         }
+        self.acceleration_m_s2 = (self.v_m_s - before_m_s) / self.step_s;
         self.warm_and_drain(duty);
         self.cross_obstacles();
     }
@@ -262,7 +274,7 @@ impl<'a> Reference<'a> {
         let (heat, motor, battery) = (&self.vehicle.heat, &self.vehicle.motor, &self.vehicle.battery);
         let link_w = (self.winding_k - self.housing_k) / heat.winding_to_housing_k_w;
         let friction_nm = motor.torque_constant_nm_a * motor.no_load_current_a
-            + (motor.emf_constant_v_s - motor.torque_constant_nm_a) * current;
+            + (motor.emf_constant_v_s - motor.torque_constant_nm_a) * self.magnets() * current;
         let friction_w = friction_nm * self.motor_rad_s.abs();
         self.winding_k += (current * current * ohm - link_w) / heat.winding_j_k * self.step_s;
         self.housing_k +=

@@ -95,6 +95,7 @@ class Cart:
                 bumps.append((top - width, top, top + width if rod else top, slope, width, cosine))
             self.bumps.append(bumps)
         self.on = [None] * len(row["axles"])
+        self.acceleration = 0.0
 
     def ground(self, x):
         row = self.row
@@ -106,13 +107,14 @@ class Cart:
             crr, viscous, friction = row["surfaces"][surface]
             cosine, load, lean = math.sqrt(1 - sine * sine), weight * share, 1.0
             slope += load * sine
-            rolling += load * cosine * crr * row["rolling_factor"]
+            pressed = weight * (share * cosine + per_grade * sine) + row["mass"] * per_grade * self.acceleration
+            rolling += pressed * crr * row["rolling_factor"]
             drag += load * viscous * row["rolling_factor"]
             if self.on[i] is not None:
                 _, top, _, steep, width, lean = self.bumps[i][self.on[i]]
                 slope += load * steep * (top - at) / width
             if driven:
-                grip += friction * row["friction_factor"] * weight * (share * cosine + per_grade * sine) * lean
+                grip += friction * row["friction_factor"] * pressed * lean
         return slope, rolling, drag, grip
 
     def open_circuit(self):
@@ -126,10 +128,13 @@ class Cart:
             return 0.0
         row = self.row
         ohm = row["ohm"] * (1 + COPPER * (row["air"] - 20 + self.winding))
-        return (duty * self.open_circuit() - row["ke"] * w) / (ohm + duty * duty * row["source_ohm"])
+        return (duty * self.open_circuit() - self.magnets() * row["ke"] * w) / (ohm + duty * duty * row["source_ohm"])
 
     def torque(self, duty, w, way):
-        return self.row["kt"] * (self.current(duty, w) - self.row["i0"] * way)
+        return self.row["kt"] * (self.magnets() * self.current(duty, w) - self.row["i0"] * way)
+
+    def magnets(self):
+        return 1 - self.row["magnet"] * (self.row["air"] - 20 + self.housing)
 
     def coupled(self, duty, v, x, way, torque_w, carried, resist):
         """Acceleration and force behind the gears, efficiency on the side that the power comes from."""
@@ -163,6 +168,7 @@ class Cart:
 
     def step(self, duty, h):
         slope, rolling, drag, grip = self.ground(self.x)
+        before = self.v
         way = self.direction(slope, rolling, grip, duty)
         turn = 0.0 if self.gear is None else self.row["gears"][self.gear][0] / self.row["radius"]
         if self.gear is not None and self.slipping:
@@ -179,6 +185,7 @@ class Cart:
             spin = -1.0 if self.w < 0 else 1.0
             w = self.w + self.torque(duty, self.w, spin) / self.row["rotor"] * h
             self.w = w if w * spin > 0 else 0.0
+        self.acceleration = (self.v - before) / h
         self.warm(duty, h)
         self.cross()
 
@@ -229,7 +236,7 @@ class Cart:
         c_w, c_h, r_wh, r_ha = row["heat"]
         i = self.current(duty, self.w)
         ohm = row["ohm"] * (1 + COPPER * (row["air"] - 20 + self.winding))
-        friction = (row["kt"] * row["i0"] + (row["ke"] - row["kt"]) * i) * abs(self.w)
+        friction = (row["kt"] * row["i0"] + (row["ke"] - row["kt"]) * self.magnets() * i) * abs(self.w)
         link = (self.winding - self.housing) / r_wh
         self.winding += h * (i * i * ohm - link) / c_w
         self.housing += h * (friction + link - self.housing / r_ha) / c_h

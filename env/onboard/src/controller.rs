@@ -64,6 +64,7 @@ impl Controller {
 
     /// Ticks from now until the next decision is due, at least 1, if nothing comes between.
     #[must_use]
+    #[inline]
     pub const fn ticks_to_decision(&self, settings: &Settings) -> u16 {
         let left = settings.decision_ticks.saturating_sub(self.since_decision);
         if left == 0 { 1 } else { left }
@@ -97,12 +98,14 @@ impl Controller {
 
     /// The filters and clocks behind the features.
     #[must_use]
+    #[inline]
     pub const fn observer(&self) -> &Observer {
         &self.observer
     }
 
     /// The guard.
     #[must_use]
+    #[inline]
     pub const fn guard(&self) -> &Guard {
         &self.guard
     }

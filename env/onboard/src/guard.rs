@@ -132,35 +132,41 @@ impl Guard {
 
     /// The last confirmed gear.
     #[must_use]
+    #[inline]
     pub const fn gear(&self) -> u8 {
         self.gear
     }
 
     /// What the guard is doing.
     #[must_use]
+    #[inline]
     pub const fn phase(&self) -> Phase {
         self.phase
     }
 
     /// What became of the last request.
     #[must_use]
+    #[inline]
     pub const fn verdict(&self) -> Verdict {
         self.verdict
     }
 
     /// Whether a policy need not be asked now: a shift or a rest is under way.
     #[must_use]
+    #[inline]
     pub const fn busy(&self) -> bool {
         !matches!(self.phase, Phase::Driving)
     }
 
     /// Whether the selector has arrived in a gear at this very tick.
     #[must_use]
+    #[inline]
     pub const fn just_engaged(&self) -> bool {
         matches!(self.phase, Phase::Driving) && self.dwell == 0
     }
 
     /// Whether an upshift has just been given up; reading it clears it.
+    #[inline]
     pub fn take_missed_upshift(&mut self) -> bool {
         core::mem::take(&mut self.missed_upshift)
     }
@@ -267,11 +273,13 @@ impl Guard {
         self.verdict
     }
 
+    #[inline]
     fn enter(&mut self, phase: Phase) {
         self.phase = phase;
         self.clock = 0;
     }
 
+    #[inline]
     fn watch_stall(&mut self, settings: &GuardSettings, raw: &Raw) {
         self.dwell = self.dwell.saturating_add(1);
         let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
@@ -312,11 +320,13 @@ impl Guard {
 }
 
 /// The shorter way between two drum angles, tenths of a degree: 3598 and 2 lie 4 apart.
+#[inline]
 const fn angle_between(a: u16, b: u16) -> u16 {
     let apart = a.abs_diff(b) % FULL_TURN_DDEG;
     if apart > FULL_TURN_DDEG / 2 { FULL_TURN_DDEG - apart } else { apart }
 }
 
+#[inline]
 const fn known_gear(gear: u8) -> u8 {
     if (gear as usize) < MAX_GEARS { gear } else { MAX_GEARS as u8 - 1 }
 }

@@ -10,11 +10,13 @@
 mod controller;
 mod features;
 mod guard;
+mod observer;
 mod table;
 
 pub use controller::{Controller, Settings};
-pub use features::{FEATURES, Feature, FeatureSettings, Features, Observer, Raw};
+pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Command, Guard, GuardSettings, MAX_GEARS, Phase, Verdict};
+pub use observer::{FeatureSettings, Observer};
 pub use table::{Axis, MAX_AXES, Table, TableError};
 
 /// What a policy may ask for. The guard decides whether it happens.

@@ -86,8 +86,8 @@ impl Plant {
         let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
         self.ledger.rolling_j += rolling_n * moved_m.abs();
         self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
-        self.ledger.potential_j +=
-            (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m - 0.5 * ground.fall_n_m * moved_m * moved_m;
+        self.ledger.potential_j += (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m
+            - 0.5 * ground.fall_n_m * moved_m * moved_m;
         self.x_m += moved_m;
         self.v_m_s = end.speed_m_s;
     }

@@ -95,7 +95,13 @@ impl Plant {
         }
     }
 
-    fn begin_cruise(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: usize) -> Option<Cruise> {
+    fn begin_cruise(
+        &mut self,
+        vehicle: &Vehicle,
+        track: &Track,
+        duty: f64,
+        horizon: usize,
+    ) -> Option<Cruise> {
         let gear = self.gear.map(|g| &vehicle.gears[g])?;
         if self.v_m_s < LEAST_M_S || self.slipping {
             return None;

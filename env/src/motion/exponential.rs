@@ -15,7 +15,7 @@ const LARGEST: f64 = 700.0;
 #[must_use]
 #[inline]
 pub fn exp_m1(x: f64) -> f64 {
-    let x = x.max(-LARGEST).min(LARGEST);
+    let x = x.clamp(-LARGEST, LARGEST);
     if x.abs() <= 0.5 * LN_2 {
         return series(x);
     }

@@ -5,11 +5,11 @@
 //! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
 //! braking.
 
-use super::{HeatLedger, Ledger};
 use super::cruise::Cruise;
 use super::forces::{Ground, Spot};
 use super::step::{Event, Reach};
 use super::track::Track;
+use super::{HeatLedger, Ledger};
 use crate::stress::Stress;
 use crate::vehicle::{MAX_AXLES, Rise, Vehicle};
 
@@ -210,12 +210,11 @@ impl Plant {
         let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
         let per_second = vehicle.ticks_per_s / ticks as f64;
         for _ in 0..ticks {
-            self.rise =
-                vehicle.heat_step.advance(self.rise, winding_j * per_second, housing_j * per_second);
+            self.rise = vehicle.heat_step.advance(self.rise, winding_j * per_second, housing_j * per_second);
         }
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
-            self.charge = (self.charge - drawn).max(0.0).min(1.0);
+            self.charge = (self.charge - drawn).clamp(0.0, 1.0);
             self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
         }
     }

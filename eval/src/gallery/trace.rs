@@ -169,6 +169,7 @@ fn in_words(outcome: &Outcome, elapsed_s: f64) -> String {
         Cause::StalledOut => "stalled out",
         Cause::Jammed => "selector jammed",
         Cause::Overheated => "motor overheated",
+        Cause::BatteryEmpty => "battery empty",
         Cause::OutOfTime => "out of time",
     };
     format!("{what} at {:.1} m after {elapsed_s:.1} s", outcome.distance_m)

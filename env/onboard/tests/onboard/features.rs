@@ -198,7 +198,11 @@ fn a_return_after_a_miss_starts_the_dwell_anew() {
         tick(&mut controller, &s, 900, Request::Hold);
     }
     assert_eq!(controller.features(&s).get(Feature::Dwell), 1);
-    assert_eq!(controller.features(&s).get(Feature::FailedCount), 0, "a missed downshift is no failed upshift");
+    assert_eq!(
+        controller.features(&s).get(Feature::FailedCount),
+        0,
+        "a missed downshift is no failed upshift"
+    );
     assert_eq!(controller.guard().gear(), 1);
 }
 

@@ -88,7 +88,7 @@ impl Witness {
         if guard.verdict() == Verdict::Accepted {
             assert_eq!(before, Phase::Driving);
             assert!(self.since_arrival >= u32::from(s.min_dwell_ticks), "dwelt {}", self.since_arrival);
-            let tilt = controller.features(&s).get(lowgear_onboard::Feature::Tilt);
+            let tilt = controller.observer().tilt_ddeg();
             assert!(event.code != 2 || tilt < s.tilt_limit_ddeg, "upshift at {tilt}");
         }
         assert!(!(now.nudge && now.recalibrate));

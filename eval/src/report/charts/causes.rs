@@ -10,11 +10,12 @@ use crate::summary::{Outcomes, Summary};
 
 const WIDTH: f64 = 350.0;
 const ROW: f64 = 34.0;
-const CAUSES: [(Cause, &str, &str); 5] = [
+const CAUSES: [(Cause, &str, &str); 6] = [
     (Cause::Finished, "finished", "cause-finished"),
     (Cause::StalledOut, "stalled out", "cause-stalled"),
     (Cause::Jammed, "jammed", "cause-jammed"),
     (Cause::Overheated, "overheated", "cause-hot"),
+    (Cause::BatteryEmpty, "battery empty", "cause-empty"),
     (Cause::OutOfTime, "out of time", "cause-late"),
 ];
 

@@ -1,0 +1,302 @@
+//! From raw sensor units to features, in fixed point.
+
+use crate::guard::MAX_GEARS;
+use crate::{Features, Raw};
+
+/// Constants of the feature arithmetic, computed once from the vehicle file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FeatureSettings {
+    /// Permille of no-load speed, times mV, per tacho count: `1e6 * 2 pi * Ke / (pulses_per_rev * tick_s)`.
+    pub speed_gain: u32,
+    /// Nominal battery voltage, mV.
+    pub nominal_mv: u16,
+    /// Whether `battery_mv` is measured; otherwise the nominal voltage stands in for it.
+    pub battery_fitted: bool,
+    /// Stall current at nominal voltage, mA; 0 when no current sensor is fitted.
+    pub stall_ma: u16,
+    /// Total ratio of each gear over the top gear's, permille (the top gear has 1000).
+    pub gear_scale_permille: [u16; MAX_GEARS],
+    /// The filters move by `2^-shift` of the difference each tick: fast speed filter.
+    pub fast_shift: u8,
+    /// Slow load filter.
+    pub slow_shift: u8,
+    /// Tilt filter.
+    pub tilt_shift: u8,
+    /// Decay of the peak load.
+    pub peak_shift: u8,
+    /// The motor counts as standing still at or below this many counts in a tick.
+    pub stall_counts: u16,
+    /// An upshift taken back within this many ticks after arrival counts as failed.
+    pub failed_window_ticks: u16,
+}
+
+/// Bits of fraction that the filters keep.
+const FRACTION_BITS: u8 = 6;
+const SATURATED_TICKS: u16 = 1000;
+const MAX_SHIFT: u8 = 15;
+const MAX_FAILED: u8 = 7;
+
+/// Filters and clocks behind the features.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Observer {
+    motor_speed: i32,
+    speed_ratio: i32,
+    load_slow: i32,
+    load_peak: i32,
+    tilt: i32,
+    dwell: u16,
+    since_failed: u16,
+    failed_count: u8,
+    stalled: u16,
+    gear: u8,
+    came_from_below: bool,
+    fresh: bool,
+    levelled: bool,
+    driven_before: bool,
+    battery_mv: u16,
+    current_ma: i16,
+}
+
+impl Observer {
+    /// A vehicle that stands in `gear`.
+    #[must_use]
+    pub const fn new(gear: u8) -> Observer {
+        Observer {
+            motor_speed: 0,
+            speed_ratio: 0,
+            load_slow: 0,
+            load_peak: 0,
+            tilt: 0,
+            dwell: 0,
+            since_failed: SATURATED_TICKS,
+            failed_count: 0,
+            stalled: 0,
+            gear: if (gear as usize) < MAX_GEARS { gear } else { MAX_GEARS as u8 - 1 },
+            came_from_below: false,
+            fresh: true,
+            levelled: false,
+            driven_before: false,
+            battery_mv: 0,
+            current_ma: 0,
+        }
+    }
+
+    /// The features as of the last [`Observer::update`].
+    #[must_use]
+    pub fn features(&self, settings: &FeatureSettings) -> Features {
+        let battery = if settings.battery_fitted {
+            (self.battery_mv as i32) * 1000 / (settings.nominal_mv as i32).max(1)
+        } else {
+            1000
+        };
+        let current = if settings.stall_ma == 0 {
+            0
+        } else {
+            clamp((self.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
+        };
+        // All but tilt and battery are within their ranges by the filters' own arithmetic.
+        Features([
+            self.gear as i16,
+            (self.motor_speed >> FRACTION_BITS) as i16,
+            (self.speed_ratio >> FRACTION_BITS) as i16,
+            (self.load_slow >> FRACTION_BITS) as i16,
+            (self.load_peak >> FRACTION_BITS) as i16,
+            self.tilt_ddeg(),
+            clamp(battery, -30_000, 30_000) as i16,
+            self.dwell as i16,
+            self.since_failed as i16,
+            self.failed_count as i16,
+            self.stalled as i16,
+            current as i16,
+        ])
+    }
+
+    /// The feature [`Feature::Tilt`] alone, tenths of a degree.
+    #[must_use]
+    #[inline]
+    pub const fn tilt_ddeg(&self) -> i16 {
+        clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
+    }
+
+    /// The feature [`Feature::SinceFailed`] alone, ticks.
+    #[must_use]
+    #[inline]
+    pub const fn since_failed(&self) -> u16 {
+        self.since_failed
+    }
+
+    /// The gear of the last reading.
+    #[must_use]
+    #[inline]
+    pub const fn gear(&self) -> u8 {
+        self.gear
+    }
+
+    /// Takes one reading. `gear` is the confirmed gear; `driving` says that it is engaged and driven, so
+    /// that the motor speed tells about the vehicle. A reading covers the tick before it, so the filters
+    /// take it only when the vehicle was driven then too: at arrival in a gear it still tells of neutral.
+    #[inline]
+    pub fn update(&mut self, settings: &FeatureSettings, raw: &Raw, gear: u8, driving: bool) {
+        if gear != self.gear {
+            self.note_gear(settings, gear);
+        }
+        self.since_failed = saturating_tick(self.since_failed);
+        self.filter_tilt(settings, raw);
+        if driving {
+            self.dwell = saturating_tick(self.dwell);
+            if self.came_from_below && self.dwell > failed_window(settings) {
+                self.failed_count = 0;
+                self.came_from_below = false;
+            }
+            if self.driven_before {
+                self.filter_speed(settings, raw);
+            }
+        }
+        self.driven_before = driving;
+        self.battery_mv = raw.battery_mv;
+        self.current_ma = raw.current_ma;
+    }
+
+    /// A gear change: an upshift soon taken back is a failed one.
+    #[inline(never)]
+    fn note_gear(&mut self, settings: &FeatureSettings, gear: u8) {
+        let taken_back = gear < self.gear && self.came_from_below && self.dwell <= failed_window(settings);
+        if taken_back {
+            self.since_failed = 0;
+            if self.failed_count < MAX_FAILED {
+                self.failed_count += 1;
+            }
+        }
+        self.came_from_below = gear > self.gear;
+        self.gear = gear;
+        self.restart();
+    }
+
+    /// The gear that a missed shift had left engaged again: its dwell and filters start anew.
+    pub fn note_return(&mut self) {
+        self.restart();
+    }
+
+    const fn restart(&mut self) {
+        self.dwell = 0;
+        self.stalled = 0;
+        self.fresh = true;
+    }
+
+    /// An upshift that never engaged counts as failed too. The gear gone back to is no longer on trial.
+    pub fn note_missed_upshift(&mut self) {
+        self.since_failed = 0;
+        self.came_from_below = false;
+        if self.failed_count < MAX_FAILED {
+            self.failed_count += 1;
+        }
+    }
+
+    #[inline]
+    fn filter_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        if self.levelled {
+            self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
+        } else {
+            self.tilt = (raw.tilt_ddeg as i32) << FRACTION_BITS;
+            self.levelled = true;
+        }
+    }
+
+    /// Motor speed always; ratio, load and standstill only tell something while voltage is applied.
+    #[inline]
+    fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        let nominal = permille_of_no_load(settings, raw, settings.nominal_mv as u32);
+        let applied_mv = applied_mv(settings, raw);
+        if self.fresh {
+            self.motor_speed = nominal << FRACTION_BITS;
+        } else {
+            self.motor_speed = approach(self.motor_speed, nominal, settings.fast_shift);
+        }
+        if applied_mv == 0 {
+            self.stalled = 0;
+            return;
+        }
+        let ratio = permille_of_no_load(settings, raw, applied_mv);
+        if self.fresh {
+            self.speed_ratio = ratio << FRACTION_BITS;
+            self.fresh = false;
+        } else {
+            self.speed_ratio = approach(self.speed_ratio, ratio, settings.fast_shift);
+        }
+        self.filter_load(settings, ratio);
+        let still = raw.tacho_counts <= settings.stall_counts;
+        self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
+    }
+
+    #[inline]
+    fn filter_load(&mut self, settings: &FeatureSettings, ratio: i32) {
+        let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
+        let load = clamp((1000 - ratio) * scale / 1000, 0, 30_000);
+        self.load_slow = approach(self.load_slow, load, settings.slow_shift);
+        self.load_peak -= self.load_peak >> filter_shift(settings.peak_shift);
+        let fast_load = clamp((1000 - (self.speed_ratio >> FRACTION_BITS)) * scale / 1000, 0, 30_000);
+        if fast_load << FRACTION_BITS > self.load_peak {
+            self.load_peak = fast_load << FRACTION_BITS;
+        }
+    }
+}
+
+/// Voltage at the motor, mV: duty times the battery's, or the nominal one when none is measured. Duties
+/// above 1000 permille count as 1000.
+#[inline]
+const fn applied_mv(settings: &FeatureSettings, raw: &Raw) -> u32 {
+    let battery_mv = if settings.battery_fitted { raw.battery_mv } else { settings.nominal_mv };
+    let duty = if raw.duty_permille > 1000 { 1000 } else { raw.duty_permille };
+    battery_mv as u32 * duty as u32 / 1000
+}
+
+/// Motor speed over the no-load speed at this voltage, permille, 0 to 2000; 0 without voltage.
+#[inline]
+const fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, applied_mv: u32) -> i32 {
+    if applied_mv == 0 {
+        return 0;
+    }
+    let counts = if raw.tacho_counts > 2000 { 2000 } else { raw.tacho_counts as u32 };
+    let permille = counts.saturating_mul(settings.speed_gain) / applied_mv;
+    if permille > 2000 { 2000 } else { permille as i32 }
+}
+
+/// Shifts above [`MAX_SHIFT`] count as that: a filter slower than half an hour is a slip in the settings.
+#[inline]
+const fn filter_shift(shift: u8) -> u8 {
+    if shift > MAX_SHIFT { MAX_SHIFT } else { shift }
+}
+
+/// The failure window, kept below the saturation of the dwell clock so that it always ends.
+#[inline]
+const fn failed_window(settings: &FeatureSettings) -> u16 {
+    if settings.failed_window_ticks < SATURATED_TICKS {
+        settings.failed_window_ticks
+    } else {
+        SATURATED_TICKS - 1
+    }
+}
+
+/// One step of a first-order filter whose state carries [`FRACTION_BITS`] of fraction.
+///
+/// `>>` rounds towards minus infinity on negative values: the exported code must do the same.
+#[inline]
+const fn approach(state: i32, value: i32, shift: u8) -> i32 {
+    state + (((value << FRACTION_BITS) - state) >> filter_shift(shift))
+}
+
+#[inline]
+const fn saturating_tick(ticks: u16) -> u16 {
+    if ticks < SATURATED_TICKS { ticks + 1 } else { SATURATED_TICKS }
+}
+
+#[inline]
+const fn clamp(value: i32, low: i32, high: i32) -> i32 {
+    if value < low {
+        low
+    } else if value > high {
+        high
+    } else {
+        value
+    }
+}

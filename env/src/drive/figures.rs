@@ -1,0 +1,63 @@
+//! What an episode has come to so far.
+
+use super::Drive;
+use crate::motion::Plant;
+use crate::outcome::{Cause, Outcome, RewardTerms};
+
+impl Drive {
+    /// Figures of the episode so far; final once it is over.
+    #[must_use]
+    pub fn outcome(&self) -> Outcome {
+        let cause = self.end.unwrap_or(Cause::OutOfTime);
+        let limit_s = self.scenario.episode.time_limit_s;
+        let mut reward = self.reward();
+        if cause != Cause::Finished {
+            reward.abort_s = -self.scenario.episode.reward.abort_s;
+        }
+        Outcome {
+            cause,
+            time_s: if cause == Cause::Finished { self.elapsed_s() } else { limit_s },
+            distance_m: self.furthest_m,
+            energy_j: self.plant.ledger.battery_j,
+            shifts: self.tally.shifts,
+            reversals: self.tally.reversals,
+            failed_upshifts: self.tally.failed_upshifts,
+            missed_engagements: self.selector.missed,
+            stall_s: self.stall_s(),
+            damage: self.plant.stress.total(),
+            peak_winding_c: self.vehicle.air_c + self.tally.peak_winding_k,
+            reward,
+        }
+    }
+
+    /// Time since the start, s.
+    #[must_use]
+    pub fn elapsed_s(&self) -> f64 {
+        self.ticks as f64 * self.vehicle.tick_s - self.unused_s
+    }
+
+    fn stall_s(&self) -> f64 {
+        f64::from(self.tally.stalled) * self.vehicle.tick_s
+    }
+
+    /// The reward collected so far, by term; not finishing is left out.
+    pub(super) fn reward(&self) -> RewardTerms {
+        self.reward_by(&self.plant)
+    }
+
+    /// The same with another account of the vehicle.
+    pub(super) fn reward_by(&self, plant: &Plant) -> RewardTerms {
+        let weights = &self.scenario.episode.reward;
+        // What the rainflow count still holds open counts at the end.
+        let damage = if self.end.is_some() { plant.stress.total() } else { plant.stress.closed() };
+        RewardTerms {
+            progress_s: plant.x_m / weights.reference_speed_m_s,
+            time_s: -weights.time * self.elapsed_s(),
+            energy_s: -weights.energy_s_per_j * plant.ledger.battery_j,
+            stress_s: -weights.stress_s_per_life * damage,
+            shift_s: -weights.shift_s * f64::from(self.tally.shifts),
+            stall_s: -weights.stall * self.stall_s(),
+            abort_s: 0.0,
+        }
+    }
+}
