@@ -26,6 +26,8 @@ pub struct Drive {
     controller: Controller,
     /// What the policy sees.
     seen: Features,
+    /// The reward handed out so far, s.
+    told_s: f64,
     /// Duty when driven, 0 to 1.
     throttle: f64,
     ticks: u64,
@@ -103,6 +105,7 @@ impl Drive {
             sensors,
             controller,
             seen: Features::default(),
+            told_s: 0.0,
             ticks: 0,
             unused_s: 0.0,
             furthest_m: 0.0,
@@ -305,7 +308,7 @@ impl World for Drive {
     }
 
     fn step(&mut self, action: usize) -> Step {
-        let before = (self.reward().total_s(), self.elapsed_s());
+        let before = (self.told_s, self.elapsed_s());
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
@@ -323,7 +326,8 @@ impl World for Drive {
                 End::Terminated
             }
         });
-        let mut reward = self.reward().total_s() - before.0;
+        self.told_s = self.reward().total_s();
+        let mut reward = self.told_s - before.0;
         if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
             reward -= self.scenario.episode.reward.abort_s;
         }

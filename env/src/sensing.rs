@@ -35,7 +35,8 @@ pub(crate) struct Sensors {
     pulses: [f64; BATCH],
     speeds_m_s: [f64; BATCH],
     next: usize,
-    /// The last readings, by number.
+    last: Raw,
+    /// The last readings, by number, for sensors that are late.
     late: [Raw; SLOTS],
 }
 
@@ -117,6 +118,7 @@ impl Sensors {
             pulses: [0.0; BATCH],
             speeds_m_s: [0.0; BATCH],
             next: 0,
+            last: Raw::default(),
             late: [Raw::default(); SLOTS],
         }
     }
@@ -165,19 +167,26 @@ impl Sensors {
         let at = self.next % BATCH;
         self.next += 1;
         (self.counted, self.speed_m_s) = (self.pulses[at], self.speeds_m_s[at]);
-        if self.readings == 0 {
-            self.late = [self.coming[at]; SLOTS];
-        }
-        self.late[self.readings as usize % SLOTS] = self.coming[at];
-        let old = self.readings.wrapping_sub(self.latency_ticks) as usize % SLOTS;
         self.readings += 1;
+        self.last = self.coming[at];
+        let shown = if self.latency_ticks == 0 { self.last } else { self.delayed() };
         let selector_ddeg = nearest(limited(10.0 * selector_deg, 0.0, 65_000.0)) as u16;
-        Raw { selector_ddeg, duty_permille, ..self.late[old] }
+        Raw { selector_ddeg, duty_permille, ..shown }
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.late[self.readings.wrapping_sub(1) as usize % SLOTS]
+        &self.last
+    }
+
+    /// Keeps the last reading and hands out the one of some ticks ago.
+    fn delayed(&mut self) -> Raw {
+        let number = self.readings - 1;
+        if number == 0 {
+            self.late = [self.last; SLOTS];
+        }
+        self.late[number as usize % SLOTS] = self.last;
+        self.late[number.wrapping_sub(self.latency_ticks) as usize % SLOTS]
     }
 }
 

@@ -223,6 +223,11 @@ impl Guard {
     /// One tick, second half: judge the request and give the order.
     #[inline]
     pub fn order(&mut self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Command {
+        if matches!((request, self.phase), (Request::Hold, Phase::Driving)) {
+            // By far the most frequent tick: nothing changes.
+            self.verdict = Verdict::Idle;
+            return Command { drive: true, gear: self.gear, nudge: false, recalibrate: false, park: false };
+        }
         self.verdict = self.judge(settings, tilt_ddeg, request);
         let starts_recalibration = matches!(self.phase, Phase::Recalibrating) && self.clock == 0;
         let nudge = matches!(self.phase, Phase::Moving) && self.clock == 0 && self.tries > 0;

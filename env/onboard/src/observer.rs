@@ -205,7 +205,8 @@ impl Observer {
     /// Motor speed always; ratio, load and standstill only tell something while voltage is applied.
     #[inline]
     fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
-        let nominal = permille_of_no_load(settings, raw, settings.nominal_mv as u32);
+        let speed = scaled_speed(settings, raw);
+        let nominal = permille_of_no_load(speed, settings.nominal_mv as u32);
         let applied_mv = applied_mv(settings, raw);
         if self.fresh {
             self.motor_speed = nominal << FRACTION_BITS;
@@ -216,7 +217,7 @@ impl Observer {
             self.stalled = 0;
             return;
         }
-        let ratio = permille_of_no_load(settings, raw, applied_mv);
+        let ratio = permille_of_no_load(speed, applied_mv);
         if self.fresh {
             self.speed_ratio = ratio << FRACTION_BITS;
             self.fresh = false;
@@ -250,14 +251,20 @@ const fn applied_mv(settings: &FeatureSettings, raw: &Raw) -> u32 {
     battery_mv as u32 * duty as u32 / 1000
 }
 
+/// Motor speed as the voltage at which it would be the no-load speed, mV times 1000.
+#[inline]
+const fn scaled_speed(settings: &FeatureSettings, raw: &Raw) -> u32 {
+    let counts = if raw.tacho_counts > 2000 { 2000 } else { raw.tacho_counts as u32 };
+    counts.saturating_mul(settings.speed_gain)
+}
+
 /// Motor speed over the no-load speed at this voltage, permille, 0 to 2000; 0 without voltage.
 #[inline]
-const fn permille_of_no_load(settings: &FeatureSettings, raw: &Raw, applied_mv: u32) -> i32 {
+const fn permille_of_no_load(scaled_speed: u32, applied_mv: u32) -> i32 {
     if applied_mv == 0 {
         return 0;
     }
-    let counts = if raw.tacho_counts > 2000 { 2000 } else { raw.tacho_counts as u32 };
-    let permille = counts.saturating_mul(settings.speed_gain) / applied_mv;
+    let permille = scaled_speed / applied_mv;
     if permille > 2000 { 2000 } else { permille as i32 }
 }
 

@@ -152,7 +152,8 @@ impl Plant {
         let Some(gear) = self.gear.map(|g| &vehicle.gears[g]) else { return };
         let before = self.ledger.heat();
         let lasted_s = cruise.ticks as f64 * vehicle.tick_s;
-        let end = cruise.body.moment(lasted_s);
+        let last = (cruise.ticks - 1) % BATCH;
+        let end = cruise.body.moment_from(lasted_s, cruise.moved_m[last], cruise.outlook.speed_m_s[last]);
         self.x_m = cruise.start_x_m;
         self.v_m_s = cruise.body.start().0;
         self.motor_turned_rad = cruise.start_turned_rad;

@@ -95,6 +95,23 @@ impl Piece {
         (distance_m, speed_m_s)
     }
 
+    /// The moment at `t`, for a piece without the push of an obstacle whose distance and speed then are known.
+    #[must_use]
+    pub(super) fn moment_from(&self, t: f64, distance_m: f64, speed_m_s: f64) -> Moment {
+        match self.kind {
+            Kind::Damped { v_end, rate, tau } => {
+                let (gap, slowed) = (self.v0 - v_end, self.v0 - speed_m_s);
+                Moment {
+                    distance_m,
+                    speed_m_s,
+                    acceleration_m_s2: (v_end - speed_m_s) * rate,
+                    squared_m2_s: v_end * v_end * t + slowed * tau * (2.0 * v_end + gap - 0.5 * slowed),
+                }
+            }
+            Kind::Free { .. } | Kind::Saddle { .. } => self.moment(t),
+        }
+    }
+
     /// Acceleration where the speed is `speed_m_s`, for a piece without the push of an obstacle.
     #[must_use]
     #[inline]

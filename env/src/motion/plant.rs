@@ -5,7 +5,7 @@
 //! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
 //! braking.
 
-use super::cruise::Cruise;
+use super::cruise::{BATCH, Cruise};
 use super::forces::{Ground, Spot};
 use super::step::{Event, Reach};
 use super::track::Track;
@@ -205,13 +205,12 @@ impl Plant {
         self.settle(vehicle, before, 1);
     }
 
-    /// The same for some ticks over which the powers are taken as even.
+    /// The same for up to [`BATCH`] ticks over which the powers are taken as even.
     pub(super) fn settle(&mut self, vehicle: &Vehicle, before: HeatLedger, ticks: usize) {
         let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
         let per_second = vehicle.ticks_per_s / ticks as f64;
-        for _ in 0..ticks {
-            self.rise = vehicle.heat_step.advance(self.rise, winding_j * per_second, housing_j * per_second);
-        }
+        let step = &vehicle.heat_steps[(ticks - 1) % BATCH];
+        self.rise = step.advance(self.rise, winding_j * per_second, housing_j * per_second);
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
             self.charge = (self.charge - drawn).clamp(0.0, 1.0);

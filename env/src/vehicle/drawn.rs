@@ -1,6 +1,7 @@
 //! A vehicle ready to drive: the file's numbers with one episode's draw applied.
 
 use super::{BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, SelectorConfig, VehicleConfig};
+use crate::motion::BATCH;
 use crate::stress::{LifeCurve, Stress};
 use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Settings};
 use rand::Rng;
@@ -68,8 +69,8 @@ pub struct Vehicle {
     pub rotor_kg_m2: f64,
     /// Heat constants.
     pub heat: HeatConfig,
-    /// Exact step of the heat model over one tick.
-    pub heat_step: HeatStep,
+    /// Exact steps of the heat model over one tick, two ticks, and so on.
+    pub heat_steps: [HeatStep; BATCH],
     /// Battery.
     pub battery: BatteryConfig,
     /// State of charge at the start.
@@ -138,7 +139,9 @@ impl VehicleConfig {
             iron_share: motor.emf_constant_v_s / motor.torque_constant_nm_a - 1.0,
             rotor_kg_m2: self.motor.rotor_inertia_kg_m2,
             heat: self.motor.heat,
-            heat_step: HeatStep::new(&self.motor.heat, self.controller.tick_s),
+            heat_steps: std::array::from_fn(|n| {
+                HeatStep::new(&self.motor.heat, (n + 1) as f64 * self.controller.tick_s)
+            }),
             battery,
             charge,
             tilt_bias_deg: v.tilt_bias_deg.draw(rng),
