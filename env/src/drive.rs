@@ -31,6 +31,8 @@ pub struct Drive {
     /// Duty when driven, 0 to 1.
     throttle: f64,
     ticks: u64,
+    /// Those that were not plain driving.
+    eventful_ticks: u64,
     /// Part of the last tick that the finish cut off, s.
     unused_s: f64,
     furthest_m: f64,
@@ -107,6 +109,7 @@ impl Drive {
             seen: Features::default(),
             told_s: 0.0,
             ticks: 0,
+            eventful_ticks: 0,
             unused_s: 0.0,
             furthest_m: 0.0,
             end: None,
@@ -165,6 +168,12 @@ impl Drive {
     #[must_use]
     pub fn ticks(&self) -> u64 {
         self.ticks
+    }
+
+    /// How many of them were not plain driving: borders, obstacles, shifts, standstill, slipping wheels.
+    #[must_use]
+    pub fn eventful_ticks(&self) -> u64 {
+        self.eventful_ticks
     }
 
     /// Which requests the guard would carry out now.
@@ -226,6 +235,7 @@ impl Drive {
                 return cruising;
             }
         }
+        self.eventful_ticks += 1;
         self.any_motion(command, duty);
         self.sensors.prepare(&self.plant.present(), self.plant.slope(&self.track));
         Cruising::No
