@@ -43,7 +43,7 @@ impl<'a> Page<'a> {
             let property = &properties[key.as_str()];
             self.out.push('\n');
             self.comment(&self.meaning(property));
-            let _ = writeln!(self.out, "{key} = {value}");
+            let _ = writeln!(self.out, "{key} = {}", written(value));
         }
         for (key, property) in properties.as_object().into_iter().flatten() {
             if !table.contains_key(key) {
@@ -112,7 +112,7 @@ impl<'a> Page<'a> {
         }
         let default = property.get("default").filter(|value| !value.is_object() || !words.is_empty());
         if let Some(default) = default.and_then(|value| Value::try_from(value).ok()) {
-            let _ = write!(meaning, " Default: {default}.");
+            let _ = write!(meaning, " Default: {}.", written(&default));
         }
         meaning
     }
@@ -154,9 +154,16 @@ fn choice_in_words(choice: &Schema) -> Option<String> {
         return Some(words.iter().map(Schema::to_string).collect::<Vec<_>>().join(", "));
     }
     let (word, content) = choice.get("properties")?.as_object()?.iter().next()?;
-    let keys = content.get("properties").and_then(Schema::as_object);
-    Some(match keys {
-        Some(keys) => format!("{word} {{ {} }}", keys.keys().cloned().collect::<Vec<_>>().join(", ")),
-        None => word.clone(),
-    })
+    // In the order of the type; all keys of a choice are needed.
+    let keys = content.get("required").and_then(Schema::as_array).into_iter().flatten();
+    let keys: Vec<&str> = keys.filter_map(Schema::as_str).collect();
+    Some(if keys.is_empty() { word.clone() } else { format!("{word} ({})", keys.join(", ")) })
+}
+
+/// A value as it stands in a file; a very small number with its power of ten.
+fn written(value: &Value) -> String {
+    match value {
+        Value::Float(number) if *number != 0.0 && number.abs() < 1e-3 => format!("{number:e}"),
+        other => other.to_string(),
+    }
 }

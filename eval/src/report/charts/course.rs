@@ -10,6 +10,8 @@ pub(super) const LEFT: f64 = 56.0;
 pub(super) const RIGHT: f64 = WIDTH - 14.0;
 /// More points than this in a line are thinned to the extremes of each stretch.
 const MOST_POINTS: usize = 1600;
+/// Room for the name of an obstacle.
+const NAME_WIDTH: f64 = 60.0;
 /// Fills that tell surfaces apart.
 const TONES: usize = 5;
 
@@ -109,13 +111,16 @@ pub(super) fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: 
     svg.polygon(&ground, "ground");
     svg.polyline(&line, "profile");
     let named = course.obstacles.len() <= 8;
+    let mut free = f64::NEG_INFINITY;
     for obstacle in &course.obstacles {
         let at = (x.at(obstacle.at_m), frame.y.at(elevation(course, obstacle.at_m)));
         let size = (2.5 + 150.0 * obstacle.height_m).clamp(3.0, 9.0);
         svg.marker(Marker::Triangle, (at.0, at.1 - size), size, "obstacle");
-        if named {
+        // A name that would lie upon the one before is left out.
+        if named && at.0 > free {
+            free = at.0 + NAME_WIDTH;
             let text = format!("{} {} mm", obstacle.name, fixed(1000.0 * obstacle.height_m, 0));
-            let anchor = if at.0 > RIGHT - 60.0 { Anchor::End } else { Anchor::Middle };
+            let anchor = if at.0 > RIGHT - NAME_WIDTH { Anchor::End } else { Anchor::Middle };
             svg.text(
                 (at.0, (at.1 - 2.0 * size - 5.0).max(top + 14.0)),
                 anchor,
