@@ -4,7 +4,7 @@ use super::schema::shipped;
 use crate::sandbox::{Ran, Sandbox, repository, run_in};
 use crate::study::reference;
 use lowgear_train::schema::FileKind;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Headings of quantities, each with its unit at the end.
 const UNITS: [&str; 12] = [
@@ -78,9 +78,9 @@ fn files(kind: FileKind) -> Vec<PathBuf> {
 }
 
 /// Drives the hand-written rule of a shipped study, on another shipped course if one is given.
-fn drive_shipped(study: &PathBuf, course: Option<&PathBuf>, out: PathBuf) -> Ran {
-    let mut arguments = vec!["drive".into(), study.clone(), "--out".into(), out];
-    arguments.extend(course.into_iter().flat_map(|course| ["--course".into(), course.clone()]));
+fn drive_shipped(study: &Path, course: Option<&Path>, out: PathBuf) -> Ran {
+    let mut arguments = vec!["drive".into(), study.to_owned(), "--out".into(), out];
+    arguments.extend(course.into_iter().flat_map(|course| ["--course".into(), course.to_owned()]));
     run_in(&repository().join("configs"), &arguments).done()
 }
 
@@ -106,7 +106,7 @@ fn every_shipped_study_finishes_its_own_course_and_the_demonstration_the_scripte
     }
     let scripted = shipped().into_iter().filter(|(_, text)| text.contains("[[sections]]"));
     for (course, _) in scripted {
-        let ran = drive_shipped(&"studies/demo.toml".into(), Some(&course), place.path("out"));
+        let ran = drive_shipped(Path::new("studies/demo.toml"), Some(&course), place.path("out"));
         assert!(ran.out.contains("finished in"), "{}: {}", course.display(), ran.out);
     }
 }
