@@ -4,17 +4,19 @@
 //! varies fastest, and a value equal to an edge lies in the upper bin.
 
 use lowgear_onboard::{Axis, Feature, Features, MAX_AXES};
+use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// Most cells a grid may have.
 pub const MAX_CELLS: usize = 4_000_000;
 
 /// One axis as configuration states it.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GridAxis {
     /// Feature by name, for example `speed-ratio`.
     #[serde(serialize_with = "write_feature", deserialize_with = "read_feature")]
+    #[schemars(with = "String", extend("enum" = Feature::ALL.map(Feature::name)))]
     pub feature: Feature,
     /// Edges between the bins, strictly increasing, in the feature's own unit.
     pub edges: Vec<i16>,

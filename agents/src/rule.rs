@@ -19,6 +19,7 @@ mod vector;
 use crate::policy::Policy;
 use crate::range::{OutOfRange, check};
 use lowgear_onboard::{Feature, Features, MAX_GEARS, Request};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// An upshift threshold that no signal reaches (the features saturate at 2000 permille).
@@ -29,7 +30,7 @@ pub const NEVER_DOWN: i16 = 0;
 pub const MAX_WAIT_TICKS: u16 = 1000;
 
 /// What the thresholds are compared with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Signal {
     /// Motor speed over its no-load speed at nominal voltage: needs a tacho only.
@@ -50,7 +51,7 @@ impl Signal {
 }
 
 /// Settings of the threshold rule.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct RuleSettings {
     /// What the thresholds are compared with.

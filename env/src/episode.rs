@@ -1,10 +1,11 @@
 //! Settings of an episode: when it ends and what counts.
 
 use crate::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The episode in a study file.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct EpisodeConfig {
     /// The clock runs out after this long, s.
@@ -22,7 +23,7 @@ pub struct EpisodeConfig {
 }
 
 /// Weights of the reward, all in seconds.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct RewardConfig {
     /// Progress is distance over this speed, m/s.

@@ -9,6 +9,7 @@ pub mod motion;
 mod outcome;
 mod rng;
 mod scenario;
+mod schema;
 mod sensing;
 pub mod stress;
 pub mod terrain;

@@ -1,7 +1,10 @@
 //! `lowgear drive`.
 
-use crate::sandbox::Sandbox;
+use super::schema::shipped;
+use crate::sandbox::{Ran, Sandbox, repository, run_in};
 use crate::study::reference;
+use lowgear_train::schema::FileKind;
+use std::path::{Path, PathBuf};
 
 /// Headings of quantities, each with its unit at the end.
 const UNITS: [&str; 12] = [
@@ -67,4 +70,53 @@ fn every_kind_of_saved_policy_drives() {
 fn the_highest_episode_number_is_an_episode_like_any_other() {
     let place = Sandbox::new();
     place.run(&["drive", "tiny.toml", "--episode", &u64::MAX.to_string(), "--out", "out"]).done();
+}
+
+/// Shipped files of a kind.
+fn files(kind: FileKind) -> Vec<PathBuf> {
+    shipped().into_iter().filter(|(_, text)| FileKind::of(text) == kind).map(|(file, _)| file).collect()
+}
+
+/// Drives the hand-written rule of a shipped study, on another shipped course if one is given.
+fn drive_shipped(study: &Path, course: Option<&Path>, out: PathBuf) -> Ran {
+    let mut arguments = vec!["drive".into(), study.to_owned(), "--out".into(), out];
+    arguments.extend(course.into_iter().flat_map(|course| ["--course".into(), course.to_owned()]));
+    run_in(&repository().join("configs"), &arguments).done()
+}
+
+#[test]
+fn every_shipped_study_drives_every_shipped_course() {
+    let place = Sandbox::new();
+    let (studies, courses) = (files(FileKind::Study), files(FileKind::Course));
+    assert!(studies.len() >= 3 && courses.len() >= 8, "{studies:?} {courses:?}");
+    for study in &studies {
+        for course in &courses {
+            let ran = drive_shipped(study, Some(course), place.path("out"));
+            assert!(ran.out.contains("hand-rule: "), "{} on {}", study.display(), course.display());
+        }
+    }
+}
+
+#[test]
+fn every_shipped_study_finishes_its_own_course_and_the_demonstration_the_scripted_ones() {
+    let place = Sandbox::new();
+    for study in files(FileKind::Study) {
+        let ran = drive_shipped(&study, None, place.path("out"));
+        assert!(ran.out.contains("finished in"), "{}: {}", study.display(), ran.out);
+    }
+    let scripted = shipped().into_iter().filter(|(_, text)| text.contains("[[sections]]"));
+    for (course, _) in scripted {
+        let ran = drive_shipped(Path::new("studies/demo.toml"), Some(&course), place.path("out"));
+        assert!(ran.out.contains("finished in"), "{}: {}", course.display(), ran.out);
+    }
+}
+
+#[test]
+fn every_shipped_vehicle_belongs_to_a_study() {
+    let studies: Vec<String> =
+        shipped().into_iter().filter(|(_, t)| FileKind::of(t) == FileKind::Study).map(|(_, t)| t).collect();
+    for vehicle in files(FileKind::Vehicle) {
+        let line = format!("vehicle = \"../{}\"", vehicle.display());
+        assert!(studies.iter().any(|text| text.contains(&line)), "{}", vehicle.display());
+    }
 }

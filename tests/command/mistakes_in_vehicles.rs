@@ -97,3 +97,38 @@ fn an_empty_file_and_a_file_that_is_no_text() {
     place.write("vehicle.toml", [0xff, 0xfe, 0x00, 0x80]);
     place.run(&["check", "tiny.toml"]).refused(3, &["vehicle.toml"]);
 }
+
+#[test]
+fn a_position_twice_round_the_drum() {
+    for order in ["[\"park\", \"1\", \"2\", \"3\", \"3\"]", "[\"park\", \"1\", \"park\", \"2\", \"3\"]"] {
+        let place = Sandbox::new();
+        place.edit("vehicle.toml", "angle-deg", "angle-deg = [0.0, 70.0, 140.0, 210.0, 280.0]");
+        let line = place.edit("vehicle.toml", "order =", &format!("order = {order}"));
+        place
+            .run(&["check", "vehicle.toml"])
+            .refused(2, &[&format!("line {line}:"), "selector.order", "at most one"]);
+    }
+}
+
+#[test]
+fn any_order_of_positions_with_or_without_park() {
+    for (order, angles) in [
+        ("[\"1\", \"2\", \"3\"]", "[0.0, 70.0, 140.0]"),
+        ("[\"2\", \"park\", \"3\", \"1\"]", "[5.0, 90.0, 180.0, 350.0]"),
+        ("[\"3\", \"2\", \"1\", \"park\"]", "[0.0, 60.0, 120.0, 300.0]"),
+    ] {
+        let place = Sandbox::new();
+        place.edit("vehicle.toml", "angle-deg", &format!("angle-deg = {angles}"));
+        place.edit("vehicle.toml", "order =", &format!("order = {order}"));
+        assert!(place.run(&["check", "vehicle.toml"]).done().out.contains("in order"));
+    }
+}
+
+#[test]
+fn a_log_normal_that_reaches_too_far() {
+    refused(
+        "rolling-factor",
+        "rolling-factor = { log-normal = { median = 1.0, log-sd = 0.8 } }",
+        &["variation.rolling-factor", "0.2 to 5"],
+    );
+}

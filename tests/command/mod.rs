@@ -1,8 +1,9 @@
 //! The command `lowgear` as its users meet it: what it does, and what it says when something is wrong.
-#![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a check that cannot be made has failed")]
 
 mod check;
 mod compare;
+mod draw;
 mod drive;
 mod export;
 mod measured_course;
@@ -10,5 +11,8 @@ mod mistakes_in_courses;
 mod mistakes_in_policies;
 mod mistakes_in_studies;
 mod mistakes_in_vehicles;
+mod resolved;
 mod run_folder;
+mod schema;
 mod usage;
+mod validate;

@@ -5,7 +5,7 @@ use crate::sandbox::Sandbox;
 #[test]
 fn the_help_of_each_command_says_what_it_reads_and_writes_and_how_long_it_takes() {
     let place = Sandbox::new();
-    for command in ["study", "check", "drive", "compare", "export"] {
+    for command in ["study", "check", "draw", "drive", "compare", "export"] {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
         for word in ["Reads ", "rites ", "akes "] {
             assert!(help.contains(word), "no {word:?} in the help of {command}:\n{help}");
@@ -16,9 +16,18 @@ fn the_help_of_each_command_says_what_it_reads_and_writes_and_how_long_it_takes(
 #[test]
 fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
     let help = Sandbox::new().run(&["--help"]).done().out;
-    for word in
-        ["study", "check", "drive", "compare", "export", "0 done", "1 a step failed", "2 wrong", "3 files"]
-    {
+    for word in [
+        "study",
+        "check",
+        "draw",
+        "drive",
+        "compare",
+        "export",
+        "0 done",
+        "1 a step failed",
+        "2 wrong",
+        "3 files",
+    ] {
         assert!(help.contains(word), "no {word:?} in:\n{help}");
     }
     assert!(help.contains("All results are simulation"), "{help}");

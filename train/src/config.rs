@@ -9,11 +9,12 @@ use lowgear_agents::tabular::{TabularError, TabularSettings};
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_onboard::MAX_AXES;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
 /// A study: one vehicle, one kind of course, a rule by hand, and what is to be tuned and trained.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct StudyConfig {
     /// Name; the run folder is called so.
@@ -48,7 +49,7 @@ pub struct StudyConfig {
 }
 
 /// Tuning of the rule on motor speed and of the rule on load ratio.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TuningConfig {
     /// Searches per rule; the best by validation is the tuned rule.
@@ -58,7 +59,7 @@ pub struct TuningConfig {
 }
 
 /// The learners of a study.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct LearnersConfig {
     /// Thresholds that depend on context, searched from the tuned rule.
@@ -70,7 +71,7 @@ pub struct LearnersConfig {
 }
 
 /// Search of contextual thresholds.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ContextualConfig {
     /// Budget.
@@ -78,7 +79,7 @@ pub struct ContextualConfig {
 }
 
 /// Training of a table of action values.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TabularConfig {
     /// Episodes.
@@ -93,7 +94,7 @@ pub struct TabularConfig {
 }
 
 /// Training of a value network.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DqnTraining {
     /// Decisions to learn from.
@@ -108,7 +109,7 @@ pub struct DqnTraining {
 }
 
 /// The exported table.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TableConfig {
     /// Bytes that its cells may take.
@@ -126,7 +127,7 @@ pub struct TableConfig {
 }
 
 /// What `--quick` replaces, so that every step runs in under a minute.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct QuickConfig {
     /// Training runs per learner.

@@ -13,12 +13,13 @@ use cmaes::{CMAESOptions, DVector};
 use lowgear_agents::policy::Policy;
 use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::cell::RefCell;
 use std::rc::Rc;
 
 /// How long and how wide a search is.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SearchBudget {
     /// Generations.

@@ -1,11 +1,12 @@
 //! Settings of the learner.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::DqnError;
 
 /// A value that stays, moves in a straight line, and stays again. Time is counted in decisions.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Schedule {
     /// Value up to decision `begin`.
@@ -46,7 +47,7 @@ impl Schedule {
 }
 
 /// How the target network follows the learning one.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub enum TargetUpdate {
     /// A copy every so many learning steps (Mnih et al. 2015).
@@ -62,7 +63,7 @@ pub enum TargetUpdate {
 }
 
 /// Settings of the learner. Checked when a learner is made.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
 pub struct DqnConfig {
     /// Width of each hidden layer.

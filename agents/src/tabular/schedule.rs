@@ -1,10 +1,11 @@
 //! How fast a learner learns and how much it explores.
 
 use crate::range::{OutOfRange, check};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Step size of an update.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub enum StepSize {
     /// The same for every update, above 0 and up to 1.
@@ -40,7 +41,7 @@ impl StepSize {
 }
 
 /// Probability of exploring, linear in the number of decisions learned from.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Epsilon {
     /// At the first decision, 0 to 1.

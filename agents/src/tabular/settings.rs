@@ -2,10 +2,11 @@
 
 use super::schedule::{Epsilon, StepSize};
 use crate::range::{OutOfRange, check};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The learning rule: which policy the bootstrapped value is that of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Algorithm {
     /// The greedy policy (Watkins, Dayan 1992). Traces are cut when an exploring action is taken.
@@ -19,7 +20,7 @@ pub enum Algorithm {
 }
 
 /// What a visit does to the trace of its cell and action.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum TraceKind {
     /// Adds 1.
@@ -29,7 +30,7 @@ pub enum TraceKind {
 }
 
 /// Settings of a tabular learner.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TabularSettings {
     /// The learning rule.

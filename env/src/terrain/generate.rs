@@ -4,10 +4,11 @@ use super::{Course, Obstacle, ObstacleShape, RoughnessClass, Segment, Surface, r
 use crate::config::{Check, KeyError, Spread, in_range};
 use rand::{Rng, RngExt};
 use rand_distr::{Distribution, Exp};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A course file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct CourseConfig {
     /// Name for reports.
@@ -25,7 +26,7 @@ pub struct CourseConfig {
 }
 
 /// A kind of ground.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SurfaceConfig {
     /// Name.
@@ -50,7 +51,7 @@ fn one() -> Spread {
 }
 
 /// Random ground.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct RandomConfig {
     /// Length, m, 1 to 1000.
@@ -67,7 +68,7 @@ pub struct RandomConfig {
 }
 
 /// Patches of ground: each has one surface.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct PatchConfig {
     /// Length of a patch, m.
@@ -75,7 +76,7 @@ pub struct PatchConfig {
 }
 
 /// Hills: sections of one grade, blended into each other.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GradeConfig {
     /// Length of a section, m.
@@ -89,7 +90,7 @@ pub struct GradeConfig {
 }
 
 /// A kind of obstacle: single ones as a Poisson process, or in rows of regular spacing.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ObstacleConfig {
     /// Shape.
@@ -114,7 +115,7 @@ fn half_metre() -> Spread {
 }
 
 /// A scripted section.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ScriptedSection {
     /// Length, m.

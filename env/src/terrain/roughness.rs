@@ -5,11 +5,12 @@
 //! Ciampa, Olita 2014, Eur. Transp. Res. Rev. 6:267-275).
 
 use rand::{Rng, RngExt};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
 /// Roughness class of ISO 8608:2016, Annex C.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum RoughnessClass {
     /// 16e-6 m³.
     A,

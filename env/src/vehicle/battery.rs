@@ -4,10 +4,11 @@
 //! Systems* vol. 1, 2015, ch. 2, from memory). Relaxation (RC branches) and temperature are not modelled.
 
 use crate::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The battery in a vehicle file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct BatteryConfig {
     /// Nominal voltage, V: what the controller assumes when it cannot measure.

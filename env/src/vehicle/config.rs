@@ -6,10 +6,11 @@ use super::{
 };
 use crate::config::{Check, KeyError, in_range};
 use crate::stress::Miner;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A vehicle file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct VehicleConfig {
     /// Name for reports.
@@ -45,7 +46,7 @@ pub struct VehicleConfig {
 }
 
 /// Body and wheels.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ChassisConfig {
     /// Mass, load included, kg.
@@ -69,7 +70,7 @@ pub struct ChassisConfig {
 }
 
 /// An axle.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct AxleConfig {
     /// Distance behind the front axle, m.
@@ -79,7 +80,7 @@ pub struct AxleConfig {
 }
 
 /// Gears.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GearboxConfig {
     /// Total ratio from motor to wheel of each gear, falling: first gear first.
@@ -93,7 +94,7 @@ pub struct GearboxConfig {
 }
 
 /// Torque-life curve of the gearbox output.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct StressConfig {
     /// Torque range at the knee, N·m at the wheel shaft.

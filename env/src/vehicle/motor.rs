@@ -6,10 +6,11 @@
 //! `L / R` (under a millisecond for these motors, some 1 % of the mechanical one) is neglected.
 
 use crate::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The motor in a vehicle file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct MotorConfig {
     /// Its speed-torque line.
@@ -21,7 +22,7 @@ pub struct MotorConfig {
 }
 
 /// Two ways to give the speed-torque line.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub enum MotorLineConfig {
     /// As the data sheet gives it.
@@ -31,7 +32,7 @@ pub enum MotorLineConfig {
 }
 
 /// What a data sheet says. Stall torque is at the shaft, friction taken off.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DataSheet {
     /// Rated voltage, V.
@@ -47,7 +48,7 @@ pub struct DataSheet {
 }
 
 /// Motor constants.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Constants {
     /// Torque constant, N·m/A.
@@ -61,7 +62,7 @@ pub struct Constants {
 }
 
 /// Two-body heat model.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct HeatConfig {
     /// Heat capacity of the winding, J/K.

@@ -1,14 +1,16 @@
 //! The selector: a servo turns a drum to fixed angles; dogs engage when speeds allow.
 
 use crate::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
 /// The selector in a vehicle file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SelectorConfig {
-    /// Positions round the drum in order, each `park` or a gear number from 1.
+    /// Positions round the drum in order, each `park` or a gear number from 1; every gear once, `park` at most
+    /// once.
     pub order: Vec<String>,
     /// Angle of each position, degrees, increasing.
     pub angle_deg: Vec<f64>,
@@ -31,7 +33,7 @@ pub struct SelectorConfig {
 }
 
 /// The dogs in a vehicle file.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DogConfig {
     /// Dogs on the circumference.
@@ -79,14 +81,13 @@ impl SelectorConfig {
             let least = if i == 0 { 0.0 } else { self.angle_deg[i - 1] + 1.0 };
             in_range(&format!("angle-deg[{i}]"), angle, least, 3000.0, "° (increasing)")?;
         }
-        for gear in 0..gears {
-            if self.gear_angle_deg(gear).is_none() {
-                return Err(KeyError::new(
-                    "order",
-                    format!("{:?}", self.order),
-                    format!("each gear from \"1\" to \"{gears}\" once, and at most one \"park\""),
-                ));
-            }
+        let twice = (1..self.order.len()).any(|i| self.order[..i].contains(&self.order[i]));
+        if twice || (0..gears).any(|gear| self.gear_angle_deg(gear).is_none()) {
+            return Err(KeyError::new(
+                "order",
+                format!("{:?}", self.order),
+                format!("each gear from \"1\" to \"{gears}\" once, and at most one \"park\""),
+            ));
         }
         if let Some(odd) = self
             .order

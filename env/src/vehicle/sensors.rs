@@ -1,15 +1,16 @@
 //! What the controller can measure.
 
 use crate::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The sensors and the controller's clocks in a vehicle file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SensorConfig {
     /// Motor tacho, needed.
     pub tacho: TachoConfig,
-    /// Battery voltage, if it is measured.
+    /// Battery voltage, if it is measured; `resolution` and `noise` in V.
     pub battery: Option<NoisyConfig>,
     /// Motor current, if it is measured; `resolution` and `noise` in A.
     pub current: Option<NoisyConfig>,
@@ -21,7 +22,7 @@ pub struct SensorConfig {
 }
 
 /// Pulses counted over one tick.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TachoConfig {
     /// Pulses per turn of the motor.
@@ -31,7 +32,7 @@ pub struct TachoConfig {
 }
 
 /// A sensor with steps and noise.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct NoisyConfig {
     /// Smallest step, in the unit of the sensor.
@@ -41,7 +42,7 @@ pub struct NoisyConfig {
 }
 
 /// The controller's clocks and feature filters.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct ControllerConfig {
     /// Tick, s.
@@ -50,11 +51,11 @@ pub struct ControllerConfig {
     pub decision_ticks: u16,
     /// Fast speed filter: moves by `2^-shift` a tick.
     pub fast_shift: u8,
-    /// Slow load filter.
+    /// Slow load filter: moves by `2^-shift` a tick.
     pub slow_shift: u8,
-    /// Tilt filter.
+    /// Tilt filter: moves by `2^-shift` a tick.
     pub tilt_shift: u8,
-    /// Decay of the peak load.
+    /// Decay of the peak load: by `2^-shift` a tick.
     pub peak_shift: u8,
     /// An upshift taken back within this time counts as failed, s.
     pub failed_window_s: f64,
@@ -75,7 +76,7 @@ impl Default for ControllerConfig {
 }
 
 /// The guard in a vehicle file; see the onboard crate for what each rule does.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct GuardConfig {
     /// Drive cut before the selector moves, ticks.

@@ -1,10 +1,11 @@
 //! What varies from vehicle to vehicle and day to day.
 
 use crate::config::{Check, KeyError, Spread};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Distributions of vehicle parameters, drawn for every episode.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct VariationConfig {
     /// Factor on the mass.

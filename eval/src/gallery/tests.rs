@@ -70,7 +70,7 @@ fn rules_and_the_plan_are_drawn_on_one_course() {
     for band in &course.surfaces {
         assert_eq!(track.course.surface_at(0.5 * (band.from_m + band.to_m)).name, band.name);
     }
-    assert!(trace_svg(&picture).contains("</svg>") && course_svg(course).contains("</svg>"));
+    assert!(trace_svg(&picture).contains("</svg>") && course_svg(course, "as scripted").contains("</svg>"));
     if let Some(path) = std::env::var_os("EXAMPLE_TRACE") {
         std::fs::write(path, trace_svg(&picture)).unwrap();
     }

@@ -64,10 +64,10 @@ pub fn trace_svg(picture: &TracePicture) -> String {
     charts::trace_chart(picture).standalone()
 }
 
-/// A course as an SVG file of its own.
+/// A course as an SVG file of its own; `origin` says where the course comes from.
 #[must_use]
-pub fn course_svg(course: &CoursePicture) -> String {
-    charts::course_chart(course).standalone()
+pub fn course_svg(course: &CoursePicture, origin: &str) -> String {
+    charts::course_chart(course, origin).standalone()
 }
 
 fn header(out: &mut String, summary: &Summary) {

@@ -202,7 +202,7 @@ fn drawings_of_odd_sizes_are_left_out_not_broken() {
 
 #[test]
 fn single_files_stand_alone() {
-    for file in [trace_svg(&trace_picture()), course_svg(&trace_picture().course)] {
+    for file in [trace_svg(&trace_picture()), course_svg(&trace_picture().course, "as scripted")] {
         assert!(file.starts_with("<svg xmlns=\"http://www.w3.org/2000/svg\""));
         assert!(file.contains("<style>") && file.contains("hatch-grass"));
         assert_balanced(&file);

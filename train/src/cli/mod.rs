@@ -2,6 +2,7 @@
 
 mod check;
 mod compare;
+mod draw;
 mod drive;
 mod export;
 mod study;
@@ -39,6 +40,7 @@ const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or confi
 enum Command {
     Study(study::StudyArguments),
     Check(check::CheckArguments),
+    Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
     Export(export::ExportArguments),
@@ -58,6 +60,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match arguments.command {
         Command::Study(a) => study::run(&a),
         Command::Check(a) => check::run(&a),
+        Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
         Command::Export(a) => export::run(&a),

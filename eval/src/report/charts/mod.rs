@@ -2,6 +2,7 @@
 //! numbers as a table.
 
 mod causes;
+mod course;
 mod curves;
 mod forest;
 mod headroom;
@@ -11,13 +12,14 @@ mod shift_map;
 mod trace;
 
 pub(super) use causes::outcome_causes;
+pub(super) use course::course_chart;
 pub(super) use curves::learning_curves;
 pub(super) use forest::differences;
 pub(super) use headroom::headroom;
 pub(super) use heat::heat_map;
 pub(super) use scatter::{frontier, time_against_damage};
 pub(super) use shift_map::{common_words, shift_map};
-pub(super) use trace::{course_chart, trace, trace_chart};
+pub(super) use trace::{trace, trace_chart};
 
 use super::svg::{Anchor, Frame, Marker, Svg};
 use super::text::{fixed, number, superscript};

@@ -6,14 +6,10 @@ use super::super::scale::{Scale, range};
 use super::super::svg::{Anchor, Frame, Marker, Svg};
 use super::super::tables::table;
 use super::super::text::{fixed, plural, shorten};
+use super::course::{LEFT, RIGHT, WIDTH, draw_course, thin};
 use super::{Figure, Layout};
 
-const WIDTH: f64 = 780.0;
-const LEFT: f64 = 56.0;
-const RIGHT: f64 = WIDTH - 14.0;
 const MOST_RUNS: usize = 4;
-/// More points than this in a line are thinned to the extremes of each stretch.
-const MOST_POINTS: usize = 1600;
 
 /// The figure for the report; `None` when there is nothing to draw.
 pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
@@ -92,79 +88,9 @@ pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
     svg
 }
 
-/// The drawing of a course alone.
-pub(in super::super) fn course_chart(course: &CoursePicture) -> Svg {
-    let label = format!("Course {}: elevation, surfaces and obstacles over distance", course.name);
-    let mut svg = Svg::new(WIDTH, 226.0, &label);
-    let x = distance_scale(course, &[]);
-    let bottom = draw_course(&mut svg, course, x, 14.0) - 2.0;
-    let frame =
-        Frame { x, y: Scale::linear(0.0, 1.0, 0.0, 1.0), left: LEFT, right: RIGHT, top: bottom, bottom };
-    svg.x_axis(&frame, 10, "distance", "m");
-    svg
-}
-
 fn distance_scale(course: &CoursePicture, runs: &[&RunTrace]) -> Scale {
     let driven = runs.iter().flat_map(|run| &run.samples).map(|sample| sample.distance_m);
     Scale::over(course.profile.iter().map(|(at, _)| *at).chain(driven), 0.0, LEFT, RIGHT)
-}
-
-/// Profile, obstacles and surface strip from `top`; returns the y below them.
-fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) -> f64 {
-    let frame = Frame {
-        x,
-        y: Scale::over(course.profile.iter().map(|(_, z)| *z), 0.18, top + 126.0, top + 6.0),
-        left: LEFT,
-        right: RIGHT,
-        top: top + 6.0,
-        bottom: top + 126.0,
-    };
-    svg.text((LEFT, top), Anchor::Start, "row", &shorten(&course.name, 80));
-    svg.y_axis(&frame, 4, "elevation", "m");
-    let line: Vec<(f64, f64)> = course.profile.iter().map(|(at, z)| (x.at(*at), frame.y.at(*z))).collect();
-    let line = thin(line);
-    let mut ground = line.clone();
-    ground.extend([(RIGHT, frame.bottom), (LEFT, frame.bottom)]);
-    svg.polygon(&ground, "ground");
-    svg.polyline(&line, "profile");
-    let named = course.obstacles.len() <= 8;
-    for obstacle in &course.obstacles {
-        let at = (x.at(obstacle.at_m), frame.y.at(elevation(course, obstacle.at_m)));
-        let size = (2.5 + 150.0 * obstacle.height_m).clamp(3.0, 9.0);
-        svg.marker(Marker::Triangle, (at.0, at.1 - size), size, "obstacle");
-        if named {
-            let text = format!("{} {} mm", obstacle.name, fixed(1000.0 * obstacle.height_m, 0));
-            let anchor = if at.0 > RIGHT - 60.0 { Anchor::End } else { Anchor::Middle };
-            svg.text(
-                (at.0, (at.1 - 2.0 * size - 5.0).max(top + 14.0)),
-                anchor,
-                "tick halo",
-                &shorten(&text, 22),
-            );
-        }
-    }
-    draw_surfaces(svg, course, x, frame.bottom + 4.0);
-    frame.bottom + 24.0
-}
-
-fn draw_surfaces(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) {
-    let mut names: Vec<&str> = Vec::new();
-    for band in &course.surfaces {
-        if !names.contains(&band.name.as_str()) {
-            names.push(&band.name);
-        }
-    }
-    for band in &course.surfaces {
-        let (from, to) = (x.at(band.from_m), x.at(band.to_m));
-        let tone = names.iter().position(|name| *name == band.name).unwrap_or(0) % 5;
-        svg.rect((from, top), (to - from, 15.0), &format!("surface surface-{tone}"));
-        let letters = ((to - from - 6.0) / 5.6) as usize;
-        if letters >= 4 {
-            let text = shorten(&band.name, letters);
-            svg.text((0.5 * (from + to), top + 11.0), Anchor::Middle, "tick halo", &text);
-        }
-    }
-    svg.text((LEFT - 5.0, top + 11.0), Anchor::End, "tick", "surface");
 }
 
 fn draw_obstacle_lines(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64, bottom: f64) {
@@ -173,15 +99,6 @@ fn draw_obstacle_lines(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64
             let at = x.at(obstacle.at_m);
             svg.line((at, top), (at, bottom), "obstacle-line");
         }
-    }
-}
-
-fn elevation(course: &CoursePicture, at_m: f64) -> f64 {
-    let next = course.profile.partition_point(|(at, _)| *at < at_m);
-    match (next.checked_sub(1).and_then(|i| course.profile.get(i)), course.profile.get(next)) {
-        (Some((x0, z0)), Some((x1, z1))) if x1 > x0 => z0 + (z1 - z0) * (at_m - x0) / (x1 - x0),
-        (_, Some((_, z))) | (Some((_, z)), None) => *z,
-        (None, None) => 0.0,
     }
 }
 
@@ -278,53 +195,4 @@ fn draw_panel(
         svg.polyline(&thin(line), &format!("run run-{index}"));
     }
     frame
-}
-
-/// At most [`MOST_POINTS`] points: of each stretch the first, lowest, highest and last are kept, in order.
-fn thin(points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
-    if points.len() <= MOST_POINTS {
-        return points;
-    }
-    let stretch = points.len().div_ceil(MOST_POINTS / 4);
-    let mut kept = Vec::with_capacity(MOST_POINTS);
-    for part in points.chunks(stretch) {
-        let by_height = |a: &(usize, f64), b: &(usize, f64)| a.1.total_cmp(&b.1);
-        let heights = || part.iter().map(|point| point.1).enumerate();
-        let lowest = heights().min_by(by_height).map_or(0, |(index, _)| index);
-        let highest = heights().max_by(by_height).map_or(0, |(index, _)| index);
-        let mut places = vec![0, lowest, highest, part.len() - 1];
-        places.sort_unstable();
-        places.dedup();
-        kept.extend(places.into_iter().map(|place| part[place]));
-    }
-    kept
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn thinning_keeps_the_extremes() {
-        let points: Vec<(f64, f64)> = (0..10_000)
-            .map(|i| (f64::from(i), if i == 4321 { 9.0 } else { f64::from(i % 7) * 0.1 }))
-            .collect();
-        let thinned = thin(points);
-        assert!(thinned.len() <= MOST_POINTS);
-        assert!(thinned.contains(&(4321.0, 9.0)));
-        assert!(thinned.is_sorted_by(|a, b| a.0 < b.0));
-    }
-
-    #[test]
-    fn elevation_is_linear_between_points() {
-        let course = CoursePicture {
-            name: String::new(),
-            profile: vec![(0.0, 0.0), (2.0, 1.0)],
-            surfaces: Vec::new(),
-            obstacles: Vec::new(),
-        };
-        for (at, z) in [(-1.0, 0.0), (1.0, 0.5), (5.0, 1.0)] {
-            assert!((elevation(&course, at) - z).abs() < 1e-12);
-        }
-    }
 }

@@ -1,0 +1,65 @@
+//! `lowgear check --resolved`: the whole file, explained.
+
+use super::schema::shipped;
+use crate::sandbox::{Sandbox, repository, run_in};
+use lowgear_env::config::{Check, parse};
+use lowgear_env::terrain::CourseConfig;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_train::config::StudyConfig;
+use lowgear_train::resolved::resolved;
+use lowgear_train::schema::FileKind;
+use std::path::Path;
+
+/// Reads a file, resolves it, reads that; returns it.
+fn there_and_back<T>(kind: FileKind, text: &str, file: &Path) -> String
+where
+    T: serde::de::DeserializeOwned + serde::Serialize + Check + PartialEq + std::fmt::Debug,
+{
+    let read: T = parse(text, file).unwrap();
+    let whole = resolved(kind, &read).unwrap();
+    let again: T = parse(&whole, file).unwrap_or_else(|e| panic!("{e}\n{whole}"));
+    assert_eq!(again, read, "{}", file.display());
+    assert_eq!(resolved(kind, &again).unwrap(), whole, "{}", file.display());
+    whole
+}
+
+#[test]
+fn every_shipped_file_resolves_to_one_that_reads_the_same() {
+    for (file, text) in shipped() {
+        let kind = FileKind::of(&text);
+        let whole = match kind {
+            FileKind::Vehicle => there_and_back::<VehicleConfig>(kind, &text, &file),
+            FileKind::Course => there_and_back::<CourseConfig>(kind, &text, &file),
+            FileKind::Study => there_and_back::<StudyConfig>(kind, &text, &file),
+        };
+        let lines: Vec<&str> = whole.lines().collect();
+        for pair in lines.windows(2) {
+            let header = pair[1].starts_with('[');
+            let value = !pair[1].starts_with('#') && pair[1].contains(" = ");
+            assert!(!(header || value) || pair[0].starts_with("# "), "{} is not explained", pair[1]);
+        }
+    }
+}
+
+#[test]
+fn the_command_writes_it_to_standard_output_and_no_file() {
+    let place = Sandbox::new();
+    let out = place.run(&["check", "vehicle.toml", "--resolved"]).done().out;
+    for words in ["# Mass, load included, kg.\nmass-kg = 5.0\n", "Default: 4.0.\nstall-cut-s = 4.0\n"] {
+        assert!(out.contains(words), "no {words:?} in:\n{out}");
+    }
+    assert!(out.contains("# tilt-limit-deg is not set\n"), "{out}");
+    assert_eq!(place.names(), ["course.toml", "tiny.toml", "vehicle.toml"]);
+    place.write("whole.toml", &out);
+    assert!(place.run(&["check", "whole.toml"]).done().out.contains("in order"));
+    let study =
+        run_in(&repository().join("configs/studies"), &["check", "demo.toml", "--resolved"]).done().out;
+    assert!(study.contains("[learners.dqn.settings]") && study.contains("\nhidden = "), "{study}");
+}
+
+#[test]
+fn a_file_with_a_mistake_is_not_resolved() {
+    let place = Sandbox::new();
+    let line = place.edit("vehicle.toml", "mass-kg", "mass-kg = -1.0");
+    place.run(&["check", "vehicle.toml", "--resolved"]).refused(2, &[&format!("line {line}"), "mass-kg"]);
+}

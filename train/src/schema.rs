@@ -1,0 +1,109 @@
+//! The three kinds of configuration file and the JSON schema of each, for editors.
+//!
+//! A schema is generated from the types that read the file: doc comments become descriptions, `serde`
+//! decides keys, words and defaults. Ranges stay with `check`, which knows those that depend on other keys.
+
+use crate::config::StudyConfig;
+use lowgear_env::terrain::CourseConfig;
+use lowgear_env::vehicle::VehicleConfig;
+use serde_json::{Map, Value};
+
+/// A kind of configuration file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum FileKind {
+    /// A vehicle.
+    Vehicle,
+    /// A course, or a kind of course.
+    Course,
+    /// A study.
+    Study,
+}
+
+impl FileKind {
+    /// All kinds.
+    pub const ALL: [FileKind; 3] = [FileKind::Vehicle, FileKind::Course, FileKind::Study];
+
+    /// Its name, as in the name of its schema file.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            FileKind::Vehicle => "vehicle",
+            FileKind::Course => "course",
+            FileKind::Study => "study",
+        }
+    }
+
+    /// What kind of file a text is, by its tables; a study when in doubt.
+    #[must_use]
+    pub fn of(text: &str) -> FileKind {
+        let has = |header: &str| text.lines().any(|line| line.trim().starts_with(header));
+        if has("[chassis") || has("[gearbox") {
+            FileKind::Vehicle
+        } else if has("[[surfaces") || has("surfaces") {
+            FileKind::Course
+        } else {
+            FileKind::Study
+        }
+    }
+
+    /// The JSON schema (2020-12); keys are in alphabetical order.
+    #[must_use]
+    pub fn schema(self) -> Value {
+        let mut schema = match self {
+            FileKind::Vehicle => schemars::schema_for!(VehicleConfig),
+            FileKind::Course => schemars::schema_for!(CourseConfig),
+            FileKind::Study => schemars::schema_for!(StudyConfig),
+        };
+        schema.insert("title".into(), format!("{} file", self.name()).into());
+        let mut value = schema.to_value();
+        as_toml_has_it(&mut value);
+        value
+    }
+
+    /// The schema as it stands in its file.
+    #[must_use]
+    pub fn schema_text(self) -> String {
+        format!("{:#}\n", self.schema())
+    }
+}
+
+/// TOML has no null (a key is left out instead), and a number of single precision has fewer digits.
+fn as_toml_has_it(value: &mut Value) {
+    match value {
+        Value::Object(entries) => {
+            entries.retain(|_, entry| !entry.is_null());
+            without_null_type(entries);
+            entries.values_mut().for_each(as_toml_has_it);
+        }
+        Value::Array(entries) => entries.iter_mut().for_each(as_toml_has_it),
+        Value::Number(number) => {
+            let short = number.as_f64().filter(|long| f64::from(*long as f32) == *long);
+            let short = short.filter(|_| number.is_f64()).map(|long| (long as f32).to_string());
+            if let Some(shorter) =
+                short.and_then(|text| text.parse::<f64>().ok()).and_then(serde_json::Number::from_f64)
+            {
+                *value = Value::Number(shorter);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Takes null out of the types that an optional key may have.
+fn without_null_type(entries: &mut Map<String, Value>) {
+    if let Some(Value::Array(types)) = entries.get_mut("type") {
+        types.retain(|name| name != "null");
+        if let [only] = types.as_slice() {
+            let only = only.clone();
+            entries.insert("type".into(), only);
+        }
+    }
+    if let Some(Value::Array(choices)) = entries.get_mut("anyOf") {
+        choices.retain(|choice| choice.get("type").is_none_or(|name| name != "null"));
+        if let [Value::Object(only)] = choices.as_slice() {
+            let only = only.clone();
+            entries.remove("anyOf");
+            entries.extend(only);
+        }
+    }
+}
