@@ -17,6 +17,7 @@
 
 mod battery;
 mod check_values;
+mod closed_loop;
 mod coast_down;
 mod damage;
 mod demo_cart;
