@@ -15,6 +15,7 @@
     reason = "a check that cannot be made has failed"
 )]
 
+mod any_vehicle;
 mod battery;
 mod check_values;
 mod closed_loop;
@@ -25,15 +26,18 @@ mod dogs;
 mod energy;
 mod facts;
 mod facts_of_shifting;
+mod guard_fuzz;
 mod heat;
 mod hunting;
 mod invariants;
 mod motor;
 mod obstacles;
 mod peer;
+mod properties;
 mod reference_integrator;
 mod roughness;
 mod schedule;
 mod sensors;
+mod slipping;
 mod traction;
 mod tractive_effort;
