@@ -9,16 +9,24 @@ step() {
 }
 
 step "tools"
-if ! command -v "${CC:-cc}" >/dev/null 2>&1 && command -v apt-get >/dev/null 2>&1; then
+as_root=""
+if [ "$(id -u)" -ne 0 ]; then
+    as_root="sudo"
+fi
+# Installs packages of the system, if that is possible here.
+install() {
+    command -v apt-get >/dev/null 2>&1 || return 1
+    [ -z "$as_root" ] || command -v sudo >/dev/null 2>&1 || return 1
+    $as_root apt-get update -q && $as_root apt-get install -y -q "$@"
+}
+if ! command -v "${CC:-cc}" >/dev/null 2>&1; then
     # The exported firmware is compiled and compared; without a compiler that proof is left out.
-    as_root=""
-    if [ "$(id -u)" -ne 0 ]; then
-        as_root="sudo"
-    fi
-    if [ -z "$as_root" ] || command -v sudo >/dev/null 2>&1; then
-        $as_root apt-get update -q && $as_root apt-get install -y -q gcc libc6-dev ||
-            echo "no C compiler could be installed: firmware is not proven here" >&2
-    fi
+    install gcc libc6-dev || echo "no C compiler could be installed: firmware is not proven here" >&2
+fi
+if ! python3 -c "import numpy" >/dev/null 2>&1; then
+    # Whole episodes are compared with an independent solution in NumPy; without it that comparison is left out.
+    install python3 python3-numpy || python3 -m pip install --quiet numpy || true
+    python3 -c "import numpy" || echo "NumPy could not be installed: no comparison with the peer here" >&2
 fi
 for component in rustfmt clippy; do
     tool="cargo-$component"

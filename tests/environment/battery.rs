@@ -2,6 +2,7 @@
 
 use super::check_values::{built, case, close, drive_for, ground, number, numbers, reference, rows};
 use lowgear_env::motion::{Plant, Track};
+use lowgear_env::vehicle::{Constants, MotorLineConfig};
 
 /// Closed form `i = (OCV - sqrt(OCV² - 4 R P)) / 2R`, nothing above `OCV² / 4R`.
 #[test]
@@ -63,5 +64,31 @@ fn a_stalled_motor_draws_charge_and_sags_the_battery() {
         close(plant.terminal_v, 7.4 - 0.1 * duty * current, 1e-12, "terminal voltage");
         close(vehicle.charge - plant.charge, duty * current * 10.0 / (3600.0 * 1.5), 1e-9, "charge");
         close(plant.ledger.battery_j, plant.ledger.losses_j(), 1e-12, "all becomes heat");
+    }
+}
+
+/// Closed form `V = OCV - R i`. A stalled motor with the winding that draws the current of the row.
+#[test]
+fn the_terminal_voltage_sags_by_resistance_times_current() {
+    let case = case("battery_sag");
+    for row in case["rows"].as_array().unwrap() {
+        let current_a = number(row, "current_A");
+        let mut config = reference();
+        config.battery.resistance_ohm = number(&case, "resistance_ohm");
+        config.motor.line = MotorLineConfig::Constants(Constants {
+            resistance_ohm: number(&case, "ocv_V") / current_a - config.battery.resistance_ohm,
+            // Too weak to move.
+            torque_constant_nm_a: 1e-4,
+            emf_constant_v_s: 1e-4,
+            no_load_current_a: 0.0,
+        });
+        let vehicle = built(&config);
+        let track = Track::new(ground(0.03, 1.5, 0.0), &vehicle);
+        let mut plant = Plant::new(&vehicle, &track, 2);
+        plant.advance(&vehicle, &track, 2.0, 1.0);
+        assert_eq!(plant.v_m_s, 0.0);
+        close(plant.current_a, current_a, 1e-12, "current");
+        close(plant.terminal_v, number(row, "terminal_V"), 1e-12, "terminal voltage");
+        close(plant.ledger.source_j, 2.0 * number(row, "loss_W"), 1e-12, "loss");
     }
 }

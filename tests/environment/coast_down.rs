@@ -1,6 +1,6 @@
 //! Coasting to a stop.
 
-use super::check_values::{built, case, close, drive_for, ground, number, numbers, reference};
+use super::check_values::{built, case, close, drive_for, ground, number, numbers, reference, rows};
 use lowgear_env::motion::{GRAVITY_M_S2, Plant, Track};
 use lowgear_env::terrain::Course;
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
@@ -78,5 +78,22 @@ fn an_undriven_motor_in_gear_brakes_through_the_gears() {
         plant.advance(&vehicle, &track, 0.5001 * stop_s, 0.0);
         assert_eq!(plant.v_m_s, 0.0);
         close(plant.x_m, stop_s, 1e-12, "distance, at a mean speed of 1 m/s");
+    }
+}
+
+/// Closed form `0.5 rho c_d A v²` at `c_d A` of 0.02 m²: energy over the first tenth of a millimetre, in which the
+/// speed hardly falls.
+#[test]
+fn air_drag_is_that_of_the_closed_form() {
+    let mut config = reference();
+    config.chassis.drag_area_m2 = 0.02;
+    let vehicle = built(&config);
+    let track = Track::new(ground(0.03, 1.0, 0.0), &vehicle);
+    for row in rows("air_drag") {
+        let speed_m_s = number(&row, "speed_m_s");
+        let mut plant = Plant::at(&vehicle, &track, 0.0, speed_m_s, 0);
+        plant.disengage();
+        plant.advance(&vehicle, &track, 1e-4 / speed_m_s, 0.0);
+        close(plant.ledger.drag_j / plant.x_m, number(&row, "drag_N"), 2e-4, "drag");
     }
 }

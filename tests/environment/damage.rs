@@ -108,3 +108,12 @@ fn half_the_torque_does_a_64th_of_the_damage() {
     let curve = LifeCurve { knee_torque_nm: 0.5, knee_cycles: 1e6, slope: 6.0, miner: Miner::Elementary };
     close(curve.damage_per_cycle(0.8) / curve.damage_per_cycle(0.4), 64.0, 1e-12, "ratio");
 }
+
+/// Closed form: at this torque as many cycles as the whole spectrum has do the same damage.
+#[test]
+fn the_equivalent_torque_does_the_damage_of_the_spectrum() {
+    let given = case("miner");
+    let cycles: f64 = given["rows"].as_array().unwrap().iter().map(|row| number(row, "cycles")).sum();
+    let each = curve(Miner::Elementary).damage_per_cycle(number(&given, "equivalent_torque_all_cycles_Nm"));
+    close(cycles * each, number(&given, "sum_elementary"), 1e-12, "damage");
+}

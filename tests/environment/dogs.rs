@@ -54,3 +54,25 @@ fn the_chance_to_enter_falls_with_the_mismatch() {
     faster.axial_speed_mm_s *= 2.0;
     assert!(faster.entry_chance(10.0) > dogs.entry_chance(10.0));
 }
+
+/// Closed forms: friction `Kt i0 / J` slows an undriven motor from its speed in first gear to that in second, full
+/// voltage brings it back, and engaged at once it differs by this at the wheel.
+#[test]
+fn a_motor_in_neutral_takes_the_time_of_the_closed_form_to_the_speed_of_the_next_gear() {
+    let expected = case("sync");
+    let mut config = reference();
+    config.battery.resistance_ohm = 0.0;
+    let vehicle = built(&config);
+    let track = Track::new(ground(0.03, 1.0, 0.0), &vehicle);
+    let (fast, slow) =
+        (number(&expected, "motor_speed_gear1_rad_s"), number(&expected, "motor_speed_gear2_rad_s"));
+    let mut plant = Plant::at(&vehicle, &track, 0.0, number(&expected, "vehicle_speed_m_s"), 0);
+    close(plant.motor_rad_s, fast, 1e-12, "in first gear");
+    plant.disengage();
+    let at_once = number(&expected, "mismatch_if_engaged_at_once_at_wheel_rad_s");
+    close(plant.mismatch_rad_s(&vehicle, 1), at_once, 1e-12, "mismatch");
+    plant.advance(&vehicle, &track, number(&expected, "upshift_time_open_circuit_s"), 0.0);
+    close(plant.motor_rad_s, slow, 1e-12, "run down");
+    plant.advance(&vehicle, &track, number(&expected, "downshift_time_at_full_voltage_s"), 1.0);
+    close(plant.motor_rad_s, fast, 1e-9, "run up");
+}

@@ -68,3 +68,41 @@ fn a_stalled_motor_takes_as_long_to_warm_by_100_k_as_the_ode_says() {
     let expected = number(&case("heat")["stall"], "ode_time_to_100K_with_tempco_at_constant_supply_s");
     close(f64::from(ticks) * vehicle.tick_s, expected, 1e-3, "time to 100 K");
 }
+
+/// Winding rise at a constant current after some hours, K; the loss follows the winding, tick by tick.
+fn after_hours_k(current_a: f64, tempco: f64) -> Rise {
+    let step = HeatStep::new(&reference().motor.heat, 1.0);
+    let cold_w = 3.0 * current_a * current_a;
+    (0..20 * 3600)
+        .fold(Rise::default(), |rise, _| step.advance(rise, cold_w * (1.0 + tempco * rise.winding_k), 0.0))
+}
+
+/// Closed form `x / (1 - alpha x)` with `x` the rise without the coefficient; 20 h are 27 of its time constants,
+/// which the coefficient stretches threefold at most.
+#[test]
+fn a_constant_current_warms_to_the_steady_rise_of_the_closed_form() {
+    let expected = case("steady_heat");
+    for (tempco, winding, housing) in [
+        (0.0, "steady_rise_winding_K", "steady_rise_housing_K"),
+        (
+            COPPER_PER_K,
+            "steady_rise_winding_with_copper_tempco_K",
+            "steady_rise_housing_with_copper_tempco_K",
+        ),
+    ] {
+        let rise = after_hours_k(1.5, tempco);
+        close(rise.winding_k, number(&expected, winding), 1e-6, winding);
+        close(rise.housing_k, number(&expected, housing), 1e-6, housing);
+    }
+}
+
+/// Closed form: above `sqrt(1 / (alpha R0 (R_wh + R_ha)))` there is no steady rise. A tenth below the limit the
+/// rise ends at `x / (1 - alpha x)` with `alpha x` of 0.81, a tenth above it is past any bound.
+#[test]
+fn above_the_runaway_current_the_winding_warms_without_end() {
+    let limit_a = number(&case("steady_heat"), "thermal_runaway_current_A");
+    let below = after_hours_k(0.9 * limit_a, COPPER_PER_K).winding_k;
+    close(below, 0.81 / (1.0 - 0.81) / COPPER_PER_K, 1e-6, "below the limit");
+    let above = after_hours_k(1.1 * limit_a, COPPER_PER_K).winding_k;
+    assert!(above > 1e5, "{above} K");
+}

@@ -68,3 +68,16 @@ fn under_a_load_inside_the_band_it_shifts_as_often_as_the_outside_loop() {
     }
     assert_eq!(counted, 18);
 }
+
+/// Closed form: the largest downshift speed at which the high gear still carries what the low gear did at its
+/// upshift.
+#[test]
+fn at_the_largest_downshift_speed_without_hunting_both_gears_carry_the_same() {
+    let vehicle = built(&reference());
+    for row in rows("hunting_limit") {
+        let (low, high) = gears_of(&row);
+        let down = number(&row, "largest_downshift_speed_without_hunting_m_s");
+        let at_up = force_n(&vehicle, low, number(&row, "upshift_speed_m_s"));
+        close(force_n(&vehicle, high, down), at_up, 1e-9, &format!("{row}"));
+    }
+}

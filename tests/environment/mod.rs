@@ -15,8 +15,10 @@
     reason = "a check that cannot be made has failed"
 )]
 
+mod any_vehicle;
 mod battery;
 mod check_values;
+mod closed_loop;
 mod coast_down;
 mod damage;
 mod demo_cart;
@@ -24,15 +26,18 @@ mod dogs;
 mod energy;
 mod facts;
 mod facts_of_shifting;
+mod guard_fuzz;
 mod heat;
 mod hunting;
 mod invariants;
 mod motor;
 mod obstacles;
 mod peer;
+mod properties;
 mod reference_integrator;
 mod roughness;
 mod schedule;
 mod sensors;
+mod slipping;
 mod traction;
 mod tractive_effort;

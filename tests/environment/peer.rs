@@ -230,18 +230,28 @@ fn courses_for_the_python_peer_are_written() {
 fn course_row(seed: u64) -> serde_json::Value {
     let (vehicle, course) = drawn(seed, LOOK_S);
     let run = exact_run(&vehicle, &course, None);
+    let schedule: Vec<_> = run.schedule.iter().map(|s| json!([s.look, s.gear])).collect();
+    let mut row = described(&vehicle, &course);
+    row["schedule"] = json!(schedule);
+    (row["time"], row["damage"]) = (json!(run.time_s), json!(run.damage));
+    row
+}
+
+/// A drawn vehicle and its course, for an integrator outside.
+pub(super) fn described(vehicle: &Vehicle, course: &Course) -> serde_json::Value {
     let (motor, battery, heat, life) = (&vehicle.motor, &vehicle.battery, &vehicle.heat, &vehicle.life);
     let list = |items: Vec<serde_json::Value>| items;
     json!({
         "mass": vehicle.mass_kg, "wheel_mass": vehicle.wheel_kg, "radius": vehicle.wheel_radius_m,
-        "drag": vehicle.drag_n, "rolling_factor": vehicle.rolling_factor, "friction_factor": vehicle.friction_factor,
+        "drag": vehicle.drag_n, "drag_area": vehicle.drag_area_m2,
+        "rolling_factor": vehicle.rolling_factor, "friction_factor": vehicle.friction_factor,
         "axles": list(vehicle.axles[..vehicle.axle_count].iter()
             .map(|a| json!([a.behind_front_m, a.driven, a.load_share, a.load_per_grade])).collect()),
         "gears": list(vehicle.gears.iter().map(|g| json!([g.ratio, g.efficiency, g.back_efficiency])).collect()),
         "kt": motor.torque_constant_nm_a, "ke": motor.emf_constant_v_s, "ohm": motor.resistance_ohm, "magnet": vehicle.magnet_per_k,
         "i0": motor.no_load_current_a, "rotor": vehicle.rotor_kg_m2, "stiffness": vehicle.stiffness_nm_rad,
         "ocv": battery.ocv_v, "source_ohm": battery.resistance_ohm, "ah": battery.capacity_ah,
-        "charge": vehicle.charge, "air": vehicle.air_c,
+        "charge": vehicle.charge, "air": vehicle.air_c, "bias": vehicle.tilt_bias_deg,
         "heat": [heat.winding_j_k, heat.housing_j_k, heat.winding_to_housing_k_w, heat.housing_to_air_k_w],
         "life": [life.knee_torque_nm, life.knee_cycles, life.slope],
         "length": course.length_m,
@@ -249,7 +259,5 @@ fn course_row(seed: u64) -> serde_json::Value {
         "segments": list(course.segments.iter().map(|s| json!([s.start_m, s.sin_grade, s.surface])).collect()),
         "obstacles": list(course.obstacles.iter()
             .map(|o| json!([o.position_m, o.height_m, o.shape == ObstacleShape::Rod])).collect()),
-        "schedule": list(run.schedule.iter().map(|s| json!([s.look, s.gear])).collect()),
-        "time": run.time_s, "damage": run.damage,
     })
 }
