@@ -1,9 +1,12 @@
 //! Policies and learners. This crate knows no file, no clock and no terminal.
 
 pub mod contextual;
+pub mod discount;
 pub mod dqn;
 pub mod grid;
+pub mod neural;
 pub mod policy;
+pub mod ppo;
 pub mod range;
 pub mod rule;
 pub mod tabular;

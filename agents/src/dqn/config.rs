@@ -3,48 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::DqnError;
-
-/// A value that stays, moves in a straight line, and stays again. Time is counted in decisions.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Schedule {
-    /// Value up to decision `begin`.
-    pub from: f32,
-    /// Value from decision `begin + over` on.
-    pub to: f32,
-    /// Decision at which the value starts to move.
-    pub begin: u64,
-    /// Decisions that the move takes.
-    pub over: u64,
-}
-
-impl Schedule {
-    /// The same value for ever.
-    #[must_use]
-    pub const fn constant(value: f32) -> Schedule {
-        Schedule { from: value, to: value, begin: 0, over: 0 }
-    }
-
-    /// From one value to another within the first `over` decisions.
-    #[must_use]
-    pub const fn linear(from: f32, to: f32, over: u64) -> Schedule {
-        Schedule { from, to, begin: 0, over }
-    }
-
-    /// The value at a decision.
-    #[must_use]
-    pub fn at(&self, decision: u64) -> f32 {
-        let past = decision.saturating_sub(self.begin);
-        if decision < self.begin {
-            self.from
-        } else if past >= self.over {
-            self.to
-        } else {
-            self.from + (self.to - self.from) * (past as f32 / self.over as f32)
-        }
-    }
-}
+use super::{Backend, DqnError, Priority, Schedule};
 
 /// How the target network follows the learning one.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -80,6 +39,8 @@ pub struct DqnConfig {
     pub reward_scale: f32,
     /// Transitions kept.
     pub replay_capacity: usize,
+    /// Draw transitions with large errors more often; without it all are drawn alike.
+    pub priority: Option<Priority>,
     /// Decisions before the first learning step.
     pub warm_up: u64,
     /// Transitions in a learning step.
@@ -107,6 +68,8 @@ pub struct DqnConfig {
     pub guide_margin: f32,
     /// Weight of that demand in the loss; 0 switches it off.
     pub guide_weight: Schedule,
+    /// Who computes gradients.
+    pub backend: Backend,
 }
 
 impl Default for DqnConfig {
@@ -119,6 +82,7 @@ impl Default for DqnConfig {
             gamma_per_s: 0.97,
             reward_scale: 0.1,
             replay_capacity: 100_000,
+            priority: None,
             warm_up: 2_000,
             batch: 64,
             learn_every: 4,
@@ -132,6 +96,7 @@ impl Default for DqnConfig {
             guide: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
             guide_margin: 0.05,
             guide_weight: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
+            backend: Backend::default(),
         }
     }
 }
@@ -166,6 +131,11 @@ impl DqnConfig {
                 (self.batch..=10_000_000).contains(&self.replay_capacity),
                 "from `batch` to 10000000",
             ),
+            (
+                "priority",
+                self.priority.is_none_or(|p| p.is_valid()),
+                "`exponent` and `correction` 0 to 1, `floor` above 0",
+            ),
             ("learn-every", self.learn_every > 0, "1 or more"),
             (
                 "learning-rate",
@@ -195,13 +165,6 @@ impl DqnConfig {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_schedule_stays_moves_and_stays() {
-        let s = Schedule { from: 1.0, to: 0.0, begin: 10, over: 4 };
-        assert_eq!([0, 10, 11, 13, 14, 99].map(|d| s.at(d)), [1.0, 1.0, 0.75, 0.25, 0.0, 0.0]);
-        assert_eq!(Schedule::constant(0.3).at(7), 0.3);
-    }
 
     #[test]
     fn the_default_is_valid_and_a_bad_value_is_named() {

@@ -7,11 +7,11 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     DqnConfig, DqnError, Mask, Mlp, Scratch, Shape, TargetUpdate,
-    forward::check_length,
-    gradient::{Tape, batch_values},
-    replay::{Decision, Queue, Replay, Seen, Transition},
-    update::{Adam, clip_norm, follow, huber, huber_slope, margin_loss, target},
+    loss::Loss,
+    replay::{Decision, Drawn, Queue, Replay, Seen, Transition},
+    update::{Adam, clip_norm, follow, target},
 };
+use crate::neural::{Tape, batch_values, check_length};
 
 /// What a learning step came to, averaged over its batch.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,7 +32,7 @@ pub struct Learned {
 pub struct Dqn {
     state: State,
     scratch: Scratch,
-    slots: Vec<usize>,
+    drawn: Drawn,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -52,7 +52,7 @@ struct State {
 }
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-dqn\x01";
+const MAGIC: &[u8] = b"lowgear-dqn\x02";
 
 impl Dqn {
     /// A fresh learner for observations of length `inputs`.
@@ -73,7 +73,7 @@ impl Dqn {
         Ok(Dqn::from(State {
             target: online.clone(),
             adam: Adam::new(online.weights().len()),
-            replay: Replay::new(inputs, config.replay_capacity),
+            replay: Replay::new(inputs, config.replay_capacity, config.priority.is_some()),
             queue: Queue::new(),
             pending: None,
             explore: seed.stream(Stream::Explore, 0),
@@ -245,23 +245,31 @@ impl Dqn {
         let State { config, online, target, adam, replay, learn, decisions, learn_steps, .. } =
             &mut self.state;
         let step = *learn_steps;
-        replay.sample(config.batch, learn, &mut self.slots);
-        let batch: Vec<Transition> = self.slots.iter().map(|&slot| replay.get(slot)).collect();
-        let targets = targets(config.double_q, &batch, online, target)?;
-        let tape = Tape::record(online, batch.iter().flat_map(|t| t.observation).copied().collect());
-        let mut loss = Loss::new(config, *decisions, tape.values()?, online.shape().actions);
-        for (row, (transition, y)) in batch.iter().zip(targets).enumerate() {
-            loss.add(row, transition, y);
+        let beta = config.priority.map_or(0.0, |p| p.correction.at(*decisions));
+        replay.sample(config.batch, beta, learn, &mut self.drawn);
+        let batch: Vec<Transition> = self.drawn.slots.iter().map(|&slot| replay.get(slot)).collect();
+        let targets = targets(config, &batch, online, target)?;
+        let observations = batch.iter().flat_map(|t| t.observation).copied().collect();
+        let tape = Tape::record(config.backend, online, observations)?;
+        let mut loss = Loss::new(config, *decisions, tape.values(), online.shape().actions);
+        for (row, ((transition, y), weight)) in batch.iter().zip(targets).zip(&self.drawn.weights).enumerate()
+        {
+            loss.add(row, transition, y, *weight);
         }
-        let mut learned = loss.mean();
+        let (mut learned, errors, slope) = loss.mean();
         finite("the loss", learned.loss, step)?;
-        let mut gradient = tape.gradient(loss.slope)?;
+        let mut gradient = tape.gradient(slope)?;
         learned.gradient_norm = clip_norm(&mut gradient, config.max_gradient_norm);
         finite("the gradient", learned.gradient_norm, step)?;
 
         let rate = config.learning_rate.at(*decisions);
         adam.step(online.weights_mut(), &gradient, rate, config.adam_epsilon);
         *learn_steps += 1;
+        if let (Some(tree), Some(priority)) = (replay.priorities(), config.priority) {
+            for (&slot, error) in self.drawn.slots.iter().zip(errors) {
+                tree.change(slot, priority.of(error));
+            }
+        }
         match config.target {
             TargetUpdate::Soft { tau } => follow(target.weights_mut(), online.weights(), tau),
             TargetUpdate::Hard { every } if *learn_steps % every == 0 => target.clone_from(online),
@@ -273,7 +281,7 @@ impl Dqn {
 
 impl From<State> for Dqn {
     fn from(state: State) -> Dqn {
-        Dqn { state, scratch: Scratch::default(), slots: Vec::new() }
+        Dqn { state, scratch: Scratch::default(), drawn: Drawn::default() }
     }
 }
 
@@ -286,74 +294,34 @@ impl State {
             && self.target.shape() == shape
             && (&shape.hidden, shape.dueling) == (&self.config.hidden, self.config.dueling)
             && self.adam.fits(shape.len())
-            && self.replay.fits(shape.inputs, self.config.replay_capacity, shape.actions)
+            && self.replay.fits(
+                shape.inputs,
+                self.config.replay_capacity,
+                shape.actions,
+                self.config.priority.is_some(),
+            )
             && self.queue.all(decision)
             && self.pending.as_ref().is_none_or(decision)
     }
 }
 
 /// The target `y` of each transition.
-fn targets(double_q: bool, batch: &[Transition], online: &Mlp, judge: &Mlp) -> Result<Vec<f32>, DqnError> {
-    let next: Vec<f32> = batch.iter().flat_map(|t| t.next_observation).copied().collect();
-    let choice = if double_q { Some(batch_values(online, next.clone())?) } else { None };
-    let judged = batch_values(judge, next)?;
+fn targets(
+    config: &DqnConfig,
+    batch: &[Transition],
+    online: &Mlp,
+    judge: &Mlp,
+) -> Result<Vec<f32>, DqnError> {
+    let values = |network: &Mlp| {
+        let next = batch.iter().flat_map(|t| t.next_observation).copied().collect();
+        batch_values(config.backend, network, next)
+    };
+    let judged = values(judge)?;
+    let choice = if config.double_q { Some(values(online)?) } else { None };
     let actions = online.shape().actions;
     let rows = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
     let rows = batch.iter().zip(rows);
     Ok(rows.map(|(t, (choice, judge))| target(t.reward, t.discount, t.next_mask, choice, judge)).collect())
-}
-
-/// Sums a batch's loss and its derivative by each value.
-struct Loss {
-    delta: f32,
-    margin: f32,
-    margin_weight: f32,
-    actions: usize,
-    values: Vec<f32>,
-    slope: Vec<f32>,
-    loss: f32,
-    value: f32,
-}
-
-impl Loss {
-    fn new(config: &DqnConfig, decisions: u64, values: Vec<f32>, actions: usize) -> Loss {
-        Loss {
-            delta: config.huber_delta,
-            margin: config.guide_margin,
-            margin_weight: config.guide_weight.at(decisions),
-            actions,
-            slope: vec![0.0; values.len()],
-            values,
-            loss: 0.0,
-            value: 0.0,
-        }
-    }
-
-    fn rows(&self) -> f32 {
-        (self.values.len() / self.actions) as f32
-    }
-
-    fn add(&mut self, row: usize, t: &Transition, y: f32) {
-        let share = 1.0 / self.rows();
-        let place = row * self.actions..(row + 1) * self.actions;
-        let (values, slope) = (&self.values[place.clone()], &mut self.slope[place]);
-        let action = usize::from(t.action);
-        let error = values[action] - y;
-        slope[action] += share * huber_slope(error, self.delta);
-        self.loss += huber(error, self.delta);
-        self.value += values[action];
-        if let Some(guide) = t.guide.filter(|_| self.margin_weight > 0.0) {
-            let guide = usize::from(guide);
-            let (loss, worst) = margin_loss(values, t.mask, guide, self.margin);
-            self.loss += self.margin_weight * loss;
-            slope[worst] += share * self.margin_weight;
-            slope[guide] -= share * self.margin_weight;
-        }
-    }
-
-    fn mean(&self) -> Learned {
-        Learned { loss: self.loss / self.rows(), value: self.value / self.rows(), gradient_norm: 0.0 }
-    }
 }
 
 const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), DqnError> {

@@ -1,37 +1,32 @@
 //! Deep Q-learning (Mnih et al. 2015) with double Q-learning, dueling, n-step returns, action masks,
-//! discounting by elapsed time, and a guide whose decisions seed the replay memory.
+//! discounting by elapsed time, prioritised replay, and a guide whose decisions seed the replay memory.
 //!
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
 //! # The same seed gives the same bytes
-//! Every draw comes from a stream of the learner's own, and the weights of a small network are updated on
-//! one thread: the tensor library splits a matrix product over threads only from 192³ multiplications on
-//! (a batch of 64 with layers of 64 has 64³). Larger products are split by rows and columns, not along the
-//! sum, but run such jobs in a pool of one thread to be sure. Equality is promised for one build on one
-//! kind of processor, since the library picks its instructions at run time.
+//! Every draw comes from a stream of the learner's own. With [`Backend::Plain`] all sums are made on one
+//! thread in a fixed order. With [`Backend::Burn`] the tensor library splits a matrix product over threads
+//! from 192³ multiplications on (a batch of 64 with layers of 64 has 64³), by rows and columns and not along
+//! the sum, and picks its instructions at run time: equality is then promised for one kind of processor.
 
 mod config;
-mod encode;
-mod error;
-mod forward;
-mod gradient;
 mod learner;
-mod mask;
+mod loss;
 mod policy;
+mod priority;
 mod replay;
-mod shape;
 mod train;
 pub mod update;
 
 #[cfg(test)]
 mod tests;
 
-pub use config::{DqnConfig, Schedule, TargetUpdate};
-pub use encode::{Encode, FeatureScaler};
-pub use error::DqnError;
-pub use forward::{Mlp, Scratch};
+pub use crate::neural::{
+    Backend, Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
+    mask_of,
+};
+pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, Learned};
-pub use mask::Mask;
 pub use policy::DqnPolicy;
-pub use shape::Shape;
-pub use train::{Episode, Guide, greedy_return, mask_of, train};
+pub use priority::Priority;
+pub use train::{Episode, greedy_return, train};

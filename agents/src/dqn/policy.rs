@@ -4,7 +4,7 @@ use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
 use super::{DqnError, Encode, FeatureScaler, Mask, Mlp, Scratch};
-use crate::policy::Policy;
+use crate::{neural::check_length, policy::Policy};
 
 /// Asks for the possible request that the network values highest.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -45,8 +45,8 @@ impl DqnPolicy {
     /// The network does not take what the scaler gives, or does not value three actions.
     pub fn new(scaler: FeatureScaler, network: Mlp) -> Result<DqnPolicy, DqnError> {
         let shape = network.shape();
-        super::forward::check_length("network inputs", shape.inputs, scaler.inputs())?;
-        super::forward::check_length("network actions", shape.actions, Request::ALL.len())?;
+        check_length("network inputs", shape.inputs, scaler.inputs())?;
+        check_length("network actions", shape.actions, Request::ALL.len())?;
         Ok(DqnPolicy { scaler, network, scratch: Scratch::default(), input: Vec::new() })
     }
 

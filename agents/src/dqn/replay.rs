@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Mask,
+    priority::SumTree,
     update::{discount, n_step_return},
 };
 
@@ -52,6 +53,8 @@ pub(crate) struct Replay {
     guide: Vec<Option<u8>>,
     reward: Vec<f32>,
     discount: Vec<f32>,
+    /// How often each slot is to be drawn; none: all alike.
+    priorities: Option<SumTree>,
 }
 
 /// One transition; rewards are summed and discounts multiplied over the decisions it spans.
@@ -68,7 +71,7 @@ pub(crate) struct Transition<'a> {
 }
 
 impl Replay {
-    pub(crate) fn new(inputs: usize, capacity: usize) -> Replay {
+    pub(crate) fn new(inputs: usize, capacity: usize, prioritised: bool) -> Replay {
         Replay {
             inputs,
             capacity,
@@ -81,6 +84,7 @@ impl Replay {
             guide: Vec::new(),
             reward: Vec::new(),
             discount: Vec::new(),
+            priorities: prioritised.then(SumTree::new),
         }
     }
 
@@ -88,12 +92,19 @@ impl Replay {
         self.action.len()
     }
 
+    /// Priorities of the slots, if there are any.
+    pub(crate) const fn priorities(&mut self) -> Option<&mut SumTree> {
+        self.priorities.as_mut()
+    }
+
     /// Whether a memory that was read back fits together.
-    pub(crate) fn fits(&self, inputs: usize, capacity: usize, actions: usize) -> bool {
+    pub(crate) fn fits(&self, inputs: usize, capacity: usize, actions: usize, prioritised: bool) -> bool {
         let n = self.len();
         let long = [self.observation.len(), self.next_observation.len()];
         let short = [self.mask.len(), self.next_mask.len(), self.guide.len()];
         (self.inputs, self.capacity) == (inputs, capacity)
+            && self.priorities.is_some() == prioritised
+            && self.priorities.iter().all(|tree| tree.len() == n && tree.is_sane())
             && n <= capacity
             && self.head < capacity
             && long.iter().all(|&l| l == n * inputs)
@@ -113,6 +124,9 @@ impl Replay {
         put(&mut self.guide, slot, t.guide);
         put(&mut self.reward, slot, t.reward);
         put(&mut self.discount, slot, t.discount);
+        if let Some(tree) = &mut self.priorities {
+            tree.admit(slot);
+        }
         self.head = (slot + 1) % self.capacity;
     }
 
@@ -130,14 +144,30 @@ impl Replay {
         }
     }
 
-    /// Draws slots uniformly, with replacement. Prioritised replay (Schaul et al. 2016) would replace this
-    /// draw, hand out a weight per slot, and take back the errors of the learning step.
-    pub(crate) fn sample(&self, count: usize, rng: &mut ChaCha8Rng, slots: &mut Vec<usize>) {
+    /// Draws slots with replacement, uniformly or by priority, and the factor of each one's loss.
+    pub(crate) fn sample(&self, count: usize, beta: f32, rng: &mut ChaCha8Rng, drawn: &mut Drawn) {
+        let Drawn { slots, weights } = drawn;
         slots.clear();
-        if self.len() > 0 {
-            slots.extend((0..count).map(|_| rng.random_range(0..self.len() as u32) as usize));
+        weights.clear();
+        match &self.priorities {
+            _ if self.len() == 0 => {}
+            Some(tree) => {
+                tree.draw(count, rng, slots);
+                tree.weights(slots, beta, weights);
+            }
+            None => {
+                slots.extend((0..count).map(|_| rng.random_range(0..self.len() as u32) as usize));
+                weights.resize(count, 1.0);
+            }
         }
     }
+}
+
+/// Slots drawn for a learning step, and the factor of each one's loss.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Drawn {
+    pub(crate) slots: Vec<usize>,
+    pub(crate) weights: Vec<f32>,
 }
 
 fn put<T>(column: &mut Vec<T>, slot: usize, value: T) {
@@ -228,7 +258,7 @@ mod tests {
     }
 
     fn lived(ends: [Option<End>; 4], n_step: usize) -> Vec<(f32, f32, f32, f32)> {
-        let (mut queue, mut replay) = (Queue::new(), Replay::new(1, 10));
+        let (mut queue, mut replay) = (Queue::new(), Replay::new(1, 10, false));
         for (i, end) in ends.into_iter().enumerate() {
             let next = [i as f32 + 1.0];
             let seen = Seen { observation: &next, mask: Mask::all(2) };
@@ -262,7 +292,7 @@ mod tests {
 
     #[test]
     fn the_oldest_makes_room_and_draws_stay_inside() {
-        let mut replay = Replay::new(1, 3);
+        let mut replay = Replay::new(1, 3, false);
         let mut t = Transition {
             observation: &[0.0],
             mask: Mask::all(2),
@@ -279,11 +309,13 @@ mod tests {
             replay.push(&t);
         }
         assert_eq!(replay.reward, [3.0, 1.0, 2.0]);
-        assert!(replay.fits(1, 3, 2) && !replay.fits(2, 3, 2) && !replay.fits(1, 3, 1));
-        let mut slots = Vec::new();
-        replay.sample(300, &mut Seed(1).stream(Stream::Learn, 0), &mut slots);
+        assert!(replay.fits(1, 3, 2, false) && !replay.fits(1, 3, 2, true));
+        assert!(!replay.fits(2, 3, 2, false) && !replay.fits(1, 3, 1, false));
+        let mut drawn = Drawn::default();
+        replay.sample(300, 1.0, &mut Seed(1).stream(Stream::Learn, 0), &mut drawn);
+        assert!(drawn.weights.iter().all(|&w| w == 1.0));
         for slot in 0..3 {
-            assert!((60..140).contains(&slots.iter().filter(|&&s| s == slot).count()));
+            assert!((60..140).contains(&drawn.slots.iter().filter(|&&s| s == slot).count()));
         }
     }
 }

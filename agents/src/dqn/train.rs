@@ -4,26 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, World};
 
-use super::{Dqn, DqnError, Encode, Learned, Mask, Mlp, Scratch};
-
-/// Somebody whose decisions are worth following at first. May remember earlier observations.
-///
-/// Any closure `FnMut(&O) -> Option<usize>` is one without memory.
-pub trait Guide<O: ?Sized> {
-    /// Forgets everything: a new episode begins.
-    fn reset(&mut self);
-
-    /// The action it would take; asked at every decision.
-    fn advise(&mut self, observation: &O) -> Option<usize>;
-}
-
-impl<O: ?Sized, F: FnMut(&O) -> Option<usize>> Guide<O> for F {
-    fn reset(&mut self) {}
-
-    fn advise(&mut self, observation: &O) -> Option<usize> {
-        self(observation)
-    }
-}
+use super::{Dqn, DqnError, Encode, Guide, Learned, Mlp, Scratch, mask_of};
 
 /// An episode of training, exploration included.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -108,9 +89,4 @@ pub fn greedy_return<W: World>(
             return sum;
         }
     }
-}
-
-/// Which actions a world allows now.
-pub fn mask_of<W: World>(world: &W) -> Mask {
-    Mask::from_fn(world.actions(), |action| world.allowed(action))
 }

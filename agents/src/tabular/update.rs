@@ -10,12 +10,7 @@
 //! and differ in `v_t`, the value of what follows. `discount_t` is 0 when the task ended, and
 //! `gamma_per_s^elapsed_s` otherwise, also when only the clock ran out.
 
-/// Discount over a stretch of time (Bradtke, Duff 1995, "Reinforcement learning methods for continuous-time
-/// Markov decision problems").
-#[must_use]
-pub fn discount(gamma_per_s: f64, elapsed_s: f64) -> f64 {
-    gamma_per_s.powf(elapsed_s)
-}
+pub use crate::discount::discount;
 
 /// Temporal-difference error, in units of reward.
 #[must_use]
@@ -120,13 +115,6 @@ mod tests {
         close(errors(0.0), [-1.0, -1.0, -1.0, -1.0]);
         close(errors(0.5), [0.5, -0.5, 0.4, -0.5]);
         close(errors(1.0), [2.0, 0.0, 1.8, 0.0]);
-    }
-
-    #[test]
-    fn discount_depends_on_elapsed_time_only() {
-        assert!((discount(0.9, 2.0) - 0.81).abs() < 1e-12);
-        assert!((discount(0.9, 0.2).powi(5) - 0.9).abs() < 1e-12);
-        assert_eq!(discount(1.0, 7.0), 1.0);
     }
 
     #[test]

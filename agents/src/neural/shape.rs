@@ -40,9 +40,37 @@ impl Layer {
         &flat[start..start + self.outputs]
     }
 
-    const fn len(&self) -> usize {
+    /// `W` transposed, `[outputs, inputs]`.
+    pub(crate) fn turned(&self, flat: &[f32]) -> Vec<f32> {
+        let mut turned = vec![0.0; self.inputs * self.outputs];
+        for (i, row) in self.weights(flat).chunks_exact(self.outputs).enumerate() {
+            for (o, value) in row.iter().enumerate() {
+                turned[o * self.inputs + i] = *value;
+            }
+        }
+        turned
+    }
+
+    /// `W` and `b` of this layer, to be written.
+    pub(crate) fn parts_mut<'a>(&self, flat: &'a mut [f32]) -> (&'a mut [f32], &'a mut [f32]) {
+        flat[self.start..self.start + self.len()].split_at_mut(self.inputs * self.outputs)
+    }
+
+    pub(crate) const fn len(&self) -> usize {
         (self.inputs + 1) * self.outputs
     }
+
+    /// Fresh weights, uniform within `±bound`, and biases 0, appended to `flat`.
+    pub(crate) fn draw(&self, bound: f32, rng: &mut ChaCha8Rng, flat: &mut Vec<f32>) {
+        flat.extend((0..self.inputs * self.outputs).map(|_| rng.random_range(-bound..bound)));
+        flat.extend(std::iter::repeat_n(0.0, self.outputs));
+    }
+}
+
+/// Bound of fresh weights in front of a `relu`: `sqrt(6 / inputs)` (He et al. 2015, "Delving deep into
+/// rectifiers", ICCV).
+pub(crate) fn he_bound(inputs: usize) -> f32 {
+    (6.0 / inputs as f32).sqrt()
 }
 
 impl Shape {
@@ -82,15 +110,14 @@ impl Shape {
         self.len() == 0
     }
 
-    /// Fresh weights: uniform within `±sqrt(6 / inputs)` in the hidden layers (He et al. 2015, "Delving
-    /// deep into rectifiers", ICCV), within a tenth of that in the last one, biases 0.
+    /// Fresh weights: within [`he_bound`] in the hidden layers, within a tenth of that in the last one,
+    /// biases 0.
     pub(crate) fn draw(&self, rng: &mut ChaCha8Rng) -> Vec<f32> {
         let mut flat = Vec::with_capacity(self.len());
         let last = self.hidden.len();
         for (i, layer) in self.layers().enumerate() {
-            let bound = (6.0 / layer.inputs as f32).sqrt() * if i == last { 0.1 } else { 1.0 };
-            flat.extend((0..layer.inputs * layer.outputs).map(|_| rng.random_range(-bound..bound)));
-            flat.extend(std::iter::repeat_n(0.0, layer.outputs));
+            let bound = he_bound(layer.inputs) * if i == last { 0.1 } else { 1.0 };
+            layer.draw(bound, rng, &mut flat);
         }
         flat
     }

@@ -2,10 +2,10 @@
 
 use thiserror::Error;
 
-/// What can go wrong in the learner.
+/// What can go wrong in a neural learner.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 #[non_exhaustive]
-pub enum DqnError {
+pub enum NeuralError {
     /// A setting is out of its range.
     #[error("`{key}` is out of its range; allowed: {allowed}")]
     Config {
@@ -43,6 +43,9 @@ pub enum DqnError {
     /// A step was reported before an action was chosen.
     #[error("a step was reported before an action was chosen")]
     NothingPending,
+    /// The rule that is to guide is out of its ranges.
+    #[error("the guide: {0}")]
+    Guide(String),
     /// The tensor library refused.
     #[error("tensor library: {0}")]
     Tensor(&'static str),

@@ -1,5 +1,6 @@
 //! Which actions are possible.
 
+use lowgear_env::World;
 use serde::{Deserialize, Serialize};
 
 /// Which actions are possible, one bit each; up to 32 actions.
@@ -54,6 +55,11 @@ impl Mask {
         }
         best.map(|(action, _)| action)
     }
+}
+
+/// Which actions a world allows now.
+pub fn mask_of<W: World>(world: &W) -> Mask {
+    Mask::from_fn(world.actions(), |action| world.allowed(action))
 }
 
 impl From<[bool; 3]> for Mask {

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{DqnError, Shape};
+use super::{NeuralError, Shape};
 
 /// A network that only evaluates: sizes and weights.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -21,9 +21,9 @@ struct RawMlp {
 }
 
 impl TryFrom<RawMlp> for Mlp {
-    type Error = DqnError;
+    type Error = NeuralError;
 
-    fn try_from(raw: RawMlp) -> Result<Mlp, DqnError> {
+    fn try_from(raw: RawMlp) -> Result<Mlp, NeuralError> {
         Mlp::new(raw.shape, raw.weights)
     }
 }
@@ -39,13 +39,16 @@ impl Mlp {
     ///
     /// # Errors
     /// The sizes are unusable, or the number of weights does not fit them, or a weight is not finite.
-    pub fn new(shape: Shape, weights: Vec<f32>) -> Result<Mlp, DqnError> {
+    pub fn new(shape: Shape, weights: Vec<f32>) -> Result<Mlp, NeuralError> {
         if !shape.is_valid() {
-            return Err(DqnError::Config { key: "shape", allowed: "widths of 1 to 4096, 1 to 32 actions" });
+            return Err(NeuralError::Config {
+                key: "shape",
+                allowed: "widths of 1 to 4096, 1 to 32 actions",
+            });
         }
         check_length("weights", weights.len(), shape.len())?;
         if !weights.iter().all(|w| w.is_finite()) {
-            return Err(DqnError::NotFinite("weight"));
+            return Err(NeuralError::NotFinite("weight"));
         }
         Ok(Mlp { shape, weights })
     }
@@ -82,21 +85,22 @@ impl Mlp {
             std::mem::swap(x, y);
         }
         if self.shape.dueling {
-            join_value_and_advantages(x);
+            join_value_and_advantages(x, y);
+            std::mem::swap(x, y);
         }
         x
     }
 }
 
-/// Working memory of [`Mlp::values`].
+/// Working memory of [`Mlp::values`] and [`super::Tower::run`].
 #[derive(Clone, Debug, Default)]
 pub struct Scratch {
-    x: Vec<f32>,
-    y: Vec<f32>,
+    pub(crate) x: Vec<f32>,
+    pub(crate) y: Vec<f32>,
 }
 
 /// `y = x W + b`; `W` has shape `[x.len(), y.len()]`.
-fn affine(x: &[f32], w: &[f32], b: &[f32], y: &mut [f32]) {
+pub(crate) fn affine(x: &[f32], w: &[f32], b: &[f32], y: &mut [f32]) {
     let done = affine_blocks::<32>(x, w, b, y, 0);
     let done = affine_blocks::<4>(x, w, b, y, done);
     affine_blocks::<1>(x, w, b, y, done);
@@ -122,14 +126,26 @@ fn affine_blocks<const N: usize>(x: &[f32], w: &[f32], b: &[f32], y: &mut [f32],
 
 /// `Q(s, a) = V(s) + A(s, a) - mean_a' A(s, a')`, equation 9 of Wang et al. 2016, "Dueling network
 /// architectures for deep reinforcement learning", ICML. `V` stands in front.
-fn join_value_and_advantages(outputs: &mut Vec<f32>) {
-    let value = outputs.remove(0);
-    let mean = outputs.iter().sum::<f32>() / outputs.len() as f32;
-    outputs.iter_mut().for_each(|a| *a += value - mean);
+fn join_value_and_advantages(outputs: &[f32], values: &mut Vec<f32>) {
+    values.clear();
+    if let Some((value, advantages)) = outputs.split_first() {
+        let mean = advantages.iter().sum::<f32>() / advantages.len() as f32;
+        values.extend(advantages.iter().map(|a| a + (value - mean)));
+    }
 }
 
-pub(crate) const fn check_length(what: &'static str, got: usize, want: usize) -> Result<(), DqnError> {
-    if got == want { Ok(()) } else { Err(DqnError::Length { what, got, want }) }
+/// The same for every row of the last layer's outputs.
+pub(crate) fn join_rows(outputs: &[f32], actions: usize) -> Vec<f32> {
+    let (mut joined, mut row) = (Vec::with_capacity(outputs.len()), Vec::new());
+    for outputs in outputs.chunks_exact(actions + 1) {
+        join_value_and_advantages(outputs, &mut row);
+        joined.extend_from_slice(&row);
+    }
+    joined
+}
+
+pub(crate) const fn check_length(what: &'static str, got: usize, want: usize) -> Result<(), NeuralError> {
+    if got == want { Ok(()) } else { Err(NeuralError::Length { what, got, want }) }
 }
 
 #[cfg(test)]
@@ -147,16 +163,16 @@ mod tests {
 
     #[test]
     fn dueling_outputs_by_hand() {
-        let mut outputs = vec![10.0, 1.0, 2.0, 6.0];
-        join_value_and_advantages(&mut outputs);
-        assert_eq!(outputs, [8.0, 9.0, 13.0]);
+        let mut values = Vec::new();
+        join_value_and_advantages(&[10.0, 1.0, 2.0, 6.0], &mut values);
+        assert_eq!(values, [8.0, 9.0, 13.0]);
     }
 
     #[test]
     fn weights_that_do_not_fit_are_refused() {
         let shape = Shape { inputs: 2, hidden: vec![2], actions: 1, dueling: false };
         let short = Mlp::new(shape.clone(), vec![0.0; 3]);
-        assert_eq!(short.unwrap_err(), DqnError::Length { what: "weights", got: 3, want: 9 });
-        assert_eq!(Mlp::new(shape, vec![f32::NAN; 9]).unwrap_err(), DqnError::NotFinite("weight"));
+        assert_eq!(short.unwrap_err(), NeuralError::Length { what: "weights", got: 3, want: 9 });
+        assert_eq!(Mlp::new(shape, vec![f32::NAN; 9]).unwrap_err(), NeuralError::NotFinite("weight"));
     }
 }

@@ -1,8 +1,11 @@
-//! The network on the tensor library, for its gradient.
+//! Networks on the tensor library: the reference for gradients.
 
-use burn::tensor::{Device, Tensor, TensorData, activation::relu};
+use burn::tensor::{
+    Device, Tensor, TensorData,
+    activation::{relu, sigmoid, tanh},
+};
 
-use super::{DqnError, Mlp, Shape};
+use super::{Batch, Mlp, NeuralError, Shape, Tower, shape::Layer};
 
 /// A batch that has passed through the network and can be led back.
 pub(crate) struct Tape {
@@ -13,15 +16,17 @@ pub(crate) struct Tape {
 }
 
 /// Weight and bias of each layer on a device, `[inputs, outputs]` and `[1, outputs]`.
-fn parameters(shape: &Shape, weights: &[f32], device: &Device) -> Vec<[Tensor<2>; 2]> {
-    let matrix = |values: &[f32], rows: usize, columns: usize| {
-        Tensor::<2>::from_data(TensorData::new(values.to_vec(), [rows, columns]), device)
-    };
-    let layers = shape.layers().map(|layer| {
-        let weight = matrix(layer.weights(weights), layer.inputs, layer.outputs);
-        [weight, matrix(layer.bias(weights), 1, layer.outputs)]
+fn parameters(layers: impl Iterator<Item = Layer>, weights: &[f32], device: &Device) -> Vec<[Tensor<2>; 2]> {
+    let layers = layers.map(|layer| {
+        let weight = matrix(layer.weights(weights).to_vec(), layer.inputs, device);
+        [weight, matrix(layer.bias(weights).to_vec(), 1, device)]
     });
     layers.collect()
+}
+
+fn matrix(values: Vec<f32>, rows: usize, device: &Device) -> Tensor<2> {
+    let columns = values.len() / rows;
+    Tensor::from_data(TensorData::new(values, [rows, columns]), device)
 }
 
 /// The values `[rows, actions]` of observations `[rows, inputs]`.
@@ -46,9 +51,9 @@ fn observed(shape: &Shape, observations: Vec<f32>, device: &Device) -> Tensor<2>
 }
 
 /// The values of many observations at once, row by row in one vector.
-pub(crate) fn batch_values(mlp: &Mlp, observations: Vec<f32>) -> Result<Vec<f32>, DqnError> {
+pub(crate) fn batch_values(mlp: &Mlp, observations: Vec<f32>) -> Result<Vec<f32>, NeuralError> {
     let (device, shape) = (Device::flex(), mlp.shape());
-    let parameters = parameters(shape, mlp.weights(), &device);
+    let parameters = parameters(shape.layers(), mlp.weights(), &device);
     numbers(forward(shape, &parameters, observed(shape, observations, &device)))
 }
 
@@ -56,34 +61,108 @@ impl Tape {
     /// Leads observations, `[rows, inputs]` in one vector, through the network.
     pub(crate) fn record(mlp: &Mlp, observations: Vec<f32>) -> Tape {
         let (device, shape) = (Device::flex().autodiff(), mlp.shape());
-        let parameters = parameters(shape, mlp.weights(), &device);
+        let parameters = parameters(shape.layers(), mlp.weights(), &device);
         let parameters: Vec<_> = parameters.into_iter().map(|p| p.map(Tensor::require_grad)).collect();
         let values = forward(shape, &parameters, observed(shape, observations, &device));
         Tape { parameters, values }
     }
 
     /// The values, `[rows, actions]` in one vector.
-    pub(crate) fn values(&self) -> Result<Vec<f32>, DqnError> {
+    pub(crate) fn values(&self) -> Result<Vec<f32>, NeuralError> {
         numbers(self.values.clone())
     }
 
     /// The derivative of a loss by each weight, given its derivative by each value.
-    pub(crate) fn gradient(self, slope: Vec<f32>) -> Result<Vec<f32>, DqnError> {
-        let slope = TensorData::new(slope, self.values.dims());
-        let slope = Tensor::<2>::from_data(slope, &Device::flex().autodiff());
-        let mut gradients = (self.values * slope).sum().backward();
-        let mut flat = Vec::new();
-        for parameter in self.parameters.into_iter().flatten() {
-            let gradient = parameter.grad_remove(&mut gradients);
-            flat.extend(numbers(gradient.ok_or(DqnError::Tensor("a weight has no gradient"))?)?);
-        }
-        Ok(flat)
+    pub(crate) fn gradient(self, slope: Vec<f32>) -> Result<Vec<f32>, NeuralError> {
+        gradient(self.values, self.parameters, slope)
     }
 }
 
-fn numbers(tensor: Tensor<2>) -> Result<Vec<f32>, DqnError> {
-    let data = tensor.try_into_data().map_err(|_| DqnError::Tensor("values cannot be read back"))?;
-    data.try_into_vec::<f32>().map_err(|_| DqnError::Tensor("values have another type"))
+fn gradient(
+    values: Tensor<2>,
+    parameters: Vec<[Tensor<2>; 2]>,
+    slope: Vec<f32>,
+) -> Result<Vec<f32>, NeuralError> {
+    let slope = TensorData::new(slope, values.dims());
+    let slope = Tensor::<2>::from_data(slope, &Device::flex().autodiff());
+    let mut gradients = (values * slope).sum().backward();
+    let mut flat = Vec::new();
+    for parameter in parameters.into_iter().flatten() {
+        let gradient = parameter.grad_remove(&mut gradients);
+        flat.extend(numbers(gradient.ok_or(NeuralError::Tensor("a weight has no gradient"))?)?);
+    }
+    Ok(flat)
+}
+
+/// A batch that has passed through a tower and can be led back.
+pub(crate) struct TowerTape {
+    parameters: Vec<[Tensor<2>; 2]>,
+    values: Tensor<2>,
+}
+
+impl TowerTape {
+    /// As [`super::TowerTape::record`].
+    pub(crate) fn record(tower: &Tower, batch: &Batch, memory: &[f32]) -> TowerTape {
+        let (device, shape) = (Device::flex().autodiff(), tower.shape());
+        let places = shape.places();
+        let layers = places.trunk.iter().chain(places.gates.iter().flatten()).chain([&places.last]);
+        let parameters = parameters(layers.copied(), tower.weights(), &device);
+        let parameters: Vec<_> = parameters.into_iter().map(|p| p.map(Tensor::require_grad)).collect();
+        let rows = batch.observations.len() / shape.inputs;
+        let mut x = matrix(batch.observations.clone(), rows, &device);
+        let trunk = places.trunk.len();
+        for [w, b] in &parameters[..trunk] {
+            x = relu(x.matmul(w.clone()) + b.clone());
+        }
+        if let [from_x, from_h, _] = &parameters[trunk..] {
+            let memory = matrix(memory.to_vec(), batch.active[0], &device);
+            x = remembered(x, memory, &batch.active, from_x, from_h);
+        }
+        let [w, b] = &parameters[parameters.len() - 1];
+        let values = x.matmul(w.clone()) + b.clone();
+        TowerTape { parameters, values }
+    }
+
+    /// What came out, `[rows, outputs]` in one vector.
+    pub(crate) fn values(&self) -> Result<Vec<f32>, NeuralError> {
+        numbers(self.values.clone())
+    }
+
+    /// The derivative of a loss by each weight, given its derivative by each number that came out.
+    pub(crate) fn gradient(self, slope: Vec<f32>) -> Result<Vec<f32>, NeuralError> {
+        gradient(self.values, self.parameters, slope)
+    }
+}
+
+/// The memories after each row, as [`super::recurrent`] writes the unit.
+fn remembered(
+    x: Tensor<2>,
+    mut h: Tensor<2>,
+    active: &[usize],
+    [w, b]: &[Tensor<2>; 2],
+    [u, c]: &[Tensor<2>; 2],
+) -> Tensor<2> {
+    let width = h.dims()[1];
+    let from_x = x.matmul(w.clone()) + b.clone();
+    let (mut row, mut after) = (0, Vec::new());
+    for &count in active {
+        h = h.narrow(0, 0, count);
+        let from_x = from_x.clone().narrow(0, row, count);
+        let from_h = h.clone().matmul(u.clone()) + c.clone();
+        let part = |gates: &Tensor<2>, gate: usize| gates.clone().narrow(1, gate * width, width);
+        let z = sigmoid(part(&from_x, 0) + part(&from_h, 0));
+        let r = sigmoid(part(&from_x, 1) + part(&from_h, 1));
+        let n = tanh(part(&from_x, 2) + r * part(&from_h, 2));
+        h = n.clone() + z * (h - n);
+        after.push(h.clone());
+        row += count;
+    }
+    Tensor::cat(after, 0)
+}
+
+fn numbers(tensor: Tensor<2>) -> Result<Vec<f32>, NeuralError> {
+    let data = tensor.try_into_data().map_err(|_| NeuralError::Tensor("values cannot be read back"))?;
+    data.try_into_vec::<f32>().map_err(|_| NeuralError::Tensor("values have another type"))
 }
 
 #[cfg(test)]
@@ -96,7 +175,7 @@ mod tests {
     use lowgear_env::{Seed, Stream};
     use rand::RngExt;
 
-    use super::super::{Scratch, update::Adam};
+    use super::super::{Adam, Scratch};
     use super::*;
 
     fn shape(dueling: bool) -> Shape {

@@ -1,0 +1,86 @@
+//! Dense layers forward and back for many rows at once, in plain loops.
+//!
+//! The way back follows Rumelhart, Hinton, Williams 1986, "Learning representations by back-propagating
+//! errors", Nature 323: for `Y = relu(X W + b)` and the loss's derivative `dY`,
+//! `dZ = dY [Y > 0]`, `dW = X^T dZ`, `db = sum over rows of dZ`, `dX = dZ W^T`.
+
+use super::{
+    product::{Left, add_product},
+    shape::Layer,
+};
+
+/// What went into the first layer and came out of each, kept for the way back; each `[rows, width]`.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Passed {
+    /// `stages[0]` went in, `stages[i]` came out of layer `i`, counted from 1.
+    pub(crate) stages: Vec<Vec<f32>>,
+}
+
+impl Passed {
+    /// What came out of the last layer.
+    pub(crate) fn last(&self) -> &[f32] {
+        self.stages.last().map_or(&[], Vec::as_slice)
+    }
+}
+
+/// Leads `input`, `[rows, inputs]`, through layers of which the first `relus` end in a `relu`.
+pub(crate) fn forward(layers: &[Layer], weights: &[f32], relus: usize, input: Vec<f32>) -> Passed {
+    let mut stages = Vec::with_capacity(layers.len() + 1);
+    stages.push(input);
+    for (i, layer) in layers.iter().enumerate() {
+        let mut y = affine_rows(layer, weights, &stages[i]);
+        if i < relus {
+            y.iter_mut().for_each(|v| *v = v.max(0.0));
+        }
+        stages.push(y);
+    }
+    Passed { stages }
+}
+
+/// `X W + b` for every row of `x`.
+pub(crate) fn affine_rows(layer: &Layer, weights: &[f32], x: &[f32]) -> Vec<f32> {
+    let rows = x.len() / layer.inputs;
+    let mut y = layer.bias(weights).repeat(rows);
+    add_product(Left::plain(x, layer.inputs), layer.weights(weights), &mut y, layer.inputs, layer.outputs);
+    y
+}
+
+/// Leads the loss's derivative by the last output back: fills the layers' places in `gradient` and returns
+/// the derivative by the input.
+pub(crate) fn backward(
+    layers: &[Layer],
+    weights: &[f32],
+    relus: usize,
+    passed: &Passed,
+    mut slope: Vec<f32>,
+    gradient: &mut [f32],
+) -> Vec<f32> {
+    for (i, layer) in layers.iter().enumerate().rev() {
+        if i < relus {
+            for (s, y) in slope.iter_mut().zip(&passed.stages[i + 1]) {
+                *s = if *y > 0.0 { *s } else { 0.0 };
+            }
+        }
+        add_gradient(layer, &passed.stages[i], &slope, gradient);
+        slope = back_through(layer, weights, &slope);
+    }
+    slope
+}
+
+/// `dW += X^T dZ` and `db += sum of dZ`.
+pub(crate) fn add_gradient(layer: &Layer, x: &[f32], slope: &[f32], gradient: &mut [f32]) {
+    let rows = slope.len() / layer.outputs;
+    let (w, b) = layer.parts_mut(gradient);
+    add_product(Left::transposed(x, layer.inputs), slope, w, rows, layer.outputs);
+    for row in slope.chunks_exact(layer.outputs) {
+        b.iter_mut().zip(row).for_each(|(b, s)| *b += s);
+    }
+}
+
+/// `dX = dZ W^T`.
+pub(crate) fn back_through(layer: &Layer, weights: &[f32], slope: &[f32]) -> Vec<f32> {
+    let turned = layer.turned(weights);
+    let mut back = vec![0.0; slope.len() / layer.outputs * layer.inputs];
+    add_product(Left::plain(slope, layer.outputs), &turned, &mut back, layer.outputs, layer.inputs);
+    back
+}

@@ -1,0 +1,36 @@
+//! What neural learners share: networks, their gradients, and what goes in and comes out.
+//!
+//! Weights lie in flat vectors. Acting takes one observation through plain loops ([`Mlp`], [`Tower`]); learning takes a
+//! batch forward and back, in plain loops too or on the tensor library ([`Backend`]), which is the reference
+//! that the loops are tested against.
+
+mod adam;
+pub(crate) mod chain;
+mod encode;
+mod error;
+mod forward;
+mod gradient;
+mod guide;
+mod mask;
+mod product;
+mod recurrent;
+mod reference;
+mod schedule;
+pub(crate) mod shape;
+mod tower;
+mod tower_tape;
+
+pub(crate) use adam::clip_norm_of;
+pub use adam::{Adam, clip_norm};
+pub use encode::{Encode, FeatureScaler};
+pub use error::NeuralError;
+pub(crate) use forward::check_length;
+pub use forward::{Mlp, Scratch};
+pub use gradient::Backend;
+pub(crate) use gradient::{Tape, batch_values};
+pub use guide::{Guide, RuleGuide};
+pub use mask::{Mask, mask_of};
+pub use schedule::Schedule;
+pub use shape::Shape;
+pub use tower::{Tower, TowerShape};
+pub(crate) use tower_tape::{Batch, TowerTape};

@@ -1,0 +1,411 @@
+//! The learner: acts, remembers a round, learns from it.
+
+use lowgear_env::{End, Seed, Step, Stream};
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Actor, Learned, Mask, Normaliser, PpoConfig, PpoError, Tower, TowerShape,
+    actor::biased_log_softmax,
+    minibatch::Round,
+    normalise::Moments,
+    rollout::{Taken, Trail},
+    update::discount,
+};
+use crate::neural::{Adam, Scratch, check_length};
+
+/// A learner for several worlds of one kind.
+///
+/// For each world: [`Ppo::begin_episode`], then [`Ppo::act`] and [`Ppo::observe`] in turn until the episode
+/// is over. When [`Ppo::round_is_full`], [`Ppo::update`]. [`super::train`] does all this.
+#[derive(Debug)]
+pub struct Ppo {
+    pub(crate) state: State,
+    scratch: Scratch,
+    log_p: Vec<f32>,
+    input: Vec<f32>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct State {
+    pub(crate) config: PpoConfig,
+    pub(crate) actor: Tower,
+    pub(crate) critic: Tower,
+    pub(crate) adam: [Adam; 2],
+    lanes: Vec<LaneState>,
+    seen: Moments,
+    normaliser: Normaliser,
+    returns: Moments,
+    explore: ChaCha8Rng,
+    pub(crate) learn: ChaCha8Rng,
+    pub(crate) decisions: u64,
+    episodes: u64,
+    pub(crate) learn_steps: u64,
+    rounds: u64,
+}
+
+/// What is kept of one world.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct LaneState {
+    trail: Trail,
+    /// Memories of policy and value.
+    memories: [Vec<f32>; 2],
+    /// Whether an action was chosen whose outcome is not known yet.
+    pending: bool,
+    /// Whether the next decision is the first one of its episode.
+    begins: bool,
+    /// Discounted sum of rewards of the episode so far, newest decision last.
+    running_return: f64,
+    /// What is seen now, normalised, while an episode is under way.
+    now: Vec<f32>,
+}
+
+/// First bytes of a saved state; the last one is the layout's version.
+const MAGIC: &[u8] = b"lowgear-ppo\x01";
+
+impl Ppo {
+    /// A fresh learner for observations of length `inputs`.
+    ///
+    /// # Errors
+    /// A setting is out of its range.
+    pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, PpoError> {
+        config.check()?;
+        let shape =
+            |outputs| TowerShape { inputs, hidden: config.hidden.clone(), memory: config.memory, outputs };
+        if !shape(actions).is_valid() || actions > 32 {
+            let allowed = "1 to 4096 inputs, 1 to 32 actions";
+            return Err(PpoError::Config { key: "inputs or actions", allowed });
+        }
+        let mut rng = seed.stream(Stream::Learn, 0);
+        let actor = Tower::fresh(shape(actions), 0.01, &mut rng)?;
+        let critic = Tower::fresh(shape(1), 0.5, &mut rng)?;
+        Ok(Ppo::from(State {
+            adam: [Adam::new(actor.weights().len()), Adam::new(critic.weights().len())],
+            lanes: vec![LaneState::default(); config.worlds],
+            seen: Moments::new(inputs),
+            normaliser: Normaliser::identity(inputs),
+            returns: Moments::new(1),
+            explore: seed.stream(Stream::Explore, 0),
+            learn: seed.stream(Stream::Learn, 1),
+            decisions: 0,
+            episodes: 0,
+            learn_steps: 0,
+            rounds: 0,
+            actor,
+            critic,
+            config,
+        }))
+    }
+
+    /// Begins an episode in world number `lane` and returns the episode's number. An episode under way there
+    /// is given up: its decisions still count, as if its clock had run out.
+    ///
+    /// # Errors
+    /// There is no such world.
+    pub fn begin_episode(&mut self, lane: usize) -> Result<u64, PpoError> {
+        self.close(lane)?;
+        let number = self.state.episodes;
+        self.state.episodes += 1;
+        let lane = self.state.lanes.get_mut(lane).ok_or(NO_LANE)?;
+        lane.begins = true;
+        Ok(number)
+    }
+
+    /// Draws an action. `guide` is the guide's, ignored where it is not possible.
+    ///
+    /// # Errors
+    /// The observation does not fit or is not finite, no action is possible, or there is no such world.
+    pub fn act(
+        &mut self,
+        lane: usize,
+        observation: &[f32],
+        mask: Mask,
+        guide: Option<usize>,
+    ) -> Result<usize, PpoError> {
+        let mask = self.check_seen(observation, mask)?;
+        if mask.count() == 0 {
+            return Err(PpoError::NoAction);
+        }
+        let State { config, actor, critic, lanes, seen, normaliser, explore, .. } = &mut self.state;
+        let lane = lanes.get_mut(lane).ok_or(NO_LANE)?;
+        if config.normalise_observations {
+            seen.add(observation.iter().map(|&x| f64::from(x)));
+        }
+        self.input.clear();
+        self.input.extend_from_slice(observation);
+        normaliser.apply(&mut self.input);
+        let before = if config.memory > 0 { lane.memories.clone() } else { Default::default() };
+        let [of_actor, of_critic] = &mut lane.memories;
+        let guide = guide.filter(|&g| mask.allows(g));
+        let logits = actor.run(&self.input, of_actor, &mut self.scratch);
+        biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
+        let action = drawn(&self.log_p, mask, explore.random::<f32>()).ok_or(PpoError::NoAction)?;
+        let value = critic.run(&self.input, of_critic, &mut self.scratch)[0];
+        let taken = Taken {
+            mask,
+            action: action as u8,
+            guide: guide.map(|g| g as u8),
+            log_p: self.log_p[action],
+            value,
+            reward: 0.0,
+            discount: 0.0,
+            beyond: None,
+            last: false,
+        };
+        lane.trail.push(&self.input, taken, lane.begins, config.sequence, &before);
+        lane.begins = false;
+        lane.pending = true;
+        Ok(action)
+    }
+
+    /// Takes what the last action in world number `lane` led to. `next` is what is seen then, at the end of
+    /// an episode too.
+    ///
+    /// # Errors
+    /// No action was chosen before, a value is not finite, or there is no such world.
+    pub fn observe(&mut self, lane: usize, step: &Step, next: &[f32]) -> Result<(), PpoError> {
+        self.check_seen(next, Mask::all(1))?;
+        if !(step.reward.is_finite() && step.elapsed_s.is_finite() && step.elapsed_s >= 0.0) {
+            return Err(PpoError::NotFinite("reward or elapsed time"));
+        }
+        let State { config, lanes, normaliser, returns, decisions, .. } = &mut self.state;
+        let number = lane;
+        let lane = lanes.get_mut(lane).ok_or(NO_LANE)?;
+        if !std::mem::take(&mut lane.pending) {
+            return Err(PpoError::NothingPending);
+        }
+        let passed = discount(config.gamma_per_s, step.elapsed_s);
+        let Some(taken) = lane.trail.taken.last_mut() else { return Err(PpoError::NothingPending) };
+        taken.reward = step.reward * f64::from(config.reward_scale);
+        taken.discount = passed as f32;
+        if step.end == Some(End::Terminated) {
+            (taken.discount, taken.beyond, taken.last) = (0.0, Some(0.0), true);
+        }
+        lane.running_return = lane.running_return * passed + taken.reward;
+        if config.normalise_returns {
+            returns.add([lane.running_return]);
+        }
+        *decisions += 1;
+        lane.now.clear();
+        lane.now.extend_from_slice(next);
+        normaliser.apply(&mut lane.now);
+        if step.end.is_some() { self.close(number) } else { Ok(()) }
+    }
+
+    /// Whether a round has enough decisions.
+    #[must_use]
+    pub fn round_is_full(&self) -> bool {
+        self.round_len() >= self.state.config.round
+    }
+
+    /// Decisions of the round so far.
+    #[must_use]
+    pub fn round_len(&self) -> u64 {
+        self.state.lanes.iter().map(|lane| lane.trail.len() as u64).sum()
+    }
+
+    /// Learns from the round and begins a new one. Episodes under way go on; their values are taken to be
+    /// what the network says.
+    ///
+    /// # Errors
+    /// An action is still without outcome, or learning diverged: the weights are then those before the
+    /// failed step, and the round is over.
+    pub fn update(&mut self) -> Result<Learned, PpoError> {
+        if self.state.lanes.iter().any(|lane| lane.pending) {
+            return Err(PpoError::NothingPending);
+        }
+        let scale = self.reward_scale();
+        let lambda = self.state.config.lambda as f32;
+        let mut round = Round::new(self.state.actor.shape().inputs, self.state.config.memory);
+        for lane in 0..self.state.lanes.len() {
+            let beyond = self.value_now(lane);
+            let trail = &mut self.state.lanes[lane].trail;
+            if let Some(last) = trail.taken.last_mut() {
+                last.beyond = last.beyond.or(Some(beyond));
+            }
+            let judged = trail.judge(scale, lambda);
+            round.add(trail, judged);
+        }
+        self.state.rounds += 1;
+        let learned = self.state.learn_round(&round);
+        if self.state.config.normalise_observations {
+            self.state.normaliser = self.state.seen.normaliser();
+        }
+        learned
+    }
+
+    /// The policy as it stands, with a fresh memory.
+    ///
+    /// # Errors
+    /// None that can happen with a learner's own parts.
+    pub fn actor(&self) -> Result<Actor, PpoError> {
+        let State { normaliser, actor, config, .. } = &self.state;
+        Actor::new(normaliser.clone(), actor.clone(), config.guide_bias)
+    }
+
+    /// The value that the network gives to what is seen at the begin of an episode, in the reward's own
+    /// unit.
+    #[must_use]
+    pub fn value(&mut self, observation: &[f32]) -> f64 {
+        let mut input = observation.to_vec();
+        self.state.normaliser.apply(&mut input);
+        let value = self.state.critic.run(&input, &mut Vec::new(), &mut self.scratch)[0];
+        f64::from(value) / self.reward_scale() / f64::from(self.state.config.reward_scale)
+    }
+
+    /// Settings.
+    #[must_use]
+    pub const fn config(&self) -> &PpoConfig {
+        &self.state.config
+    }
+
+    /// Decisions lived through.
+    #[must_use]
+    pub const fn decisions(&self) -> u64 {
+        self.state.decisions
+    }
+
+    /// Episodes begun.
+    #[must_use]
+    pub const fn episodes(&self) -> u64 {
+        self.state.episodes
+    }
+
+    /// Learning steps taken.
+    #[must_use]
+    pub const fn learn_steps(&self) -> u64 {
+        self.state.learn_steps
+    }
+
+    /// Rounds learned from.
+    #[must_use]
+    pub const fn rounds(&self) -> u64 {
+        self.state.rounds
+    }
+
+    /// Everything, as bytes: weights, moments, statistics, random streams, memories and the round so far.
+    ///
+    /// # Errors
+    /// The state could not be written down.
+    pub fn save_state(&self) -> Result<Vec<u8>, PpoError> {
+        postcard::to_extend(&self.state, MAGIC.to_vec())
+            .map_err(|_| PpoError::State("it could not be written down"))
+    }
+
+    /// Reads [`Ppo::save_state`] back. `config` must be the one it was made with.
+    ///
+    /// # Errors
+    /// The bytes are damaged, of another version, or were made with other settings.
+    pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, PpoError> {
+        let body = bytes.strip_prefix(MAGIC).ok_or(PpoError::State("other kind or version"))?;
+        let (state, rest): (State, _) =
+            postcard::take_from_bytes(body).map_err(|_| PpoError::State("damaged or cut short"))?;
+        if !rest.is_empty() {
+            return Err(PpoError::State("longer than it should be"));
+        }
+        if state.config != *config {
+            return Err(PpoError::State("made with other settings"));
+        }
+        if !state.fits() {
+            return Err(PpoError::State("parts do not fit together"));
+        }
+        Ok(Ppo::from(state))
+    }
+
+    /// What rewards are multiplied by, beyond the scale of the settings.
+    fn reward_scale(&self) -> f64 {
+        let deviation = self.state.returns.deviations().next().unwrap_or(1.0);
+        if self.state.config.normalise_returns { 1.0 / deviation.max(1e-6) } else { 1.0 }
+    }
+
+    /// Ends the episode of a world, if one is under way, bootstrapping from what is seen last unless the
+    /// task has ended.
+    fn close(&mut self, lane: usize) -> Result<(), PpoError> {
+        if lane >= self.state.lanes.len() {
+            return Err(NO_LANE);
+        }
+        let value = self.value_now(lane);
+        let LaneState { trail, memories, pending, running_return, now, .. } = &mut self.state.lanes[lane];
+        if *pending {
+            return Err(PpoError::NothingPending);
+        }
+        if let Some(taken) = trail.taken.last_mut().filter(|_| !now.is_empty()) {
+            taken.beyond = taken.beyond.or(Some(value));
+            taken.last = true;
+        }
+        memories.iter_mut().for_each(Vec::clear);
+        now.clear();
+        *running_return = 0.0;
+        Ok(())
+    }
+
+    /// The value of what a world's episode under way shows now; 0 without one.
+    fn value_now(&mut self, lane: usize) -> f32 {
+        let LaneState { memories, now, .. } = &self.state.lanes[lane];
+        if now.is_empty() {
+            return 0.0;
+        }
+        let mut memory = memories[1].clone();
+        self.state.critic.run(now, &mut memory, &mut self.scratch)[0]
+    }
+
+    /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
+    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, PpoError> {
+        let shape = self.state.actor.shape();
+        check_length("observation", observation.len(), shape.inputs)?;
+        if observation.iter().all(|x| x.is_finite()) {
+            Ok(mask.within(shape.outputs))
+        } else {
+            Err(PpoError::NotFinite("observation"))
+        }
+    }
+}
+
+const NO_LANE: PpoError = PpoError::Config { key: "worlds", allowed: "as many as are lived through" };
+
+impl From<State> for Ppo {
+    fn from(state: State) -> Ppo {
+        Ppo { state, scratch: Scratch::default(), log_p: Vec::new(), input: Vec::new() }
+    }
+}
+
+impl State {
+    fn fits(&self) -> bool {
+        let PpoConfig { hidden, memory, worlds, .. } = &self.config;
+        let (actor, critic) = (self.actor.shape(), self.critic.shape());
+        let as_set = |shape: &TowerShape| shape.hidden == *hidden && shape.memory == *memory;
+        let inputs = actor.inputs;
+        let lane = |lane: &LaneState| {
+            lane.trail.fits(inputs, actor.outputs, *memory)
+                && lane.memories.iter().all(|m| m.is_empty() || m.len() == *memory)
+                && (lane.now.is_empty() || lane.now.len() == inputs)
+        };
+        self.config.check().is_ok()
+            && as_set(actor)
+            && as_set(critic)
+            && (critic.inputs, critic.outputs) == (inputs, 1)
+            && actor.outputs <= 32
+            && self.adam[0].fits(actor.len())
+            && self.adam[1].fits(critic.len())
+            && self.lanes.len() == *worlds
+            && self.lanes.iter().all(lane)
+            && self.seen.fits(inputs)
+            && self.returns.fits(1)
+            && self.normaliser.check(inputs).is_ok()
+    }
+}
+
+/// The action at `point`, in [0, 1), of probabilities laid side by side.
+fn drawn(log_p: &[f32], mask: Mask, point: f32) -> Option<usize> {
+    let mut sum = 0.0;
+    let mut last = None;
+    for (action, l) in log_p.iter().enumerate().filter(|(a, _)| mask.allows(*a)) {
+        sum += l.exp();
+        last = Some(action);
+        if point < sum {
+            break;
+        }
+    }
+    last
+}

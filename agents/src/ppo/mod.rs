@@ -1,0 +1,41 @@
+//! Proximal policy optimisation (Schulman et al. 2017) with generalised advantages, discounting by elapsed
+//! time, action masks, an optional memory (a gated recurrent unit), normalised observations and returns, and
+//! a guide whose action the network corrects.
+//!
+//! Start reading at [`train`]; the learning rule stands in [`update`].
+//!
+//! # Rounds
+//! [`train`] lives through whole episodes in several worlds, in turn and on one thread, until a round has
+//! enough decisions; then it learns. So between rounds no episode is under way, memories are empty, and a
+//! learner that is saved there and read back goes on bit for bit with fresh worlds. [`Ppo::save_state`] can
+//! be called in the middle of a round too, whose decisions it keeps, when the caller keeps the worlds.
+//!
+//! # The residual
+//! With `guide-bias` the guide's action has an advantage that the network must outweigh: before learning the
+//! policy does what the guide does, and what is learned is where to differ.
+
+mod actor;
+mod config;
+mod learner;
+mod learning;
+mod minibatch;
+mod normalise;
+mod policy;
+mod rollout;
+mod train;
+pub mod update;
+
+#[cfg(test)]
+mod tests;
+
+pub use crate::neural::{
+    Backend, Encode, FeatureScaler, Guide, Mask, NeuralError as PpoError, RuleGuide, Schedule, Tower,
+    TowerShape, mask_of,
+};
+pub use actor::Actor;
+pub use config::PpoConfig;
+pub use learner::Ppo;
+pub use learning::Learned;
+pub use normalise::Normaliser;
+pub use policy::PpoPolicy;
+pub use train::{Episode, Lane, Lived, greedy_return, train};

@@ -1,0 +1,109 @@
+//! Mean and deviation of what has been seen so far.
+
+use serde::{Deserialize, Serialize};
+
+use super::PpoError;
+
+/// Count, mean and sum of squared deviations of vectors, one at a time (Welford 1962, "Note on a method for
+/// calculating corrected sums of squares and products", Technometrics 4).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Moments {
+    count: u64,
+    mean: Vec<f64>,
+    squares: Vec<f64>,
+}
+
+impl Moments {
+    pub(crate) fn new(length: usize) -> Moments {
+        Moments { count: 0, mean: vec![0.0; length], squares: vec![0.0; length] }
+    }
+
+    pub(crate) fn add(&mut self, values: impl IntoIterator<Item = f64>) {
+        self.count += 1;
+        let n = self.count as f64;
+        for ((value, mean), squares) in values.into_iter().zip(&mut self.mean).zip(&mut self.squares) {
+            let off = value - *mean;
+            *mean += off / n;
+            *squares += off * (value - *mean);
+        }
+    }
+
+    pub(crate) fn fits(&self, length: usize) -> bool {
+        let finite = self.mean.iter().chain(&self.squares).all(|x| x.is_finite());
+        self.mean.len() == length && self.squares.len() == length && finite
+    }
+
+    /// Standard deviation of each number; 1 before the second vector.
+    pub(crate) fn deviations(&self) -> impl Iterator<Item = f64> + '_ {
+        let deviation = |squares: &f64| (squares / self.count as f64).sqrt();
+        self.squares.iter().map(move |s| if self.count < 2 { 1.0 } else { deviation(s) })
+    }
+
+    /// What turns vectors like those seen into ones of mean 0 and deviation 1.
+    pub(crate) fn normaliser(&self) -> Normaliser {
+        let scale = self.deviations().map(|d| (1.0 / d.max(1e-4)) as f32).collect();
+        Normaliser { mean: self.mean.iter().map(|&m| m as f32).collect(), scale }
+    }
+}
+
+/// Farthest that a normalised number lies from 0.
+const FARTHEST: f32 = 10.0;
+
+/// Shifts and scales vectors: `clamp((x - mean) scale, -10, 10)`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Normaliser {
+    mean: Vec<f32>,
+    scale: Vec<f32>,
+}
+
+impl Normaliser {
+    /// Changes nothing but what lies beyond ±10.
+    #[must_use]
+    pub fn identity(length: usize) -> Normaliser {
+        Normaliser { mean: vec![0.0; length], scale: vec![1.0; length] }
+    }
+
+    /// Shifts and scales `values` in place.
+    pub fn apply(&self, values: &mut [f32]) {
+        for ((x, mean), scale) in values.iter_mut().zip(&self.mean).zip(&self.scale) {
+            *x = ((*x - mean) * scale).clamp(-FARTHEST, FARTHEST);
+        }
+    }
+
+    pub(crate) fn check(&self, length: usize) -> Result<(), PpoError> {
+        crate::neural::check_length("mean", self.mean.len(), length)?;
+        crate::neural::check_length("scale", self.scale.len(), length)?;
+        let finite = self.mean.iter().chain(&self.scale).all(|x| x.is_finite());
+        if finite { Ok(()) } else { Err(PpoError::NotFinite("normaliser")) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn moments_by_hand() {
+        // 1, 2, 6: mean 3, squares 4 + 1 + 9 = 14.
+        let mut moments = Moments::new(1);
+        assert_eq!(moments.deviations().collect::<Vec<_>>(), [1.0]);
+        [1.0, 2.0, 6.0].into_iter().for_each(|x| moments.add([x]));
+        assert!((moments.mean[0] - 3.0).abs() < 1e-12 && (moments.squares[0] - 14.0).abs() < 1e-12);
+        let mut values = [3.0, 3.0 + (14.0_f32 / 3.0).sqrt(), 1000.0];
+        for value in &mut values {
+            moments.normaliser().apply(std::slice::from_mut(value));
+        }
+        assert!(values[0].abs() < 1e-6 && (values[1] - 1.0).abs() < 1e-6);
+        assert_eq!(values[2], 10.0);
+    }
+
+    #[test]
+    fn what_never_changes_is_not_blown_up() {
+        let mut moments = Moments::new(1);
+        (0..5).for_each(|_| moments.add([0.25]));
+        let mut values = [0.25];
+        moments.normaliser().apply(&mut values);
+        assert_eq!(values, [0.0]);
+    }
+}

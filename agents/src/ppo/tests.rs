@@ -1,0 +1,1 @@
+//! The learner as a whole.

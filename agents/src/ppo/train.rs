@@ -1,0 +1,160 @@
+//! The training loop.
+
+use std::ops::ControlFlow;
+
+use lowgear_env::{End, World};
+
+use super::{Actor, Encode, Guide, Learned, Ppo, PpoError, mask_of};
+
+/// One of the worlds that a learner lives in, with what remembers there.
+#[derive(Clone, Debug)]
+pub struct Lane<W, E, G> {
+    /// The world.
+    pub world: W,
+    /// From what is seen to numbers.
+    pub encode: E,
+    /// The guide.
+    pub guide: G,
+}
+
+/// An episode of training; actions were drawn.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Episode {
+    /// Its number in the world.
+    pub number: u64,
+    /// Decisions taken.
+    pub decisions: u64,
+    /// Sum of rewards, neither scaled nor discounted.
+    pub sum_of_rewards: f64,
+    /// Time that passed in the world, s.
+    pub duration_s: f64,
+    /// Why it stopped.
+    pub end: End,
+}
+
+/// A round of training.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lived {
+    /// Its episodes, in the order in which they ended.
+    pub episodes: Vec<Episode>,
+    /// What was learned from it.
+    pub learned: Learned,
+}
+
+/// Learns until `decisions` decisions have been lived through in all, then to the end of that round.
+///
+/// `lanes` are as many as the settings say under `worlds`, all alike: an episode's number decides what
+/// happens in it, whichever world it is lived through in. `finished` is called between two rounds, when no
+/// episode is under way: the place to report, to save the learner's state (training then resumes bit for
+/// bit, with worlds made anew), and to stop early.
+///
+/// # Errors
+/// Those of [`Ppo::act`], [`Ppo::observe`] and [`Ppo::update`]; another number of lanes.
+pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+    ppo: &mut Ppo,
+    lanes: &mut [Lane<W, E, G>],
+    decisions: u64,
+    mut finished: impl FnMut(&Ppo, &Lived) -> ControlFlow<()>,
+) -> Result<(), PpoError> {
+    if lanes.len() != ppo.config().worlds {
+        return Err(PpoError::Length { what: "worlds", got: lanes.len(), want: ppo.config().worlds });
+    }
+    while ppo.decisions() < decisions {
+        let episodes = live(ppo, lanes)?;
+        let learned = ppo.update()?;
+        if finished(ppo, &Lived { episodes, learned }).is_break() {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// Lives through whole episodes, one decision in each world in turn, until the round is full.
+fn live<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+    ppo: &mut Ppo,
+    lanes: &mut [Lane<W, E, G>],
+) -> Result<Vec<Episode>, PpoError> {
+    let mut under_way = Vec::with_capacity(lanes.len());
+    for (i, lane) in lanes.iter_mut().enumerate() {
+        under_way.push(Some(begin(ppo, i, lane)?));
+    }
+    let mut over = Vec::new();
+    while under_way.iter().any(Option::is_some) {
+        for (i, (lane, slot)) in lanes.iter_mut().zip(&mut under_way).enumerate() {
+            let Some((episode, input)) = slot else { continue };
+            if decide(ppo, i, lane, episode, input)? {
+                over.push(*episode);
+                *slot = if ppo.round_is_full() { None } else { Some(begin(ppo, i, lane)?) };
+            }
+        }
+    }
+    Ok(over)
+}
+
+/// Begins an episode; returns its record and what the network sees.
+fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+    ppo: &mut Ppo,
+    number: usize,
+    lane: &mut Lane<W, E, G>,
+) -> Result<(Episode, Vec<f32>), PpoError> {
+    let number = ppo.begin_episode(number)?;
+    lane.world.reset(number);
+    lane.encode.reset();
+    lane.guide.reset();
+    let mut input = Vec::new();
+    lane.encode.encode(lane.world.observation(), &mut input);
+    let episode = Episode { number, decisions: 0, sum_of_rewards: 0.0, duration_s: 0.0, end: End::Truncated };
+    Ok((episode, input))
+}
+
+/// One decision in one world. Returns whether the episode is over.
+fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+    ppo: &mut Ppo,
+    number: usize,
+    lane: &mut Lane<W, E, G>,
+    episode: &mut Episode,
+    input: &mut Vec<f32>,
+) -> Result<bool, PpoError> {
+    let mask = mask_of(&lane.world);
+    let advice = lane.guide.advise_within(lane.world.observation(), mask);
+    let action = ppo.act(number, input, mask, advice)?;
+    let mut step = lane.world.step(action);
+    episode.decisions += 1;
+    episode.sum_of_rewards += step.reward;
+    episode.duration_s += step.elapsed_s;
+    if step.end.is_none() && episode.decisions >= ppo.config().episode_limit {
+        step.end = Some(End::Truncated);
+    }
+    input.clear();
+    lane.encode.encode(lane.world.observation(), input);
+    ppo.observe(number, &step, input)?;
+    episode.end = step.end.unwrap_or(End::Truncated);
+    Ok(step.end.is_some())
+}
+
+/// Sum of rewards of one episode under the likeliest action.
+pub fn greedy_return<W: World>(
+    actor: &mut Actor,
+    world: &mut W,
+    encode: &mut impl Encode<W::Observation>,
+    guide: &mut impl Guide<W::Observation>,
+    episode: u64,
+) -> f64 {
+    let (mut input, mut sum) = (Vec::new(), 0.0);
+    world.reset(episode);
+    encode.reset();
+    guide.reset();
+    actor.reset();
+    loop {
+        input.clear();
+        encode.encode(world.observation(), &mut input);
+        let mask = mask_of(world);
+        let advice = guide.advise_within(world.observation(), mask);
+        let action = mask.best(actor.probabilities(&input, mask, advice)).unwrap_or(0);
+        let step = world.step(action);
+        sum += step.reward;
+        if step.end.is_some() {
+            return sum;
+        }
+    }
+}

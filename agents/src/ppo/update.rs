@@ -1,0 +1,201 @@
+//! The learning rule as pure functions. Sources:
+//! Schulman, Wolski, Dhariwal, Radford, Klimov 2017, "Proximal policy optimization algorithms",
+//! arXiv 1707.06347;
+//! Schulman, Moritz, Levine, Jordan, Abbeel 2016, "High-dimensional continuous control using generalized
+//! advantage estimation", ICLR.
+//!
+//! Slopes are derivatives of a loss that is to fall.
+
+use crate::neural::Mask;
+
+pub use crate::discount::discount;
+
+/// Logarithms of the probabilities `exp(l_a) / sum_b exp(l_b)` over the possible actions; minus infinity
+/// for the others.
+pub fn log_softmax(logits: &[f32], mask: Mask, log_p: &mut Vec<f32>) {
+    let allowed = |a: usize| mask.allows(a);
+    let masked = logits.iter().enumerate().map(|(a, &l)| if allowed(a) { l } else { f32::NEG_INFINITY });
+    log_p.clear();
+    log_p.extend(masked);
+    let most = log_p.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let sum: f32 = log_p.iter().map(|l| (l - most).exp()).sum();
+    let shift = most + sum.ln();
+    log_p.iter_mut().for_each(|l| *l -= shift);
+}
+
+/// Entropy `H = -sum_a p_a ln p_a`, nat.
+#[must_use]
+pub fn entropy(log_p: &[f32]) -> f32 {
+    -log_p.iter().filter(|l| l.is_finite()).map(|l| l.exp() * l).sum::<f32>()
+}
+
+/// Derivative of [`entropy`] by each logit: `-p_a (ln p_a + H)`.
+pub fn entropy_slope(log_p: &[f32], entropy: f32) -> impl Iterator<Item = f32> + '_ {
+    log_p.iter().map(move |l| if l.is_finite() { -l.exp() * (l + entropy) } else { 0.0 })
+}
+
+/// The clipped surrogate `-min(r A, clamp(r, 1 - clip, 1 + clip) A)`, equation 7 of Schulman et al. 2017,
+/// with `r = exp(ln p - ln p_old)`. Returns the loss and its derivative by `ln p`.
+#[must_use]
+pub fn surrogate(log_p: f32, log_p_old: f32, advantage: f32, clip: f32) -> (f32, f32) {
+    let ratio = (log_p - log_p_old).exp();
+    let free = ratio * advantage;
+    let clipped = ratio.clamp(1.0 - clip, 1.0 + clip) * advantage;
+    if free <= clipped { (-free, -free) } else { (-clipped, 0.0) }
+}
+
+/// Squared error of a value, and its derivative by the value. With a clip, the larger one of the errors of
+/// the value and of the value kept within `old ± clip` (the pessimistic choice, as in equation 7).
+#[must_use]
+pub fn value_loss(value: f32, old: f32, target: f32, clip: Option<f32>) -> (f32, f32) {
+    let free = value - target;
+    let Some(clip) = clip else { return (free * free, 2.0 * free) };
+    let kept = old + (value - old).clamp(-clip, clip);
+    let bound = kept - target;
+    if free * free >= bound * bound {
+        (free * free, 2.0 * free)
+    } else {
+        (bound * bound, if (value - old).abs() < clip { 2.0 * bound } else { 0.0 })
+    }
+}
+
+/// One decision, as advantages see it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lived {
+    /// Scaled reward.
+    pub reward: f32,
+    /// `gamma_per_s^elapsed_s`; 0 when the task ended with it.
+    pub discount: f32,
+    /// Value of the state it was taken in.
+    pub value: f32,
+    /// Value of what is seen after it.
+    pub next_value: f32,
+    /// Whether the decision after it belongs to another episode.
+    pub last: bool,
+}
+
+/// Generalised advantages (Schulman et al. 2016, equation 16) of decisions in order, discounted by time:
+/// `delta_t = r_t + d_t v_{t+1} - v_t`, `A_t = delta_t + d_t lambda A_{t+1}`, and `A_t = delta_t` for the
+/// last one of an episode.
+#[must_use]
+pub fn advantages(lived: &[Lived], lambda: f32) -> Vec<f32> {
+    let mut all = vec![0.0; lived.len()];
+    let mut later = 0.0;
+    for (t, step) in lived.iter().enumerate().rev() {
+        let delta = step.reward + step.discount * step.next_value - step.value;
+        later = if step.last { delta } else { delta + step.discount * lambda * later };
+        all[t] = later;
+    }
+    all
+}
+
+/// Shifts and scales to mean 0 and deviation 1. A single number, or equal ones, become 0.
+pub fn standardise(values: &mut [f32]) {
+    let n = values.len() as f64;
+    let mean = values.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
+    let square = values.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>() / n;
+    let scale = 1.0 / (square.sqrt() + 1e-8);
+    values.iter_mut().for_each(|v| *v = ((f64::from(*v) - mean) * scale) as f32);
+}
+
+/// Estimate of the divergence of the new policy from the old one by one draw of the old one, nat:
+/// `(r - 1) - ln r`; never negative, and right in expectation.
+#[must_use]
+pub fn divergence(log_p: f32, log_p_old: f32) -> f32 {
+    let log_ratio = log_p - log_p_old;
+    log_ratio.exp_m1() - log_ratio
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(a: f32, b: f32) -> bool {
+        (a - b).abs() < 1e-5
+    }
+
+    #[test]
+    fn probabilities_by_hand() {
+        let mut log_p = Vec::new();
+        log_softmax(&[1.0, 900.0, 1.0 + 3.0_f32.ln()], Mask::from([true, false, true]), &mut log_p);
+        assert!(close(log_p[0].exp(), 0.25) && log_p[1].exp() == 0.0 && close(log_p[2].exp(), 0.75));
+        // 0.25 ln 4 + 0.75 ln (4 / 3) = 0.562335.
+        assert!(close(entropy(&log_p), 0.562_335));
+    }
+
+    #[test]
+    fn the_slope_of_the_entropy_equals_finite_differences() {
+        let (logits, mask) = ([0.3, -0.2, 0.9, 0.1], Mask::from_fn(4, |a| a != 3));
+        let value = |logits: &[f32]| {
+            let mut log_p = Vec::new();
+            log_softmax(logits, mask, &mut log_p);
+            entropy(&log_p)
+        };
+        let mut log_p = Vec::new();
+        log_softmax(&logits, mask, &mut log_p);
+        for (a, slope) in entropy_slope(&log_p, entropy(&log_p)).enumerate() {
+            let mut moved = logits;
+            moved[a] += 0.01;
+            let above = value(&moved);
+            moved[a] -= 0.02;
+            assert!((slope - (above - value(&moved)) / 0.02).abs() < 1e-3, "{a}");
+        }
+    }
+
+    #[test]
+    fn the_surrogate_by_hand() {
+        let ln = f32::ln;
+        // Within the clip: -r A, derivative by ln p the same.
+        let (loss, slope) = surrogate(ln(0.55), ln(0.5), 2.0, 0.2);
+        assert!(close(loss, -2.2) && close(slope, -2.2));
+        // Beyond it, in the direction that pays: flat.
+        let (loss, slope) = surrogate(ln(0.75), ln(0.5), 2.0, 0.2);
+        assert!(close(loss, -2.4) && slope == 0.0);
+        let (loss, slope) = surrogate(ln(0.25), ln(0.5), -2.0, 0.2);
+        assert!(close(loss, 1.6) && slope == 0.0);
+        // Beyond it, in the direction that costs: not flat.
+        let (loss, slope) = surrogate(ln(0.75), ln(0.5), -2.0, 0.2);
+        assert!(close(loss, 3.0) && close(slope, 3.0));
+        let (loss, slope) = surrogate(ln(0.25), ln(0.5), 2.0, 0.2);
+        assert!(close(loss, -1.0) && close(slope, -1.0));
+    }
+
+    #[test]
+    fn value_losses_by_hand() {
+        assert_eq!(value_loss(3.0, 9.0, 1.0, None), (4.0, 4.0));
+        assert_eq!(value_loss(3.0, 2.0, 1.0, Some(5.0)), (4.0, 4.0));
+        // Kept at 2.5 from 2: (2.5 - 4)^2 = 2.25 is the larger one, and flat.
+        assert_eq!(value_loss(3.0, 2.0, 4.0, Some(0.5)), (2.25, 0.0));
+        assert_eq!(value_loss(3.0, 2.0, 1.0, Some(0.5)), (4.0, 4.0));
+    }
+
+    #[test]
+    fn advantages_by_hand() {
+        let lived =
+            |reward, discount, value, next_value, last| Lived { reward, discount, value, next_value, last };
+        // Terminated: delta = (1 + 0.5 * 2 - 4, 3 + 0 - 2) = (-2, 1); A = (-2 + 0.5 * 0.5 * 1, 1).
+        // Then the clock runs out: delta = 1 + 0.25 * 8 - 1 = 2, and nothing beyond counts.
+        let steps = [
+            lived(1.0, 0.5, 4.0, 2.0, false),
+            lived(3.0, 0.0, 2.0, 99.0, true),
+            lived(1.0, 0.25, 1.0, 8.0, true),
+            lived(0.0, 1.0, 0.0, 5.0, false),
+        ];
+        assert_eq!(advantages(&steps, 0.5), [-1.75, 1.0, 2.0, 5.0]);
+        // Lambda 0: one step. Lambda 1: whole returns less the value.
+        assert_eq!(advantages(&steps[..2], 0.0), [-2.0, 1.0]);
+        assert_eq!(advantages(&steps[..2], 1.0), [1.0 + 0.5 * 3.0 - 4.0, 1.0]);
+    }
+
+    #[test]
+    fn standardising_and_divergence_by_hand() {
+        let mut values = [1.0, 3.0];
+        standardise(&mut values);
+        assert!(close(values[0], -1.0) && close(values[1], 1.0));
+        let mut same = [0.1; 3];
+        standardise(&mut same);
+        assert!(same.iter().all(|v| v.abs() < 1e-3), "{same:?}");
+        assert!(close(divergence(0.0, -(2.0_f32.ln())), 1.0 - 2.0_f32.ln()));
+        assert_eq!(divergence(-1.0, -1.0), 0.0);
+    }
+}
