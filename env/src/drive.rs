@@ -184,7 +184,15 @@ impl Drive {
 
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
     /// decision is due.
+    ///
+    /// Energies and damage are up to date after each tick, which [`World::step`] only sees to at each decision.
     pub fn tick(&mut self, request: Request, decided: bool) -> bool {
+        let due = self.tick_on(request, decided);
+        self.plant.book(&self.vehicle);
+        due
+    }
+
+    fn tick_on(&mut self, request: Request, decided: bool) -> bool {
         let command = self.controller.act(&self.scenario.settings, request, decided);
         let duty_permille = if command.drive { self.scenario.episode.throttle_permille } else { 0 };
         if self.controller.guard().verdict() == Verdict::Accepted {
@@ -322,7 +330,7 @@ impl World for Drive {
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
-            let due = self.tick(request, decided);
+            let due = self.tick_on(request, decided);
             (request, decided) = (Request::Hold, false);
             if due {
                 break;

@@ -69,6 +69,7 @@ fn drive() -> impl Strategy<Value = (MotorConfig, BatteryConfig)> {
                 capacity_ah: hours * stall_a,
                 resistance_ohm: share * ohm,
                 ocv_v: vec![0.8 * volt, 0.97 * volt, volt, 1.12 * volt],
+                cutoff_voltage_v: 0.0,
             };
             (motor, battery)
         },

@@ -6,7 +6,7 @@
 use super::any_vehicle::any_scenario;
 use super::check_values::cases;
 use lowgear_env::{Drive, World};
-use lowgear_onboard::{Feature, Phase, Request, Verdict};
+use lowgear_onboard::{Phase, Request, Verdict};
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseError;
 
@@ -35,7 +35,7 @@ impl Seen {
             mesh: plant.gear,
             battery_j: plant.ledger.battery_j,
             turned_rad: plant.motor_turned_rad,
-            tilt_ddeg: controller.features().get(Feature::Tilt),
+            tilt_ddeg: controller.observer().tilt_ddeg(),
             mask: drive.mask(),
         }
     }

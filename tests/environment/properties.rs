@@ -87,9 +87,9 @@ fn time_in_gear(vehicle: &Vehicle, course: &Course, gear: usize) -> f64 {
     let mut plant = Plant::new(vehicle, &track, gear);
     let mut gone_s = 0.0;
     while gone_s < 60.0 {
-        let before = plant.ledger;
+        let before = plant.ledger.heat();
         let advance = plant.advance(vehicle, &track, vehicle.tick_s, 1.0);
-        plant.settle_tick(vehicle, &before, vehicle.tick_s);
+        plant.settle_tick(vehicle, before);
         gone_s += advance.elapsed_s;
         if advance.finished {
             return gone_s;

@@ -12,22 +12,22 @@ impl Plant {
     /// Stays where it is: the motor stalls, or the wheels spin.
     pub(super) fn rest(&mut self, vehicle: &Vehicle, supply: &Supply, dt_s: f64) {
         let press = self.ground.steady();
-        self.grip_n = press.grip_n;
+        self.grip_n = press.grip_n - self.ground.front_lost_n;
         let Some(gear) = self.gear.map(|g| &vehicle.gears[g]) else {
             self.spin_free(vehicle, supply, dt_s);
             return;
         };
         let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
-        if self.slipping || thrust.force_n > press.grip_n {
+        if self.slipping || thrust.force_n > self.grip_n {
             self.slipping = true;
             let thrust = self.spin_thrust(vehicle, &supply.line, gear);
             let wheels = self.spin_piece(vehicle, gear, &thrust);
             let used_s = wheels.stop_s().min(dt_s);
             let end = wheels.moment(used_s);
             self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
-            self.ledger.slip_j += press.grip_n * end.distance_m;
+            self.ledger.slip_j += self.grip_n * end.distance_m;
             self.motor_rad_s = end.speed_m_s.max(0.0) * gear.turn_rad_m;
-            self.output_nm = press.grip_n * vehicle.wheel_radius_m;
+            self.output_nm = self.grip_n * vehicle.wheel_radius_m;
             self.stress.push(self.output_nm);
             if used_s < dt_s {
                 self.slipping = false;

@@ -47,7 +47,9 @@ pub(super) struct Ground {
     pub(super) fall_n_m: f64,
     /// Force needed to mount obstacles that wheels rest against in front, N.
     pub(super) front_n: f64,
-    /// The same behind.
+    /// Grip that those wheels lose when they are pressed against them, N.
+    pub(super) front_lost_n: f64,
+    /// Force needed to mount obstacles that wheels rest against behind, N.
     pub(super) behind_n: f64,
     /// A wheel rests against an obstacle.
     pub(super) touching: bool,
@@ -76,7 +78,7 @@ impl Ground {
             let share_n = weight_n * axle.load_share;
             sum.grade_n += share_n * stretch.sin;
             sum.drag_n_s_m += share_n * stretch.drag_s_m;
-            let mut lean = 1.0;
+            let (mut lean, mut front_lost) = (1.0, 0.0);
             if spot.on {
                 let hurdle = &track.hurdles[spot.ahead];
                 let contact = hurdle.contact(axle.driven);
@@ -90,7 +92,7 @@ impl Ground {
                 Touch::Front => {
                     let contact = track.hurdles[spot.ahead].contact(axle.driven);
                     sum.front_n += share_n * contact.slope;
-                    lean = contact.cosine;
+                    front_lost = 1.0 - contact.cosine;
                 }
                 Touch::Behind => {
                     sum.behind_n += share_n * track.hurdles[spot.ahead - 1].contact(axle.driven).slope;
@@ -102,6 +104,7 @@ impl Ground {
             sum.press(stretch.rolling, pressed_n, pressed_kg);
             if axle.driven {
                 sum.grip_n += stretch.friction * lean * pressed_n;
+                sum.front_lost_n += stretch.friction * front_lost * pressed_n;
                 sum.grip_kg += stretch.friction * lean * pressed_kg;
             }
         }

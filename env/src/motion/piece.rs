@@ -36,6 +36,12 @@ pub struct Moment {
     pub squared_m2_s: f64,
 }
 
+/// Slower decay than this is none, 1/s: the terms of the closed form would cancel.
+const UNDAMPED_PER_S: f64 = 1e-7;
+/// Up to this share of its time constant a damped piece has a nearly straight speed, and the closed form of the
+/// squared speed would cancel; Simpson's rule is then good to its fourth power.
+const NEARLY_STRAIGHT: f64 = 0.01;
+
 impl Piece {
     /// A piece with mass `m`, force `a`, damping `c` and push `k`, from speed `v0`.
     #[must_use]
@@ -47,7 +53,7 @@ impl Piece {
             let down = -0.5 * (c + root) / m;
             let grow = (v0 - down * a / k) / (up - down);
             Kind::Saddle { grow, up, fall: a / k - grow, down }
-        } else if c > 1e-9 * m {
+        } else if c > UNDAMPED_PER_S * m {
             Kind::Damped { v_end: a / c, rate: c / m, tau: m / c }
         } else {
             Kind::Free { acceleration: a / m }
@@ -57,6 +63,7 @@ impl Piece {
 
     /// Distance and speed after `t`.
     #[must_use]
+    #[inline]
     pub fn at(&self, t: f64) -> (f64, f64) {
         match self.kind {
             Kind::Free { acceleration } => {
@@ -74,18 +81,18 @@ impl Piece {
         }
     }
 
-    /// Distance and speed at the ends of `N` equal steps. The gap of a damped piece to its final speed shrinks by
-    /// the same share in each.
+    /// Distance and speed at the ends of `N` equal steps. Of the way that a damped piece still has to its final
+    /// speed it covers the same share in each.
     #[must_use]
     pub(super) fn at_steps<const N: usize>(&self, step_s: f64) -> ([f64; N], [f64; N]) {
         let (mut distance_m, mut speed_m_s) = ([0.0; N], [0.0; N]);
         if let Kind::Damped { v_end, rate, tau } = self.kind {
-            let (first_gap, left) = (self.v0 - v_end, 1.0 + exp_m1(-rate * step_s));
-            let mut gap = first_gap;
+            let (gap, share) = (self.v0 - v_end, -exp_m1(-rate * step_s));
+            let mut done = 0.0;
             for i in 0..N {
-                gap *= left;
-                distance_m[i] = v_end * ((i + 1) as f64 * step_s) + (first_gap - gap) * tau;
-                speed_m_s[i] = v_end + gap;
+                done += (1.0 - done) * share;
+                distance_m[i] = v_end * ((i + 1) as f64 * step_s) + gap * done * tau;
+                speed_m_s[i] = self.v0 - gap * done;
             }
         } else {
             for i in 0..N {
@@ -95,21 +102,24 @@ impl Piece {
         (distance_m, speed_m_s)
     }
 
-    /// The moment at `t`, for a piece without the push of an obstacle whose distance and speed then are known.
+    /// The moment at `t` of a piece without the push of an obstacle, from its distance and speed then.
     #[must_use]
+    #[inline]
     pub(super) fn moment_from(&self, t: f64, distance_m: f64, speed_m_s: f64) -> Moment {
-        match self.kind {
-            Kind::Damped { v_end, rate, tau } => {
+        let squared_m2_s = match self.kind {
+            Kind::Damped { v_end, rate, tau } if rate * t > NEARLY_STRAIGHT => {
                 let (gap, slowed) = (self.v0 - v_end, self.v0 - speed_m_s);
-                Moment {
-                    distance_m,
-                    speed_m_s,
-                    acceleration_m_s2: (v_end - speed_m_s) * rate,
-                    squared_m2_s: v_end * v_end * t + slowed * tau * (2.0 * v_end + gap - 0.5 * slowed),
-                }
+                v_end * v_end * t + slowed * tau * (2.0 * v_end + gap - 0.5 * slowed)
             }
-            Kind::Free { .. } | Kind::Saddle { .. } => self.moment(t),
-        }
+            _ => {
+                // The speed is nearly straight: Simpson's rule, with the middle from the distance.
+                let middle = 0.25 * (6.0 * distance_m / t - self.v0 - speed_m_s);
+                let sum = self.v0 * self.v0 + 4.0 * middle * middle + speed_m_s * speed_m_s;
+                if t > 0.0 { sum * t / 6.0 } else { 0.0 }
+            }
+        };
+        let acceleration_m_s2 = self.acceleration_at(speed_m_s);
+        Moment { distance_m, speed_m_s, acceleration_m_s2, squared_m2_s }
     }
 
     /// Acceleration where the speed is `speed_m_s`, for a piece without the push of an obstacle.
@@ -139,21 +149,9 @@ impl Piece {
     #[inline]
     pub fn moment(&self, t: f64) -> Moment {
         match self.kind {
-            Kind::Free { acceleration: a } => Moment {
-                distance_m: t * (self.v0 + 0.5 * a * t),
-                speed_m_s: self.v0 + a * t,
-                acceleration_m_s2: a,
-                squared_m2_s: t * (self.v0 * self.v0 + a * t * (self.v0 + a * t / 3.0)),
-            },
-            Kind::Damped { v_end, rate, tau } => {
-                let (gap, done) = (self.v0 - v_end, -exp_m1(-rate * t));
-                Moment {
-                    distance_m: v_end * t + gap * done * tau,
-                    speed_m_s: self.v0 - gap * done,
-                    acceleration_m_s2: -gap * rate * (1.0 - done),
-                    squared_m2_s: v_end * v_end * t
-                        + gap * done * tau * (2.0 * v_end + gap * (1.0 - 0.5 * done)),
-                }
+            Kind::Free { .. } | Kind::Damped { .. } => {
+                let (distance_m, speed_m_s) = self.at(t);
+                self.moment_from(t, distance_m, speed_m_s)
             }
             Kind::Saddle { grow, up, fall, down } => self.saddle_moment([grow, up, fall, down], t),
         }

@@ -165,7 +165,7 @@ impl Plant {
             let push = supply.line.stall_nm() * g.turn_rad_m * g.efficiency;
             let hold = (supply.line.electrical_stall_nm + supply.line.friction_nm) * g.turn_rad_m
                 / g.back_efficiency;
-            (push.min(press.grip_n), hold.min(press.grip_n))
+            (push.min(press.grip_n - ground.front_lost_n), hold.min(press.grip_n))
         });
         let slope_n = ground.grade_n + ground.obstacle_n(self.x_m);
         if push_n - slope_n > press.rolling_n + ground.front_n + hold_when_free(gear, supply) {
