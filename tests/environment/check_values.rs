@@ -1,4 +1,31 @@
 //! The outside check values, their reference vehicle, and plain ground for it.
+//!
+//! | case | checked in |
+//! | --- | --- |
+//! | motor line, with and without the battery's resistance; bare spin-up | `motor` |
+//! | equivalent mass, terminal speed and time constant, gradeability by torque | `tractive_effort` |
+//! | gradeability by grip, all-wheel and two-wheel drive with the load moving to the rear | `traction` |
+//! | hunting band of a speed-only schedule, its limit and its shifts | `hunting` |
+//! | step by statics and by momentum | `obstacles` |
+//! | coast-down: constant, air, grass, in gear with an open circuit; air drag | `coast_down` |
+//! | battery at constant current and power, discharge | `battery` |
+//! | heat of two bodies, steady rise, runaway, stall | `heat` |
+//! | dog impact, motor speed in neutral, move time of the servo | `dogs` |
+//! | tacho by counts, tilt by an accelerometer | `sensors` |
+//! | rainflow (the standard's example, 200 random points), Miner, equivalent torque | `damage` |
+//! | roughness by class, generated profile by Welch | `roughness` |
+//!
+//! These do not apply, each with its reason:
+//! - motor spin-up *with* inductance: the electrical time constant is neglected (the error is checked instead);
+//! - terminal speeds at -5°: the motor is driven there and the gears then pass torque the other way;
+//! - anything with a short circuit: duty 0 leaves the motor's circuit open;
+//! - step without impact loss, and lift-off: every strike is plastic, and wheels stay on the ground;
+//! - battery with an RC branch, the selector's detent, period measurement of speed: not modelled;
+//! - resolution of an accelerometer by bits: its step is given in degrees;
+//! - the servo by seconds for 60 degrees: a convention of catalogues;
+//! - roughness classes above E, root mean square of slope: no vehicle of this kind drives there, and the slope's
+//!   follows from density and waviness, which are checked;
+//! - optimal gear sequence of a drive cycle: a question to a planner, not to the vehicle.
 
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::{Course, Obstacle, Segment, Surface};

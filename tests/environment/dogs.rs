@@ -60,9 +60,7 @@ fn the_chance_to_enter_falls_with_the_mismatch() {
 #[test]
 fn a_motor_in_neutral_takes_the_time_of_the_closed_form_to_the_speed_of_the_next_gear() {
     let expected = case("sync");
-    let mut config = reference();
-    config.battery.resistance_ohm = 0.0;
-    let vehicle = built(&config);
+    let vehicle = built(&reference());
     let track = Track::new(ground(0.03, 1.0, 0.0), &vehicle);
     let (fast, slow) =
         (number(&expected, "motor_speed_gear1_rad_s"), number(&expected, "motor_speed_gear2_rad_s"));

@@ -1,13 +1,7 @@
 //! The vehicle and its ground against values from outside, the facts of the trade, the laws of energy, and
 //! an independent integrator.
 //!
-//! Of the outside check values these do not apply, each with its reason:
-//! - motor spin-up *with* inductance: the electrical time constant is neglected (the error is checked instead);
-//! - terminal speeds at -5°: the motor is driven there and the gears then pass torque the other way;
-//! - coast-down in gear with a short circuit: duty 0 leaves the motor's circuit open;
-//! - battery with an RC branch, the selector's detent, period measurement of speed: not modelled;
-//! - drive over a step with torque held: the model lets the force fall linearly with the distance rolled;
-//! - optimal gear sequence of a drive cycle: a question to a planner, not to the vehicle.
+//! Which outside value is checked where, and which do not apply, stands in `check_values`.
 #![expect(
     clippy::unwrap_used,
     clippy::expect_used,
