@@ -74,13 +74,19 @@ fn learns_to_balance_the_pole() {
 
 #[test]
 fn a_learner_read_back_goes_on_bit_for_bit() {
-    for target in [TargetUpdate::Soft { tau: 0.01 }, TargetUpdate::Hard { every: 30 }] {
+    let variants = [
+        (TargetUpdate::Soft { tau: 0.01 }, None),
+        (TargetUpdate::Hard { every: 30 }, None),
+        (TargetUpdate::Soft { tau: 0.01 }, Some(Priority::default())),
+    ];
+    for (target, priority) in variants {
         // A small memory that has wrapped round, and a stop in the middle of an episode.
         let config = DqnConfig {
             replay_capacity: 150,
             warm_up: 100,
             guide_weight: Schedule::constant(0.5),
             target,
+            priority,
             ..pole()
         };
         let mut world = CartPole::new(Seed(5));
@@ -127,8 +133,8 @@ fn damaged_or_foreign_states_are_refused() {
 
 #[test]
 fn the_number_of_threads_changes_nothing() {
-    // The wide network's products are large enough to be split over threads.
-    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, ..pole() };
+    // The wide network's products are large enough for the tensor library to split them over threads.
+    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, backend: Backend::Burn, ..pole() };
     for (config, decisions) in [(pole(), 700), (wide, 530)] {
         let run = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();

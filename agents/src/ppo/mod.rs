@@ -22,6 +22,7 @@ mod minibatch;
 mod normalise;
 mod policy;
 mod rollout;
+mod saving;
 mod train;
 pub mod update;
 
