@@ -269,23 +269,24 @@ fn time_to_475() {
 #[test]
 #[ignore = "a measurement: prints what a learning step and a decision cost"]
 fn cost() {
-    for hidden in [vec![32, 32], vec![64, 64], vec![128, 128]] {
-        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, ..pole() };
+    let widths = [32, 64, 128, 256].map(|width| vec![width; 2]);
+    for (hidden, backend) in widths.iter().flat_map(|w| [(w, Backend::Plain), (w, Backend::Burn)]) {
+        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, backend, ..pole() };
         let mut dqn = Dqn::new(config, 16, 3, Seed(1)).unwrap();
         let x = [0.3; 16];
         let step = Step { reward: 1.0, elapsed_s: 0.2, end: None };
         let start = std::time::Instant::now();
-        for _ in 0..2000 {
+        for _ in 0..1000 {
             dqn.act(&x, Mask::all(3), None).unwrap();
             dqn.observe(&step, &x, Mask::all(3)).unwrap();
         }
-        let learning = start.elapsed() / 2000;
+        let learning = start.elapsed() / 1000;
         let (mut scratch, mut sum) = (Scratch::default(), 0.0);
         let start = std::time::Instant::now();
         for _ in 0..100_000 {
             sum += dqn.online().values(std::hint::black_box(&x), &mut scratch)[0];
         }
         let act = start.elapsed() / 100_000;
-        println!("{hidden:?}: learn {learning:?}, act {act:?} ({sum})");
+        println!("{hidden:?} {backend:?}: learn {learning:?}, act {act:?} ({sum})");
     }
 }
