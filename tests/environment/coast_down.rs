@@ -9,7 +9,7 @@ fn coasting(config: &VehicleConfig, course: Course) -> (Vehicle, Track, Plant) {
     let vehicle = built(config);
     let track = Track::new(course, &vehicle);
     let mut plant = Plant::at(&vehicle, &track, 0.0, 2.0, 0);
-    plant.disengage();
+    plant.disengage(&vehicle);
     (vehicle, track, plant)
 }
 
@@ -92,7 +92,7 @@ fn air_drag_is_that_of_the_closed_form() {
     for row in rows("air_drag") {
         let speed_m_s = number(&row, "speed_m_s");
         let mut plant = Plant::at(&vehicle, &track, 0.0, speed_m_s, 0);
-        plant.disengage();
+        plant.disengage(&vehicle);
         plant.advance(&vehicle, &track, 1e-4 / speed_m_s, 0.0);
         close(plant.ledger.drag_j / plant.x_m, number(&row, "drag_N"), 2e-4, "drag");
     }

@@ -17,7 +17,7 @@ fn dogs_that_meet_at_different_speeds_shock_as_the_oscillator_says() {
     for row in expected["rows"].as_array().unwrap() {
         let difference = number(row, "speed_difference_rad_s");
         let mut plant = Plant::at(&vehicle, &track, 0.0, 1.0, 1);
-        plant.disengage();
+        plant.disengage(&vehicle);
         plant.motor_rad_s += difference * vehicle.gears[1].ratio;
         let before = (plant.v_m_s, plant.kinetic_j(&vehicle));
         close(plant.mismatch_rad_s(&vehicle, 1), difference, 1e-12, "difference");
@@ -66,7 +66,7 @@ fn a_motor_in_neutral_takes_the_time_of_the_closed_form_to_the_speed_of_the_next
         (number(&expected, "motor_speed_gear1_rad_s"), number(&expected, "motor_speed_gear2_rad_s"));
     let mut plant = Plant::at(&vehicle, &track, 0.0, number(&expected, "vehicle_speed_m_s"), 0);
     close(plant.motor_rad_s, fast, 1e-12, "in first gear");
-    plant.disengage();
+    plant.disengage(&vehicle);
     let at_once = number(&expected, "mismatch_if_engaged_at_once_at_wheel_rad_s");
     close(plant.mismatch_rad_s(&vehicle, 1), at_once, 1e-12, "mismatch");
     plant.advance(&vehicle, &track, number(&expected, "upshift_time_open_circuit_s"), 0.0);

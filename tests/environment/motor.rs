@@ -67,7 +67,7 @@ fn a_bare_motor_spins_up_as_the_ode_says() {
     let vehicle = built(&config);
     let track = Track::new(ground(0.03, 1.0, 0.0), &vehicle);
     let mut plant = Plant::new(&vehicle, &track, 0);
-    plant.disengage();
+    plant.disengage(&vehicle);
     let mut now_s = 0.0;
     let truth = numbers(&expected, "with_inductance_rad_s");
     for (i, (at_s, speed)) in

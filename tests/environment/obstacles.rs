@@ -127,7 +127,7 @@ fn a_vehicle_coasts_over_a_step_from_the_speed_of_the_momentum_balance_on() {
         let needed = number(&row, "min_approach_speed_m_s");
         for (share, climbs) in [(0.995, false), (1.005, true)] {
             let mut plant = Plant::at(&vehicle, &track, 9.9, share * needed, 0);
-            plant.disengage();
+            plant.disengage(&vehicle);
             drive_for(&mut plant, &vehicle, &track, 4.0, 0.0);
             assert_eq!(plant.x_m > 10.0, climbs, "{share} of {needed} m/s, {row}");
             let struck = 0.5 * vehicle.rolling_mass_kg * (share * needed).powi(2);

@@ -89,7 +89,7 @@ impl Motion for Exact<'_> {
     }
 
     fn disengage(&mut self) {
-        self.plant.disengage();
+        self.plant.disengage(self.vehicle);
     }
 
     fn engage(&mut self, gear: usize) {

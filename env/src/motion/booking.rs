@@ -18,7 +18,7 @@ impl Plant {
             return;
         };
         let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
-        if self.slipping || thrust.force_n > self.grip_n {
+        if thrust.force_n > self.grip_n || (self.slipping && self.motor_rad_s != 0.0) {
             self.slipping = true;
             let thrust = self.spin_thrust(vehicle, &supply.line, gear);
             let wheels = self.spin_piece(vehicle, gear, &thrust);
@@ -26,15 +26,15 @@ impl Plant {
             let end = wheels.moment(used_s);
             self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
             self.ledger.slip_j += self.grip_n * end.distance_m;
-            self.motor_rad_s = end.speed_m_s.max(0.0) * gear.turn_rad_m;
+            self.motor_rad_s = if used_s < dt_s { 0.0 } else { end.speed_m_s * gear.turn_rad_m };
             self.output_nm = self.grip_n * vehicle.wheel_radius_m;
             self.stress.push(self.output_nm);
             if used_s < dt_s {
-                self.slipping = false;
-                self.motor_rad_s = 0.0;
+                self.rest(vehicle, supply, dt_s - used_s);
             }
             return;
         }
+        self.slipping = false;
         self.motor_rad_s = 0.0;
         let stall_a = supply.line.stall_a;
         self.book_current(supply, stall_a * dt_s, stall_a * stall_a * dt_s);

@@ -128,8 +128,12 @@ impl Plant {
         (stretch.sin, stretch.cos)
     }
 
-    /// Takes the gear out of mesh.
-    pub fn disengage(&mut self) {
+    /// Takes the gear out of mesh. Wheels that spin are brought to the speed of the vehicle by the ground.
+    pub fn disengage(&mut self, vehicle: &Vehicle) {
+        if let (true, Some(gear)) = (self.slipping, self.gear) {
+            let rim_m_s = self.motor_rad_s / vehicle.gears[gear].turn_rad_m;
+            self.ledger.slip_j += 0.5 * vehicle.wheel_kg * (rim_m_s * rim_m_s - self.v_m_s * self.v_m_s);
+        }
         self.gear = None;
         self.slipping = false;
         self.output_nm = 0.0;

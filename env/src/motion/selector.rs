@@ -156,7 +156,7 @@ impl Selector {
                 self.dogs = Dogs::Jammed;
                 return;
             }
-            plant.disengage();
+            plant.disengage(vehicle);
         }
         let target_deg = vehicle.gear_angle_deg[self.target];
         let left_s = vehicle.selector.move_time_s((target_deg - self.from_deg).abs());
@@ -168,7 +168,7 @@ impl Selector {
             if !self.chance(vehicle.selector.free_chance) {
                 return;
             }
-            plant.disengage();
+            plant.disengage(vehicle);
         }
         if !matches!(self.dogs, Dogs::In) {
             self.dogs = Dogs::Recalibrating { left_s: RECALIBRATION_S };

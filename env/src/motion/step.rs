@@ -75,11 +75,19 @@ impl Plant {
         let (mut used_s, mut event, mut end) = self.next_event(&acting.body, left_s, way);
         let mut rim_end = acting.rims.as_ref().map_or(end, |rims| rims.moment(used_s));
         if let (Some(g), Some(t)) = (gear, &acting.thrust) {
-            let (rim, way) = acting.rims.as_ref().map_or((&acting.body, way), |rims| (rims, 1.0));
+            let (rim, way) =
+                acting.rims.as_ref().map_or((&acting.body, way), |rims| (rims, self.motor_way()));
             if let Some(at_s) = t.reversal_s(rim, g, way, used_s, &rim_end) {
                 (used_s, event) = (at_s, Event::Clock);
                 (end, rim_end) = (acting.body.moment(at_s), rim.moment(at_s));
             }
+        }
+        if let Some(rims) = &acting.rims
+            && rim_end.speed_m_s * self.motor_way() < 0.0
+        {
+            // Friction turns round with the wheels.
+            (used_s, event) = (rims.stop_s().min(used_s), Event::Clock);
+            (end, rim_end) = (acting.body.moment(used_s), Moment { speed_m_s: 0.0, ..rims.moment(used_s) });
         }
         if let Some(rims) = &acting.rims
             && rim_end.speed_m_s <= end.speed_m_s
@@ -193,9 +201,15 @@ impl Plant {
         self.moved_on = true;
     }
 
-    /// How the drive line acts on slipping wheels: they turn forward against the grip.
+    /// Which way the motor turns; from rest forward.
+    fn motor_way(&self) -> f64 {
+        if self.motor_rad_s < 0.0 { -1.0 } else { 1.0 }
+    }
+
+    /// How the drive line acts on slipping wheels, which the grip holds back.
     pub(super) fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear) -> Thrust {
-        thrust_of(line, gear, vehicle.wheel_kg, self.motor_rad_s / gear.turn_rad_m, 1.0, self.grip_n)
+        let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
+        thrust_of(line, gear, vehicle.wheel_kg, rim_m_s, self.motor_way(), self.grip_n)
     }
 
     /// Motion of slipping wheels at the rim.
