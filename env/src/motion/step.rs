@@ -169,14 +169,20 @@ impl Plant {
     /// Which way a vehicle at rest starts: 1, -1, or 0 when friction and drive hold it.
     fn way_from_rest(&self, supply: &Supply, gear: Option<&Gear>) -> f64 {
         let (ground, press) = (&self.ground, self.ground.steady());
-        let (push_n, hold_n) = gear.map_or((0.0, 0.0), |g| {
-            let push = supply.line.stall_nm() * g.turn_rad_m * g.efficiency;
-            let hold = (supply.line.electrical_stall_nm + supply.line.friction_nm) * g.turn_rad_m
-                / g.back_efficiency;
-            (push.min(press.grip_n - ground.front_lost_n), hold.min(press.grip_n))
-        });
+        let pushing_grip_n = press.grip_n - ground.front_lost_n;
+        let (push_n, hold_n, free_n) = match gear {
+            None => (0.0, 0.0, 0.0),
+            // Wheels that spin forward push with all their grip.
+            Some(_) if self.slipping && self.motor_rad_s > 0.0 => (pushing_grip_n, press.grip_n, 0.0),
+            Some(g) => {
+                let push = supply.line.stall_nm() * g.turn_rad_m * g.efficiency;
+                let hold = (supply.line.electrical_stall_nm + supply.line.friction_nm) * g.turn_rad_m
+                    / g.back_efficiency;
+                (push.min(pushing_grip_n), hold.min(press.grip_n), hold_when_free(g, supply))
+            }
+        };
         let slope_n = ground.grade_n + ground.obstacle_n(self.x_m);
-        if push_n - slope_n > press.rolling_n + ground.front_n + hold_when_free(gear, supply) {
+        if push_n - slope_n > press.rolling_n + ground.front_n + free_n {
             1.0
         } else if slope_n - hold_n > press.rolling_n + ground.behind_n {
             -1.0

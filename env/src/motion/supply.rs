@@ -103,11 +103,9 @@ impl Supply {
 }
 
 /// Friction of an undriven motor in gear that holds a vehicle against a push forward, N; 0 when driven.
-pub(super) fn hold_when_free(gear: Option<&Gear>, supply: &Supply) -> f64 {
-    gear.map_or(0.0, |g| {
-        let net = supply.line.friction_nm - supply.line.electrical_stall_nm;
-        net.max(0.0) * g.turn_rad_m / g.back_efficiency
-    })
+pub(super) fn hold_when_free(gear: &Gear, supply: &Supply) -> f64 {
+    let net_nm = supply.line.friction_nm - supply.line.electrical_stall_nm;
+    net_nm.max(0.0) * gear.turn_rad_m / gear.back_efficiency
 }
 
 /// Drive force `force - damping v` and moving mass in a gear that carries `carried_kg` against `resist_n` at the
