@@ -9,7 +9,7 @@ use std::array::from_fn;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, TAU};
 
 /// Most ticks that a reading can be late.
-const MOST_LATENCY: u64 = 4;
+const MOST_LATENCY: u64 = 7;
 /// Readings kept: a power of two above that.
 const SLOTS: usize = 8;
 
@@ -99,18 +99,21 @@ impl Channel {
 impl Sensors {
     pub(crate) fn new(config: &SensorConfig, vehicle: &Vehicle, rng: ChaCha8Rng) -> Sensors {
         let channel = |sensor: Option<NoisyConfig>, units, limits| {
-            sensor.map(|config| Channel::new(config, units, limits))
+            sensor.map(|config| {
+                let noise = config.noise * vehicle.sensor_noise_factor;
+                Channel::new(NoisyConfig { noise, ..config }, units, limits)
+            })
         };
         Sensors {
             noise: Noise { rng, words: [[0; 2]; 2 * BATCH], drawn: 0 },
             pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
-            tacho_noise: config.tacho.noise,
+            tacho_noise: config.tacho.noise * vehicle.sensor_noise_factor,
             battery: channel(config.battery, 1000.0, [0.0, 65_000.0]),
             current: channel(config.current, 1000.0, [-32_000.0, 32_000.0]),
             tilt: channel(config.tilt, 10.0, [-900.0, 900.0]),
             tilt_bias_deg: vehicle.tilt_bias_deg,
             per_tick: vehicle.ticks_per_s,
-            latency_ticks: u64::from(config.latency_ticks).min(MOST_LATENCY),
+            latency_ticks: vehicle.latency_ticks.min(MOST_LATENCY),
             readings: 0,
             counted: 0.0,
             speed_m_s: 0.0,

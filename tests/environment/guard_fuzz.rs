@@ -128,9 +128,8 @@ impl Watch {
     ) -> Result<(), TestCaseError> {
         let settings = drive.scenario().settings.guard;
         let late = u32::from(drive.scenario().vehicle.sensors.latency_ticks);
-        if driven {
-            self.stood = if after.turned_rad == before.turned_rad { self.stood + 1 } else { 0 };
-        }
+        // A motor that the wheels turn while the drive is cut does not stand either.
+        self.stood = if after.turned_rad == before.turned_rad { self.stood + u32::from(driven) } else { 0 };
         if after.phase == Phase::Resting {
             self.stood = 0;
         }

@@ -119,8 +119,12 @@ impl Plant {
         let room_m = self.reach.ahead_m - self.x_m;
         let (moved_m, speed_m_s) = body.at_steps::<BATCH>(vehicle.tick_s);
         let fits = |tick: usize| {
-            let output_n = thrust.output_n(gear, speed_m_s[tick], body.acceleration_at(speed_m_s[tick]));
-            speed_m_s[tick] >= LEAST_M_S && moved_m[tick] < room_m && thrust.keeps_side(1.0, output_n)
+            let v_m_s = speed_m_s[tick];
+            let acceleration_m_s2 = body.acceleration_at(v_m_s);
+            v_m_s >= LEAST_M_S
+                && moved_m[tick] < room_m
+                && thrust.keeps_side(1.0, thrust.output_n(gear, v_m_s, acceleration_m_s2))
+                && self.ground.carries(vehicle, gear, &thrust, v_m_s, acceleration_m_s2)
         };
         let most = (1..=horizon).rev().find(|&ticks| fits(ticks - 1))?;
         let turn_rad_m = gear.turn_rad_m;

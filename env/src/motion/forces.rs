@@ -6,8 +6,9 @@
 //! about the middle (load transfer by grade and by acceleration; rigid body on equally stiff axles, exact for
 //! two of them).
 
+use super::supply::Thrust;
 use super::{GRAVITY_M_S2, Track};
-use crate::vehicle::{MAX_AXLES, Vehicle};
+use crate::vehicle::{Gear, MAX_AXLES, Vehicle};
 
 /// Where one axle is.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -127,6 +128,11 @@ impl Ground {
         self.climb_n - self.fall_n_m * x_m
     }
 
+    /// Whether grip depends on the acceleration.
+    pub(super) fn follows_acceleration(&self) -> bool {
+        self.grip_kg.abs() > 1e-9
+    }
+
     /// The loads while the vehicle does not accelerate.
     pub(super) fn steady(&self) -> Press {
         self.pressed(0.0)
@@ -142,6 +148,22 @@ impl Ground {
     pub(super) fn slipping(&self, resist_n: f64, mass_kg: f64, way: f64) -> Press {
         let net_n = self.grip_n - resist_n - self.rolling_n * way;
         self.pressed(net_n / (mass_kg + self.rolling_kg * way - self.grip_kg).max(0.1 * mass_kg))
+    }
+
+    /// Whether the contact of the driven wheels carries what acts through it: thrust less what the wheels and the
+    /// rotor take to accelerate.
+    #[inline]
+    pub(super) fn carries(
+        &self,
+        vehicle: &Vehicle,
+        gear: &Gear,
+        thrust: &Thrust,
+        speed_m_s: f64,
+        acceleration_m_s2: f64,
+    ) -> bool {
+        let push_n = thrust.force_n - thrust.damping_n_s_m * speed_m_s;
+        let spinning_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
+        push_n - spinning_kg * acceleration_m_s2 <= self.pressed(acceleration_m_s2).grip_n
     }
 
     fn pressed(&self, acceleration_m_s2: f64) -> Press {

@@ -66,6 +66,8 @@ pub struct Advance {
 
 /// Pieces in one advance, at the most; after that the vehicle is held for the rest of it.
 const MOST_PIECES: usize = 400;
+/// Longest piece of slipping wheels whose grip follows the acceleration, s.
+const SLIPPING_S: f64 = 0.005;
 
 impl Plant {
     /// A vehicle at rest at the start with `gear` engaged.
@@ -196,7 +198,9 @@ impl Plant {
                 self.rest(vehicle, &supply, left_s);
                 break;
             }
-            let (used_s, event) = self.piece(vehicle, track, &supply, left_s);
+            // Where grip follows acceleration it is looked at more often.
+            let most_s = if self.slipping && self.ground.follows_acceleration() { SLIPPING_S } else { left_s };
+            let (used_s, event) = self.piece(vehicle, track, &supply, left_s.min(most_s));
             left_s -= used_s;
             finished = event == Event::Finish;
         }

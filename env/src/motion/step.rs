@@ -82,6 +82,12 @@ impl Plant {
                 (end, rim_end) = (acting.body.moment(at_s), rim.moment(at_s));
             }
         }
+        if let (Some(g), Some(t), None) = (gear, &acting.thrust, &acting.rims)
+            && let Some(at_s) = self.slips_s(vehicle, g, t, &acting.body, used_s, &end)
+        {
+            (used_s, event) = (at_s, Event::Clock);
+            (end, rim_end) = (acting.body.moment(at_s), acting.body.moment(at_s));
+        }
         if let Some(rims) = &acting.rims
             && rim_end.speed_m_s * self.motor_way() < 0.0
         {
@@ -149,8 +155,7 @@ impl Plant {
             let thrust = thrust_of(&supply.line, gear, carried_kg, v_m_s, way, steady_n);
             let push_n = thrust.force_n - thrust.damping_n_s_m * v_m_s;
             let press = ground.driven(push_n - resist_now_n, thrust.mass_kg - lag_kg, way);
-            let spinning_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
-            if push_n - spinning_kg * press.acceleration_m_s2 <= press.grip_n {
+            if ground.carries(vehicle, gear, &thrust, v_m_s, press.acceleration_m_s2) {
                 let body = body(thrust.mass_kg - lag_kg, thrust.force_n, thrust.damping_n_s_m, &press);
                 self.grip_n = press.grip_n;
                 return Acting { thrust: Some(thrust), body, rims: None, press };
@@ -205,6 +210,29 @@ impl Plant {
             spot.touch = Touch::None;
         }
         self.moved_on = true;
+    }
+
+    /// When the wheels begin to slip before the moment `late` at `late_s`. Bisection.
+    fn slips_s(
+        &self,
+        vehicle: &Vehicle,
+        gear: &Gear,
+        thrust: &Thrust,
+        body: &Piece,
+        late_s: f64,
+        late: &Moment,
+    ) -> Option<f64> {
+        let carries =
+            |m: &Moment| self.ground.carries(vehicle, gear, thrust, m.speed_m_s, m.acceleration_m_s2);
+        if carries(late) {
+            return None;
+        }
+        let (mut low, mut high) = (0.0, late_s);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if carries(&body.moment(middle)) { low = middle } else { high = middle }
+        }
+        Some(high).filter(|&at| at < late_s)
     }
 
     /// Which way the motor turns; from rest forward.

@@ -79,6 +79,10 @@ pub struct Vehicle {
     pub air_c: f64,
     /// Offset of the tilt sensor, degrees.
     pub tilt_bias_deg: f64,
+    /// Factor on the noise of every sensor.
+    pub sensor_noise_factor: f64,
+    /// Ticks that readings are late.
+    pub latency_ticks: u64,
     /// Factor on rolling resistance and grass drag.
     pub rolling_factor: f64,
     /// Factor on friction.
@@ -146,6 +150,8 @@ impl VehicleConfig {
             charge,
             tilt_bias_deg: v.tilt_bias_deg.draw(rng),
             air_c: v.air_c.draw(rng),
+            sensor_noise_factor: v.sensor_noise_factor.draw(rng),
+            latency_ticks: u64::from(self.sensors.latency_ticks) + v.latency_ticks.draw(rng).round() as u64,
             rolling_factor,
             friction_factor,
             selector: self.selector.clone(),

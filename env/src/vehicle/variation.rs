@@ -26,6 +26,10 @@ pub struct VariationConfig {
     pub tilt_bias_deg: Spread,
     /// Air temperature, °C.
     pub air_c: Spread,
+    /// Factor on the noise of every sensor.
+    pub sensor_noise_factor: Spread,
+    /// Ticks by which readings are later than the sensors' own latency, rounded to whole ticks.
+    pub latency_ticks: Spread,
 }
 
 impl Default for VariationConfig {
@@ -41,6 +45,8 @@ impl Default for VariationConfig {
             battery_resistance_factor: one,
             tilt_bias_deg: Spread::Fixed(0.0),
             air_c: Spread::Fixed(20.0),
+            sensor_noise_factor: one,
+            latency_ticks: Spread::Fixed(0.0),
         }
     }
 }
@@ -60,6 +66,8 @@ impl VariationConfig {
             battery_resistance_factor: centre(self.battery_resistance_factor),
             tilt_bias_deg: centre(self.tilt_bias_deg),
             air_c: centre(self.air_c),
+            sensor_noise_factor: centre(self.sensor_noise_factor),
+            latency_ticks: centre(self.latency_ticks),
         }
     }
 }
@@ -78,6 +86,8 @@ impl Check for VariationConfig {
         }
         self.charge.check_within("charge", 0.0, 1.0, "")?;
         self.tilt_bias_deg.check_within("tilt-bias-deg", -20.0, 20.0, "°")?;
-        self.air_c.check_within("air-c", -30.0, 60.0, "°C")
+        self.air_c.check_within("air-c", -30.0, 60.0, "°C")?;
+        self.sensor_noise_factor.check_within("sensor-noise-factor", 0.0, 5.0, "")?;
+        self.latency_ticks.check_within("latency-ticks", 0.0, 4.0, "ticks")
     }
 }
