@@ -287,7 +287,7 @@ impl Drive {
         if self.end.is_some() {
         } else if self.vehicle.air_c + self.plant.rise.winding_k > self.vehicle.heat.winding_limit_c {
             self.end = Some(Cause::Overheated);
-        } else if drive && self.plant.terminal_v < self.vehicle.battery.cutoff_voltage_v {
+        } else if drive && self.plant.terminal_v < self.vehicle.cutoff_voltage_v {
             self.end = Some(Cause::BatteryEmpty);
         } else if tally.jammed > self.limits.jam {
             self.end = Some(Cause::Jammed);

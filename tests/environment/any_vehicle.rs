@@ -4,7 +4,7 @@
 //! mass by what first gear can push, so that most of them drive and some do not.
 
 use super::demo_cart::{cart, garden};
-use lowgear_env::config::{Check, Spread};
+use lowgear_env::config::Check;
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::terrain::{CourseConfig, ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::{
@@ -219,13 +219,6 @@ pub(super) fn any_sections(steep_deg: f64, height_m: f64) -> impl Strategy<Value
 /// Such sections as a course.
 pub(super) fn course_of(sections: Vec<ScriptedSection>) -> CourseConfig {
     super::demo_cart::scripted(sections)
-}
-
-/// The same with so much grip that hardly a wheel slips.
-pub(super) fn with_grip(scenario: &Scenario) -> Arc<Scenario> {
-    let mut sticky = scenario.clone();
-    sticky.vehicle.variation.friction_factor = Spread::Fixed(5.0);
-    Arc::new(sticky)
 }
 
 /// Any vehicle on any course.

@@ -1,6 +1,6 @@
 //! What holds for any vehicle on any course, whatever is asked for.
 
-use super::any_vehicle::{any_scenario, any_sections, any_vehicle, course_of, with_grip};
+use super::any_vehicle::{any_scenario, any_sections, any_vehicle, course_of};
 use super::check_values::{built, cases, ground};
 use super::energy::{imbalance, random_action};
 use lowgear_env::config::Spread;
@@ -32,12 +32,12 @@ proptest! {
 
     #[test]
     fn energy_is_kept_and_time_and_speed_stay_within_bounds(scenario in any_scenario(), seed in any::<u64>()) {
-        let mut drive = Drive::new(with_grip(&scenario), 0);
+        let mut drive = Drive::new(scenario, 0);
         let (mut state, mut highest_j) = (seed, 0.0_f64);
         for _ in 0..300 {
             let step = drive.step(random_action(&mut state));
-            if drive.plant().slipping || drive.plant().ledger.slip_j != 0.0 {
-                // The corners of slipping stand in `slipping.rs`.
+            if drive.plant().ledger.slip_j > 0.0 && drive.plant().x_m < drive.outcome().distance_m {
+                // Known: where wheels slip while the vehicle rolls back, half a percent can go missing.
                 break;
             }
             let missing = imbalance(&drive);
@@ -58,14 +58,14 @@ proptest! {
     /// The lifted weight is the height of the ground under each axle, whatever obstacles were climbed on the way.
     #[test]
     fn the_lifted_weight_is_that_of_the_ground(scenario in any_scenario(), seed in any::<u64>()) {
-        let mut drive = Drive::new(with_grip(&scenario), 0);
+        let mut drive = Drive::new(scenario, 0);
         let mut state = seed;
         while drive.step(random_action(&mut state)).end.is_none() && drive.ticks() < 2000 {}
         let (plant, vehicle, course) = (drive.plant(), drive.vehicle(), &drive.track().course);
         let radius = vehicle.wheel_radius_m;
         let axles = &vehicle.axles[..vehicle.axle_count];
         let near = |at: f64| course.obstacles.iter().any(|o| (o.position_m - at).abs() < 3.0 * radius);
-        prop_assume!(plant.ledger.slip_j == 0.0 && plant.x_m > 0.0 && axles.iter().all(|a| !near(plant.x_m - a.behind_front_m)));
+        prop_assume!(plant.x_m > 0.0 && axles.iter().all(|a| !near(plant.x_m - a.behind_front_m)));
         let height = |at: f64| ground_height_m(course, at);
         let lifted: f64 = axles
             .iter()

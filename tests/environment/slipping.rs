@@ -61,7 +61,6 @@ fn slipping_wheels_that_have_come_to_rest_stay_at_rest() {
 /// that is: the same motion in ticks of 50 ms and of 1 ms. One driven axle comes from hard ground to soft and
 /// slippery ground; heat and charge stay as they are.
 #[test]
-#[ignore = "known: whether wheels slip is asked where a piece begins, up to a tick late"]
 fn wheels_begin_to_slip_within_a_tick() {
     let mut config = reference();
     config.chassis.axles[1].driven = false;

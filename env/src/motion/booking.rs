@@ -1,5 +1,6 @@
 //! What a piece of motion does to state, energies and torque history.
 
+use super::forces::Press;
 use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
 use super::{Moment, Piece, Plant};
 use crate::vehicle::{Gear, Vehicle};
@@ -20,8 +21,9 @@ impl Plant {
         let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
         if thrust.force_n > self.grip_n || (self.slipping && self.motor_rad_s != 0.0) {
             self.slipping = true;
-            let thrust = self.spin_thrust(vehicle, &supply.line, gear);
-            let wheels = self.spin_piece(vehicle, gear, &thrust);
+            let way = self.rim_way(&supply.line, gear);
+            let thrust = self.spin_thrust(vehicle, &supply.line, gear, way);
+            let wheels = self.spin_piece(vehicle, gear, &thrust, way);
             let used_s = wheels.stop_s().min(dt_s);
             let end = wheels.moment(used_s);
             self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
@@ -80,11 +82,13 @@ impl Plant {
     }
 
     /// Moves the state to the end of the piece and books what the ground took.
-    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, rolling_n: f64, end: &Moment) {
+    pub(super) fn book_ground(&mut self, vehicle: &Vehicle, press: &Press, end: &Moment) {
         let ground = &self.ground;
         let moved_m = end.distance_m;
         let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
-        self.ledger.rolling_j += rolling_n * moved_m.abs();
+        let kinetic_m2_s2 = 0.5 * (end.speed_m_s * end.speed_m_s - self.v_m_s * self.v_m_s);
+        let transfer_j = press.rolling_kg * kinetic_m2_s2 * if moved_m < 0.0 { -1.0 } else { 1.0 };
+        self.ledger.rolling_j += press.rolling_n * moved_m.abs() + transfer_j;
         self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
         self.ledger.potential_j += (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m
             - 0.5 * ground.fall_n_m * moved_m * moved_m;

@@ -4,6 +4,7 @@
 //! closed-form motion itself. Such a piece is begun once, looked at tick by tick, and booked when it ends or when
 //! anybody wants to know the energies. Battery voltage and winding resistance are held over it.
 
+use super::forces::Press;
 use super::step::Acting;
 use super::supply::{Supply, Thrust};
 use super::{Piece, Plant, Track};
@@ -34,7 +35,7 @@ pub struct Outlook<const N: usize> {
 pub(super) struct Cruise {
     supply: Supply,
     thrust: Thrust,
-    rolling_n: f64,
+    press: Press,
     body: Piece,
     start_x_m: f64,
     start_turned_rad: f64,
@@ -138,7 +139,7 @@ impl Plant {
         Some(Cruise {
             supply,
             thrust,
-            rolling_n: press.rolling_n,
+            press,
             body,
             start_x_m: self.x_m,
             start_turned_rad: self.motor_turned_rad,
@@ -163,7 +164,7 @@ impl Plant {
         self.motor_turned_rad = cruise.start_turned_rad;
         let Cruise { supply, thrust, body, .. } = &cruise;
         self.book_drive(vehicle, supply, gear, thrust, body, &end, lasted_s);
-        self.book_ground(vehicle, cruise.rolling_n, &end);
+        self.book_ground(vehicle, &cruise.press, &end);
         self.settle(vehicle, before, cruise.ticks);
     }
 }

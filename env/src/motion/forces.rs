@@ -168,10 +168,13 @@ impl Ground {
 
     fn pressed(&self, acceleration_m_s2: f64) -> Press {
         let [low, high] = self.lift_m_s2;
-        let a = if low < high { acceleration_m_s2.clamp(low, high) } else { 0.0 };
+        let a = if low < high { acceleration_m_s2.max(low).min(high) } else { 0.0 };
+        // Beyond lift-off the load moves no further.
+        let rolling_kg = if a == acceleration_m_s2 { self.rolling_kg } else { 0.0 };
         Press {
             acceleration_m_s2,
-            rolling_n: self.rolling_n + self.rolling_kg * a,
+            rolling_n: self.rolling_n + (self.rolling_kg - rolling_kg) * a,
+            rolling_kg,
             grip_n: (self.grip_n + self.grip_kg * a).max(0.0),
         }
     }
@@ -182,8 +185,10 @@ impl Ground {
 pub(super) struct Press {
     /// The acceleration they belong to, m/s².
     pub(super) acceleration_m_s2: f64,
-    /// Rolling resistance and constant drag, N.
+    /// Rolling resistance and constant drag without acceleration, N.
     pub(super) rolling_n: f64,
+    /// What acceleration adds to it, N per m/s².
+    pub(super) rolling_kg: f64,
     /// The most that driven wheels can transmit, N.
     pub(super) grip_n: f64,
 }

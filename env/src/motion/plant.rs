@@ -199,7 +199,8 @@ impl Plant {
                 break;
             }
             // Where grip follows acceleration it is looked at more often.
-            let most_s = if self.slipping && self.ground.follows_acceleration() { SLIPPING_S } else { left_s };
+            let most_s =
+                if self.slipping && self.ground.follows_acceleration() { SLIPPING_S } else { left_s };
             let (used_s, event) = self.piece(vehicle, track, &supply, left_s.min(most_s));
             left_s -= used_s;
             finished = event == Event::Finish;

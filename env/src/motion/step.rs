@@ -40,8 +40,8 @@ pub(super) struct Acting {
     pub(super) thrust: Option<Thrust>,
     /// Motion of the vehicle.
     pub(super) body: Piece,
-    /// Motion of the rims while they slip.
-    pub(super) rims: Option<Piece>,
+    /// Motion of the rims while they slip, and which way they turn.
+    pub(super) rims: Option<(Piece, f64)>,
 }
 
 impl Plant {
@@ -73,10 +73,9 @@ impl Plant {
         };
         let acting = self.acting(vehicle, supply, gear, way);
         let (mut used_s, mut event, mut end) = self.next_event(&acting.body, left_s, way);
-        let mut rim_end = acting.rims.as_ref().map_or(end, |rims| rims.moment(used_s));
+        let mut rim_end = acting.rims.as_ref().map_or(end, |(rims, _)| rims.moment(used_s));
         if let (Some(g), Some(t)) = (gear, &acting.thrust) {
-            let (rim, way) =
-                acting.rims.as_ref().map_or((&acting.body, way), |rims| (rims, self.motor_way()));
+            let (rim, way) = acting.rims.as_ref().map_or((&acting.body, way), |(rims, way)| (rims, *way));
             if let Some(at_s) = t.reversal_s(rim, g, way, used_s, &rim_end) {
                 (used_s, event) = (at_s, Event::Clock);
                 (end, rim_end) = (acting.body.moment(at_s), rim.moment(at_s));
@@ -88,14 +87,15 @@ impl Plant {
             (used_s, event) = (at_s, Event::Clock);
             (end, rim_end) = (acting.body.moment(at_s), acting.body.moment(at_s));
         }
-        if let Some(rims) = &acting.rims
-            && rim_end.speed_m_s * self.motor_way() < 0.0
+        if let Some((rims, rim_way)) = &acting.rims
+            && rim_end.speed_m_s * rim_way < 0.0
+            && rims.stop_s() < used_s
         {
             // Friction turns round with the wheels.
-            (used_s, event) = (rims.stop_s().min(used_s), Event::Clock);
+            (used_s, event) = (rims.stop_s(), Event::Clock);
             (end, rim_end) = (acting.body.moment(used_s), Moment { speed_m_s: 0.0, ..rims.moment(used_s) });
         }
-        if let Some(rims) = &acting.rims
+        if let Some((rims, _)) = &acting.rims
             && rim_end.speed_m_s <= end.speed_m_s
         {
             (used_s, event) = (regrip_s(rims, &acting.body, used_s), Event::Clock);
@@ -104,13 +104,13 @@ impl Plant {
         }
         match (gear, &acting.thrust) {
             (Some(g), Some(t)) => {
-                let rim = acting.rims.as_ref().unwrap_or(&acting.body);
+                let rim = acting.rims.as_ref().map_or(&acting.body, |(rims, _)| rims);
                 self.book_drive(vehicle, supply, g, t, rim, &rim_end, used_s);
                 self.ledger.slip_j += acting.press.grip_n * (rim_end.distance_m - end.distance_m);
             }
             _ => self.spin_free(vehicle, supply, used_s),
         }
-        self.book_ground(vehicle, acting.press.rolling_n, &end);
+        self.book_ground(vehicle, &acting.press, &end);
         self.apply(vehicle, track, supply, event, way > 0.0);
         (used_s, event)
     }
@@ -140,7 +140,13 @@ impl Plant {
         let resist_now_n = resist_n + drag_n_s_m * v_m_s;
         let body = |mass_kg: f64, force_n: f64, damping_n_s_m: f64, press: &Press| {
             let net_n = force_n - resist_n - press.rolling_n * way;
-            Piece::new(mass_kg, net_n, damping_n_s_m + drag_n_s_m, ground.fall_n_m, v_m_s)
+            Piece::new(
+                mass_kg + press.rolling_kg * way,
+                net_n,
+                damping_n_s_m + drag_n_s_m,
+                ground.fall_n_m,
+                v_m_s,
+            )
         };
         let Some(gear) = gear else {
             let mass_kg = vehicle.rolling_mass_kg;
@@ -165,8 +171,9 @@ impl Plant {
         }
         let press = ground.slipping(resist_now_n, vehicle.mass_kg, way);
         self.grip_n = press.grip_n;
-        let thrust = self.spin_thrust(vehicle, &supply.line, gear);
-        let rims = self.spin_piece(vehicle, gear, &thrust);
+        let rim_way = self.rim_way(&supply.line, gear);
+        let thrust = self.spin_thrust(vehicle, &supply.line, gear, rim_way);
+        let rims = (self.spin_piece(vehicle, gear, &thrust, rim_way), rim_way);
         let body = body(vehicle.mass_kg, press.grip_n, 0.0, &press);
         Acting { thrust: Some(thrust), body, rims: Some(rims), press }
     }
@@ -235,21 +242,36 @@ impl Plant {
         Some(high).filter(|&at| at < late_s)
     }
 
-    /// Which way the motor turns; from rest forward.
-    fn motor_way(&self) -> f64 {
-        if self.motor_rad_s < 0.0 { -1.0 } else { 1.0 }
+    /// Which way slipping wheels turn: 1, -1, or 0 when they are at rest and drive and friction keep them there
+    /// against the grip.
+    pub(super) fn rim_way(&self, line: &Line, gear: &Gear) -> f64 {
+        if self.motor_rad_s != 0.0 {
+            return self.motor_rad_s.signum();
+        }
+        let push_n = line.stall_nm() * gear.turn_rad_m * gear.efficiency;
+        let hold_n = (line.electrical_stall_nm + line.friction_nm) * gear.turn_rad_m / gear.back_efficiency;
+        if push_n > self.grip_n {
+            1.0
+        } else if hold_n < self.grip_n {
+            -1.0
+        } else {
+            0.0
+        }
     }
 
     /// How the drive line acts on slipping wheels, which the grip holds back.
-    pub(super) fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear) -> Thrust {
+    pub(super) fn spin_thrust(&self, vehicle: &Vehicle, line: &Line, gear: &Gear, way: f64) -> Thrust {
         let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
-        thrust_of(line, gear, vehicle.wheel_kg, rim_m_s, self.motor_way(), self.grip_n)
+        thrust_of(line, gear, vehicle.wheel_kg, rim_m_s, if way < 0.0 { -1.0 } else { 1.0 }, self.grip_n)
     }
 
     /// Motion of slipping wheels at the rim.
-    pub(super) fn spin_piece(&self, vehicle: &Vehicle, gear: &Gear, thrust: &Thrust) -> Piece {
-        let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
+    pub(super) fn spin_piece(&self, vehicle: &Vehicle, gear: &Gear, thrust: &Thrust, way: f64) -> Piece {
         let mass_kg = vehicle.wheel_kg + thrust.efficiency * gear.rotor_kg;
+        if way == 0.0 {
+            return Piece::new(mass_kg, 0.0, 0.0, 0.0, 0.0);
+        }
+        let rim_m_s = self.motor_rad_s / gear.turn_rad_m;
         Piece::new(mass_kg, thrust.force_n - self.grip_n, thrust.damping_n_s_m, 0.0, rim_m_s)
     }
 

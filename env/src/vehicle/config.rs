@@ -149,7 +149,16 @@ impl Check for ChassisConfig {
             return Err(KeyError::new("axles[0].driven", false, "true for at least one axle"));
         }
         let rear = self.axles.last().map_or(0.0, |a| a.behind_front_m);
-        in_range("cg-behind-front-m", self.cg_behind_front_m, 0.0, rear, "m (between the axles)")
+        in_range("cg-behind-front-m", self.cg_behind_front_m, 0.0, rear, "m (between the axles)")?;
+        let lightest = self.load_shares().into_iter().fold(f64::INFINITY, f64::min);
+        if lightest < 0.0 {
+            return Err(KeyError::new(
+                "cg-behind-front-m",
+                self.cg_behind_front_m,
+                "a place at which every axle carries load: nearer to the middle of the axles",
+            ));
+        }
+        Ok(())
     }
 }
 
@@ -185,5 +194,28 @@ impl Check for StressConfig {
         in_range("knee-torque-nm", self.knee_torque_nm, 1e-4, 1e5, "N·m")?;
         in_range("knee-cycles", self.knee_cycles, 1e2, 1e9, "")?;
         in_range("slope", self.slope, 1.0, 20.0, "")
+    }
+}
+
+impl ChassisConfig {
+    /// Place of the mean axle, m, and the sum of squared distances from it, m².
+    fn axle_mean_and_spread(&self) -> (f64, f64) {
+        let mean = self.axles.iter().map(|a| a.behind_front_m).sum::<f64>() / self.axles.len() as f64;
+        (mean, self.axles.iter().map(|a| (a.behind_front_m - mean).powi(2)).sum())
+    }
+
+    /// Lever of each axle, 1/m: `l_i = (d_i - d) / sum (d_j - d)²`. A moment about the middle presses axle `i` with
+    /// `l_i` times itself (rigid body on equally stiff axles; exact for two).
+    pub(super) fn levers(&self) -> Vec<f64> {
+        let (mean, spread) = self.axle_mean_and_spread();
+        let lever = |behind_m: f64| if spread > 0.0 { (behind_m - mean) / spread } else { 0.0 };
+        self.axles.iter().map(|a| lever(a.behind_front_m)).collect()
+    }
+
+    /// Share of the weight on each axle on level ground: `1/n + (d_cg - d) l_i`.
+    pub(super) fn load_shares(&self) -> Vec<f64> {
+        let (mean, _) = self.axle_mean_and_spread();
+        let even = 1.0 / self.axles.len() as f64;
+        self.levers().into_iter().map(|lever| even + (self.cg_behind_front_m - mean) * lever).collect()
     }
 }

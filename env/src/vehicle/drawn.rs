@@ -73,6 +73,8 @@ pub struct Vehicle {
     pub heat_steps: [HeatStep; BATCH],
     /// Battery.
     pub battery: BatteryConfig,
+    /// Terminal voltage below which the battery's protection switches off; minus infinity when it has none, V.
+    pub cutoff_voltage_v: f64,
     /// State of charge at the start.
     pub charge: f64,
     /// Air temperature, °C.
@@ -147,6 +149,10 @@ impl VehicleConfig {
                 HeatStep::new(&self.motor.heat, (n + 1) as f64 * self.controller.tick_s)
             }),
             battery,
+            cutoff_voltage_v: match self.battery.cutoff_voltage_v {
+                cutoff_v if cutoff_v > 0.0 => cutoff_v,
+                _ => f64::NEG_INFINITY,
+            },
             charge,
             tilt_bias_deg: v.tilt_bias_deg.draw(rng),
             air_c: v.air_c.draw(rng),
@@ -170,21 +176,16 @@ impl VehicleConfig {
         }
     }
 
-    /// Static loads of a rigid body on equally stiff axles: `N_i = W (1/n + (d_cg - d) l_i)` with
-    /// `l_i = (d_i - d) / sum (d_j - d)²`, plus `W h sin(grade) l_i`; exact for two axles.
     fn axles(&self) -> [Axle; MAX_AXLES] {
-        let list = &self.chassis.axles;
-        let n = list.len() as f64;
-        let mean = list.iter().map(|a| a.behind_front_m).sum::<f64>() / n;
-        let spread: f64 = list.iter().map(|a| (a.behind_front_m - mean).powi(2)).sum();
+        let chassis = &self.chassis;
         let mut axles = [Axle::default(); MAX_AXLES];
-        for (axle, config) in axles.iter_mut().zip(list) {
-            let lever = if spread > 0.0 { (config.behind_front_m - mean) / spread } else { 0.0 };
+        let loads = chassis.load_shares().into_iter().zip(chassis.levers());
+        for ((axle, config), (load_share, lever)) in axles.iter_mut().zip(&chassis.axles).zip(loads) {
             *axle = Axle {
                 behind_front_m: config.behind_front_m,
                 driven: config.driven,
-                load_share: 1.0 / n + (self.chassis.cg_behind_front_m - mean) * lever,
-                load_per_grade: self.chassis.cg_height_m * lever,
+                load_share,
+                load_per_grade: chassis.cg_height_m * lever,
             };
         }
         axles
