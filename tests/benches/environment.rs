@@ -4,6 +4,8 @@
 //! ground with noise, guard, features, reward and statistics, driven by a threshold rule; laying the course is
 //! part of every episode. Run with `cargo bench --bench environment`.
 
+#![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
+
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use lowgear_agents::policy::Policy;
