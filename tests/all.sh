@@ -25,8 +25,9 @@ if ! command -v "${CC:-cc}" >/dev/null 2>&1; then
 fi
 if ! python3 -c "import numpy" >/dev/null 2>&1; then
     # Whole episodes are compared with an independent solution in NumPy; without it that comparison is left out.
-    install python3 python3-numpy || python3 -m pip install --quiet numpy || true
-    python3 -c "import numpy" || echo "NumPy could not be installed: no comparison with the peer here" >&2
+    install python3 python3-numpy || true
+    python3 -c "import numpy" >/dev/null 2>&1 || python3 -m pip install --quiet numpy || true
+    python3 -c "import numpy" >/dev/null 2>&1 || echo "NumPy could not be installed: no comparison with the peer here" >&2
 fi
 for component in rustfmt clippy; do
     tool="cargo-$component"

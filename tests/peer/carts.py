@@ -39,7 +39,7 @@ class Carts:
 
         self.mass, self.wheel, self.radius = column("mass"), column("wheel_mass"), column("radius")
         self.body = self.mass + self.wheel
-        self.kt, self.ke, self.i0 = column("kt"), column("ke"), column("i0")
+        self.cold_motor, self.magnet = (column("kt"), column("ke"), column("i0")), column("magnet")
         self.cold_ohm, self.inertia, self.source_ohm = column("ohm"), column("rotor"), column("source_ohm")
         self.air_drag = 0.6 * column("drag_area")
         self.heat = np.array([row["heat"] for row in rows], float).T
@@ -55,6 +55,7 @@ class Carts:
         self.gear, self.target = np.zeros(n, int), np.zeros(n, int)
         self.turn, self.rotor, self.forth, self.back = (np.zeros(n) for _ in range(4))
         self.grade, self.rolling, self.drag, self.grip = (np.zeros(n) for _ in range(4))
+        self.rolling_a, self.grip_a, self.front_lost = (np.zeros(n) for _ in range(3))
         self.peak, self.fall, self.front, self.behind = (np.zeros(n) for _ in range(4))
         self.ahead, self.astern = np.zeros(n), np.zeros(n)
         self.events = [None] * n
@@ -64,10 +65,10 @@ class Carts:
         ]
         # Per axle: segment, first obstacle that is not behind it, whether it is on it, what it rests against.
         self.spots = [[self.first_spot(k, i) for i in range(len(rows[k]["axles"]))] for k in range(n)]
+        self.warm_and_drain(None)
         for k in range(n):
             self.mesh(k, 0)
             self.survey(k)
-        self.warm_and_drain(None)
 
     def first_spot(self, k, axle):
         at = -self.rows[k]["axles"][axle][0]
@@ -85,7 +86,7 @@ class Carts:
     def survey(self, k):
         """Sums of the forces on cart `k`, and the next places ahead and astern where they change."""
         row, weight = self.rows[k], self.mass[k] * GRAVITY
-        grade = drag = grip = peak = fall = front = behind = 0.0
+        grade = drag = grip = peak = fall = front = behind = lost = rolling_a = grip_a = 0.0
         rolling = row["drag"]
         ahead, astern = (self.length[k], ("finish", 0)), (-math.inf, None)
         for i, (back, driven, share, per_grade) in enumerate(row["axles"]):
@@ -93,11 +94,12 @@ class Carts:
             start, sine, surface = row["segments"][segment]
             crr, viscous, friction = row["surfaces"][surface]
             cosine, lean, contacts = math.sqrt(1 - sine * sine), 1.0, self.contacts[k][i]
-            # The axle's loads: by acceleration, too, if a model has it.
+            # What presses the axle on the ground, and what an acceleration adds to it.
             load = weight * share
-            pressed = weight * (share * cosine + per_grade * sine)
+            pressed, pressed_a = weight * (share * cosine + per_grade * sine), self.mass[k] * per_grade
             grade += load * sine
-            rolling += load * cosine * crr * row["rolling_factor"]
+            rolling += pressed * crr * row["rolling_factor"]
+            rolling_a += pressed_a * crr * row["rolling_factor"]
             drag += load * viscous * row["rolling_factor"]
             if on:
                 _, top, _, slope, width, lean, _ = contacts[near]
@@ -105,11 +107,13 @@ class Carts:
                 peak += load * slope / width * (top + back)
             if touch == FRONT:
                 front += load * contacts[near][3]
-                lean = contacts[near][5]
+                if driven:
+                    lost += friction * row["friction_factor"] * pressed * (1 - contacts[near][5])
             if touch == BEHIND:
                 behind += load * contacts[near - 1][3]
             if driven:
-                grip += friction * row["friction_factor"] * max(pressed, 0.0) * lean
+                grip += friction * row["friction_factor"] * pressed * lean
+                grip_a += friction * row["friction_factor"] * pressed_a * lean
             if segment + 1 < len(row["segments"]):
                 ahead = min(ahead, (row["segments"][segment + 1][0] + back, ("border", i)))
             if segment > 0:
@@ -121,6 +125,7 @@ class Carts:
             elif near > 0:
                 astern = max(astern, (contacts[near - 1][2] + back, ("mount", i)))
         self.grade[k], self.rolling[k], self.drag[k], self.grip[k] = grade, rolling, drag, grip
+        self.rolling_a[k], self.grip_a[k], self.front_lost[k] = rolling_a, grip_a, lost
         self.peak[k], self.fall[k], self.front[k], self.behind[k] = peak, fall, front, behind
         self.ahead[k], self.astern[k], self.events[k] = ahead[0], astern[0], (ahead[1], astern[1])
 
@@ -211,7 +216,7 @@ class Carts:
             driven = self.duty > 0
             current = np.where(driven, self.duty * self.ocv / self.ohm, 0.0)
             hold = self.kt * (current + self.i0) * self.turn / self.back
-            push = np.minimum(self.stall_push(), self.grip)
+            push = np.minimum(self.stall_push(), self.grip - self.front_lost)
             starts = push - slope > self.rolling + self.front + np.where(driven, 0.0, hold)
             falls = slope - np.minimum(hold, self.grip) > self.rolling + self.behind
             way = np.where(still, np.where(starts, 1.0, np.where(falls, -1.0, 0.0)), way)
@@ -226,16 +231,18 @@ class Carts:
         spin = np.where(geared & ~self.slipping, way, np.where(w < 0, -1.0, 1.0))
         torque = self.kt * (current - self.i0 * spin)
         resist = self.grade + self.slope_force(x) + self.rolling * way + (self.drag + self.air_drag * np.abs(v)) * v
-        carried = np.where(self.slipping, self.wheel, self.body)
-        against = np.where(self.slipping, self.grip, resist)
+        # Loads follow the acceleration, and both are solved for together.
+        sliding = (self.grip - resist) / (self.mass + self.rolling_a * way - self.grip_a)
+        carried = np.where(self.slipping, self.wheel, self.body + self.rolling_a * way)
+        against = np.where(self.slipping, self.grip + self.grip_a * sliding, resist)
         pull = self.turn * torque
         share = self.forth
         a = (share * pull - against) / (carried + share * self.rotor)
         # The losses are on the side that the torque goes to.
         share = np.where((pull - self.rotor * a) * spin >= 0, share, 1 / self.back)
         a = (share * pull - against) / (carried + share * self.rotor)
-        beyond = share * (pull - self.rotor * a) - self.wheel * a - self.grip
-        body = np.where(self.slipping, (self.grip - resist) / self.mass, a)
+        beyond = share * (pull - self.rotor * a) - self.wheel * a - self.grip - self.grip_a * a
+        body = np.where(self.slipping, sliding, a)
         return body * (way != 0), np.where(geared, a * self.turn, torque / self.inertia), current, beyond
 
     def longest_step(self, left, way):
@@ -269,7 +276,7 @@ class Carts:
         self.x = self.x + 0.5 * dt * (v + moved_v)
         self.v, self.w, self.a = moved_v, moved_w, a0
         self.book(dt, w, moved_w, i0)
-        stalled_push = self.stall_push() - self.grip
+        stalled_push = self.stall_push() - self.grip + self.front_lost
         begins = locked & np.where(way == 0, (self.duty > 0) & (stalled_push > 0), beyond > 0)
         ends = self.slipping & (moved_w <= moved_v * self.turn)
         self.slipping = (self.slipping | begins & (left > 0)) & ~ends
@@ -306,6 +313,9 @@ class Carts:
         i = np.minimum(at.astype(int), last - 1)
         k = np.arange(len(at))
         self.ocv = self.ocv_table[k, i] + (self.ocv_table[k, i + 1] - self.ocv_table[k, i]) * (at - i)
+        magnets = 1 - self.magnet * (self.air - 20 + self.housing)
+        kt, ke, idle = self.cold_motor
+        self.kt, self.ke, self.i0 = kt * magnets, ke * magnets, idle / magnets
         self.winding_ohm = self.cold_ohm * (1 + COPPER * (self.air - 20 + self.winding))
         self.tick_charge, self.tick_winding_j, self.tick_friction_j = (np.zeros(len(at)) for _ in range(3))
 
