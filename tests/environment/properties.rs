@@ -47,8 +47,8 @@ proptest! {
             highest_j = highest_j.max(plant.ledger.potential_j);
             let fastest = fastest_m_s(vehicle, highest_j - plant.ledger.potential_j);
             prop_assert!(plant.v_m_s.abs() <= 1.001 * fastest + 1e-6, "{} of {fastest}: {plant:?}", plant.v_m_s);
-            // Rolling back against its drive a motor can take more than a short circuit does.
-            prop_assert!(plant.stress.total() >= 0.0 && (plant.terminal_v >= 0.0 || plant.v_m_s < 0.0));
+            // Turned back against its drive a motor can take more than a short circuit does.
+            prop_assert!(plant.stress.total() >= 0.0 && (plant.terminal_v >= 0.0 || plant.motor_rad_s < 0.0));
             if step.end.is_some() {
                 break;
             }
