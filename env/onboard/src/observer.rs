@@ -268,10 +268,10 @@ const fn permille_of_no_load(scaled_speed: u32, applied_mv: u32) -> i32 {
     if permille > 2000 { 2000 } else { permille as i32 }
 }
 
-/// Shifts above [`MAX_SHIFT`] count as that: a filter slower than half an hour is a slip in the settings.
+/// Only the low four bits of a shift count: a filter slower than half an hour is a slip in the settings.
 #[inline]
 const fn filter_shift(shift: u8) -> u8 {
-    if shift > MAX_SHIFT { MAX_SHIFT } else { shift }
+    shift & MAX_SHIFT
 }
 
 /// The failure window, kept below the saturation of the dwell clock so that it always ends.

@@ -1,7 +1,7 @@
 //! Cruising: a piece of plain driving that lasts for several controller ticks.
 //!
-//! While a gear is engaged, the wheels grip and no axle meets a border or an obstacle, nothing happens but the
-//! closed-form motion itself. Such a piece is begun once, looked at tick by tick, and booked when it ends or when
+//! While a gear is engaged, the wheels grip and no axle comes to a border or to the edge of an obstacle, nothing
+//! happens but the closed-form motion itself. Such a piece is begun once, looked at tick by tick, and booked when it ends or when
 //! anybody wants to know the energies. Battery voltage and winding resistance are held over it.
 
 use super::forces::Press;
@@ -108,7 +108,7 @@ impl Plant {
             return None;
         }
         self.look_around(vehicle, track);
-        if self.ground.touching || self.ground.fall_n_m != 0.0 {
+        if self.ground.touching {
             return None;
         }
         let supply = self.supply(vehicle, duty);
@@ -121,7 +121,7 @@ impl Plant {
         let (moved_m, speed_m_s) = body.at_steps::<BATCH>(vehicle.tick_s);
         let fits = |tick: usize| {
             let v_m_s = speed_m_s[tick];
-            let acceleration_m_s2 = body.acceleration_at(v_m_s);
+            let acceleration_m_s2 = body.acceleration_at(moved_m[tick], v_m_s);
             v_m_s >= LEAST_M_S
                 && moved_m[tick] < room_m
                 && thrust.keeps_side(1.0, thrust.output_n(gear, v_m_s, acceleration_m_s2))

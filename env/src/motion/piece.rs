@@ -102,7 +102,7 @@ impl Piece {
         (distance_m, speed_m_s)
     }
 
-    /// The moment at `t` of a piece without the push of an obstacle, from its distance and speed then.
+    /// The moment at `t` from its distance and speed.
     #[must_use]
     #[inline]
     pub(super) fn moment_from(&self, t: f64, distance_m: f64, speed_m_s: f64) -> Moment {
@@ -111,6 +111,9 @@ impl Piece {
                 let (gap, slowed) = (self.v0 - v_end, self.v0 - speed_m_s);
                 v_end * v_end * t + slowed * tau * (2.0 * v_end + gap - 0.5 * slowed)
             }
+            Kind::Saddle { grow, up, fall, down } => {
+                return self.saddle_moment([grow, up, fall, down], t);
+            }
             _ => {
                 // The speed is nearly straight: Simpson's rule, with the middle from the distance.
                 let middle = 0.25 * (6.0 * distance_m / t - self.v0 - speed_m_s);
@@ -118,18 +121,22 @@ impl Piece {
                 if t > 0.0 { sum * t / 6.0 } else { 0.0 }
             }
         };
-        let acceleration_m_s2 = self.acceleration_at(speed_m_s);
+        let acceleration_m_s2 = self.acceleration_at(distance_m, speed_m_s);
         Moment { distance_m, speed_m_s, acceleration_m_s2, squared_m2_s }
     }
 
-    /// Acceleration where the speed is `speed_m_s`, for a piece without the push of an obstacle.
+    /// Acceleration where the distance is `distance_m` and the speed `speed_m_s`.
     #[must_use]
     #[inline]
-    pub(super) fn acceleration_at(&self, speed_m_s: f64) -> f64 {
+    pub(super) fn acceleration_at(&self, distance_m: f64, speed_m_s: f64) -> f64 {
         match self.kind {
             Kind::Damped { v_end, rate, .. } => (v_end - speed_m_s) * rate,
             Kind::Free { acceleration } => acceleration,
-            Kind::Saddle { .. } => f64::NAN,
+            Kind::Saddle { grow, up, fall, down } => {
+                // s'' = a/m - (c/m) s' + (k/m) s with up + down = -c/m and up down = -k/m.
+                let first = grow * up * up + fall * down * down;
+                first + (up + down) * (speed_m_s - self.v0) - up * down * distance_m
+            }
         }
     }
 

@@ -82,7 +82,7 @@ fn settings_text(settings: &Settings) -> String {
         let _ = writeln!(text, "#define LOWGEAR_{name:<22} {value:<12} /* {meaning} */");
     };
     let count = |value: u16| format!("{value}u");
-    let shift = |value: u8| format!("{}u", value.min(MAX_SHIFT));
+    let shift = |value: u8| format!("{}u", value & MAX_SHIFT);
     define("MAX_GEARS", format!("{MAX_GEARS}u"), "most gears the controller can know");
     define("GEARS", count(u16::from(guard.gears).min(MAX_GEARS as u16)), "gears of this vehicle");
     define("DECISION_TICKS", count(settings.decision_ticks), "ticks between two decisions");
