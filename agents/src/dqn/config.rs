@@ -68,6 +68,10 @@ pub struct DqnConfig {
     pub guide_margin: f32,
     /// Weight of that demand in the loss; 0 switches it off.
     pub guide_weight: Schedule,
+    /// How much higher than the guide's action, in scaled reward, another one must be valued to be taken
+    /// instead; 0: the guide has no say in what is valued highest. A network that knows little then does
+    /// what the guide does. What is learned from stays the highest value.
+    pub rule_margin: f32,
     /// Who computes gradients.
     pub backend: Backend,
 }
@@ -96,6 +100,7 @@ impl Default for DqnConfig {
             guide: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
             guide_margin: 0.05,
             guide_weight: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
+            rule_margin: 0.0,
             backend: Backend::default(),
         }
     }
@@ -149,6 +154,7 @@ impl DqnConfig {
             ("epsilon", probability(&self.epsilon), "`from` and `to` 0 to 1"),
             ("guide", probability(&self.guide), "`from` and `to` 0 to 1"),
             ("guide-margin", self.guide_margin >= 0.0 && self.guide_margin.is_finite(), "0 or above"),
+            ("rule-margin", self.rule_margin >= 0.0 && self.rule_margin.is_finite(), "0 or above"),
             (
                 "guide-weight",
                 [weight.from, weight.to].iter().all(|w| *w >= 0.0 && w.is_finite()),

@@ -9,7 +9,7 @@ use super::{
     DqnConfig, DqnError, Mask, Mlp, Scratch, Shape, TargetUpdate,
     loss::Loss,
     replay::{Decision, Drawn, Queue, Replay, Seen, Transition},
-    update::{Adam, clip_norm, follow, target},
+    update::{Adam, clip_norm, follow, guided_best, target},
 };
 use crate::neural::{Tape, batch_values, check_length};
 
@@ -103,7 +103,8 @@ impl Dqn {
         } else if guide.is_some() && explore.random::<f32>() < config.guide.at(*decisions) {
             guide
         } else {
-            mask.best(online.values(observation, &mut self.scratch))
+            let values = online.values(observation, &mut self.scratch);
+            guided_best(values, mask, guide, config.rule_margin)
         };
         let action = action.ok_or(DqnError::NoAction)?;
         self.state.pending = Some(Decision {

@@ -22,8 +22,8 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
-    mask_of,
+    Backend, Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError as DqnError, RuleGuide, Schedule, Scratch,
+    Shape, mask_of,
 };
 pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, Learned};

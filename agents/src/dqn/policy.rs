@@ -3,38 +3,50 @@
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
-use super::{DqnError, Encode, FeatureScaler, Mask, Mlp, Scratch};
+use super::{DqnError, Encode, FeatureScaler, Guide, Mask, Mlp, RuleGuide, Scratch, update::guided_best};
 use crate::{neural::check_length, policy::Policy};
 
-/// Asks for the possible request that the network values highest.
+/// Asks for the possible request that the network values highest; with a guide, for the guide's unless
+/// another one is valued higher by more than a margin.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(try_from = "RawPolicy", into = "RawPolicy")]
 pub struct DqnPolicy {
     scaler: FeatureScaler,
     network: Mlp,
+    guide: Option<RuleGuide>,
+    rule_margin: f32,
     scratch: Scratch,
     input: Vec<f32>,
 }
 
 /// What is written and read; checked on the way in.
 #[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawPolicy {
     scaler: FeatureScaler,
     network: Mlp,
+    #[serde(default)]
+    guide: Option<RuleGuide>,
+    #[serde(default)]
+    rule_margin: f32,
 }
 
 impl TryFrom<RawPolicy> for DqnPolicy {
     type Error = DqnError;
 
     fn try_from(raw: RawPolicy) -> Result<DqnPolicy, DqnError> {
-        DqnPolicy::new(raw.scaler, raw.network)
+        let policy = DqnPolicy::new(raw.scaler, raw.network)?;
+        match raw.guide {
+            Some(guide) => policy.with_guide(guide, raw.rule_margin),
+            None => Ok(policy),
+        }
     }
 }
 
 impl From<DqnPolicy> for RawPolicy {
     fn from(policy: DqnPolicy) -> RawPolicy {
-        RawPolicy { scaler: policy.scaler, network: policy.network }
+        let DqnPolicy { scaler, network, guide, rule_margin, .. } = policy;
+        RawPolicy { scaler, network, guide, rule_margin }
     }
 }
 
@@ -47,7 +59,20 @@ impl DqnPolicy {
         let shape = network.shape();
         check_length("network inputs", shape.inputs, scaler.inputs())?;
         check_length("network actions", shape.actions, Request::ALL.len())?;
-        Ok(DqnPolicy { scaler, network, scratch: Scratch::default(), input: Vec::new() })
+        let (scratch, input) = (Scratch::default(), Vec::new());
+        Ok(DqnPolicy { scaler, network, guide: None, rule_margin: 0.0, scratch, input })
+    }
+
+    /// The same policy, which leaves the guide's request only where another one is valued higher by more
+    /// than `rule_margin`, in scaled reward. With a margin of 0 the guide has no say.
+    ///
+    /// # Errors
+    /// The margin is negative or not finite.
+    pub fn with_guide(self, guide: RuleGuide, rule_margin: f32) -> Result<DqnPolicy, DqnError> {
+        if !(rule_margin >= 0.0 && rule_margin.is_finite()) {
+            return Err(DqnError::Config { key: "rule-margin", allowed: "0 or above" });
+        }
+        Ok(DqnPolicy { guide: (rule_margin > 0.0).then_some(guide), rule_margin, ..self })
     }
 
     /// The value of each request, by code, in scaled reward. Moves the memory of earlier decisions on.
@@ -61,10 +86,16 @@ impl DqnPolicy {
 impl Policy for DqnPolicy {
     fn reset(&mut self) {
         self.scaler.reset();
+        if let Some(guide) = &mut self.guide {
+            guide.reset();
+        }
     }
 
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
-        let best = Mask::from(mask).best(self.values(features));
+        let mask = Mask::from(mask);
+        let guide = self.guide.as_mut().and_then(|guide| guide.advise_within(features, mask));
+        let margin = self.rule_margin;
+        let best = guided_best(self.values(features), mask, guide, margin);
         best.map_or(Request::Hold, |action| Request::from_code(action as u8))
     }
 }

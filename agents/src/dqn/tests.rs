@@ -74,13 +74,19 @@ fn learns_to_balance_the_pole() {
 
 #[test]
 fn a_learner_read_back_goes_on_bit_for_bit() {
-    for target in [TargetUpdate::Soft { tau: 0.01 }, TargetUpdate::Hard { every: 30 }] {
+    let variants = [
+        (TargetUpdate::Soft { tau: 0.01 }, None),
+        (TargetUpdate::Hard { every: 30 }, None),
+        (TargetUpdate::Soft { tau: 0.01 }, Some(Priority::default())),
+    ];
+    for (target, priority) in variants {
         // A small memory that has wrapped round, and a stop in the middle of an episode.
         let config = DqnConfig {
             replay_capacity: 150,
             warm_up: 100,
             guide_weight: Schedule::constant(0.5),
             target,
+            priority,
             ..pole()
         };
         let mut world = CartPole::new(Seed(5));
@@ -127,8 +133,8 @@ fn damaged_or_foreign_states_are_refused() {
 
 #[test]
 fn the_number_of_threads_changes_nothing() {
-    // The wide network's products are large enough to be split over threads.
-    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, ..pole() };
+    // The wide network's products are large enough for the tensor library to split them over threads.
+    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, backend: Backend::Burn, ..pole() };
     for (config, decisions) in [(pole(), 700), (wide, 530)] {
         let run = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
@@ -263,23 +269,24 @@ fn time_to_475() {
 #[test]
 #[ignore = "a measurement: prints what a learning step and a decision cost"]
 fn cost() {
-    for hidden in [vec![32, 32], vec![64, 64], vec![128, 128]] {
-        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, ..pole() };
+    let widths = [32, 64, 128, 256].map(|width| vec![width; 2]);
+    for (hidden, backend) in widths.iter().flat_map(|w| [(w, Backend::Plain), (w, Backend::Burn)]) {
+        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, backend, ..pole() };
         let mut dqn = Dqn::new(config, 16, 3, Seed(1)).unwrap();
         let x = [0.3; 16];
         let step = Step { reward: 1.0, elapsed_s: 0.2, end: None };
         let start = std::time::Instant::now();
-        for _ in 0..2000 {
+        for _ in 0..1000 {
             dqn.act(&x, Mask::all(3), None).unwrap();
             dqn.observe(&step, &x, Mask::all(3)).unwrap();
         }
-        let learning = start.elapsed() / 2000;
+        let learning = start.elapsed() / 1000;
         let (mut scratch, mut sum) = (Scratch::default(), 0.0);
         let start = std::time::Instant::now();
         for _ in 0..100_000 {
             sum += dqn.online().values(std::hint::black_box(&x), &mut scratch)[0];
         }
         let act = start.elapsed() / 100_000;
-        println!("{hidden:?}: learn {learning:?}, act {act:?} ({sum})");
+        println!("{hidden:?} {backend:?}: learn {learning:?}, act {act:?} ({sum})");
     }
 }

@@ -47,8 +47,9 @@ pub fn train<W: World>(
         guide.reset();
         encode.encode(world.observation(), &mut input);
         let end = loop {
-            let advice = guide.advise(world.observation());
-            let action = dqn.act(&input, mask_of(world), advice)?;
+            let mask = mask_of(world);
+            let advice = guide.advise_within(world.observation(), mask);
+            let action = dqn.act(&input, mask, advice)?;
             let step = world.step(action);
             input.clear();
             encode.encode(world.observation(), &mut input);

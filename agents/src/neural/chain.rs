@@ -45,8 +45,7 @@ pub(crate) fn affine_rows(layer: &Layer, weights: &[f32], x: &[f32]) -> Vec<f32>
     y
 }
 
-/// Leads the loss's derivative by the last output back: fills the layers' places in `gradient` and returns
-/// the derivative by the input.
+/// Leads the loss's derivative by the last output back, and fills the layers' places in `gradient`.
 pub(crate) fn backward(
     layers: &[Layer],
     weights: &[f32],
@@ -54,7 +53,7 @@ pub(crate) fn backward(
     passed: &Passed,
     mut slope: Vec<f32>,
     gradient: &mut [f32],
-) -> Vec<f32> {
+) {
     for (i, layer) in layers.iter().enumerate().rev() {
         if i < relus {
             for (s, y) in slope.iter_mut().zip(&passed.stages[i + 1]) {
@@ -62,9 +61,10 @@ pub(crate) fn backward(
             }
         }
         add_gradient(layer, &passed.stages[i], &slope, gradient);
-        slope = back_through(layer, weights, &slope);
+        if i > 0 {
+            slope = back_through(layer, weights, &slope);
+        }
     }
-    slope
 }
 
 /// `dW += X^T dZ` and `db += sum of dZ`.

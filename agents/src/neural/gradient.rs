@@ -8,7 +8,8 @@ use super::{Mlp, NeuralError, chain, chain::Passed, forward::join_rows, referenc
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Backend {
-    /// Plain loops of this crate. Quicker up to layers of some 128, and the same bits on every processor.
+    /// Plain loops of this crate. Half the time with layers of 32, two thirds with 64, as much with 128; with
+    /// 256 the library is quicker. The same bits whatever instructions the processor has.
     #[default]
     Plain,
     /// The tensor library's automatic differentiation, against which the loops are tested.

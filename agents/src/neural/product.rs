@@ -134,24 +134,4 @@ mod tests {
             assert_eq!(c, expected, "{rows} {inner} {columns}, transposed");
         }
     }
-
-    #[test]
-    #[ignore = "a measurement: prints how fast products are"]
-    fn speed() {
-        for (rows, inner, columns) in [(64, 4, 64), (64, 64, 64), (64, 64, 2), (256, 64, 64), (64, 256, 256)]
-        {
-            let (a, b) = (vec![0.5; rows * inner], vec![0.25; inner * columns]);
-            let mut c = vec![0.0; rows * columns];
-            let start = std::time::Instant::now();
-            for _ in 0..1000 {
-                add_product(Left::plain(&a, inner), std::hint::black_box(&b), &mut c, inner, columns);
-            }
-            let s = start.elapsed().as_secs_f64() / 1000.0;
-            println!(
-                "{rows}x{inner}x{columns}: {:.1} us, {:.1} GFLOP/s",
-                s * 1e6,
-                2e-9 * (rows * inner * columns) as f64 / s
-            );
-        }
-    }
 }

@@ -33,10 +33,10 @@ pub(crate) struct State {
     pub(crate) actor: Tower,
     pub(crate) critic: Tower,
     pub(crate) adam: [Adam; 2],
-    lanes: Vec<LaneState>,
-    seen: Moments,
-    normaliser: Normaliser,
-    returns: Moments,
+    pub(crate) lanes: Vec<LaneState>,
+    pub(crate) seen: Moments,
+    pub(crate) normaliser: Normaliser,
+    pub(crate) returns: Moments,
     explore: ChaCha8Rng,
     pub(crate) learn: ChaCha8Rng,
     pub(crate) decisions: u64,
@@ -47,10 +47,10 @@ pub(crate) struct State {
 
 /// What is kept of one world.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct LaneState {
-    trail: Trail,
+pub(crate) struct LaneState {
+    pub(crate) trail: Trail,
     /// Memories of policy and value.
-    memories: [Vec<f32>; 2],
+    pub(crate) memories: [Vec<f32>; 2],
     /// Whether an action was chosen whose outcome is not known yet.
     pending: bool,
     /// Whether the next decision is the first one of its episode.
@@ -58,11 +58,8 @@ struct LaneState {
     /// Discounted sum of rewards of the episode so far, newest decision last.
     running_return: f64,
     /// What is seen now, normalised, while an episode is under way.
-    now: Vec<f32>,
+    pub(crate) now: Vec<f32>,
 }
-
-/// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x01";
 
 impl Ppo {
     /// A fresh learner for observations of length `inputs`.
@@ -284,35 +281,6 @@ impl Ppo {
         self.state.rounds
     }
 
-    /// Everything, as bytes: weights, moments, statistics, random streams, memories and the round so far.
-    ///
-    /// # Errors
-    /// The state could not be written down.
-    pub fn save_state(&self) -> Result<Vec<u8>, PpoError> {
-        postcard::to_extend(&self.state, MAGIC.to_vec())
-            .map_err(|_| PpoError::State("it could not be written down"))
-    }
-
-    /// Reads [`Ppo::save_state`] back. `config` must be the one it was made with.
-    ///
-    /// # Errors
-    /// The bytes are damaged, of another version, or were made with other settings.
-    pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, PpoError> {
-        let body = bytes.strip_prefix(MAGIC).ok_or(PpoError::State("other kind or version"))?;
-        let (state, rest): (State, _) =
-            postcard::take_from_bytes(body).map_err(|_| PpoError::State("damaged or cut short"))?;
-        if !rest.is_empty() {
-            return Err(PpoError::State("longer than it should be"));
-        }
-        if state.config != *config {
-            return Err(PpoError::State("made with other settings"));
-        }
-        if !state.fits() {
-            return Err(PpoError::State("parts do not fit together"));
-        }
-        Ok(Ppo::from(state))
-    }
-
     /// What rewards are multiplied by, beyond the scale of the settings.
     fn reward_scale(&self) -> f64 {
         let deviation = self.state.returns.deviations().next().unwrap_or(1.0);
@@ -367,32 +335,6 @@ const NO_LANE: PpoError = PpoError::Config { key: "worlds", allowed: "as many as
 impl From<State> for Ppo {
     fn from(state: State) -> Ppo {
         Ppo { state, scratch: Scratch::default(), log_p: Vec::new(), input: Vec::new() }
-    }
-}
-
-impl State {
-    fn fits(&self) -> bool {
-        let PpoConfig { hidden, memory, worlds, .. } = &self.config;
-        let (actor, critic) = (self.actor.shape(), self.critic.shape());
-        let as_set = |shape: &TowerShape| shape.hidden == *hidden && shape.memory == *memory;
-        let inputs = actor.inputs;
-        let lane = |lane: &LaneState| {
-            lane.trail.fits(inputs, actor.outputs, *memory)
-                && lane.memories.iter().all(|m| m.is_empty() || m.len() == *memory)
-                && (lane.now.is_empty() || lane.now.len() == inputs)
-        };
-        self.config.check().is_ok()
-            && as_set(actor)
-            && as_set(critic)
-            && (critic.inputs, critic.outputs) == (inputs, 1)
-            && actor.outputs <= 32
-            && self.adam[0].fits(actor.len())
-            && self.adam[1].fits(critic.len())
-            && self.lanes.len() == *worlds
-            && self.lanes.iter().all(lane)
-            && self.seen.fits(inputs)
-            && self.returns.fits(1)
-            && self.normaliser.check(inputs).is_ok()
     }
 }
 

@@ -1,1 +1,48 @@
 //! The learner as a whole.
+
+mod driving;
+mod learning;
+mod saving;
+
+use lowgear_env::Seed;
+
+use super::*;
+use crate::worlds::cartpole::CartPole;
+
+type Nobody<O> = fn(&O) -> Option<usize>;
+type PoleLane = Lane<CartPole, fn(&[f64; 4], &mut Vec<f32>), Nobody<[f64; 4]>>;
+
+fn encode_pole(state: &[f64; 4], out: &mut Vec<f32>) {
+    out.extend(state.map(|x| x as f32));
+}
+
+fn nobody<O>(_: &O) -> Option<usize> {
+    None
+}
+
+/// Settings for the pole: 0.99 per decision, no guide.
+fn pole() -> PpoConfig {
+    PpoConfig {
+        gamma_per_s: 0.99_f64.powi(50),
+        worlds: 4,
+        round: 1024,
+        epochs: 10,
+        batch: 64,
+        entropy_weight: Schedule::constant(0.0),
+        learning_rate: Schedule::linear(1e-3, 0.0, 40_000),
+        target_kl: None,
+        normalise_observations: false,
+        normalise_returns: false,
+        guide_bias: 0.0,
+        ..PpoConfig::default()
+    }
+}
+
+fn poles(count: usize, seed: u64) -> Vec<PoleLane> {
+    let lane = Lane {
+        world: CartPole::new(Seed(seed)),
+        encode: encode_pole as fn(&[f64; 4], &mut Vec<f32>),
+        guide: nobody as Nobody<[f64; 4]>,
+    };
+    vec![lane; count]
+}

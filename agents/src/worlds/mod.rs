@@ -5,4 +5,7 @@
 pub mod bias;
 pub mod cartpole;
 pub mod cliff;
+pub mod corridor;
+pub mod frozen_lake;
 pub mod random_walk;
+pub mod recall;

@@ -51,6 +51,43 @@ fn td_errors_of_the_random_walk_match_an_independent_implementation() {
     }
 }
 
+/// The long walk (example 7.1): root mean square error over the states, averaged over the first ten episodes
+/// and 1000 runs of an independent implementation (NumPy), with its standard error.
+const LONG_WALK: [(f64, f64, TraceKind, f64, f64); 4] = [
+    (0.0, 0.4, TraceKind::Accumulating, 0.412_12, 1.7e-4),
+    (0.8, 0.1, TraceKind::Accumulating, 0.395_58, 3.3e-4),
+    (0.8, 0.2, TraceKind::Replacing, 0.354_09, 5.2e-4),
+    (0.4, 0.4, TraceKind::Accumulating, 0.333_86, 5.3e-4),
+];
+
+#[test]
+fn traces_on_the_long_walk_match_an_independent_implementation() {
+    let values = random_walk::long_values();
+    let rms = |learner: &TabularLearner| {
+        let squares = values.iter().enumerate().map(|(s, value)| (learner.values(s)[0] - value).powi(2));
+        (squares.sum::<f64>() / values.len() as f64).sqrt()
+    };
+    for (lambda, step_size, trace, expected, standard_error) in LONG_WALK {
+        let mut sum = 0.0;
+        for run in 0..1000 {
+            let settings = TabularSettings {
+                lambda,
+                trace,
+                ..plain(Algorithm::Sarsa, StepSize::Constant(step_size), 0.0)
+            };
+            let mut learner = TabularLearner::new(settings, values.len(), 1, Seed(run)).unwrap();
+            assert!(run > 0 || (rms(&learner) - 0.547_722_557_505_166_1).abs() < 1e-12);
+            let mut world = RandomWalk::long(Seed(run));
+            for episode in 0..10 {
+                run_episode(&mut world, |&state| state, &mut learner, episode, alone);
+                sum += rms(&learner) / 10_000.0;
+            }
+        }
+        let tolerance = 4.0 * std::f64::consts::SQRT_2 * standard_error;
+        assert!((sum - expected).abs() < tolerance, "lambda {lambda}, alpha {step_size}: {sum} {expected}");
+    }
+}
+
 /// Two decisions, rewards 1 and 2, then the end; alpha 0.5, gamma 0.9 per s, lambda 0.5.
 /// First, 2 s long: delta = 1 + 0.81 * 0 - 0 = 1; q(0) = 0.5; its trace fades to 0.81 * 0.5 = 0.405.
 /// Second: delta = 2 - 0 = 2; q(1) = 0.5 * 2 = 1; q(0) = 0.5 + 0.5 * 2 * 0.405 = 0.905.

@@ -1,0 +1,187 @@
+//! How long learners take to balance the pole: decisions and seconds until the mean return of 100 greedy
+//! episodes reaches 475 of 500 for the first time, what the network of that moment gets in 100 other
+//! episodes, and what the last one gets there at the end of the budget.
+//!
+//! `cargo bench -p lowgear-agents --bench cartpole -- ppo 10` takes learner and number of seeds; a third
+//! word `burn` has the tensor library compute gradients. The same settings on a Python library:
+//! `python/cartpole.py`. Judging is not counted in the seconds.
+#![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
+
+use std::ops::ControlFlow;
+use std::time::{Duration, Instant};
+
+use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
+use lowgear_agents::neural::{Backend, Schedule};
+use lowgear_agents::ppo::{self, Lane, Ppo, PpoConfig};
+use lowgear_agents::worlds::cartpole::CartPole;
+use lowgear_env::Seed;
+
+/// Return that counts as balanced, of 500.
+const BALANCED: f64 = 475.0;
+/// First of the 100 episodes that runs are looked at by, and of those that the outcome is told by.
+const LOOKED_AT: u64 = 0;
+const OTHERS: u64 = 1000;
+/// Decisions between two looks.
+const LOOK_EVERY: u64 = 1000;
+
+fn main() {
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    let word = |i: usize| words.get(i).map_or("", String::as_str);
+    let seeds: u64 = word(1).parse().unwrap_or(3);
+    let backend = if word(2) == "burn" { Backend::Burn } else { Backend::Plain };
+    for (name, run) in [("ppo", run_ppo as fn(u64, Backend) -> Run), ("dqn", run_dqn)] {
+        if ["", name].contains(&word(0)) {
+            println!(
+                "{name}, one thread\nseed  decisions  seconds  other-mean  end-mean  all-decisions  all-seconds"
+            );
+            let runs: Vec<Run> = (0..seeds).map(|seed| run(seed, backend)).collect();
+            runs.iter().zip(0..).for_each(|(run, seed)| run.print(seed));
+            let first = runs.iter().filter(|run| run.first.is_some_and(|f| f.other_mean >= BALANCED)).count();
+            let end = runs.iter().filter(|run| run.end_mean >= BALANCED).count();
+            println!("balanced in other episodes: the first one {first}, the last one {end} of {seeds}");
+        }
+    }
+}
+
+/// What a training run came to.
+struct Run {
+    first: Option<First>,
+    end_mean: f64,
+    decisions: u64,
+    whole: Duration,
+}
+
+impl Run {
+    fn print(&self, seed: u64) {
+        let (decisions, s) = self.first.map_or((0, f64::NAN), |f| (f.decisions, f.lived.as_secs_f64()));
+        let other = self.first.map_or(f64::NAN, |f| f.other_mean);
+        let (mean, all, whole) = (self.end_mean, self.decisions, self.whole.as_secs_f64());
+        println!("{seed:4}  {decisions:9}  {s:7.3}  {other:10.1}  {mean:8.1}  {all:13}  {whole:11.3}");
+    }
+}
+
+/// Looks on from time to time, with the clock stopped.
+struct Watch {
+    start: Instant,
+    judging: Duration,
+    next: u64,
+    first: Option<First>,
+}
+
+/// The first time that the pole was balanced.
+#[derive(Clone, Copy)]
+struct First {
+    decisions: u64,
+    lived: Duration,
+    other_mean: f64,
+}
+
+impl Watch {
+    fn new() -> Watch {
+        Watch { start: Instant::now(), judging: Duration::ZERO, next: LOOK_EVERY, first: None }
+    }
+
+    fn look(&mut self, decisions: u64, mean: impl Fn(u64) -> f64) {
+        if decisions < self.next || self.first.is_some() {
+            return;
+        }
+        self.next = decisions + LOOK_EVERY;
+        let before = Instant::now();
+        let lived = before - self.start - self.judging;
+        if mean(LOOKED_AT) >= BALANCED {
+            self.first = Some(First { decisions, lived, other_mean: mean(OTHERS) });
+        }
+        self.judging += before.elapsed();
+    }
+
+    fn end(self, decisions: u64, mean: impl Fn(u64) -> f64) -> Run {
+        let whole = self.start.elapsed() - self.judging;
+        Run { first: self.first, end_mean: mean(OTHERS), decisions, whole }
+    }
+}
+
+fn encode(state: &[f64; 4], out: &mut Vec<f32>) {
+    out.extend(state.map(|x| x as f32));
+}
+
+fn nobody(_: &[f64; 4]) -> Option<usize> {
+    None
+}
+
+/// Mean over 100 episodes that no training run meets, those from number `from` on.
+fn mean_of_100(from: u64, mut sum_of_rewards: impl FnMut(&mut CartPole, u64) -> f64) -> f64 {
+    let mut world = CartPole::new(Seed(1 << 40));
+    (from..from + 100).map(|episode| sum_of_rewards(&mut world, episode)).sum::<f64>() / 100.0
+}
+
+fn run_ppo(seed: u64, backend: Backend) -> Run {
+    let config = PpoConfig {
+        hidden: vec![64, 64],
+        gamma_per_s: 0.99_f64.powi(50),
+        lambda: 0.95,
+        worlds: 4,
+        round: 1024,
+        epochs: 10,
+        batch: 64,
+        clip: 0.2,
+        entropy_weight: Schedule::constant(0.0),
+        learning_rate: Schedule::linear(1e-3, 0.0, 100_000),
+        target_kl: None,
+        normalise_observations: false,
+        normalise_returns: false,
+        guide_bias: 0.0,
+        backend,
+        ..PpoConfig::default()
+    };
+    let mut ppo = Ppo::new(config, 4, 2, Seed(seed)).unwrap();
+    let lane = Lane { world: CartPole::new(Seed(seed)), encode, guide: nobody };
+    let mut lanes = vec![lane; 4];
+    let mean = |ppo: &Ppo, from| {
+        let mut actor = ppo.actor().unwrap();
+        mean_of_100(from, |world, n| {
+            ppo::greedy_return(&mut actor, world, &mut { encode }, &mut { nobody }, n)
+        })
+    };
+    let mut watch = Watch::new();
+    ppo::train(&mut ppo, &mut lanes, 100_000, |ppo, _| {
+        watch.look(ppo.decisions(), |from| mean(ppo, from));
+        ControlFlow::Continue(())
+    })
+    .unwrap();
+    watch.end(ppo.decisions(), |from| mean(&ppo, from))
+}
+
+fn run_dqn(seed: u64, backend: Backend) -> Run {
+    let config = DqnConfig {
+        hidden: vec![64, 64],
+        dueling: false,
+        double_q: false,
+        n_step: 1,
+        gamma_per_s: 0.99_f64.powi(50),
+        reward_scale: 0.1,
+        replay_capacity: 50_000,
+        warm_up: 1000,
+        batch: 64,
+        learn_every: 2,
+        learn_steps: 1,
+        learning_rate: Schedule::linear(2e-3, 0.0, 50_000),
+        target: TargetUpdate::Soft { tau: 0.02 },
+        epsilon: Schedule::linear(1.0, 0.02, 5000),
+        guide: Schedule::constant(0.0),
+        guide_weight: Schedule::constant(0.0),
+        backend,
+        ..DqnConfig::default()
+    };
+    let mut learner = Dqn::new(config, 4, 2, Seed(seed)).unwrap();
+    let mut world = CartPole::new(Seed(seed));
+    let mean = |dqn: &Dqn, from| {
+        mean_of_100(from, |world, n| dqn::greedy_return(dqn.online(), world, &mut { encode }, n))
+    };
+    let mut watch = Watch::new();
+    dqn::train(&mut learner, &mut world, &mut { encode }, &mut { nobody }, 50_000, |dqn, _| {
+        watch.look(dqn.decisions(), |from| mean(dqn, from));
+        ControlFlow::Continue(())
+    })
+    .unwrap();
+    watch.end(learner.decisions(), |from| mean(&learner, from))
+}

@@ -1,0 +1,66 @@
+//! A learner as bytes, and back.
+
+use super::{
+    Ppo, PpoConfig, PpoError, TowerShape,
+    learner::{LaneState, State},
+};
+
+/// First bytes of a saved state; the last one is the layout's version.
+const MAGIC: &[u8] = b"lowgear-ppo\x01";
+
+impl Ppo {
+    /// Everything, as bytes: weights, moments, statistics, random streams, memories and the round so far.
+    ///
+    /// # Errors
+    /// The state could not be written down.
+    pub fn save_state(&self) -> Result<Vec<u8>, PpoError> {
+        postcard::to_extend(&self.state, MAGIC.to_vec())
+            .map_err(|_| PpoError::State("it could not be written down"))
+    }
+
+    /// Reads [`Ppo::save_state`] back. `config` must be the one it was made with.
+    ///
+    /// # Errors
+    /// The bytes are damaged, of another version, or were made with other settings.
+    pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, PpoError> {
+        let body = bytes.strip_prefix(MAGIC).ok_or(PpoError::State("other kind or version"))?;
+        let (state, rest): (State, _) =
+            postcard::take_from_bytes(body).map_err(|_| PpoError::State("damaged or cut short"))?;
+        if !rest.is_empty() {
+            return Err(PpoError::State("longer than it should be"));
+        }
+        if state.config != *config {
+            return Err(PpoError::State("made with other settings"));
+        }
+        if !state.fits() {
+            return Err(PpoError::State("parts do not fit together"));
+        }
+        Ok(Ppo::from(state))
+    }
+}
+
+impl State {
+    fn fits(&self) -> bool {
+        let PpoConfig { hidden, memory, worlds, .. } = &self.config;
+        let (actor, critic) = (self.actor.shape(), self.critic.shape());
+        let as_set = |shape: &TowerShape| shape.hidden == *hidden && shape.memory == *memory;
+        let inputs = actor.inputs;
+        let lane = |lane: &LaneState| {
+            lane.trail.fits(inputs, actor.outputs, *memory)
+                && lane.memories.iter().all(|m| m.is_empty() || m.len() == *memory)
+                && (lane.now.is_empty() || lane.now.len() == inputs)
+        };
+        self.config.check().is_ok()
+            && as_set(actor)
+            && as_set(critic)
+            && (critic.inputs, critic.outputs) == (inputs, 1)
+            && actor.outputs <= 32
+            && self.adam[0].fits(actor.len())
+            && self.adam[1].fits(critic.len())
+            && self.lanes.len() == *worlds
+            && self.lanes.iter().all(lane)
+            && self.seen.fits(inputs)
+            && self.returns.fits(1)
+            && self.normaliser.check(inputs).is_ok()
+    }
+}
