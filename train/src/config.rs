@@ -80,7 +80,10 @@ impl LearnersConfig {
     #[must_use]
     pub fn count(&self) -> usize {
         let LearnersConfig { contextual, tabular, dqn, ppo } = self;
-        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()].into_iter().filter(|&l| l).count()
+        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()]
+            .into_iter()
+            .filter(|&l| l)
+            .count()
     }
 }
 
@@ -288,7 +291,8 @@ impl Check for TableConfig {
 
 /// Checks each number of a list against 0 to `high`.
 fn each(key: &str, values: &[f32], high: f64) -> Result<(), KeyError> {
-    let mut checks = values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v.into(), 0.0, high, ""));
+    let mut checks =
+        values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v.into(), 0.0, high, ""));
     checks.try_for_each(|check| check)
 }
 

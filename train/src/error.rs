@@ -45,7 +45,9 @@ pub enum StudyError {
         file: PathBuf,
     },
     /// Somebody stopped the program.
-    #[error("stopped as asked; everything up to now is kept\n  hint: go on with the same command and --resume")]
+    #[error(
+        "stopped as asked; everything up to now is kept\n  hint: go on with the same command and --resume"
+    )]
     Stopped,
     /// A saved policy does not fit.
     #[error("{file}: {problem}")]

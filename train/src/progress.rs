@@ -60,8 +60,7 @@ impl Reporter {
     pub fn job(&self, name: &str, total: u64) -> JobProgress<'_> {
         let bar = self.bars.as_ref().map(|bars| {
             let bar = bars.add(ProgressBar::new(total));
-            let style =
-                ProgressStyle::with_template("{prefix:<24} {bar:24} {percent:>3} %  {msg}");
+            let style = ProgressStyle::with_template("{prefix:<24} {bar:24} {percent:>3} %  {msg}");
             if let Ok(style) = style {
                 bar.set_style(style);
             }

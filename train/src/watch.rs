@@ -122,7 +122,9 @@ impl<'a> Watch<'a> {
     #[must_use]
     pub fn spent_in_words(&self) -> String {
         match self.allowance.seconds {
-            Some(most) if self.seconds() >= most => format!("its share of the hours, {most:.0} s, is used up"),
+            Some(most) if self.seconds() >= most => {
+                format!("its share of the hours, {most:.0} s, is used up")
+            }
             _ => "its ticks are used up".to_owned(),
         }
     }

@@ -142,7 +142,8 @@ impl Workbench<'_> {
             let record = read_json(&record_file)?;
             return Ok(Trained { record, selected: selected.policy, last: last.policy });
         }
-        let trained = self.work(job, &folder, allowance, &format!("{} seed {}", job.learner(), job.run_number()))?;
+        let trained =
+            self.work(job, &folder, allowance, &format!("{} seed {}", job.learner(), job.run_number()))?;
         let file = |policy: &SavedPolicy| PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone());
         write_atomically(&folder.join("metrics.csv"), metrics_csv(&trained.record).as_bytes())?;
         file(&trained.last).save(&last_file)?;

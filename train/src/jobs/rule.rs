@@ -5,8 +5,8 @@ use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, SearchMemory};
 use crate::store::{load_checkpoint, save_checkpoint};
-use lowgear_agents::policy::Policy;
 use crate::watch::Pause;
+use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use std::ops::ControlFlow;
 
@@ -60,8 +60,7 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
     search: &Search<'_, B>,
 ) -> Result<(SearchMemory, Option<String>), StudyError> {
     let checkpoint = desk.checkpoint();
-    let memory: SearchMemory =
-        load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
+    let memory: SearchMemory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
     let total = search.budget.generations as u64;
     let mut cut = None;
     let memory = search.run(memory, |memory, generation| {
