@@ -27,6 +27,7 @@ fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
         "1 a step failed",
         "2 wrong",
         "3 files",
+        "4 stopped",
     ] {
         assert!(help.contains(word), "no {word:?} in:\n{help}");
     }
@@ -50,6 +51,9 @@ fn an_unknown_option_and_a_number_out_of_range_are_refused() {
     let place = Sandbox::new();
     place.run(&["study", "tiny.toml", "--fast"]).refused(2, &["--fast"]);
     place.run(&["study", "tiny.toml", "--threads", "0"]).refused(2, &["--threads", "1..=1024"]);
+    place.run(&["study", "tiny.toml", "--effort", "0"]).refused(2, &["--effort", "0.001"]);
+    place.run(&["study", "tiny.toml", "--hours", "nan"]).refused(2, &["--hours", "10000"]);
+    place.run(&["study", "tiny.toml", "--quick", "--effort", "2"]).refused(2, &["--quick", "--effort"]);
     place.run(&["drive", "tiny.toml", "--episode", "-1"]).refused(2, &["--"]);
 }
 

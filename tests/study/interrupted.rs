@@ -39,6 +39,8 @@ fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
         killed_when(&place, &STUDY, || exists("tuned-speed-rule/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("dqn/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("dqn/seed-2/checkpoint.bin.previous")),
+        killed_when(&place, &RESUME, || exists("ppo/seed-1/checkpoint.bin")),
+        killed_when(&place, &RESUME, || exists("ppo/seed-2/checkpoint.bin.previous")),
         killed_when(&place, &RESUME, || exists("tabular/seed-2/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("table/seed-1/policy.json")),
         killed_when(&place, &RESUME, || exists("firmware/.proof")),
@@ -65,10 +67,16 @@ fn a_study_killed_at_odd_moments_ends_with_the_same_bytes() {
 
 #[test]
 fn a_damaged_newest_checkpoint_falls_back_with_a_warning_and_ends_with_the_same_bytes() {
+    for learner in ["dqn", "ppo"] {
+        fall_back(learner);
+    }
+}
+
+fn fall_back(learner: &str) {
     // A kill can fall between two files; another attempt then finds both checkpoints.
     for _attempt in 0..5 {
         let place = Sandbox::new();
-        let folder = place.path("run/dqn/seed-1");
+        let folder = place.path("run").join(learner).join("seed-1");
         let (newest, before) = (folder.join("checkpoint.bin"), folder.join("checkpoint.bin.previous"));
         let at_work = killed_when(&place, &STUDY, || newest.exists() && before.exists());
         if !at_work || !newest.exists() || folder.join("job.json").exists() {
@@ -79,7 +87,8 @@ fn a_damaged_newest_checkpoint_falls_back_with_a_warning_and_ends_with_the_same_
         bytes[middle] ^= 0x10;
         fs::write(&newest, bytes).unwrap();
         let ran = place.run(&RESUME).done();
-        for word in ["dqn/seed-1/checkpoint.bin", "checksum", "going on from the checkpoint before it"] {
+        let file = format!("{learner}/seed-1/checkpoint.bin");
+        for word in [file.as_str(), "checksum", "going on from the checkpoint before it"] {
             assert!(ran.err.contains(word), "no {word:?} in:\n{}", ran.err);
         }
         assert_same_bytes(&place.path("run"), older_checkpoint);

@@ -2,10 +2,12 @@
 //! leaves.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
 
+mod budgets;
 mod courses;
 mod interrupted;
 mod left_behind;
 mod repeated;
+mod stopped;
 
 use crate::sandbox::{files_below, furnish, run_in};
 use std::fs::{self, File};

@@ -1,14 +1,17 @@
 //! The study file.
 
+mod effort;
+mod keys;
+
 use crate::search::SearchBudget;
-use lowgear_agents::dqn::{DqnConfig, DqnError};
-use lowgear_agents::grid::{Grid, GridAxis, GridError, MAX_CELLS};
-use lowgear_agents::range::OutOfRange;
-use lowgear_agents::rule::{RuleError, RuleSettings, Signal};
-use lowgear_agents::tabular::{TabularError, TabularSettings};
+use keys::{check_budget, count, dqn_key, grid_key, ppo_key, rule_key, tabular_key};
+use lowgear_agents::dqn::DqnConfig;
+use lowgear_agents::grid::{Grid, GridAxis};
+use lowgear_agents::ppo::PpoConfig;
+use lowgear_agents::rule::{RuleSettings, Signal};
+use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, in_range};
-use lowgear_onboard::MAX_AXES;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -68,6 +71,20 @@ pub struct LearnersConfig {
     pub tabular: Option<TabularConfig>,
     /// A small value network.
     pub dqn: Option<DqnTraining>,
+    /// A small policy network that corrects the tuned rule.
+    pub ppo: Option<PpoTraining>,
+}
+
+impl LearnersConfig {
+    /// How many there are.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        let LearnersConfig { contextual, tabular, dqn, ppo } = self;
+        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()]
+            .into_iter()
+            .filter(|&l| l)
+            .count()
+    }
 }
 
 /// Search of contextual thresholds.
@@ -103,9 +120,32 @@ pub struct DqnTraining {
     pub validate_every: u64,
     /// Decisions that the network sees side by side.
     pub stack: u8,
+    /// More values of `rule-margin` for the policy at work: validation chooses among them and the one in
+    /// `settings`, 0 or above, in scaled reward.
+    #[serde(default)]
+    pub margins: Vec<f32>,
     /// Learning rule and network.
     #[serde(default)]
     pub settings: DqnConfig,
+}
+
+/// Training of a policy network that corrects the tuned rule.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct PpoTraining {
+    /// Decisions to learn from.
+    pub decisions: u64,
+    /// Decisions from one validation (and checkpoint) to the next.
+    pub validate_every: u64,
+    /// Decisions that the network sees side by side; 1 with a `memory` in `settings`.
+    pub stack: u8,
+    /// More values of `shift-threshold` for the policy at work: validation chooses among them and the one in
+    /// `settings`, 0 to 1.
+    #[serde(default)]
+    pub thresholds: Vec<f32>,
+    /// Learning rule and network.
+    #[serde(default)]
+    pub settings: PpoConfig,
 }
 
 /// The exported table.
@@ -145,35 +185,6 @@ impl StudyConfig {
     #[must_use]
     pub fn rule_on(&self, signal: Signal) -> RuleSettings {
         RuleSettings { signal, ..self.rule.clone() }
-    }
-
-    /// The study as `--quick` runs it.
-    #[must_use]
-    pub fn quickened(mut self) -> StudyConfig {
-        let quick = self.quick;
-        let share = |n: u64| ((n as f64 * quick.budget_share).round() as u64).max(2);
-        let shorten = |b: &mut SearchBudget| {
-            b.generations = share(b.generations as u64) as usize;
-            b.validate_every = b.validate_every.min(b.generations);
-        };
-        self.training_seeds = quick.training_seeds;
-        self.validation_courses = quick.validation_courses;
-        self.test_courses = quick.test_courses;
-        self.tuning.searches = 1;
-        shorten(&mut self.tuning.budget);
-        self.table.courses = share(self.table.courses);
-        if let Some(contextual) = &mut self.learners.contextual {
-            shorten(&mut contextual.budget);
-        }
-        if let Some(tabular) = &mut self.learners.tabular {
-            tabular.episodes = share(tabular.episodes);
-            tabular.validate_every = tabular.validate_every.min(tabular.episodes);
-        }
-        if let Some(dqn) = &mut self.learners.dqn {
-            dqn.decisions = share(dqn.decisions);
-            dqn.validate_every = dqn.validate_every.min(dqn.decisions);
-        }
-        self
     }
 }
 
@@ -222,13 +233,9 @@ impl StudyConfig {
     }
 
     fn check_learners(&self) -> Result<(), KeyError> {
-        let LearnersConfig { contextual, tabular, dqn } = &self.learners;
-        if contextual.is_none() && tabular.is_none() && dqn.is_none() {
-            return Err(KeyError::new(
-                "contextual",
-                "no learner",
-                "at least one of contextual, tabular and dqn",
-            ));
+        if self.learners.count() == 0 {
+            let allowed = "at least one of contextual, tabular, dqn and ppo";
+            return Err(KeyError::new("contextual", "no learner", allowed));
         }
         if let Some(contextual) = &self.learners.contextual {
             check_budget(&contextual.budget).map_err(|e| e.within("contextual.budget"))?;
@@ -243,7 +250,15 @@ impl StudyConfig {
             count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;
             count("dqn.validate-every", dqn.validate_every, 1, 10_000_000_000)?;
             count("dqn.stack", u64::from(dqn.stack), 1, 16)?;
+            each("dqn.margins", &dqn.margins, 1e6)?;
             dqn.settings.check().map_err(|e| dqn_key(e).within("dqn.settings"))?;
+        }
+        if let Some(ppo) = &self.learners.ppo {
+            count("ppo.decisions", ppo.decisions, 1, 10_000_000_000)?;
+            count("ppo.validate-every", ppo.validate_every, 1, 10_000_000_000)?;
+            count("ppo.stack", u64::from(ppo.stack), 1, 16)?;
+            each("ppo.thresholds", &ppo.thresholds, 1.0)?;
+            ppo.settings.check().map_err(|e| ppo_key(e).within("ppo.settings"))?;
         }
         Ok(())
     }
@@ -274,6 +289,13 @@ impl Check for TableConfig {
     }
 }
 
+/// Checks each number of a list against 0 to `high`.
+fn each(key: &str, values: &[f32], high: f64) -> Result<(), KeyError> {
+    let mut checks =
+        values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v.into(), 0.0, high, ""));
+    checks.try_for_each(|check| check)
+}
+
 /// Checks a prefix of exported names.
 ///
 /// # Errors
@@ -287,72 +309,4 @@ pub fn check_prefix(prefix: &str) -> Result<(), KeyError> {
     }
     let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first";
     Err(KeyError::new("prefix", format!("\"{prefix}\""), allowed))
-}
-
-fn range_key(e: &OutOfRange) -> KeyError {
-    KeyError::new(e.key.as_str(), e.value, format!("{} to {} {}", e.low, e.high, e.unit).trim_end())
-}
-
-fn rule_key(e: RuleError) -> KeyError {
-    match e {
-        RuleError::OutOfRange(e) => range_key(&e),
-        RuleError::Length { key, found, expected } => {
-            let allowed = format!("{expected}, one per pair of neighbouring gears");
-            KeyError::new(key, format!("{found} values"), allowed)
-        }
-        other => KeyError::new("signal", other, "a rule that can be built"),
-    }
-}
-
-fn tabular_key(e: TabularError) -> KeyError {
-    match e {
-        TabularError::OutOfRange(e) => range_key(&e),
-        TabularError::InitialValues { found, actions } => KeyError::new(
-            "initial-values",
-            format!("{found} values"),
-            format!("none, or {actions}: one per action"),
-        ),
-        TabularError::DoubleQTraces { lambda } => {
-            KeyError::new("lambda", lambda, "0 with algorithm = \"double-q\"")
-        }
-        other => KeyError::new("algorithm", other, "settings that fit the table"),
-    }
-}
-
-fn grid_key(e: GridError, axes: &[GridAxis]) -> KeyError {
-    match e {
-        GridError::Axes { found } => KeyError::new(
-            "grid",
-            format!("{found} axes"),
-            format!("1 to {MAX_AXES} [[learners.tabular.grid]]"),
-        ),
-        GridError::Edges { feature, edges } => {
-            let index = axes.iter().position(|a| a.feature.name() == feature).unwrap_or(0);
-            let allowed = "one or more, each above the one before";
-            KeyError::new(format!("grid[{index}].edges"), format!("{edges:?}"), allowed)
-        }
-        GridError::Cells { found } => {
-            KeyError::new("grid", format!("{found} cells"), format!("1 to {MAX_CELLS}; take fewer edges"))
-        }
-        other => KeyError::new("grid", other, "one axis per feature"),
-    }
-}
-
-fn dqn_key(e: DqnError) -> KeyError {
-    match e {
-        DqnError::Config { key, allowed } => KeyError::new(key, "out of range", allowed),
-        other => KeyError::new("hidden", other, "a network that can be built"),
-    }
-}
-
-fn check_budget(budget: &SearchBudget) -> Result<(), KeyError> {
-    count("generations", budget.generations as u64, 1, 1_000_000)?;
-    count("population", budget.population as u64, 4, 10_000)?;
-    count("courses", budget.courses, 1, 1_000_000)?;
-    count("validate-every", budget.validate_every as u64, 1, 1_000_000)?;
-    in_range("step", budget.step, 1e-4, 10.0, "")
-}
-
-fn count(key: &str, value: u64, low: u64, high: u64) -> Result<(), KeyError> {
-    in_range(key, value as f64, low as f64, high as f64, "")
 }

@@ -38,12 +38,17 @@ pub enum StudyError {
     Option(#[from] KeyError),
     /// `--resume` with another study.
     #[error(
-        "{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file and the same --quick, or another --out"
+        "{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file with the same --quick, --effort and --hours, or another --out"
     )]
     OtherStudy {
         /// The study file in the run folder.
         file: PathBuf,
     },
+    /// Somebody stopped the program.
+    #[error(
+        "stopped as asked; everything up to now is kept\n  hint: go on with the same command and --resume"
+    )]
+    Stopped,
     /// A saved policy does not fit.
     #[error("{file}: {problem}")]
     Policy {

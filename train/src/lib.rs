@@ -11,5 +11,6 @@ pub mod schema;
 pub mod search;
 pub mod store;
 pub mod study;
+pub mod watch;
 
 pub use error::StudyError;

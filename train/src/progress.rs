@@ -2,8 +2,8 @@
 
 use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::Instant;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 /// Where progress is shown.
 pub struct Reporter {
@@ -16,9 +16,19 @@ pub struct JobProgress<'a> {
     reporter: &'a Reporter,
     bar: Option<ProgressBar>,
     name: String,
-    tenths: AtomicU64,
-    began: Instant,
+    pace: Mutex<Pace>,
 }
+
+/// How fast a job goes.
+struct Pace {
+    /// When it began here, and with how many steps done.
+    began: Option<(Instant, u64)>,
+    /// When a line was written last, and at what tenth of the job.
+    line: (Instant, u64),
+}
+
+/// A line is written after each tenth, and at least so often.
+const LINE_EVERY: Duration = Duration::from_secs(60);
 
 impl Reporter {
     /// Bars when standard error is a terminal, lines otherwise.
@@ -50,8 +60,7 @@ impl Reporter {
     pub fn job(&self, name: &str, total: u64) -> JobProgress<'_> {
         let bar = self.bars.as_ref().map(|bars| {
             let bar = bars.add(ProgressBar::new(total));
-            let style =
-                ProgressStyle::with_template("{prefix:<24} {bar:28} {percent:>3} %  {eta:>5} left  {msg}");
+            let style = ProgressStyle::with_template("{prefix:<24} {bar:24} {percent:>3} %  {msg}");
             if let Ok(style) = style {
                 bar.set_style(style);
             }
@@ -62,8 +71,7 @@ impl Reporter {
             reporter: self,
             bar,
             name: name.to_owned(),
-            tenths: AtomicU64::new(0),
-            began: Instant::now(),
+            pace: Mutex::new(Pace { began: None, line: (Instant::now(), 0) }),
         }
     }
 }
@@ -77,18 +85,31 @@ impl Default for Reporter {
 impl JobProgress<'_> {
     /// `done` of `total` steps; `note` says how it stands.
     pub fn update(&self, done: u64, total: u64, note: &str) {
+        let mut pace = self.pace.lock().unwrap_or_else(PoisonError::into_inner);
+        let (began, first) = *pace.began.get_or_insert((Instant::now(), done));
+        let seconds = began.elapsed().as_secs_f64();
+        // The last episode may go on beyond the budget.
+        let tenth = (10 * done / total.max(1)).min(10);
+        let due = pace.line.1 != tenth || pace.line.0.elapsed() >= LINE_EVERY;
+        if self.bar.is_none() && !due {
+            return;
+        }
+        let per_s = (done - first.min(done)) as f64 / seconds.max(1e-9);
+        let speed = if done > first {
+            let left = total.saturating_sub(done) as f64 / per_s;
+            format!("{per_s:.1} steps/s, {} left; ", in_words(left))
+        } else {
+            String::new()
+        };
         if let Some(bar) = &self.bar {
             bar.set_length(total);
             bar.set_position(done);
-            bar.set_message(note.to_owned());
+            bar.set_message(format!("{speed}{note}"));
             return;
         }
-        // The last episode may go on beyond the budget.
-        let tenths = (10 * done / total.max(1)).min(10);
-        if self.tenths.swap(tenths, Ordering::Relaxed) != tenths {
-            let seconds = self.began.elapsed().as_secs_f64();
-            self.reporter.line(&format!("{}: {} % after {seconds:.0} s; {note}", self.name, 10 * tenths));
-        }
+        pace.line = (Instant::now(), tenth);
+        let percent = (100 * done / total.max(1)).min(100);
+        self.reporter.line(&format!("{}: {percent} %; {speed}{note}", self.name));
     }
 
     /// The job is over.
@@ -97,5 +118,14 @@ impl JobProgress<'_> {
             Some(bar) => bar.finish_with_message(note.to_owned()),
             None => self.reporter.line(&format!("{}: done; {note}", self.name)),
         }
+    }
+}
+
+/// A duration, coarse.
+fn in_words(seconds: f64) -> String {
+    match seconds {
+        s if s < 100.0 => format!("{s:.0} s"),
+        s if s < 6000.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
     }
 }

@@ -6,6 +6,7 @@ use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::dqn::DqnPolicy;
 use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
+use lowgear_agents::ppo::PpoPolicy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
 use lowgear_eval::table::{LookupTable, TablePolicy};
@@ -51,6 +52,8 @@ pub enum SavedPolicy {
     },
     /// A value network.
     Dqn(Box<DqnPolicy>),
+    /// A policy network with the rule that it corrects.
+    Ppo(Box<PpoPolicy>),
     /// A look-up table, as its own file holds it.
     Table(String),
 }
@@ -66,6 +69,8 @@ pub enum Player {
     Tabular(Box<TabularPolicy>),
     /// See [`SavedPolicy::Dqn`].
     Dqn(Box<DqnPolicy>),
+    /// See [`SavedPolicy::Ppo`].
+    Ppo(Box<PpoPolicy>),
     /// See [`SavedPolicy::Table`].
     Table(TablePolicy),
 }
@@ -77,6 +82,7 @@ impl Policy for Player {
             Player::Contextual(p) => p.reset(),
             Player::Tabular(p) => p.reset(),
             Player::Dqn(p) => p.reset(),
+            Player::Ppo(p) => p.reset(),
             Player::Table(p) => p.reset(),
         }
     }
@@ -87,6 +93,7 @@ impl Policy for Player {
             Player::Contextual(p) => p.decide(features, mask),
             Player::Tabular(p) => p.decide(features, mask),
             Player::Dqn(p) => p.decide(features, mask),
+            Player::Ppo(p) => p.decide(features, mask),
             Player::Table(p) => p.decide(features, mask),
         }
     }
@@ -111,6 +118,7 @@ impl SavedPolicy {
                 Player::Tabular(Box::new(policy))
             }
             SavedPolicy::Dqn(policy) => Player::Dqn(policy.clone()),
+            SavedPolicy::Ppo(policy) => Player::Ppo(policy.clone()),
             SavedPolicy::Table(text) => {
                 Player::Table(TablePolicy::new(LookupTable::from_json(text).map_err(|e| e.to_string())?))
             }

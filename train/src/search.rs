@@ -8,7 +8,7 @@
 //! given. So the memory of a search is the list of those figures: resuming feeds them to a fresh optimiser,
 //! which then stands where the old one stood, bit for bit.
 
-use crate::store::StoreError;
+use crate::error::StudyError;
 use cmaes::{CMAESOptions, DVector};
 use lowgear_agents::policy::Policy;
 use lowgear_env::Seed;
@@ -16,6 +16,7 @@ use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::cell::RefCell;
+use std::ops::ControlFlow;
 use std::rc::Rc;
 
 /// How long and how wide a search is.
@@ -83,15 +84,15 @@ fn first_course(seed: Seed, generation: usize, courses: u64) -> u64 {
 
 impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
     /// Searches from `memory` to the end of the budget. `after` runs after each generation, with the memory
-    /// to keep.
+    /// to keep; it may end the search there, whose last mean is then scored.
     ///
     /// # Errors
     /// What `after` says.
     pub fn run(
         &self,
         memory: SearchMemory,
-        mut after: impl FnMut(&SearchMemory, usize) -> Result<(), StoreError>,
-    ) -> Result<SearchMemory, StoreError> {
+        mut after: impl FnMut(&SearchMemory, usize) -> Result<ControlFlow<()>, StudyError>,
+    ) -> Result<SearchMemory, StudyError> {
         let memory = Rc::new(RefCell::new(memory));
         let known = memory.borrow().figures.len();
         if memory.borrow().curve.is_empty() {
@@ -113,17 +114,23 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
             let over = optimiser.next().is_some();
             let replayed = generation * self.budget.population <= known;
             let due = generation % self.budget.validate_every == 0 || generation == self.budget.generations;
+            let mean = || optimiser.mean().iter().copied().collect::<Vec<f64>>();
             if due || over {
                 validations += 1;
                 if validations > validations_known {
-                    let mean: Vec<f64> = optimiser.mean().iter().copied().collect();
-                    self.validate(&mut memory.borrow_mut(), &mean);
+                    self.validate(&mut memory.borrow_mut(), &mean());
                 }
             }
-            if !replayed {
-                after(&memory.borrow(), generation)?;
+            // What was replayed has been kept already; its last generation may have been the end.
+            let ends = if replayed && (generation + 1) * self.budget.population <= known {
+                false
+            } else {
+                after(&memory.borrow(), generation)?.is_break()
+            };
+            if ends && !(due || over) {
+                self.validate(&mut memory.borrow_mut(), &mean());
             }
-            if over {
+            if over || ends {
                 break;
             }
         }

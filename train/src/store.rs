@@ -97,7 +97,7 @@ pub fn read_json<T: DeserializeOwned>(file: &Path) -> Result<T, StoreError> {
 }
 
 /// Version of the checkpoint layout; rises with any change of meaning.
-pub const CHECKPOINT_FORMAT: u32 = 1;
+pub const CHECKPOINT_FORMAT: u32 = 2;
 const MAGIC: &[u8; 8] = b"lowgear\n";
 const HEADER: usize = 8 + 4 + 32;
 

@@ -1,12 +1,13 @@
 //! Settings of the learner.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::PpoError;
 use crate::neural::{Backend, Schedule};
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
 pub struct PpoConfig {
     /// Width of each hidden layer, of the policy and of the value alike; they share no weights.

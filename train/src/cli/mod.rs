@@ -23,6 +23,8 @@ pub const EXIT_FAILED: u8 = 1;
 pub const EXIT_USAGE: u8 = 2;
 /// A file or folder could not be read or written.
 pub const EXIT_FILES: u8 = 3;
+/// Stopped by Ctrl-C or by the system's request to end; nothing is lost.
+pub const EXIT_STOPPED: u8 = 4;
 
 /// Trains shift strategies for small battery-electric vehicles with a motor-shifted gearbox, shows what they
 /// are worth against a threshold rule, and writes them out as tables for firmware.
@@ -33,7 +35,7 @@ struct Arguments {
     command: Command,
 }
 
-const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or configuration, 3 files.\n\
+const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or configuration, 3 files, 4 stopped.\n\
     All results are simulation. Before a table drives a real vehicle read the cautions in the README.";
 
 #[derive(Subcommand)]
@@ -98,6 +100,7 @@ fn exit_code(error: &StudyError) -> u8 {
         StudyError::Store(StoreError::Io { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
+        StudyError::Stopped => EXIT_STOPPED,
         StudyError::Learner { .. } | StudyError::Step { .. } => EXIT_FAILED,
         _ => EXIT_USAGE,
     }

@@ -1,14 +1,12 @@
 //! Search of thresholds that depend on context, from the tuned rule on load ratio.
 
-use super::rule::{search_in, searched};
-use super::{Job, Trained, Workbench};
+use super::rule::{search_at, searched};
+use super::{Desk, Job, Trained, Workbench};
 use crate::error::StudyError;
-use crate::progress::JobProgress;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget};
 use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::RuleSettings;
-use std::path::Path;
 
 /// One search of contextual thresholds.
 pub struct ContextualJob {
@@ -33,12 +31,7 @@ impl Job for ContextualJob {
         self.budget.generations as u64
     }
 
-    fn train(
-        &self,
-        bench: &Workbench<'_>,
-        folder: &Path,
-        progress: &JobProgress<'_>,
-    ) -> Result<Trained, StudyError> {
+    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
         let gears = bench.gears;
         let start = ContextualSettings::from_rule(&self.rule);
         let at = |weights: &[f64]| start.with_weights(weights).ok();
@@ -50,8 +43,8 @@ impl Job for ContextualJob {
             start: start.weights(),
             seed: bench.job_seed(3, self.run),
         };
-        let memory = search_in(folder, bench, progress, &search)?;
+        let (memory, cut) = search_at(desk, bench, &search)?;
         let policy = |weights: &[f64]| SavedPolicy::Contextual(at(weights).unwrap_or_else(|| start.clone()));
-        Ok(searched(&memory, policy))
+        Ok(searched(&memory, cut, policy))
     }
 }

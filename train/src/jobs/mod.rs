@@ -2,11 +2,14 @@
 
 mod contextual;
 mod dqn;
+mod guided;
+mod ppo;
 mod rule;
 mod tabular;
 
 pub use contextual::ContextualJob;
 pub use dqn::DqnJob;
+pub use ppo::PpoJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
 
@@ -15,6 +18,7 @@ use crate::progress::{JobProgress, Reporter};
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::search::CurvePoint;
 use crate::store::{create_folder, read_json, write_atomically, write_json};
+use crate::watch::{Allowance, StopRequest, Watch};
 use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use serde::{Deserialize, Serialize};
@@ -37,6 +41,26 @@ pub struct Workbench<'a> {
     pub folder: PathBuf,
     /// Where progress goes.
     pub reporter: &'a Reporter,
+    /// Whether the program is to stop.
+    pub stop: &'a StopRequest,
+}
+
+/// What one job works with.
+pub struct Desk<'a> {
+    /// Its folder.
+    pub folder: &'a Path,
+    /// Its progress.
+    pub progress: &'a JobProgress<'a>,
+    /// What may end it early.
+    pub watch: &'a Watch<'a>,
+}
+
+impl Desk<'_> {
+    /// File of its checkpoint.
+    #[must_use]
+    pub fn checkpoint(&self) -> PathBuf {
+        self.folder.join("checkpoint.bin")
+    }
 }
 
 /// A training run.
@@ -50,16 +74,11 @@ pub trait Job: Sync {
     /// Steps of the progress bar.
     fn steps(&self) -> u64;
 
-    /// Trains to the end, from the checkpoint in `folder` if there is one.
+    /// Trains to the end, from the checkpoint on the desk if there is one.
     ///
     /// # Errors
-    /// [`StudyError`].
-    fn train(
-        &self,
-        bench: &Workbench<'_>,
-        folder: &Path,
-        progress: &JobProgress<'_>,
-    ) -> Result<Trained, StudyError>;
+    /// [`StudyError`]; [`StudyError::Stopped`] after a checkpoint.
+    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError>;
 }
 
 /// What a job came to.
@@ -82,8 +101,10 @@ pub struct Record {
     pub curve: Vec<CurvePoint>,
     /// Validation score of the selected policy, s.
     pub score: f64,
-    /// Why training stopped early, if it did.
+    /// What went wrong so that training ended early, if something did.
     pub failure: Option<String>,
+    /// What was used up before all steps were taken, if something was.
+    pub cut: Option<String>,
 }
 
 impl Workbench<'_> {
@@ -99,11 +120,18 @@ impl Workbench<'_> {
         lowgear_eval::suite::run_seed(self.seed, learner, run)
     }
 
-    /// Runs a job, or reads what it left when it is done already.
+    /// Duration of a controller tick, s.
+    #[must_use]
+    pub fn tick_s(&self) -> f64 {
+        self.training.scenario().vehicle.controller.tick_s
+    }
+
+    /// Runs a job in its folder, or reads what it left when it is done already.
     ///
     /// # Errors
     /// [`StudyError`].
-    pub fn finish(&self, job: &dyn Job) -> Result<Trained, StudyError> {
+    pub fn finish(&self, job: &dyn Job, allowance: Allowance) -> Result<Trained, StudyError> {
+        let name = format!("{}/seed-{}", job.learner(), job.run_number());
         let folder = self.job_folder(job);
         let record_file = folder.join("job.json");
         let policy_file = folder.join("policy.json");
@@ -114,20 +142,36 @@ impl Workbench<'_> {
             let record = read_json(&record_file)?;
             return Ok(Trained { record, selected: selected.policy, last: last.policy });
         }
-        create_folder(&folder)?;
-        let name = format!("{} seed {}", job.learner(), job.run_number());
-        let progress = self.reporter.job(&name, job.steps());
-        let trained = job.train(self, &folder, &progress)?;
-        progress.finish(&format!("validation return {:.1} s", trained.record.score));
-        let file = |policy: &SavedPolicy| {
-            let name = format!("{}/seed-{}", job.learner(), job.run_number());
-            PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone())
-        };
+        let trained =
+            self.work(job, &folder, allowance, &format!("{} seed {}", job.learner(), job.run_number()))?;
+        let file = |policy: &SavedPolicy| PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone());
         write_atomically(&folder.join("metrics.csv"), metrics_csv(&trained.record).as_bytes())?;
         file(&trained.last).save(&last_file)?;
         file(&trained.selected).save(&policy_file)?;
         // Written last: its presence says that the rest is complete.
         write_json(&record_file, &trained.record)?;
+        Ok(trained)
+    }
+
+    /// Runs a job in `folder`, from its checkpoint there, and shows its progress under `name`.
+    ///
+    /// # Errors
+    /// [`StudyError`].
+    pub fn work(
+        &self,
+        job: &dyn Job,
+        folder: &Path,
+        allowance: Allowance,
+        name: &str,
+    ) -> Result<Trained, StudyError> {
+        self.stop.check()?;
+        create_folder(folder)?;
+        let progress = self.reporter.job(name, job.steps());
+        let watch = Watch::new(self.stop, allowance, folder)?;
+        let trained = job.train(self, &Desk { folder, progress: &progress, watch: &watch })?;
+        let ended = trained.record.failure.as_deref().or(trained.record.cut.as_deref());
+        let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));
+        progress.finish(&format!("validation return {:.1} s{ended}", trained.record.score));
         Ok(trained)
     }
 }

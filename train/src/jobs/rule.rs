@@ -1,14 +1,14 @@
 //! Tuning a threshold rule by black-box search.
 
-use super::{Job, Record, Trained, Workbench, note};
+use super::{Desk, Job, Record, Trained, Workbench, note};
 use crate::error::StudyError;
-use crate::progress::JobProgress;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, SearchMemory};
 use crate::store::{load_checkpoint, save_checkpoint};
+use crate::watch::Pause;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use std::path::Path;
+use std::ops::ControlFlow;
 
 /// One search of one rule.
 pub struct RuleJob {
@@ -36,12 +36,7 @@ impl Job for RuleJob {
         self.budget.generations as u64
     }
 
-    fn train(
-        &self,
-        bench: &Workbench<'_>,
-        folder: &Path,
-        progress: &JobProgress<'_>,
-    ) -> Result<Trained, StudyError> {
+    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
         let gears = bench.gears;
         let at = |vector: &[f64]| self.start.with_vector(vector).ok();
         let search = Search {
@@ -52,34 +47,47 @@ impl Job for RuleJob {
             start: self.start.to_vector(),
             seed: bench.job_seed(1 + self.start.signal as u64, self.run),
         };
-        let memory = search_in(folder, bench, progress, &search)?;
+        let (memory, cut) = search_at(desk, bench, &search)?;
         let policy = |vector: &[f64]| SavedPolicy::Rule(at(vector).unwrap_or_else(|| self.start.clone()));
-        Ok(searched(&memory, policy))
+        Ok(searched(&memory, cut, policy))
     }
 }
 
-/// Runs a search with its checkpoint in `folder`.
-pub(super) fn search_in<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
-    folder: &Path,
+/// Runs a search with its checkpoint on the desk; says why it ended early, if it did.
+pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
+    desk: &Desk<'_>,
     bench: &Workbench<'_>,
-    progress: &JobProgress<'_>,
     search: &Search<'_, B>,
-) -> Result<SearchMemory, StudyError> {
-    let checkpoint = folder.join("checkpoint.bin");
-    let memory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
+) -> Result<(SearchMemory, Option<String>), StudyError> {
+    let checkpoint = desk.checkpoint();
+    let memory: SearchMemory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
     let total = search.budget.generations as u64;
+    let mut cut = None;
     let memory = search.run(memory, |memory, generation| {
-        progress.update(generation as u64, total, &note(&memory.curve));
-        save_checkpoint(&checkpoint, memory)
+        desk.progress.update(generation as u64, total, &note(&memory.curve));
+        save_checkpoint(&checkpoint, memory)?;
+        desk.watch.kept()?;
+        match desk.watch.pause(memory.ticks) {
+            Some(Pause::Stop) => Err(StudyError::Stopped),
+            Some(Pause::Spent) => {
+                cut = Some(format!("{} after {generation} generations", desk.watch.spent_in_words()));
+                Ok(ControlFlow::Break(()))
+            }
+            Some(Pause::Checkpoint) | None => Ok(ControlFlow::Continue(())),
+        }
     })?;
-    Ok(memory)
+    Ok((memory, cut))
 }
 
 /// Turns the memory of a search into what a job came to.
-pub(super) fn searched(memory: &SearchMemory, policy: impl Fn(&[f64]) -> SavedPolicy) -> Trained {
+pub(super) fn searched(
+    memory: &SearchMemory,
+    cut: Option<String>,
+    policy: impl Fn(&[f64]) -> SavedPolicy,
+) -> Trained {
     let score = memory.curve.iter().map(|p| p.mean).fold(f64::NEG_INFINITY, f64::max);
     Trained {
-        record: Record { ticks: memory.ticks, curve: memory.curve.clone(), score, failure: None },
+        record: Record { ticks: memory.ticks, curve: memory.curve.clone(), score, failure: None, cut },
         selected: policy(&memory.best),
         last: policy(&memory.last),
     }

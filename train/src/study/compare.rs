@@ -5,6 +5,7 @@ use super::{Inputs, Learned};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::Player;
+use crate::watch::StopRequest;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome};
 use lowgear_eval::bound::{Fineness, Plan, drive_plan};
@@ -60,6 +61,7 @@ pub(super) fn compare(
     learned: &Learned,
     firmware: &Firmware,
     reporter: &Reporter,
+    stop: &StopRequest,
 ) -> Result<Contest, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
     let contestants = contestants(inputs, learned, firmware)?;
@@ -70,6 +72,7 @@ pub(super) fn compare(
     for contestant in &contestants {
         let mut outcomes = Vec::new();
         for player in &contestant.players {
+            stop.check()?;
             outcomes.push(suite.outcomes(|| player.clone()));
             done += 1;
             progress.update(done, total, &contestant.label);
@@ -178,6 +181,7 @@ pub fn label(learner: &str) -> &str {
     match learner {
         "contextual" => "Contextual thresholds",
         "dqn" => "Neural DQN",
+        "ppo" => "Neural PPO",
         "tabular" => "Tabular values",
         other => other,
     }

@@ -6,6 +6,7 @@ use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::{StoreError, create_folder};
+use crate::watch::StopRequest;
 use lowgear_agents::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::Seed;
@@ -52,13 +53,14 @@ pub(super) fn export(
     folder: &RunFolder,
     learned: &Learned,
     reporter: &Reporter,
+    stop: &StopRequest,
 ) -> Result<Firmware, StudyError> {
     let best =
         learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
     reporter.line(&format!("distilling {} into tables of {} bytes", best.learner, inputs.study.table.bytes));
     let tables: Vec<Distillate> = (0..best.runs.len())
         .into_par_iter()
-        .map(|run| distil_run(inputs, learned, best, run))
+        .map(|run| stop.check().and_then(|()| distil_run(inputs, learned, best, run)))
         .collect::<Result<_, _>>()?;
     let exported =
         (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);

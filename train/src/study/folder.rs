@@ -17,6 +17,10 @@ pub struct Inputs {
     pub study: StudyConfig,
     /// Whether `--quick` was.
     pub quick: bool,
+    /// Factor on every budget, as `--effort` gave it.
+    pub effort: Option<f64>,
+    /// Hours that tuning and training may take, as `--hours` gave them.
+    pub hours: Option<f64>,
     /// Vehicle, course and episode together.
     pub scenario: Scenario,
     /// As it was typed.
@@ -28,15 +32,22 @@ pub struct Inputs {
 /// # Errors
 /// [`StudyError`] naming file, line, key and what is allowed.
 pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
+    read_inputs_for(file, &Options { quick, ..Options::default() })
+}
+
+/// The same, with all that the options change.
+pub(super) fn read_inputs_for(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
+    let Options { quick, effort, hours, .. } = *options;
     let study: StudyConfig = load(file)?;
     let study = if quick { study.quickened() } else { study };
+    let study = if let Some(factor) = effort { study.with_effort(factor) } else { study };
     let beside = file.parent().unwrap_or(Path::new("."));
     let vehicle: VehicleConfig = load(&beside.join(&study.vehicle))?;
     let course: (CourseConfig, Option<Course>) = load_course(&beside.join(&study.course))?;
     let gears = vehicle.gearbox.total_ratio.len();
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs { study, quick, scenario, file: file.to_owned() })
+    Ok(Inputs { study, quick, effort, hours, scenario, file: file.to_owned() })
 }
 
 /// The folder of a run.
@@ -99,6 +110,11 @@ fn is_free(folder: &Path) -> Result<bool, StoreError> {
 struct Resolved<'a> {
     version: &'static str,
     quick: bool,
+    /// Applied to the budgets below already.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    effort: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    hours: Option<f64>,
     study: &'a StudyConfig,
     vehicle: &'a VehicleConfig,
     course: &'a CourseConfig,
@@ -109,6 +125,8 @@ fn resolved(inputs: &Inputs, file: &Path) -> Result<String, StudyError> {
     let all = Resolved {
         version: env!("CARGO_PKG_VERSION"),
         quick: inputs.quick,
+        effort: inputs.effort,
+        hours: inputs.hours,
         study: &inputs.study,
         vehicle: &inputs.scenario.vehicle,
         course: &inputs.scenario.course,

@@ -14,6 +14,7 @@ pub use publish::compare_players;
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::watch::StopRequest;
 use std::path::{Path, PathBuf};
 
 /// How a study is run.
@@ -23,10 +24,16 @@ pub struct Options {
     pub out: Option<PathBuf>,
     /// Small budgets, every step.
     pub quick: bool,
+    /// Factor on every budget of steps.
+    pub effort: Option<f64>,
+    /// Most hours for tuning and training.
+    pub hours: Option<f64>,
     /// Go on with what the run folder holds.
     pub resume: bool,
     /// Threads; as many as there are cores by default.
     pub threads: Option<usize>,
+    /// Whether to stop.
+    pub stop: StopRequest,
 }
 
 /// Runs a study; returns the table for the terminal and the run folder.
@@ -34,16 +41,17 @@ pub struct Options {
 /// # Errors
 /// [`StudyError`]. Whatever was finished stays in the run folder for `--resume`.
 pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(String, PathBuf), StudyError> {
-    let inputs = read_inputs(file, options.quick)?;
+    let inputs = folder::read_inputs_for(file, options)?;
     let folder = RunFolder::open(&inputs, options)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(options.threads.unwrap_or(0))
         .build()
         .map_err(StudyError::step("threads"))?;
     let text = pool.install(|| -> Result<String, StudyError> {
-        let learned = phases::learn(&inputs, &folder, reporter)?;
-        let firmware = firmware::export(&inputs, &folder, &learned, reporter)?;
-        let contest = compare::compare(&inputs, &learned, &firmware, reporter)?;
+        let stop = &options.stop;
+        let learned = phases::learn(&inputs, &folder, reporter, stop)?;
+        let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
+        let contest = compare::compare(&inputs, &learned, &firmware, reporter, stop)?;
         publish::publish(&inputs, &folder, &learned, &firmware, &contest, reporter)
     })?;
     Ok((text, folder.path))

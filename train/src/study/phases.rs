@@ -2,9 +2,10 @@
 
 use super::{Inputs, RunFolder};
 use crate::error::StudyError;
-use crate::jobs::{ContextualJob, DqnJob, Job, RuleJob, TabularJob, Trained, Workbench};
+use crate::jobs::{ContextualJob, DqnJob, Job, PpoJob, RuleJob, TabularJob, Trained, Workbench};
 use crate::progress::Reporter;
 use crate::saved::SavedPolicy;
+use crate::watch::{Allowance, StopRequest, job_share_s};
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use rayon::prelude::*;
@@ -42,7 +43,12 @@ pub struct Learned {
 ///
 /// # Errors
 /// The first [`StudyError`] of a job.
-pub(super) fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) -> Result<Learned, StudyError> {
+pub(super) fn learn(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    reporter: &Reporter,
+    stop: &StopRequest,
+) -> Result<Learned, StudyError> {
     let study = &inputs.study;
     let bench = Workbench {
         training: TrainingSuite::new(&inputs.scenario),
@@ -52,6 +58,7 @@ pub(super) fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) ->
         seed: inputs.scenario.seed,
         folder: folder.path.clone(),
         reporter,
+        stop,
     };
     let searches = study.tuning.searches;
     let tuning: Vec<RuleJob> = [Signal::MotorSpeed, Signal::SpeedRatio]
@@ -60,15 +67,18 @@ pub(super) fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) ->
         .map(|(signal, run)| RuleJob { start: study.rule_on(signal), budget: study.tuning.budget, run })
         .collect();
     reporter.line(&format!("tuning the rules: {} searches", tuning.len()));
-    let tuned: Vec<Trained> = tuning.par_iter().map(|job| bench.finish(job)).collect::<Result<_, _>>()?;
+    let allowance = share(inputs, RULES, tuning.len());
+    let tuned: Vec<Trained> =
+        tuning.par_iter().map(|job| bench.finish(job, allowance)).collect::<Result<_, _>>()?;
     let (speed, load) = tuned.split_at(searches as usize);
     let speed_rule = best_rule(speed, &study.rule_on(Signal::MotorSpeed));
     let load_rule = best_rule(load, &study.rule_on(Signal::SpeedRatio));
 
     let jobs = learner_jobs(inputs, &load_rule.settings);
     reporter.line(&format!("training: {} runs", jobs.len()));
+    let allowance = share(inputs, inputs.study.learners.count(), jobs.len());
     let trained: Vec<Trained> =
-        jobs.par_iter().map(|job| bench.finish(job.as_ref())).collect::<Result<_, _>>()?;
+        jobs.par_iter().map(|job| bench.finish(job.as_ref(), allowance)).collect::<Result<_, _>>()?;
     let mut learners: Vec<LearnerRuns> = Vec::new();
     for (job, result) in jobs.iter().zip(trained) {
         match learners.iter_mut().find(|l| l.learner == job.learner()) {
@@ -77,6 +87,17 @@ pub(super) fn learn(inputs: &Inputs, folder: &RunFolder, reporter: &Reporter) ->
         }
     }
     Ok(Learned { speed_rule, load_rule, learners })
+}
+
+/// Rules that are tuned.
+const RULES: usize = 2;
+
+/// What each of `jobs` jobs may use: every contender, rule or learner, has the same part of the hours.
+fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
+    let all = RULES + inputs.study.learners.count();
+    let part = contenders as f64 / all as f64;
+    let seconds = inputs.hours.map(|hours| job_share_s(hours, part, jobs, rayon::current_num_threads()));
+    Allowance { seconds, ticks: None }
 }
 
 /// Every training run; the long ones first, so that the threads end together.
@@ -92,6 +113,11 @@ fn learner_jobs(inputs: &Inputs, rule: &RuleSettings) -> Vec<Box<dyn Job>> {
     for run in runs.clone() {
         if let Some(config) = &learners.dqn {
             jobs.push(Box::new(DqnJob { config: config.clone(), rule: rule.clone(), run }));
+        }
+    }
+    for run in runs.clone() {
+        if let Some(config) = &learners.ppo {
+            jobs.push(Box::new(PpoJob { config: config.clone(), rule: rule.clone(), run }));
         }
     }
     for run in runs {

@@ -55,6 +55,8 @@ pub(super) fn publish(
         table: Some(table_sheet(firmware)),
         ..facts(inputs, &contest.suite, contest.bound_s)
     };
+    let mut facts = facts;
+    facts.test_suite.note.push_str(&ended_early(learned));
     let summary = summarise(facts, &contest.contenders).map_err(StudyError::step("summary"))?;
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
     let mut episodes = Vec::new();
@@ -80,7 +82,6 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
     } else {
         format!("Courses of the kind \"{}\".", inputs.scenario.course.name)
     };
-    let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     StudyFacts {
         study: Study {
             name: inputs.study.name.clone(),
@@ -90,7 +91,7 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
             quick: inputs.quick,
             level: LEVEL,
             resamples: inputs.study.resamples,
-            command: format!("lowgear study {name}{}", if inputs.quick { " --quick" } else { "" }),
+            command: command(inputs),
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
@@ -105,6 +106,26 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
         tuned: vec![],
         table: None,
     }
+}
+
+/// What was typed, but for places and threads.
+fn command(inputs: &Inputs) -> String {
+    let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let quick = if inputs.quick { " --quick" } else { "" };
+    let number = |key: &str, value: Option<f64>| value.map_or(String::new(), |v| format!(" {key} {v}"));
+    let (effort, hours) = (number("--effort", inputs.effort), number("--hours", inputs.hours));
+    format!("lowgear study {name}{quick}{effort}{hours}")
+}
+
+/// Training runs that ended early, and why; empty when none did.
+fn ended_early(learned: &Learned) -> String {
+    let runs =
+        learned.learners.iter().flat_map(|l| l.runs.iter().zip(1..).map(move |(run, seed)| (l, run, seed)));
+    let early = runs.filter_map(|(l, run, seed)| {
+        let why = run.record.failure.as_ref().or(run.record.cut.as_ref())?;
+        Some(format!(" {} seed {seed} ended early: {why}.", label(l.learner)))
+    });
+    early.collect()
 }
 
 fn curves(learned: &Learned) -> Vec<Curve> {
@@ -170,7 +191,7 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
             shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &filled)
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn"][..]]
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
         .iter()
         .enumerate()
         .filter_map(|(i, ids)| {

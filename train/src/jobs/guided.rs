@@ -1,0 +1,176 @@
+//! What the learners share that train beside the tuned rule: they begin with its score, train from one
+//! validation to the next, keep what validation likes better than everything before, and keep checkpoints.
+
+use super::{Desk, Record, Trained, Workbench, note};
+use crate::error::StudyError;
+use crate::saved::SavedPolicy;
+use crate::search::{CurvePoint, curve_point};
+use crate::store::{load_checkpoint, save_checkpoint};
+use crate::watch::Pause;
+use lowgear_agents::rule::RuleSettings;
+use serde::{Deserialize, Serialize};
+use std::ops::ControlFlow;
+
+/// A learner in training.
+pub(super) trait Trainee: Sized {
+    /// Steps taken; what a step is, each learner knows.
+    fn steps(&self) -> u64;
+
+    /// Learns until `until` steps have been taken in all. Between two steps that can be told apart after
+    /// an interruption it says `after(steps, ticks)`: steps in all, and ticks driven since it said so last.
+    ///
+    /// # Errors
+    /// Learning has diverged; the policy is the one before that.
+    fn advance(
+        &mut self,
+        until: u64,
+        after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
+    ) -> Result<(), String>;
+
+    /// Everything that training needs to go on bit for bit.
+    ///
+    /// # Errors
+    /// It cannot be written down.
+    fn to_bytes(&self) -> Result<Vec<u8>, String>;
+
+    /// The policies that it offers now; validation chooses.
+    ///
+    /// # Errors
+    /// Its parts do not fit.
+    fn policies(&self) -> Result<Vec<SavedPolicy>, String>;
+}
+
+/// How a trainee is trained.
+pub(super) struct Training<'a> {
+    /// Learner, as folders name it.
+    pub(super) learner: &'static str,
+    /// Steps in all.
+    pub(super) steps: u64,
+    /// Steps from one validation to the next.
+    pub(super) validate_every: u64,
+    /// The rule it begins with.
+    pub(super) rule: &'a RuleSettings,
+}
+
+/// What a checkpoint holds.
+#[derive(Serialize, Deserialize)]
+struct State {
+    trainee: Vec<u8>,
+    best: Option<SavedPolicy>,
+    ticks: u64,
+    curve: Vec<CurvePoint>,
+}
+
+impl Training<'_> {
+    /// Trains to the end, from the checkpoint if there is one. `begin` makes the trainee, anew or from its
+    /// bytes.
+    ///
+    /// # Errors
+    /// [`StudyError`]; [`StudyError::Stopped`] after a checkpoint.
+    pub(super) fn run<T: Trainee>(
+        &self,
+        bench: &Workbench<'_>,
+        desk: &Desk<'_>,
+        begin: impl FnOnce(Option<&[u8]>) -> Result<T, String>,
+    ) -> Result<Trained, StudyError> {
+        let fail = StudyError::learner(self.learner);
+        let checkpoint = desk.checkpoint();
+        let kept = load_checkpoint::<State>(&checkpoint, |w| bench.reporter.line(&w))?;
+        let mut trainee = begin(kept.as_ref().map(|state| state.trainee.as_slice())).map_err(&fail)?;
+        let mut state = match kept {
+            Some(state) => state,
+            None => self.first_state(bench)?,
+        };
+        let (mut failure, mut cut) = (None, None);
+        while trainee.steps() < self.steps {
+            if desk.watch.pause(state.ticks) == Some(Pause::Spent) {
+                cut = Some(format!("{} after {} steps", desk.watch.spent_in_words(), trainee.steps()));
+                break;
+            }
+            let until = ((trainee.steps() / self.validate_every + 1) * self.validate_every).min(self.steps);
+            let mut pause = None;
+            let (ticks, curve) = (&mut state.ticks, &state.curve);
+            let outcome = trainee.advance(until, &mut |steps, driven| {
+                *ticks += driven;
+                desk.progress.update(steps, self.steps, &note(curve));
+                pause = desk.watch.pause(*ticks);
+                if pause.is_some() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+            });
+            if let Err(problem) = outcome {
+                // Training that has diverged stops here; what validation selected before stands.
+                bench.reporter.line(&format!("{}: {problem}; training ends here", desk.folder.display()));
+                failure = Some(problem);
+                break;
+            }
+            if trainee.steps() >= until || pause == Some(Pause::Spent) {
+                self.validate(bench, &trainee, &mut state)?;
+            }
+            state.trainee = trainee.to_bytes().map_err(&fail)?;
+            save_checkpoint(&checkpoint, &state)?;
+            desk.watch.kept()?;
+            if pause == Some(Pause::Stop) {
+                return Err(StudyError::Stopped);
+            }
+        }
+        let last = trainee.policies().map_err(&fail)?.into_iter().next();
+        Ok(self.trained(state, last, failure, cut))
+    }
+
+    /// Nothing is learned yet: the rule's own score.
+    fn first_state(&self, bench: &Workbench<'_>) -> Result<State, StudyError> {
+        let rule = SavedPolicy::Rule(self.rule.clone());
+        let curve = vec![score(bench, self.learner, &rule, 0)?];
+        Ok(State { trainee: vec![], best: None, ticks: 0, curve })
+    }
+
+    /// Scores what the trainee offers; the best of it is kept if nothing before was as good.
+    fn validate<T: Trainee>(
+        &self,
+        bench: &Workbench<'_>,
+        trainee: &T,
+        state: &mut State,
+    ) -> Result<(), StudyError> {
+        let offered = trainee.policies().map_err(StudyError::learner(self.learner))?;
+        let mut best: Option<(CurvePoint, SavedPolicy)> = None;
+        for policy in offered {
+            let point = score(bench, self.learner, &policy, state.ticks)?;
+            if best.as_ref().is_none_or(|(b, _)| point.mean > b.mean) {
+                best = Some((point, policy));
+            }
+        }
+        let Some((point, policy)) = best else { return Ok(()) };
+        if state.curve.iter().all(|p| point.mean > p.mean) {
+            state.best = Some(policy);
+        }
+        state.curve.push(point);
+        Ok(())
+    }
+
+    fn trained(
+        &self,
+        state: State,
+        last: Option<SavedPolicy>,
+        failure: Option<String>,
+        cut: Option<String>,
+    ) -> Trained {
+        let rule = || SavedPolicy::Rule(self.rule.clone());
+        let score = state.curve.iter().map(|p| p.mean).fold(f64::NEG_INFINITY, f64::max);
+        Trained {
+            record: Record { ticks: state.ticks, curve: state.curve, score, failure, cut },
+            selected: state.best.unwrap_or_else(rule),
+            last: last.unwrap_or_else(rule),
+        }
+    }
+}
+
+/// The score of a policy on the validation courses.
+fn score(
+    bench: &Workbench<'_>,
+    learner: &str,
+    policy: &SavedPolicy,
+    ticks: u64,
+) -> Result<CurvePoint, StudyError> {
+    let mut player = policy.player(bench.gears).map_err(StudyError::learner(learner))?;
+    let (returns, _) = bench.validation.returns(&mut player);
+    Ok(curve_point(ticks, &returns))
+}

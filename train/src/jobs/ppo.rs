@@ -1,0 +1,113 @@
+//! Training a policy network that corrects the tuned rule.
+
+use super::guided::{Trainee, Training};
+use super::{Desk, Job, Trained, Workbench};
+use crate::config::PpoTraining;
+use crate::error::StudyError;
+use crate::saved::SavedPolicy;
+use lowgear_agents::ppo::{FeatureScaler, Lane, Ppo, PpoError, PpoPolicy, RuleGuide, train};
+use lowgear_agents::rule::RuleSettings;
+use lowgear_env::Drive;
+use lowgear_eval::suite::training_world;
+use std::ops::ControlFlow;
+
+/// One training run of a policy network.
+pub struct PpoJob {
+    /// Settings.
+    pub config: PpoTraining,
+    /// The guide.
+    pub rule: RuleSettings,
+    /// Number of the run.
+    pub run: u64,
+}
+
+impl Job for PpoJob {
+    fn learner(&self) -> &'static str {
+        "ppo"
+    }
+
+    fn run_number(&self) -> u64 {
+        self.run
+    }
+
+    fn steps(&self) -> u64 {
+        self.config.decisions
+    }
+
+    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
+        let training = Training {
+            learner: self.learner(),
+            steps: self.config.decisions,
+            validate_every: self.config.validate_every,
+            rule: &self.rule,
+        };
+        training.run(bench, desk, |kept| self.begin(bench, kept).map_err(|e| e.to_string()))
+    }
+}
+
+impl PpoJob {
+    fn begin(&self, bench: &Workbench<'_>, kept: Option<&[u8]>) -> Result<PpoTrainee<'_>, PpoError> {
+        let seed = bench.job_seed(6, self.run);
+        let config = &self.config.settings;
+        let lane = Lane {
+            world: training_world(&bench.training.for_run(seed)),
+            encode: FeatureScaler::new(bench.gears as u8, self.config.stack),
+            guide: RuleGuide::new(self.rule.clone(), bench.gears)?,
+        };
+        Ok(PpoTrainee {
+            ppo: match kept {
+                Some(bytes) => Ppo::load_state(config, bytes)?,
+                None => Ppo::new(config.clone(), lane.encode.inputs(), 3, seed)?,
+            },
+            config: &self.config,
+            lanes: vec![lane; config.worlds],
+            tick_s: bench.tick_s(),
+        })
+    }
+}
+
+/// The network and its worlds.
+struct PpoTrainee<'a> {
+    ppo: Ppo,
+    config: &'a PpoTraining,
+    lanes: Vec<Lane<Drive, FeatureScaler, RuleGuide>>,
+    tick_s: f64,
+}
+
+impl PpoTrainee<'_> {
+    /// The network with the rule it corrects, at a threshold.
+    fn policy(&self, threshold: f32) -> Result<SavedPolicy, PpoError> {
+        let Lane { encode, guide, .. } = &self.lanes[0];
+        let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.clone()))?;
+        Ok(SavedPolicy::Ppo(Box::new(policy)))
+    }
+}
+
+impl Trainee for PpoTrainee<'_> {
+    fn steps(&self) -> u64 {
+        self.ppo.decisions()
+    }
+
+    fn advance(
+        &mut self,
+        until: u64,
+        after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
+    ) -> Result<(), String> {
+        let PpoTrainee { ppo, lanes, tick_s, .. } = self;
+        train(ppo, lanes, until, |ppo, lived| {
+            let ticks = lived.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
+            after(ppo.decisions(), ticks)
+        })
+        .map_err(|e| e.to_string())
+    }
+
+    fn to_bytes(&self) -> Result<Vec<u8>, String> {
+        self.ppo.save_state().map_err(|e| e.to_string())
+    }
+
+    fn policies(&self) -> Result<Vec<SavedPolicy>, String> {
+        let own = self.config.settings.shift_threshold;
+        let thresholds = [own].into_iter().chain(self.config.thresholds.clone());
+        thresholds.map(|t| self.policy(t)).collect::<Result<_, _>>().map_err(|e| e.to_string())
+    }
+}

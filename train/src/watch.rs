@@ -1,0 +1,165 @@
+//! What ends a job before its budget is used up: somebody who stops the program, the clock, a limit of ticks.
+
+use crate::error::StudyError;
+use crate::store::{read_json, write_json};
+use std::cell::Cell;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// Whether somebody has asked the program to stop.
+#[derive(Clone, Debug, Default)]
+pub struct StopRequest(Arc<AtomicBool>);
+
+impl StopRequest {
+    /// Listens to Ctrl-C and to the system's request to end (SIGTERM, SIGHUP). The first one stops the
+    /// program at the next checkpoint, a second one at once, with the exit code `code`.
+    ///
+    /// # Errors
+    /// [`StudyError::Step`] when the system refuses.
+    pub fn listen(code: u8) -> Result<StopRequest, StudyError> {
+        let request = StopRequest::default();
+        let heard = request.clone();
+        ctrlc::set_handler(move || {
+            if heard.0.swap(true, Ordering::SeqCst) {
+                std::process::exit(code.into());
+            }
+            eprintln!("stopping at the next checkpoint; once more stops at once");
+        })
+        .map_err(StudyError::step("signals"))?;
+        Ok(request)
+    }
+
+    /// Whether it was asked.
+    #[must_use]
+    pub fn is_made(&self) -> bool {
+        self.0.load(Ordering::SeqCst)
+    }
+
+    /// An error when it was asked.
+    ///
+    /// # Errors
+    /// [`StudyError::Stopped`].
+    pub fn check(&self) -> Result<(), StudyError> {
+        if self.is_made() { Err(StudyError::Stopped) } else { Ok(()) }
+    }
+}
+
+/// What a job may use.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Allowance {
+    /// Time, s; without it as long as its steps take.
+    pub seconds: Option<f64>,
+    /// Controller ticks driven in training; without it as many as its steps take.
+    pub ticks: Option<u64>,
+}
+
+/// Why a job pauses between two steps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pause {
+    /// The last checkpoint is old.
+    Checkpoint,
+    /// Its allowance is used up.
+    Spent,
+    /// The program is to stop.
+    Stop,
+}
+
+/// Watches over one job.
+pub struct Watch<'a> {
+    stop: &'a StopRequest,
+    allowance: Allowance,
+    clock: PathBuf,
+    before_s: f64,
+    began: Instant,
+    kept: Cell<Instant>,
+}
+
+/// A checkpoint is never older than this, so that a power cut costs no more.
+const CHECKPOINT_AGE: Duration = Duration::from_secs(60);
+
+impl<'a> Watch<'a> {
+    /// Watches over the job in `folder`, whose time before an interruption counts.
+    ///
+    /// # Errors
+    /// [`StudyError::Store`] when the time used before cannot be read.
+    pub fn new(stop: &'a StopRequest, allowance: Allowance, folder: &Path) -> Result<Watch<'a>, StudyError> {
+        let clock = folder.join("seconds.json");
+        let counts = allowance.seconds.is_some() && clock.exists();
+        let before_s = if counts { read_json(&clock)? } else { 0.0 };
+        let now = Instant::now();
+        Ok(Watch { stop, allowance, clock, before_s, began: now, kept: Cell::new(now) })
+    }
+
+    /// Whether to pause here, where `ticks` have been driven in training so far.
+    #[must_use]
+    pub fn pause(&self, ticks: u64) -> Option<Pause> {
+        if self.stop.is_made() {
+            return Some(Pause::Stop);
+        }
+        let late = self.allowance.seconds.is_some_and(|most| self.seconds() >= most);
+        if late || self.allowance.ticks.is_some_and(|most| ticks >= most) {
+            return Some(Pause::Spent);
+        }
+        (self.kept.get().elapsed() >= CHECKPOINT_AGE).then_some(Pause::Checkpoint)
+    }
+
+    /// A checkpoint was written.
+    ///
+    /// # Errors
+    /// [`StudyError::Store`] when the time used cannot be written.
+    pub fn kept(&self) -> Result<(), StudyError> {
+        self.kept.set(Instant::now());
+        // Only where time counts: other run folders hold no duration.
+        if self.allowance.seconds.is_some() {
+            write_json(&self.clock, &self.seconds())?;
+        }
+        Ok(())
+    }
+
+    /// What was used up, in words.
+    #[must_use]
+    pub fn spent_in_words(&self) -> String {
+        match self.allowance.seconds {
+            Some(most) if self.seconds() >= most => {
+                format!("its share of the hours, {most:.0} s, is used up")
+            }
+            _ => "its ticks are used up".to_owned(),
+        }
+    }
+
+    fn seconds(&self) -> f64 {
+        self.before_s + self.began.elapsed().as_secs_f64()
+    }
+}
+
+/// Seconds for each of `jobs` jobs that share a part of the hours on so many threads: the last of them ends
+/// in time, since a job takes one thread.
+#[must_use]
+pub fn job_share_s(hours: f64, part: f64, jobs: usize, threads: usize) -> f64 {
+    let turns = jobs.div_ceil(threads.max(1)).max(1);
+    3600.0 * hours * part / turns as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn jobs_that_take_turns_on_the_threads_end_within_their_part_of_the_hours() {
+        // Half of 8 hours is 4; seven jobs on two threads take four turns.
+        assert_eq!(job_share_s(8.0, 0.5, 7, 2), 3600.0);
+        assert_eq!(job_share_s(1.0, 1.0, 3, 64), 3600.0);
+    }
+
+    #[test]
+    fn ticks_are_spent_when_the_limit_is_reached_and_a_request_to_stop_comes_first() {
+        let stop = StopRequest::default();
+        let allowance = Allowance { ticks: Some(10), seconds: None };
+        let watch = Watch::new(&stop, allowance, Path::new("nowhere")).unwrap();
+        assert_eq!((watch.pause(9), watch.pause(10)), (None, Some(Pause::Spent)));
+        stop.0.store(true, Ordering::SeqCst);
+        assert_eq!(watch.pause(9), Some(Pause::Stop));
+    }
+}
