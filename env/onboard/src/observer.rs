@@ -111,14 +111,14 @@ impl Observer {
         ])
     }
 
-    /// The feature [`Feature::Tilt`] alone, tenths of a degree.
+    /// The feature [`crate::Feature::Tilt`] alone, tenths of a degree.
     #[must_use]
     #[inline]
     pub const fn tilt_ddeg(&self) -> i16 {
         clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
     }
 
-    /// The feature [`Feature::SinceFailed`] alone, ticks.
+    /// The feature [`crate::Feature::SinceFailed`] alone, ticks.
     #[must_use]
     #[inline]
     pub const fn since_failed(&self) -> u16 {
