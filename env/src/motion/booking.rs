@@ -19,11 +19,16 @@ impl Plant {
             return;
         };
         let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg, 0.0, 1.0, 0.0);
+        if self.slipping && self.motor_rad_s < 0.0 {
+            // Wheels that turn back under a vehicle at rest are stopped by the ground.
+            let turning_kg_m2 = vehicle.rotor_kg_m2 + vehicle.wheel_kg / (gear.turn_rad_m * gear.turn_rad_m);
+            self.ledger.slip_j += 0.5 * turning_kg_m2 * self.motor_rad_s * self.motor_rad_s;
+            self.motor_rad_s = 0.0;
+        }
         if thrust.force_n > self.grip_n || (self.slipping && self.motor_rad_s != 0.0) {
             self.slipping = true;
-            let way = self.rim_way(&supply.line, gear);
-            let thrust = self.spin_thrust(vehicle, &supply.line, gear, way);
-            let wheels = self.spin_piece(vehicle, gear, &thrust, way);
+            let thrust = self.spin_thrust(vehicle, &supply.line, gear, 1.0);
+            let wheels = self.spin_piece(vehicle, gear, &thrust, 1.0);
             let used_s = wheels.stop_s().min(dt_s);
             let end = wheels.moment(used_s);
             self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
