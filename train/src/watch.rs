@@ -1,4 +1,4 @@
-//! What ends a job before its budget is used up: somebody who stops the program, the clock, a limit of ticks.
+//! What ends a job before its budget is used up: somebody who stops the program, or the clock.
 
 use crate::error::StudyError;
 use crate::store::{read_json, write_json};
@@ -51,8 +51,6 @@ impl StopRequest {
 pub struct Allowance {
     /// Time, s; without it as long as its steps take.
     pub seconds: Option<f64>,
-    /// Controller ticks driven in training; without it as many as its steps take.
-    pub ticks: Option<u64>,
 }
 
 /// Why a job pauses between two steps.
@@ -92,14 +90,13 @@ impl<'a> Watch<'a> {
         Ok(Watch { stop, allowance, clock, before_s, began: now, kept: Cell::new(now) })
     }
 
-    /// Whether to pause here, where `ticks` have been driven in training so far.
+    /// Whether to pause here.
     #[must_use]
-    pub fn pause(&self, ticks: u64) -> Option<Pause> {
+    pub fn pause(&self) -> Option<Pause> {
         if self.stop.is_made() {
             return Some(Pause::Stop);
         }
-        let late = self.allowance.seconds.is_some_and(|most| self.seconds() >= most);
-        if late || self.allowance.ticks.is_some_and(|most| ticks >= most) {
+        if self.allowance.seconds.is_some_and(|most| self.seconds() >= most) {
             return Some(Pause::Spent);
         }
         (self.kept.get().elapsed() >= CHECKPOINT_AGE).then_some(Pause::Checkpoint)
@@ -121,12 +118,7 @@ impl<'a> Watch<'a> {
     /// What was used up, in words.
     #[must_use]
     pub fn spent_in_words(&self) -> String {
-        match self.allowance.seconds {
-            Some(most) if self.seconds() >= most => {
-                format!("its share of the hours, {most:.0} s, is used up")
-            }
-            _ => "its ticks are used up".to_owned(),
-        }
+        format!("its share of the hours, {:.0} s, is used up", self.allowance.seconds.unwrap_or_default())
     }
 
     fn seconds(&self) -> f64 {
@@ -154,12 +146,15 @@ mod tests {
     }
 
     #[test]
-    fn ticks_are_spent_when_the_limit_is_reached_and_a_request_to_stop_comes_first() {
+    fn a_share_is_spent_when_its_time_is_over_and_a_request_to_stop_comes_first() {
         let stop = StopRequest::default();
-        let allowance = Allowance { ticks: Some(10), seconds: None };
-        let watch = Watch::new(&stop, allowance, Path::new("nowhere")).unwrap();
-        assert_eq!((watch.pause(9), watch.pause(10)), (None, Some(Pause::Spent)));
+        let watch = |seconds| Watch::new(&stop, Allowance { seconds }, Path::new("nowhere")).unwrap();
+        let spent = watch(Some(0.0));
+        assert_eq!(
+            [watch(None).pause(), watch(Some(3600.0)).pause(), spent.pause()],
+            [None, None, Some(Pause::Spent)]
+        );
         stop.0.store(true, Ordering::SeqCst);
-        assert_eq!(watch.pause(9), Some(Pause::Stop));
+        assert_eq!(spent.pause(), Some(Pause::Stop));
     }
 }

@@ -83,7 +83,7 @@ impl Training<'_> {
         };
         let (mut failure, mut cut) = (None, None);
         while trainee.steps() < self.steps {
-            if desk.watch.pause(state.ticks) == Some(Pause::Spent) {
+            if desk.watch.pause() == Some(Pause::Spent) {
                 cut = Some(format!("{} after {} steps", desk.watch.spent_in_words(), trainee.steps()));
                 break;
             }
@@ -93,7 +93,7 @@ impl Training<'_> {
             let outcome = trainee.advance(until, &mut |steps, driven| {
                 *ticks += driven;
                 desk.progress.update(steps, self.steps, &note(curve));
-                pause = desk.watch.pause(*ticks);
+                pause = desk.watch.pause();
                 if pause.is_some() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
             });
             if let Err(problem) = outcome {

@@ -67,7 +67,7 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
         desk.progress.update(generation as u64, total, &note(&memory.curve));
         save_checkpoint(&checkpoint, memory)?;
         desk.watch.kept()?;
-        match desk.watch.pause(memory.ticks) {
+        match desk.watch.pause() {
             Some(Pause::Stop) => Err(StudyError::Stopped),
             Some(Pause::Spent) => {
                 cut = Some(format!("{} after {generation} generations", desk.watch.spent_in_words()));

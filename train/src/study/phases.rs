@@ -97,7 +97,7 @@ fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
     let all = RULES + inputs.study.learners.count();
     let part = contenders as f64 / all as f64;
     let seconds = inputs.hours.map(|hours| job_share_s(hours, part, jobs, rayon::current_num_threads()));
-    Allowance { seconds, ticks: None }
+    Allowance { seconds }
 }
 
 /// Every training run; the long ones first, so that the threads end together.
