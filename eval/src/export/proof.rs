@@ -8,6 +8,7 @@ use std::process::{Command, Stdio};
 
 use lowgear_onboard::Settings;
 use serde::{Deserialize, Serialize};
+use tempfile::TempDir;
 
 use super::header::{PrefixError, header, with_prefix};
 use super::sheet::{ObjectSize, SizeSheet};
@@ -179,32 +180,24 @@ impl Compiler {
     }
 }
 
-/// A folder for the compiled harness, removed at the end; one left by a proof that was killed is cleared.
+/// A folder of its own for the compiled harness among the system's temporary files, removed at the end. No two
+/// proofs share one: a compiler that outlives a killed proof would still write into it.
 struct Bench {
     out_dir: PathBuf,
-    folder: PathBuf,
-}
-
-impl Drop for Bench {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.folder);
-    }
+    folder: TempDir,
 }
 
 impl Bench {
     fn new(out_dir: &Path) -> Result<Bench, ExportError> {
-        let folder = out_dir.join(".proof");
-        if folder.exists() {
-            fs::remove_dir_all(&folder).map_err(|source| ExportError::Io { path: folder.clone(), source })?;
-        }
-        fs::create_dir_all(&folder).map_err(|source| ExportError::Io { path: folder.clone(), source })?;
+        let folder =
+            tempfile::tempdir().map_err(|source| ExportError::Io { path: std::env::temp_dir(), source })?;
         Ok(Bench { out_dir: out_dir.to_owned(), folder })
     }
 
     /// Compiles strictly and with sanitizers if the compiler has them, plainly otherwise; runs; compares.
     fn judge(&self, compiler: &Compiler, object: &str, vectors: &Vectors, outcome: &mut ProofOutcome) {
         outcome.compiler = Some(compiler.version.clone());
-        let (source, program) = (self.out_dir.join("harness.c"), self.folder.join("harness"));
+        let (source, program) = (self.out_dir.join("harness.c"), self.folder.path().join("harness"));
         let strict: Vec<&str> = STRICT.into_iter().chain(SANITIZED).collect();
         outcome.sanitized = compiler.compile(&strict, &source, &program).is_ok();
         if !outcome.sanitized
@@ -236,7 +229,7 @@ impl Bench {
     }
 
     fn object_size(&self, compiler: &Compiler, object: &str) -> Option<ObjectSize> {
-        let (source, out) = (self.folder.join("whole.c"), self.folder.join("whole.o"));
+        let (source, out) = (self.folder.path().join("whole.c"), self.folder.path().join("whole.o"));
         fs::write(&source, object).ok()?;
         let include = format!("-I{}", self.out_dir.display());
         compiler.compile(&["-std=c99", "-Os", "-c", &include], &source, &out).ok()?;
