@@ -12,7 +12,7 @@ const RESUME: [&str; 5] = ["study", "tiny.toml", "--out", "run", "--resume"];
 const PATIENCE: Duration = Duration::from_secs(120);
 
 /// Starts the study and kills it as soon as `moment` has come. Whether it was still at work then.
-fn killed_when(place: &Sandbox, arguments: &[&str], moment: impl Fn() -> bool) -> bool {
+pub(super) fn killed_when(place: &Sandbox, arguments: &[&str], moment: impl Fn() -> bool) -> bool {
     let mut child = place.start(arguments);
     let began = Instant::now();
     while !moment() && child.try_wait().unwrap().is_none() {
@@ -27,7 +27,7 @@ fn killed_when(place: &Sandbox, arguments: &[&str], moment: impl Fn() -> bool) -
 }
 
 /// What may differ after an interruption: the checkpoint before the last.
-fn older_checkpoint(file: &str) -> bool {
+pub(super) fn older_checkpoint(file: &str) -> bool {
     file.ends_with("checkpoint.bin.previous")
 }
 

@@ -4,10 +4,13 @@
 
 mod budgets;
 mod courses;
+mod diverged;
 mod interrupted;
 mod left_behind;
 mod repeated;
+mod searched;
 mod stopped;
+mod timings;
 
 use crate::sandbox::{files_below, furnish, run_in};
 use std::fs::{self, File};
@@ -48,14 +51,21 @@ pub(crate) fn compiler_is_there() -> bool {
 /// A run folder holds the same bytes as the reference, but for files that `skip` names.
 #[track_caller]
 fn assert_same_bytes(run: &Path, skip: impl Fn(&str) -> bool) {
+    assert_same_bytes_as(reference(), run, skip);
+}
+
+/// Two run folders hold the same bytes, but for the timings and for files that `skip` names.
+#[track_caller]
+fn assert_same_bytes_as(reference: &Path, run: &Path, skip: impl Fn(&str) -> bool) {
     let kept = |folder: &Path| -> Vec<PathBuf> {
-        files_below(folder).into_iter().filter(|f| !skip(&f.to_string_lossy())).collect()
+        let skip = |file: &PathBuf| file.ends_with("timing.csv") || skip(&file.to_string_lossy());
+        files_below(folder).into_iter().filter(|f| !skip(f)).collect()
     };
-    let files = kept(reference());
+    let files = kept(reference);
     assert!(files.len() > 50, "{files:?}");
     assert_eq!(kept(run), files, "the same files");
     for file in files {
-        let same = fs::read(run.join(&file)).unwrap() == fs::read(reference().join(&file)).unwrap();
+        let same = fs::read(run.join(&file)).unwrap() == fs::read(reference.join(&file)).unwrap();
         assert!(same, "{} differs", file.display());
     }
 }

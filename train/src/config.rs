@@ -1,7 +1,12 @@
 //! The study file.
 
+mod contender;
 mod effort;
 mod keys;
+mod searched;
+
+pub use contender::{Contender, Setting};
+pub use searched::{Range, SearchConfig, SearchedKey};
 
 use crate::search::SearchBudget;
 use keys::{check_budget, count, dqn_key, grid_key, ppo_key, rule_key, tabular_key};
@@ -45,6 +50,9 @@ pub struct StudyConfig {
     pub tuning: TuningConfig,
     /// The learners.
     pub learners: LearnersConfig,
+    /// Search over settings, for `--search`.
+    #[serde(default)]
+    pub search: Option<SearchConfig>,
     /// The exported table.
     pub table: TableConfig,
     /// What `--quick` replaces.
@@ -59,6 +67,32 @@ pub struct TuningConfig {
     pub searches: u64,
     /// Budget of each search.
     pub budget: SearchBudget,
+    /// Another budget for the rule on motor speed.
+    #[serde(default)]
+    pub speed_budget: Option<SearchBudget>,
+    /// Another budget for the rule on load ratio.
+    #[serde(default)]
+    pub load_budget: Option<SearchBudget>,
+}
+
+impl TuningConfig {
+    /// Budget of a search for the rule on this signal.
+    #[must_use]
+    pub fn budget_of(&self, signal: Signal) -> SearchBudget {
+        let own = match signal {
+            Signal::MotorSpeed => self.speed_budget,
+            Signal::SpeedRatio => self.load_budget,
+        };
+        own.unwrap_or(self.budget)
+    }
+
+    /// The budget of the rule on this signal alone.
+    pub const fn own_budget(&mut self, signal: Signal) -> &mut Option<SearchBudget> {
+        match signal {
+            Signal::MotorSpeed => &mut self.speed_budget,
+            Signal::SpeedRatio => &mut self.load_budget,
+        }
+    }
 }
 
 /// The learners of a study.
@@ -206,13 +240,14 @@ impl Check for StudyConfig {
         // Ranges here; whether the lists fit the vehicle is known once that is read.
         self.rule.validate(self.rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
         count("tuning.searches", self.tuning.searches, 1, 100)?;
-        check_budget(&self.tuning.budget).map_err(|e| e.within("tuning.budget"))?;
+        self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
         self.table.check().map_err(|e| e.within("table"))?;
         count("quick.training-seeds", self.quick.training_seeds, 1, 1000)?;
         count("quick.validation-courses", self.quick.validation_courses, 2, 100_000)?;
         count("quick.test-courses", self.quick.test_courses, 2, 100_000)?;
-        in_range("quick.budget-share", self.quick.budget_share, 1e-4, 1.0, "")
+        in_range("quick.budget-share", self.quick.budget_share, 1e-4, 1.0, "")?;
+        self.search.as_ref().map_or(Ok(()), |search| search.check(self)).map_err(|e| e.within("search"))
     }
 }
 
@@ -230,6 +265,15 @@ impl StudyConfig {
             "(gears of the vehicle)",
         )?;
         self.rule.validate(gears).map_err(|e| rule_key(e).within("rule"))
+    }
+
+    fn check_tuning(&self) -> Result<(), KeyError> {
+        let TuningConfig { budget, speed_budget, load_budget, .. } = &self.tuning;
+        let budgets = [("budget", Some(budget)), ("speed-budget", speed_budget.as_ref())];
+        for (key, budget) in budgets.into_iter().chain([("load-budget", load_budget.as_ref())]) {
+            budget.map_or(Ok(()), check_budget).map_err(|e| e.within(key))?;
+        }
+        Ok(())
     }
 
     fn check_learners(&self) -> Result<(), KeyError> {

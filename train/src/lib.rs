@@ -3,6 +3,7 @@
 pub mod cli;
 pub mod config;
 mod error;
+pub mod halving;
 pub mod jobs;
 pub mod progress;
 pub mod resolved;
@@ -11,6 +12,7 @@ pub mod schema;
 pub mod search;
 pub mod store;
 pub mod study;
+pub mod timing;
 pub mod watch;
 
 pub use error::StudyError;

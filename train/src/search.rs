@@ -9,6 +9,7 @@
 //! which then stands where the old one stood, bit for bit.
 
 use crate::error::StudyError;
+use crate::timing::{Stage, Stopwatch};
 use cmaes::{CMAESOptions, DVector};
 use lowgear_agents::policy::Policy;
 use lowgear_env::Seed;
@@ -33,6 +34,16 @@ pub struct SearchBudget {
     pub validate_every: usize,
     /// First step size, in units of the search vector.
     pub step: f64,
+}
+
+impl SearchBudget {
+    /// Generations of `other` that drive as many episodes as all generations of this one.
+    #[must_use]
+    pub fn generations_of_the_same_size(&self, other: &SearchBudget) -> usize {
+        let episodes = |b: &SearchBudget| b.population as f64 * b.courses as f64;
+        let generations = self.generations as f64 * episodes(self) / episodes(other);
+        (generations.round() as usize).max(1)
+    }
 }
 
 /// A score on the validation courses.
@@ -75,7 +86,12 @@ pub struct Search<'a, B> {
     pub start: Vec<f64>,
     /// Seed of the optimiser and of the course numbers.
     pub seed: Seed,
+    /// Where the time goes.
+    pub stopwatch: Rc<Stopwatch>,
 }
+
+/// Figure of a candidate that cannot be driven.
+const WORST: f64 = 1e6;
 
 /// First training course of a generation: far apart for different searches.
 fn first_course(seed: Seed, generation: usize, courses: u64) -> u64 {
@@ -141,6 +157,7 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
     fn objective(&self, memory: Rc<RefCell<SearchMemory>>) -> impl FnMut(&DVector<f64>) -> f64 {
         let (build, training, budget, seed) =
             (self.build.clone(), self.training.clone(), self.budget, self.seed);
+        let stopwatch = Rc::clone(&self.stopwatch);
         let mut asked = 0;
         move |vector: &DVector<f64>| {
             let index = asked;
@@ -150,11 +167,13 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
                 return figure;
             }
             let first = first_course(seed, index / budget.population, budget.courses);
-            let figure = build(vector.as_slice()).map_or(1e6, |mut policy| {
+            stopwatch.enter(Stage::Environment);
+            let figure = build(vector.as_slice()).map_or(WORST, |mut policy| {
                 let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses);
                 memory.ticks += ticks;
-                -mean
+                if mean.is_finite() { -mean } else { WORST }
             });
+            stopwatch.enter(Stage::Learning);
             memory.figures.push(figure);
             figure
         }
@@ -162,7 +181,9 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
 
     fn validate(&self, memory: &mut SearchMemory, vector: &[f64]) {
         let Some(mut policy) = (self.build)(vector) else { return };
+        self.stopwatch.enter(Stage::Validation);
         let (returns, _) = self.validation.returns(&mut policy);
+        self.stopwatch.enter(Stage::Learning);
         let point = curve_point(memory.ticks, &returns);
         if memory.curve.iter().all(|p| point.mean > p.mean) {
             memory.best = vector.to_vec();

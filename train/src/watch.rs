@@ -51,6 +51,8 @@ impl StopRequest {
 pub struct Allowance {
     /// Time, s; without it as long as its steps take.
     pub seconds: Option<f64>,
+    /// Controller ticks of training, from its beginning; without it as many as its steps take.
+    pub ticks: Option<u64>,
 }
 
 /// Why a job pauses between two steps.
@@ -90,9 +92,14 @@ impl<'a> Watch<'a> {
         Ok(Watch { stop, allowance, clock, before_s, began: now, kept: Cell::new(now) })
     }
 
-    /// Whether to pause here.
+    /// Whether to pause here, after so many ticks of training.
     #[must_use]
-    pub fn pause(&self) -> Option<Pause> {
+    pub fn pause(&self, ticks: u64) -> Option<Pause> {
+        // Before anything that depends on the moment: what is done at the end of a share of ticks is part of
+        // the result.
+        if self.allowance.ticks.is_some_and(|most| ticks >= most) {
+            return Some(Pause::Spent);
+        }
         if self.stop.is_made() {
             return Some(Pause::Stop);
         }
@@ -115,10 +122,17 @@ impl<'a> Watch<'a> {
         Ok(())
     }
 
-    /// What was used up, in words.
+    /// Why a job ends that has used up its time, after how much `done`; a share of ticks is no cut.
     #[must_use]
-    pub fn spent_in_words(&self) -> String {
-        format!("its share of the hours, {:.0} s, is used up", self.allowance.seconds.unwrap_or_default())
+    pub fn cut(&self, done: &str) -> Option<String> {
+        let seconds = self.allowance.seconds?;
+        Some(format!("its share of the hours, {seconds:.0} s, is used up after {done}"))
+    }
+
+    /// Ticks that it may use, if they are limited.
+    #[must_use]
+    pub const fn ticks(&self) -> Option<u64> {
+        self.allowance.ticks
     }
 
     fn seconds(&self) -> f64 {
@@ -148,13 +162,24 @@ mod tests {
     #[test]
     fn a_share_is_spent_when_its_time_is_over_and_a_request_to_stop_comes_first() {
         let stop = StopRequest::default();
-        let watch = |seconds| Watch::new(&stop, Allowance { seconds }, Path::new("nowhere")).unwrap();
+        let watch =
+            |seconds| Watch::new(&stop, Allowance { seconds, ticks: None }, Path::new("nowhere")).unwrap();
         let spent = watch(Some(0.0));
         assert_eq!(
-            [watch(None).pause(), watch(Some(3600.0)).pause(), spent.pause()],
+            [watch(None).pause(9), watch(Some(3600.0)).pause(9), spent.pause(9)],
             [None, None, Some(Pause::Spent)]
         );
         stop.0.store(true, Ordering::SeqCst);
-        assert_eq!(spent.pause(), Some(Pause::Stop));
+        assert_eq!(spent.pause(9), Some(Pause::Stop));
+    }
+
+    #[test]
+    fn a_share_of_ticks_ends_at_the_same_place_whoever_asks_to_stop() {
+        let stop = StopRequest::default();
+        stop.0.store(true, Ordering::SeqCst);
+        let ten = Allowance { seconds: None, ticks: Some(10) };
+        let watch = Watch::new(&stop, ten, Path::new("nowhere")).unwrap();
+        assert_eq!([watch.pause(9), watch.pause(10)], [Some(Pause::Stop), Some(Pause::Spent)]);
+        assert_eq!(watch.cut("9 steps"), None);
     }
 }

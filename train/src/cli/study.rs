@@ -34,6 +34,10 @@ pub(super) struct StudyArguments {
     /// has used up his own ends with his best policy so far; comparison and report come on top
     #[arg(long, value_name = "H")]
     hours: Option<f64>,
+    /// Search for settings first, over the ranges of the study file's [search], with the same budget for
+    /// every rule and learner; the study then uses what was found (search.csv, study.toml)
+    #[arg(long, conflicts_with = "hours")]
+    search: bool,
     /// Continue an interrupted run in its folder
     #[arg(long)]
     resume: bool,
@@ -49,6 +53,7 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
     let options = Options {
         out: arguments.out.clone(),
         quick: arguments.quick,
+        search: arguments.search,
         effort: arguments.effort,
         hours: arguments.hours,
         resume: arguments.resume,

@@ -54,7 +54,10 @@ impl StudyConfig {
     #[must_use]
     pub fn with_effort(mut self, factor: f64) -> StudyConfig {
         let effort = Effort(factor);
-        effort.search(&mut self.tuning.budget);
+        let tuning = &mut self.tuning;
+        let own = tuning.speed_budget.iter_mut().chain(&mut tuning.load_budget);
+        own.chain([&mut tuning.budget]).for_each(|budget| effort.search(budget));
+        self.search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
         let learners = &mut self.learners;
         if let Some(contextual) = &mut learners.contextual {
             effort.search(&mut contextual.budget);

@@ -7,6 +7,7 @@ use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget};
 use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::RuleSettings;
+use std::rc::Rc;
 
 /// One search of contextual thresholds.
 pub struct ContextualJob {
@@ -42,6 +43,7 @@ impl Job for ContextualJob {
             build: |weights: &[f64]| at(weights).and_then(|settings| Contextual::new(settings, gears).ok()),
             start: start.weights(),
             seed: bench.job_seed(3, self.run),
+            stopwatch: Rc::clone(&desk.stopwatch),
         };
         let (memory, cut) = search_at(desk, bench, &search)?;
         let policy = |weights: &[f64]| SavedPolicy::Contextual(at(weights).unwrap_or_else(|| start.clone()));

@@ -5,6 +5,7 @@ use super::{Desk, Job, Trained, Workbench};
 use crate::config::DqnTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
+use crate::timing::{Stage, Timed};
 use lowgear_agents::dqn::{Dqn, DqnError, DqnPolicy, FeatureScaler, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
@@ -41,23 +42,30 @@ impl Job for DqnJob {
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, kept).map_err(|e| e.to_string()))
+        training.run(bench, desk, |kept| self.begin(bench, desk, kept).map_err(|e| e.to_string()))
     }
 }
 
 impl DqnJob {
-    fn begin(&self, bench: &Workbench<'_>, kept: Option<&[u8]>) -> Result<DqnTrainee<'_>, DqnError> {
+    fn begin(
+        &self,
+        bench: &Workbench<'_>,
+        desk: &Desk<'_>,
+        kept: Option<&[u8]>,
+    ) -> Result<DqnTrainee<'_>, DqnError> {
         let seed = bench.job_seed(5, self.run);
         let scaler = FeatureScaler::new(bench.gears as u8, self.config.stack);
         let config = &self.config.settings;
+        let world = training_world(&bench.training.for_run(seed));
+        let guide = RuleGuide::new(self.rule.clone(), bench.gears)?;
         Ok(DqnTrainee {
             dqn: match kept {
                 Some(bytes) => Dqn::load_state(config, bytes)?,
                 None => Dqn::new(config.clone(), scaler.inputs(), 3, seed)?,
             },
             config: &self.config,
-            world: training_world(&bench.training.for_run(seed)),
-            guide: RuleGuide::new(self.rule.clone(), bench.gears)?,
+            world: Timed::new(world, &desk.stopwatch, Stage::Learning),
+            guide: Timed::new(guide, &desk.stopwatch, Stage::Acting),
             scaler,
             tick_s: bench.tick_s(),
         })
@@ -68,9 +76,9 @@ impl DqnJob {
 struct DqnTrainee<'a> {
     dqn: Dqn,
     config: &'a DqnTraining,
-    world: Drive,
+    world: Timed<Drive>,
     scaler: FeatureScaler,
-    guide: RuleGuide,
+    guide: Timed<RuleGuide>,
     tick_s: f64,
 }
 
@@ -78,7 +86,7 @@ impl DqnTrainee<'_> {
     /// The network with its guide at a margin.
     fn policy(&self, margin: f32) -> Result<SavedPolicy, DqnError> {
         let policy = DqnPolicy::new(self.scaler.clone(), self.dqn.target().clone())?;
-        Ok(SavedPolicy::Dqn(Box::new(policy.with_guide(self.guide.clone(), margin)?)))
+        Ok(SavedPolicy::Dqn(Box::new(policy.with_guide(self.guide.of.clone(), margin)?)))
     }
 }
 

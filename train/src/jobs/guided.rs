@@ -1,11 +1,12 @@
 //! What the learners share that train beside the tuned rule: they begin with its score, train from one
 //! validation to the next, keep what validation likes better than everything before, and keep checkpoints.
 
-use super::{Desk, Record, Trained, Workbench, note};
+use super::{Desk, Record, Trained, Workbench};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{CurvePoint, curve_point};
 use crate::store::{load_checkpoint, save_checkpoint};
+use crate::timing::Stage;
 use crate::watch::Pause;
 use lowgear_agents::rule::RuleSettings;
 use serde::{Deserialize, Serialize};
@@ -82,9 +83,10 @@ impl Training<'_> {
             None => self.first_state(bench)?,
         };
         let (mut failure, mut cut) = (None, None);
+        desk.stopwatch.begin(trainee.steps(), state.ticks);
         while trainee.steps() < self.steps {
-            if desk.watch.pause() == Some(Pause::Spent) {
-                cut = Some(format!("{} after {} steps", desk.watch.spent_in_words(), trainee.steps()));
+            if desk.watch.pause(state.ticks) == Some(Pause::Spent) {
+                cut = desk.watch.cut(&format!("{} steps", trainee.steps()));
                 break;
             }
             let until = ((trainee.steps() / self.validate_every + 1) * self.validate_every).min(self.steps);
@@ -92,27 +94,35 @@ impl Training<'_> {
             let (ticks, curve) = (&mut state.ticks, &state.curve);
             let outcome = trainee.advance(until, &mut |steps, driven| {
                 *ticks += driven;
-                desk.progress.update(steps, self.steps, &note(curve));
-                pause = desk.watch.pause();
+                desk.show(steps, self.steps, *ticks, curve);
+                pause = desk.watch.pause(*ticks);
                 if pause.is_some() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
             });
             if let Err(problem) = outcome {
+                let problem = format!("diverged: {problem}");
                 // Training that has diverged stops here; what validation selected before stands.
                 bench.reporter.line(&format!("{}: {problem}; training ends here", desk.folder.display()));
                 failure = Some(problem);
                 break;
             }
             if trainee.steps() >= until || pause == Some(Pause::Spent) {
+                desk.stopwatch.enter(Stage::Validation);
                 self.validate(bench, &trainee, &mut state)?;
             }
+            desk.stopwatch.enter(Stage::Keeping);
             state.trainee = trainee.to_bytes().map_err(&fail)?;
             save_checkpoint(&checkpoint, &state)?;
-            desk.watch.kept()?;
+            desk.kept(trainee.steps(), state.ticks)?;
+            desk.stopwatch.enter(Stage::Learning);
             if pause == Some(Pause::Stop) {
                 return Err(StudyError::Stopped);
             }
         }
-        let last = trainee.policies().map_err(&fail)?.into_iter().next();
+        // What has diverged is no policy: the last good one is the one selected.
+        let last = match failure {
+            Some(_) => state.best.clone(),
+            None => trainee.policies().map_err(&fail)?.into_iter().next(),
+        };
         Ok(self.trained(state, last, failure, cut))
     }
 

@@ -13,17 +13,21 @@ pub use ppo::PpoJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
 
+use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
 use crate::progress::{JobProgress, Reporter};
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::search::CurvePoint;
 use crate::store::{create_folder, read_json, write_atomically, write_json};
+use crate::timing::Stopwatch;
 use crate::watch::{Allowance, StopRequest, Watch};
+use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use serde::{Deserialize, Serialize};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 
 /// What every job of a study shares.
 pub struct Workbench<'a> {
@@ -53,6 +57,8 @@ pub struct Desk<'a> {
     pub progress: &'a JobProgress<'a>,
     /// What may end it early.
     pub watch: &'a Watch<'a>,
+    /// Where its time goes.
+    pub stopwatch: Rc<Stopwatch>,
 }
 
 impl Desk<'_> {
@@ -60,6 +66,23 @@ impl Desk<'_> {
     #[must_use]
     pub fn checkpoint(&self) -> PathBuf {
         self.folder.join("checkpoint.bin")
+    }
+
+    /// Shows how far it is: in steps of `total`, or in ticks where they are what ends it.
+    pub(crate) fn show(&self, steps: u64, total: u64, ticks: u64, curve: &[CurvePoint]) {
+        match self.watch.ticks() {
+            Some(most) => self.progress.update(ticks, most, &note(curve)),
+            None => self.progress.update(steps, total, &note(curve)),
+        }
+    }
+
+    /// A checkpoint was written.
+    ///
+    /// # Errors
+    /// [`StudyError::Store`] when the times cannot be written.
+    pub(crate) fn kept(&self, steps: u64, ticks: u64) -> Result<(), StudyError> {
+        self.watch.kept()?;
+        Ok(self.stopwatch.row(&self.folder.join("timing.csv"), steps, ticks)?)
     }
 }
 
@@ -166,13 +189,41 @@ impl Workbench<'_> {
     ) -> Result<Trained, StudyError> {
         self.stop.check()?;
         create_folder(folder)?;
-        let progress = self.reporter.job(name, job.steps());
+        let progress = self.reporter.job(name, allowance.ticks.unwrap_or_else(|| job.steps()));
         let watch = Watch::new(self.stop, allowance, folder)?;
-        let trained = job.train(self, &Desk { folder, progress: &progress, watch: &watch })?;
+        let stopwatch = Stopwatch::start();
+        let trained = job.train(self, &Desk { folder, progress: &progress, watch: &watch, stopwatch })?;
         let ended = trained.record.failure.as_deref().or(trained.record.cut.as_deref());
         let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));
         progress.finish(&format!("validation return {:.1} s{ended}", trained.record.score));
         Ok(trained)
+    }
+}
+
+/// Training run number `run` of a contender; `guide` is the rule that learners begin with. None for a learner
+/// that is not in the study.
+#[must_use]
+pub fn job_of(
+    study: &StudyConfig,
+    contender: Contender,
+    guide: &RuleSettings,
+    run: u64,
+) -> Option<Box<dyn Job>> {
+    let tuning = |signal| -> Option<Box<dyn Job>> {
+        let (start, budget) = (study.rule_on(signal), study.tuning.budget_of(signal));
+        Some(Box::new(RuleJob { start, budget, run }))
+    };
+    let (learners, rule) = (&study.learners, guide.clone());
+    match contender {
+        Contender::SpeedRule => tuning(Signal::MotorSpeed),
+        Contender::LoadRule => tuning(Signal::SpeedRatio),
+        Contender::Contextual => {
+            let budget = learners.contextual.as_ref()?.budget;
+            Some(Box::new(ContextualJob { rule, budget, run }))
+        }
+        Contender::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
+        Contender::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
+        Contender::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
     }
 }
 

@@ -5,6 +5,7 @@ use super::{Desk, Job, Trained, Workbench};
 use crate::config::PpoTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
+use crate::timing::{Stage, Timed};
 use lowgear_agents::ppo::{FeatureScaler, Lane, Ppo, PpoError, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
@@ -41,18 +42,25 @@ impl Job for PpoJob {
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, kept).map_err(|e| e.to_string()))
+        training.run(bench, desk, |kept| self.begin(bench, desk, kept).map_err(|e| e.to_string()))
     }
 }
 
 impl PpoJob {
-    fn begin(&self, bench: &Workbench<'_>, kept: Option<&[u8]>) -> Result<PpoTrainee<'_>, PpoError> {
+    fn begin(
+        &self,
+        bench: &Workbench<'_>,
+        desk: &Desk<'_>,
+        kept: Option<&[u8]>,
+    ) -> Result<PpoTrainee<'_>, PpoError> {
         let seed = bench.job_seed(6, self.run);
         let config = &self.config.settings;
+        let world = training_world(&bench.training.for_run(seed));
+        let guide = RuleGuide::new(self.rule.clone(), bench.gears)?;
         let lane = Lane {
-            world: training_world(&bench.training.for_run(seed)),
+            world: Timed::new(world, &desk.stopwatch, Stage::Learning),
             encode: FeatureScaler::new(bench.gears as u8, self.config.stack),
-            guide: RuleGuide::new(self.rule.clone(), bench.gears)?,
+            guide: Timed::new(guide, &desk.stopwatch, Stage::Acting),
         };
         Ok(PpoTrainee {
             ppo: match kept {
@@ -70,7 +78,7 @@ impl PpoJob {
 struct PpoTrainee<'a> {
     ppo: Ppo,
     config: &'a PpoTraining,
-    lanes: Vec<Lane<Drive, FeatureScaler, RuleGuide>>,
+    lanes: Vec<Lane<Timed<Drive>, FeatureScaler, Timed<RuleGuide>>>,
     tick_s: f64,
 }
 
@@ -78,7 +86,7 @@ impl PpoTrainee<'_> {
     /// The network with the rule it corrects, at a threshold.
     fn policy(&self, threshold: f32) -> Result<SavedPolicy, PpoError> {
         let Lane { encode, guide, .. } = &self.lanes[0];
-        let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.clone()))?;
+        let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.of.clone()))?;
         Ok(SavedPolicy::Ppo(Box::new(policy)))
     }
 }

@@ -1,14 +1,16 @@
 //! Tuning a threshold rule by black-box search.
 
-use super::{Desk, Job, Record, Trained, Workbench, note};
+use super::{Desk, Job, Record, Trained, Workbench};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, SearchMemory};
 use crate::store::{load_checkpoint, save_checkpoint};
+use crate::timing::Stage;
 use crate::watch::Pause;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use std::ops::ControlFlow;
+use std::rc::Rc;
 
 /// One search of one rule.
 pub struct RuleJob {
@@ -46,6 +48,7 @@ impl Job for RuleJob {
             build: |vector: &[f64]| at(vector).and_then(|settings| Rule::new(settings, gears).ok()),
             start: self.start.to_vector(),
             seed: bench.job_seed(1 + self.start.signal as u64, self.run),
+            stopwatch: Rc::clone(&desk.stopwatch),
         };
         let (memory, cut) = search_at(desk, bench, &search)?;
         let policy = |vector: &[f64]| SavedPolicy::Rule(at(vector).unwrap_or_else(|| self.start.clone()));
@@ -63,14 +66,17 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
     let memory: SearchMemory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
     let total = search.budget.generations as u64;
     let mut cut = None;
+    desk.stopwatch.begin(0, memory.ticks);
     let memory = search.run(memory, |memory, generation| {
-        desk.progress.update(generation as u64, total, &note(&memory.curve));
+        desk.show(generation as u64, total, memory.ticks, &memory.curve);
+        desk.stopwatch.enter(Stage::Keeping);
         save_checkpoint(&checkpoint, memory)?;
-        desk.watch.kept()?;
-        match desk.watch.pause() {
+        desk.kept(generation as u64, memory.ticks)?;
+        desk.stopwatch.enter(Stage::Learning);
+        match desk.watch.pause(memory.ticks) {
             Some(Pause::Stop) => Err(StudyError::Stopped),
             Some(Pause::Spent) => {
-                cut = Some(format!("{} after {generation} generations", desk.watch.spent_in_words()));
+                cut = desk.watch.cut(&format!("{generation} generations"));
                 Ok(ControlFlow::Break(()))
             }
             Some(Pause::Checkpoint) | None => Ok(ControlFlow::Continue(())),

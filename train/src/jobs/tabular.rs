@@ -5,6 +5,7 @@ use super::{Desk, Job, Trained, Workbench};
 use crate::config::TabularConfig;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
+use crate::timing::{Stage, Stopwatch, Timed};
 use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings};
@@ -13,6 +14,7 @@ use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
 use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
+use std::rc::Rc;
 
 /// One training run of a table.
 pub struct TabularJob {
@@ -44,13 +46,19 @@ impl Job for TabularJob {
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, kept))
+        training.run(bench, desk, |kept| self.begin(bench, desk, kept))
     }
 }
 
 impl TabularJob {
-    fn begin(&self, bench: &Workbench<'_>, kept: Option<&[u8]>) -> Result<TabularTrainee, String> {
+    fn begin(
+        &self,
+        bench: &Workbench<'_>,
+        desk: &Desk<'_>,
+        kept: Option<&[u8]>,
+    ) -> Result<TabularTrainee, String> {
         let seed = bench.job_seed(4, self.run);
+        let world = training_world(&bench.training.for_run(seed));
         let grid = Grid::new(self.config.grid.clone()).map_err(|e| e.to_string())?;
         let state = match kept {
             Some(bytes) => postcard::from_bytes(bytes).map_err(|e| e.to_string())?,
@@ -65,7 +73,8 @@ impl TabularJob {
             grid,
             settings: self.rule.clone(),
             rule: Rule::new(self.rule.clone(), bench.gears).map_err(|e| e.to_string())?,
-            world: training_world(&bench.training.for_run(seed)),
+            world: Timed::new(world, &desk.stopwatch, Stage::Acting),
+            stopwatch: Rc::clone(&desk.stopwatch),
         })
     }
 }
@@ -83,7 +92,8 @@ struct TabularTrainee {
     grid: Grid,
     settings: RuleSettings,
     rule: Rule,
-    world: Drive,
+    world: Timed<Drive>,
+    stopwatch: Rc<Stopwatch>,
 }
 
 impl Trainee for TabularTrainee {
@@ -96,16 +106,19 @@ impl Trainee for TabularTrainee {
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
     ) -> Result<(), String> {
-        let TabularTrainee { state, grid, rule, world, .. } = self;
+        let TabularTrainee { state, grid, rule, world, stopwatch, .. } = self;
         while state.episodes < until {
             rule.reset();
             let guide = |features: &_, allowed: &[bool]| {
                 let mask = [allowed[0], allowed[1], allowed[2]];
-                Some(rule.decide(features, mask) as usize)
+                let advice = rule.decide(features, mask) as usize;
+                // The choice from the table is part of learning: it takes less time than reading a clock.
+                stopwatch.enter(Stage::Learning);
+                Some(advice)
             };
             run_episode(world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
             state.episodes += 1;
-            if after(state.episodes, world.ticks()).is_break() {
+            if after(state.episodes, world.of.ticks()).is_break() {
                 break;
             }
         }

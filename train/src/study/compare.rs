@@ -1,6 +1,7 @@
 //! The comparison: every contestant over the same held-out courses.
 
 use super::firmware::Firmware;
+use super::phases::LearnerRuns;
 use super::{Inputs, Learned};
 use crate::error::StudyError;
 use crate::progress::Reporter;
@@ -138,9 +139,9 @@ fn contestants(
         let players = runs.runs.iter().map(|r| r.selected.player(gears));
         all.push(Contestant {
             id: runs.learner.to_owned(),
-            label: label(runs.learner).to_owned(),
+            label: with_failures(runs),
             family: Family::Learned,
-            search_ticks: runs.runs.iter().map(|r| r.record.ticks).sum(),
+            search_ticks: runs.search_ticks + runs.runs.iter().map(|r| r.record.ticks).sum::<u64>(),
             players: players.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
         });
     }
@@ -156,6 +157,13 @@ fn contestants(
         players: tables.collect(),
     });
     Ok(all)
+}
+
+/// A learner in words, and how many runs diverged: they are judged by their last good policy.
+fn with_failures(runs: &LearnerRuns) -> String {
+    let diverged = runs.runs.iter().filter(|run| run.record.failure.is_some()).count();
+    let label = label(runs.learner);
+    if diverged == 0 { label.to_owned() } else { format!("{label} ({diverged} diverged)") }
 }
 
 fn rule(

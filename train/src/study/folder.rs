@@ -1,10 +1,11 @@
 //! What a study is given, and the folder that it leaves.
 
 use super::Options;
-use crate::config::StudyConfig;
+use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
+use crate::halving::{Found, chosen};
 use crate::store::{StoreError, create_folder, write_atomically};
-use lowgear_env::config::{ConfigError, load};
+use lowgear_env::config::{ConfigError, KeyError, load};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
@@ -21,6 +22,8 @@ pub struct Inputs {
     pub effort: Option<f64>,
     /// Hours that tuning and training may take, as `--hours` gave them.
     pub hours: Option<f64>,
+    /// Whether settings are searched for.
+    pub search: bool,
     /// Vehicle, course and episode together.
     pub scenario: Scenario,
     /// As it was typed.
@@ -32,12 +35,24 @@ pub struct Inputs {
 /// # Errors
 /// [`StudyError`] naming file, line, key and what is allowed.
 pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
-    read_inputs_for(file, &Options { quick, ..Options::default() })
+    read_whole(file, &Options { quick, ..Options::default() })
 }
 
-/// The same, with all that the options change.
+/// The same, with all that the options change, and without the ranges of a search that is not asked for.
 pub(super) fn read_inputs_for(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
-    let Options { quick, effort, hours, .. } = *options;
+    let mut inputs = read_whole(file, options)?;
+    if options.search && inputs.study.search.is_none() {
+        let allowed = "with a study file that has a table [search] with budget and ranges";
+        return Err(KeyError::new("--search", "given", allowed).into());
+    }
+    if !options.search {
+        inputs.study.search = None;
+    }
+    Ok(inputs)
+}
+
+fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
+    let Options { quick, effort, hours, search, .. } = *options;
     let study: StudyConfig = load(file)?;
     let study = if quick { study.quickened() } else { study };
     let study = if let Some(factor) = effort { study.with_effort(factor) } else { study };
@@ -47,7 +62,7 @@ pub(super) fn read_inputs_for(file: &Path, options: &Options) -> Result<Inputs, 
     let gears = vehicle.gearbox.total_ratio.len();
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs { study, quick, effort, hours, scenario, file: file.to_owned() })
+    Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned() })
 }
 
 /// The folder of a run.
@@ -67,10 +82,10 @@ impl RunFolder {
     pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
         let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
         let study_file = path.join(STUDY_FILE);
-        let text = resolved(inputs, &study_file)?;
+        let text = resolved(inputs, &inputs.study, &study_file)?;
         if options.resume && study_file.exists() {
             let kept = std::fs::read_to_string(&study_file).map_err(StoreError::io(&study_file))?;
-            if kept != text {
+            if kept != text && !is_found_there(inputs, &path, &kept)? {
                 return Err(StudyError::OtherStudy { file: study_file });
             }
             return Ok(RunFolder { path });
@@ -86,6 +101,15 @@ impl RunFolder {
         create_folder(&path)?;
         write_atomically(&study_file, text.as_bytes())?;
         Ok(RunFolder { path })
+    }
+
+    /// Writes the study anew, with the settings that a search has found.
+    ///
+    /// # Errors
+    /// [`StudyError`].
+    pub(super) fn keep_study(&self, inputs: &Inputs) -> Result<(), StudyError> {
+        let file = self.file(STUDY_FILE);
+        Ok(write_atomically(&file, resolved(inputs, &inputs.study, &file)?.as_bytes())?)
     }
 
     /// A file in the folder.
@@ -106,6 +130,20 @@ fn is_free(folder: &Path) -> Result<bool, StoreError> {
     Ok(true)
 }
 
+/// Whether a kept study is the one given with what the search in the run folder has found.
+fn is_found_there(inputs: &Inputs, run: &Path, kept: &str) -> Result<bool, StudyError> {
+    let Some(search) = &inputs.study.search else { return Ok(false) };
+    let mut found = Vec::new();
+    for contender in Contender::all().filter(|c| c.is_in(&inputs.study)) {
+        match Found::load(run, contender)? {
+            Some(result) => found.push((contender, result)),
+            None => return Ok(false),
+        }
+    }
+    let study = chosen(&inputs.study, search, &found)?;
+    Ok(resolved(inputs, &study, &run.join(STUDY_FILE))? == kept)
+}
+
 #[derive(Serialize)]
 struct Resolved<'a> {
     version: &'static str,
@@ -121,13 +159,13 @@ struct Resolved<'a> {
 }
 
 /// Everything that was read, with every default filled in.
-fn resolved(inputs: &Inputs, file: &Path) -> Result<String, StudyError> {
+fn resolved(inputs: &Inputs, study: &StudyConfig, file: &Path) -> Result<String, StudyError> {
     let all = Resolved {
         version: env!("CARGO_PKG_VERSION"),
         quick: inputs.quick,
         effort: inputs.effort,
         hours: inputs.hours,
-        study: &inputs.study,
+        study,
         vehicle: &inputs.scenario.vehicle,
         course: &inputs.scenario.course,
     };

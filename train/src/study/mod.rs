@@ -24,6 +24,8 @@ pub struct Options {
     pub out: Option<PathBuf>,
     /// Small budgets, every step.
     pub quick: bool,
+    /// Search for settings first.
+    pub search: bool,
     /// Factor on every budget of steps.
     pub effort: Option<f64>,
     /// Most hours for tuning and training.
@@ -41,7 +43,7 @@ pub struct Options {
 /// # Errors
 /// [`StudyError`]. Whatever was finished stays in the run folder for `--resume`.
 pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(String, PathBuf), StudyError> {
-    let inputs = folder::read_inputs_for(file, options)?;
+    let mut inputs = folder::read_inputs_for(file, options)?;
     let folder = RunFolder::open(&inputs, options)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(options.threads.unwrap_or(0))
@@ -49,7 +51,7 @@ pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(Strin
         .map_err(StudyError::step("threads"))?;
     let text = pool.install(|| -> Result<String, StudyError> {
         let stop = &options.stop;
-        let learned = phases::learn(&inputs, &folder, reporter, stop)?;
+        let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
         let contest = compare::compare(&inputs, &learned, &firmware, reporter, stop)?;
         publish::publish(&inputs, &folder, &learned, &firmware, &contest, reporter)

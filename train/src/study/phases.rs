@@ -1,8 +1,10 @@
 //! Tuning and training.
 
 use super::{Inputs, RunFolder};
+use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
-use crate::jobs::{ContextualJob, DqnJob, Job, PpoJob, RuleJob, TabularJob, Trained, Workbench};
+use crate::halving::{Found, Halving, chosen, write_csv};
+use crate::jobs::{Job, Trained, Workbench, job_of};
 use crate::progress::Reporter;
 use crate::saved::SavedPolicy;
 use crate::watch::{Allowance, StopRequest, job_share_s};
@@ -15,7 +17,7 @@ use rayon::prelude::*;
 pub struct TunedRule {
     /// The best of the searches.
     pub settings: RuleSettings,
-    /// Ticks of all searches together.
+    /// Ticks of all searches together, for thresholds and, with `--search`, for settings.
     pub ticks: u64,
 }
 
@@ -26,6 +28,8 @@ pub struct LearnerRuns {
     pub learner: &'static str,
     /// Every run, in order.
     pub runs: Vec<Trained>,
+    /// Ticks of the search for its settings, if there was one.
+    pub search_ticks: u64,
 }
 
 /// Everything that tuning and training came to.
@@ -39,20 +43,20 @@ pub struct Learned {
     pub learners: Vec<LearnerRuns>,
 }
 
-/// Tunes the rules, then trains every learner over its seeds, as jobs over the threads.
+/// Tunes the rules, then trains every learner over its seeds, as jobs over the threads. With `--search`
+/// settings are searched for before each of the two, and the study goes on with what was found.
 ///
 /// # Errors
 /// The first [`StudyError`] of a job.
 pub(super) fn learn(
-    inputs: &Inputs,
+    inputs: &mut Inputs,
     folder: &RunFolder,
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Learned, StudyError> {
-    let study = &inputs.study;
     let bench = Workbench {
         training: TrainingSuite::new(&inputs.scenario),
-        validation: ValidationSuite::new(&inputs.scenario, study.validation_courses),
+        validation: ValidationSuite::new(&inputs.scenario, inputs.study.validation_courses),
         vehicle: inputs.scenario.vehicle.name.clone(),
         gears: inputs.scenario.gears(),
         seed: inputs.scenario.seed,
@@ -60,72 +64,116 @@ pub(super) fn learn(
         reporter,
         stop,
     };
-    let searches = study.tuning.searches;
-    let tuning: Vec<RuleJob> = [Signal::MotorSpeed, Signal::SpeedRatio]
-        .into_iter()
-        .flat_map(|signal| (1..=searches).map(move |run| (signal, run)))
-        .map(|(signal, run)| RuleJob { start: study.rule_on(signal), budget: study.tuning.budget, run })
-        .collect();
-    reporter.line(&format!("tuning the rules: {} searches", tuning.len()));
-    let allowance = share(inputs, RULES, tuning.len());
-    let tuned: Vec<Trained> =
-        tuning.par_iter().map(|job| bench.finish(job, allowance)).collect::<Result<_, _>>()?;
-    let (speed, load) = tuned.split_at(searches as usize);
-    let speed_rule = best_rule(speed, &study.rule_on(Signal::MotorSpeed));
-    let load_rule = best_rule(load, &study.rule_on(Signal::SpeedRatio));
+    let given = inputs.study.clone();
+    let mut found = search(&bench, &given, &Contender::RULES, &given.rule)?;
+    inputs.study = with_found(&given, &found)?;
+    let mut rules = tune(&bench, inputs)?;
+    let guide = rules[1].settings.clone();
+    found.extend(search(&bench, &given, &Contender::LEARNERS, &guide)?);
+    inputs.study = with_found(&given, &found)?;
+    let mut learners = train(&bench, inputs, &guide)?;
+    if let Some(search) = &given.search {
+        write_csv(&folder.file("search.csv"), &given, search, &found)?;
+        folder.keep_study(inputs)?;
+    }
+    for (contender, found) in &found {
+        match contender {
+            Contender::SpeedRule => rules[0].ticks += found.ticks(),
+            Contender::LoadRule => rules[1].ticks += found.ticks(),
+            learner => learners
+                .iter_mut()
+                .filter(|l| l.learner == learner.name())
+                .for_each(|l| l.search_ticks = found.ticks()),
+        }
+    }
+    let [speed_rule, load_rule] = rules;
+    Ok(Learned { speed_rule, load_rule, learners })
+}
 
-    let jobs = learner_jobs(inputs, &load_rule.settings);
-    reporter.line(&format!("training: {} runs", jobs.len()));
-    let allowance = share(inputs, inputs.study.learners.count(), jobs.len());
-    let trained: Vec<Trained> =
-        jobs.par_iter().map(|job| bench.finish(job.as_ref(), allowance)).collect::<Result<_, _>>()?;
+/// What a search over settings finds for those of `contenders` that are in the study; nothing without one.
+fn search(
+    bench: &Workbench<'_>,
+    study: &StudyConfig,
+    contenders: &[Contender],
+    guide: &RuleSettings,
+) -> Result<Vec<(Contender, Found)>, StudyError> {
+    let Some(search) = &study.search else { return Ok(vec![]) };
+    let taking_part: Vec<Contender> = contenders.iter().copied().filter(|c| c.is_in(study)).collect();
+    bench.reporter.line(&format!(
+        "searching for settings: {} contenders, {} trials and {} ticks each",
+        taking_part.len(),
+        search.trials,
+        search.ticks()
+    ));
+    let find = |contender: Contender| {
+        Halving { bench, study, search, contender, guide }.find().map(|found| (contender, found))
+    };
+    taking_part.into_par_iter().map(find).collect()
+}
+
+/// The study with the settings that were found.
+fn with_found(study: &StudyConfig, found: &[(Contender, Found)]) -> Result<StudyConfig, StudyError> {
+    study.search.as_ref().map_or_else(|| Ok(study.clone()), |search| chosen(study, search, found))
+}
+
+/// The rules on motor speed and on load ratio, tuned.
+fn tune(bench: &Workbench<'_>, inputs: &Inputs) -> Result<[TunedRule; 2], StudyError> {
+    let study = &inputs.study;
+    let searches = study.tuning.searches;
+    let jobs: Vec<Box<dyn Job>> = Contender::RULES
+        .into_iter()
+        .flat_map(|rule| (1..=searches).filter_map(move |run| job_of(study, rule, &study.rule, run)))
+        .collect();
+    bench.reporter.line(&format!("tuning the rules: {} searches", jobs.len()));
+    let tuned = finish(bench, &jobs, share(inputs, Contender::RULES.len(), jobs.len()))?;
+    let (speed, load) = tuned.split_at(searches as usize);
+    Ok([
+        best_rule(speed, &study.rule_on(Signal::MotorSpeed)),
+        best_rule(load, &study.rule_on(Signal::SpeedRatio)),
+    ])
+}
+
+/// Every learner over its seeds; the long runs first, so that the threads end together.
+fn train(
+    bench: &Workbench<'_>,
+    inputs: &Inputs,
+    guide: &RuleSettings,
+) -> Result<Vec<LearnerRuns>, StudyError> {
+    let study = &inputs.study;
+    let runs = 1..=study.training_seeds;
+    let jobs: Vec<Box<dyn Job>> = Contender::LEARNERS
+        .into_iter()
+        .flat_map(|learner| runs.clone().filter_map(move |run| job_of(study, learner, guide, run)))
+        .collect();
+    bench.reporter.line(&format!("training: {} runs", jobs.len()));
+    let trained = finish(bench, &jobs, share(inputs, study.learners.count(), jobs.len()))?;
     let mut learners: Vec<LearnerRuns> = Vec::new();
     for (job, result) in jobs.iter().zip(trained) {
         match learners.iter_mut().find(|l| l.learner == job.learner()) {
             Some(runs) => runs.runs.push(result),
-            None => learners.push(LearnerRuns { learner: job.learner(), runs: vec![result] }),
+            None => {
+                learners.push(LearnerRuns { learner: job.learner(), runs: vec![result], search_ticks: 0 });
+            }
         }
     }
-    Ok(Learned { speed_rule, load_rule, learners })
+    Ok(learners)
 }
 
-/// Rules that are tuned.
-const RULES: usize = 2;
+/// Runs jobs over the threads; results in their order.
+fn finish(
+    bench: &Workbench<'_>,
+    jobs: &[Box<dyn Job>],
+    allowance: Allowance,
+) -> Result<Vec<Trained>, StudyError> {
+    jobs.par_iter().map(|job| bench.finish(job.as_ref(), allowance)).collect()
+}
 
 /// What each of `jobs` jobs may use: every contender, rule or learner, has the same part of the hours.
 fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
-    let all = RULES + inputs.study.learners.count();
+    let all = Contender::RULES.len() + inputs.study.learners.count();
     let part = contenders as f64 / all as f64;
     let seconds = inputs.hours.map(|hours| job_share_s(hours, part, jobs, rayon::current_num_threads()));
-    Allowance { seconds }
-}
-
-/// Every training run; the long ones first, so that the threads end together.
-fn learner_jobs(inputs: &Inputs, rule: &RuleSettings) -> Vec<Box<dyn Job>> {
-    let learners = &inputs.study.learners;
-    let runs = 1..=inputs.study.training_seeds;
-    let mut jobs: Vec<Box<dyn Job>> = Vec::new();
-    for run in runs.clone() {
-        if let Some(config) = &learners.contextual {
-            jobs.push(Box::new(ContextualJob { rule: rule.clone(), budget: config.budget, run }));
-        }
-    }
-    for run in runs.clone() {
-        if let Some(config) = &learners.dqn {
-            jobs.push(Box::new(DqnJob { config: config.clone(), rule: rule.clone(), run }));
-        }
-    }
-    for run in runs.clone() {
-        if let Some(config) = &learners.ppo {
-            jobs.push(Box::new(PpoJob { config: config.clone(), rule: rule.clone(), run }));
-        }
-    }
-    for run in runs {
-        if let Some(config) = &learners.tabular {
-            jobs.push(Box::new(TabularJob { config: config.clone(), rule: rule.clone(), run }));
-        }
-    }
-    jobs
+    Allowance { seconds, ticks: None }
 }
 
 /// The best of several searches by validation, and the ticks of all.

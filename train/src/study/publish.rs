@@ -56,6 +56,7 @@ pub(super) fn publish(
         ..facts(inputs, &contest.suite, contest.bound_s)
     };
     let mut facts = facts;
+    facts.test_suite.note.push_str(&searched(inputs));
     facts.test_suite.note.push_str(&ended_early(learned));
     let summary = summarise(facts, &contest.contenders).map_err(StudyError::step("summary"))?;
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
@@ -112,9 +113,22 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
 fn command(inputs: &Inputs) -> String {
     let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let quick = if inputs.quick { " --quick" } else { "" };
+    let search = if inputs.search { " --search" } else { "" };
     let number = |key: &str, value: Option<f64>| value.map_or(String::new(), |v| format!(" {key} {v}"));
     let (effort, hours) = (number("--effort", inputs.effort), number("--hours", inputs.hours));
-    format!("lowgear study {name}{quick}{effort}{hours}")
+    format!("lowgear study {name}{quick}{search}{effort}{hours}")
+}
+
+/// The search for settings, if there was one.
+fn searched(inputs: &Inputs) -> String {
+    inputs.study.search.as_ref().map_or_else(String::new, |search| {
+        format!(
+            " Settings of every rule and learner were searched for on validation courses, {} trials and {} \
+             training ticks each.",
+            search.trials,
+            search.ticks()
+        )
+    })
 }
 
 /// Training runs that ended early, and why; empty when none did.

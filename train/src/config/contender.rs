@@ -1,0 +1,163 @@
+//! Who takes part in a search over settings, and where his settings stand in the study.
+
+use super::StudyConfig;
+use crate::search::SearchBudget;
+use lowgear_agents::rule::Signal;
+use lowgear_env::config::{Check, KeyError};
+use toml::{Table, Value};
+
+/// A rule to be tuned or a learner.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Contender {
+    /// The rule on motor speed; its settings are those of the optimiser that tunes it.
+    SpeedRule,
+    /// The rule on load ratio; likewise.
+    LoadRule,
+    /// Thresholds that depend on context.
+    Contextual,
+    /// A value network.
+    Dqn,
+    /// A policy network.
+    Ppo,
+    /// A table of action values.
+    Tabular,
+}
+
+/// A key below a contender's table, and a value for it.
+pub type Setting = (String, Value);
+
+/// Keys that say how long training is: a search gives every trial the same ticks instead.
+const BUDGETS: [&str; 4] = ["generations", "budget.generations", "decisions", "episodes"];
+
+impl Contender {
+    /// Rules: they come first, since the learners are guided by a tuned one.
+    pub const RULES: [Contender; 2] = [Contender::SpeedRule, Contender::LoadRule];
+    /// Learners.
+    pub const LEARNERS: [Contender; 4] =
+        [Contender::Contextual, Contender::Dqn, Contender::Ppo, Contender::Tabular];
+
+    /// Rules and learners.
+    pub fn all() -> impl Iterator<Item = Contender> {
+        Contender::RULES.into_iter().chain(Contender::LEARNERS)
+    }
+
+    /// Its key under `[search]`.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Contender::SpeedRule => "speed-rule",
+            Contender::LoadRule => "load-rule",
+            Contender::Contextual => "contextual",
+            Contender::Dqn => "dqn",
+            Contender::Ppo => "ppo",
+            Contender::Tabular => "tabular",
+        }
+    }
+
+    /// Whether it takes part in the study.
+    #[must_use]
+    pub const fn is_in(self, study: &StudyConfig) -> bool {
+        let learners = &study.learners;
+        match self {
+            Contender::SpeedRule | Contender::LoadRule => true,
+            Contender::Contextual => learners.contextual.is_some(),
+            Contender::Dqn => learners.dqn.is_some(),
+            Contender::Ppo => learners.ppo.is_some(),
+            Contender::Tabular => learners.tabular.is_some(),
+        }
+    }
+
+    /// The table of its settings in the study file.
+    const fn table(self) -> [&'static str; 2] {
+        match self {
+            Contender::SpeedRule => ["tuning", "speed-budget"],
+            Contender::LoadRule => ["tuning", "load-budget"],
+            Contender::Contextual => ["learners", "contextual"],
+            Contender::Dqn => ["learners", "dqn"],
+            Contender::Ppo => ["learners", "ppo"],
+            Contender::Tabular => ["learners", "tabular"],
+        }
+    }
+
+    /// The study with other settings for this contender. A search's budget stays what it was: with larger
+    /// generations there are fewer.
+    ///
+    /// # Errors
+    /// The first setting that is not allowed, as a key below the contender's table.
+    pub fn with(self, study: &StudyConfig, settings: &[Setting]) -> Result<StudyConfig, KeyError> {
+        // Ranges are checked with the help of this function.
+        let mut base = StudyConfig { search: None, ..study.clone() };
+        match self {
+            Contender::SpeedRule => {
+                base.tuning.speed_budget = Some(base.tuning.budget_of(Signal::MotorSpeed))
+            }
+            Contender::LoadRule => base.tuning.load_budget = Some(base.tuning.budget_of(Signal::SpeedRatio)),
+            _ => {}
+        }
+        let mut table = Table::try_from(&base).map_err(|e| KeyError::new("seed", e, "what TOML can hold"))?;
+        let [outer, inner] = self.table();
+        for (key, value) in settings {
+            let mine = table.get_mut(outer).and_then(|t| t.get_mut(inner)).and_then(Value::as_table_mut);
+            let place = mine.and_then(|mine| entry(mine, key)).ok_or_else(|| self.unknown(key))?;
+            *place = value.clone();
+        }
+        let key = settings.first().map_or("", |(key, _)| key.as_str());
+        let mut changed: StudyConfig = table
+            .try_into()
+            .map_err(|e: toml::de::Error| KeyError::new(key, "refused", e.message().replace('\n', " ")))?;
+        changed.check()?;
+        if let (Some(before), Some(after)) = (self.budget(&mut base), self.budget(&mut changed)) {
+            after.generations = before.generations_of_the_same_size(after);
+        }
+        changed.search.clone_from(&study.search);
+        Ok(changed)
+    }
+
+    fn unknown(self, key: &str) -> KeyError {
+        let [outer, inner] = self.table();
+        let budget = if BUDGETS.contains(&key) { "; a search gives every trial the same ticks" } else { "" };
+        KeyError::new(key, "no such setting", format!("a key of [{outer}.{inner}] that has a value{budget}"))
+    }
+
+    /// Whether a key is a budget of steps, which is not searched over.
+    pub(super) fn is_budget(key: &str) -> bool {
+        BUDGETS.contains(&key)
+    }
+
+    fn budget(self, study: &mut StudyConfig) -> Option<&mut SearchBudget> {
+        match self {
+            Contender::SpeedRule => study.tuning.speed_budget.as_mut(),
+            Contender::LoadRule => study.tuning.load_budget.as_mut(),
+            Contender::Contextual => study.learners.contextual.as_mut().map(|c| &mut c.budget),
+            _ => None,
+        }
+    }
+}
+
+impl StudyConfig {
+    /// The study with so many steps that something else ends training.
+    #[must_use]
+    pub fn endless(mut self) -> StudyConfig {
+        for signal in [Signal::MotorSpeed, Signal::SpeedRatio] {
+            let budget = SearchBudget { generations: ENDLESS as usize, ..self.tuning.budget_of(signal) };
+            *self.tuning.own_budget(signal) = Some(budget);
+        }
+        let learners = &mut self.learners;
+        learners.contextual.iter_mut().for_each(|c| c.budget.generations = ENDLESS as usize);
+        learners.dqn.iter_mut().for_each(|c| c.decisions = ENDLESS);
+        learners.ppo.iter_mut().for_each(|c| c.decisions = ENDLESS);
+        learners.tabular.iter_mut().for_each(|c| c.episodes = ENDLESS);
+        self
+    }
+}
+
+/// More steps than anybody takes.
+const ENDLESS: u64 = 1 << 50;
+
+/// The value at a key with dots; none where there is none, or where it is a table of its own.
+fn entry<'a>(table: &'a mut Table, key: &str) -> Option<&'a mut Value> {
+    match key.split_once('.') {
+        Some((first, rest)) => entry(table.get_mut(first)?.as_table_mut()?, rest),
+        None => table.get_mut(key),
+    }
+}
