@@ -10,18 +10,19 @@ use lowgear_env::vehicle::Vehicle;
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_onboard::{Command, Request};
 
-/// Fineness of the grid.
+/// Fineness of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
+/// two decisions. So the same figures do for a cart that crawls and a tractor that trots.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fineness {
-    /// Distance between positions, m.
-    pub position_m: f64,
+    /// Distance between positions, strides.
+    pub position_strides: f64,
     /// Number of speeds.
     pub speeds: usize,
 }
 
 impl Default for Fineness {
     fn default() -> Fineness {
-        Fineness { position_m: 0.03, speeds: 14 }
+        Fineness { position_strides: 0.42, speeds: 14 }
     }
 }
 
@@ -32,6 +33,10 @@ pub struct Plan {
     speeds: Vec<f64>,
     gears: usize,
     clocks: Clocks,
+    /// A decision is followed this far before the plan's value is looked up, m.
+    ahead_m: f64,
+    /// A shift must promise this much more than a hold, s.
+    margin_s: f64,
 }
 
 /// Durations that a decision takes, in ticks.
@@ -55,12 +60,15 @@ struct Landing {
 
 /// Shares of a climb that are positions of the grid: finer where a vehicle that fails comes to rest.
 const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
-/// Between two grid positions a state can look better than it is; a shift must promise more than this, s.
-const MARGIN_S: f64 = 0.2;
-/// A decision is followed this far before the plan's value is looked up, m.
-const AHEAD_M: f64 = 0.10;
+/// A decision is followed this far before the plan's value is looked up, strides.
+const AHEAD_STRIDES: f64 = 1.45;
 /// And for this many decisions at the most.
 const AHEAD_HOLDS: usize = 12;
+/// Between two grid positions a state can look better than it is; a shift must promise more than this share of
+/// the time that the plan takes from one position to the next.
+const MARGIN_SHARE: f64 = 0.5;
+/// A vehicle slower than this stands still, m/s.
+const STILL_M_S: f64 = 1e-3;
 /// Value of a state before anything better is known.
 const WORST: f64 = -1e5;
 /// Sweeps over one layer at the most; decisions that end within the layer converge geometrically.
@@ -80,18 +88,30 @@ impl Plan {
             dwell: u32::from(guard.min_dwell_ticks),
             decision,
         };
-        let positions_m = positions_m(vehicle, track, fineness.position_m);
+        let top_m_s = top_speed_m_s(vehicle);
+        let stride_m = top_m_s * f64::from(decision) * vehicle.tick_s;
+        let step_m = fineness.position_strides * stride_m;
+        let positions_m = positions_m(vehicle, track, step_m);
         let positions = positions_m.len() - 1;
         let gears = vehicle.gears.len();
-        let top_m_s = 1.15 * top_speed_m_s(vehicle);
         let last = (fineness.speeds - 1) as f64;
-        let speeds: Vec<f64> = (0..fineness.speeds).map(|j| top_m_s * (j as f64 / last).powf(1.4)).collect();
+        let speeds: Vec<f64> =
+            (0..fineness.speeds).map(|j| 1.15 * top_m_s * (j as f64 / last).powf(1.4)).collect();
         let layer = speeds.len() * gears;
-        let mut plan =
-            Plan { values: vec![0.0; (positions + 1) * layer], positions_m, speeds, gears, clocks };
+        let mut plan = Plan {
+            values: vec![0.0; (positions + 1) * layer],
+            positions_m,
+            speeds,
+            gears,
+            clocks,
+            ahead_m: AHEAD_STRIDES * stride_m,
+            margin_s: 0.0,
+        };
         for i in (0..positions).rev() {
             plan.solve_layer(scenario, vehicle, track, i);
         }
+        let planned_s = plan.values[..gears].iter().fold(WORST, |best, value| best.max(*value)).abs();
+        plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
         plan
     }
 
@@ -112,7 +132,7 @@ impl Plan {
             // Stuck: whatever the interpolation promises, only a lower gear can help.
             return Request::Down;
         }
-        let mut best = (hold + MARGIN_S, Request::Hold);
+        let mut best = (hold + self.margin_s, Request::Hold);
         for request in [Request::Down, Request::Up] {
             if drive.allowed(request as usize) {
                 let (value, _) = self.outlook(drive, request);
@@ -124,7 +144,7 @@ impl Plan {
         best.1
     }
 
-    /// Return of a decision, then holding until [`AHEAD_M`] further on or [`AHEAD_HOLDS`] decisions later,
+    /// Return of a decision, then holding until `ahead_m` further on or [`AHEAD_HOLDS`] decisions later,
     /// then the plan; and the distance covered until then, m.
     fn outlook(&self, drive: &Drive, request: Request) -> (f64, f64) {
         let start_m = drive.plant().x_m;
@@ -141,7 +161,7 @@ impl Plan {
             if landing.finished {
                 return (reward, landing.x_m - start_m);
             }
-            if landing.x_m > start_m + AHEAD_M || n + 1 == AHEAD_HOLDS {
+            if landing.x_m > start_m + self.ahead_m || n + 1 == AHEAD_HOLDS {
                 return (reward + self.value(&landing), landing.x_m - start_m);
             }
             plant = after;
@@ -165,16 +185,16 @@ impl Plan {
         for (k, value) in self.values[from..from + layer].iter_mut().enumerate() {
             *value = WORST + k as f64 * 1e-6;
         }
+        let outlooks: Vec<Option<Outlook>> =
+            landings.iter().map(|l| l.as_ref().map(|l| self.outlook_from(l, i))).collect();
+        let own = &mut self.values[from..from + layer];
         for _ in 0..SWEEPS {
             let mut change: f64 = 0.0;
             for k in 0..layer {
-                let best = landings[3 * k..3 * k + 3]
-                    .iter()
-                    .flatten()
-                    .map(|l| l.reward + if l.finished { 0.0 } else { self.value_from(l, i) })
-                    .fold(WORST, f64::max);
-                change = change.max((best - self.values[from + k]).abs());
-                self.values[from + k] = best;
+                let options = outlooks[3 * k..3 * k + 3].iter().flatten();
+                let best = options.map(|o| o.value(own)).fold(WORST, f64::max);
+                change = change.max((best - own[k]).abs());
+                own[k] = best;
             }
             if change < 1e-4 {
                 break;
@@ -182,29 +202,75 @@ impl Plan {
         }
     }
 
-    /// Value of a landing seen from layer `i`: behind it, the way back up is added at first gear's pace.
-    fn value_from(&self, landing: &Landing, i: usize) -> f64 {
-        let here_m = self.positions_m[i];
-        if landing.x_m >= here_m {
-            return self.value(landing);
+    /// Value of a landing seen from layer `i`, as a function of the layer's own values: behind it, the way back
+    /// up is added at first gear's pace.
+    fn outlook_from(&self, landing: &Landing, i: usize) -> Outlook {
+        if landing.finished {
+            return Outlook { sure: landing.reward, open: 0.0, node: 0, next: 0, fast: 0.0 };
         }
-        let back_m = here_m - landing.x_m;
-        self.value(&Landing { x_m: here_m, v_m_s: 0.0, ..*landing }) - back_m / self.speeds[1].max(0.02)
+        let here_m = self.positions_m[i];
+        let back_m = (here_m - landing.x_m).max(0.0);
+        let at = if back_m > 0.0 { Landing { x_m: here_m, v_m_s: 0.0, ..*landing } } else { *landing };
+        let (row, share) = self.place(at.x_m);
+        let (j, fast) = self.pace(at.v_m_s);
+        let node = (j - 1) * self.gears + at.gear;
+        let reward = landing.reward - back_m / self.speeds[1].max(0.02);
+        let next = node + self.gears;
+        if row > i {
+            return Outlook { sure: reward + self.value(&at), open: 0.0, node, next, fast };
+        }
+        let sure = reward + share * self.row(i + 1, j, fast, at.gear);
+        Outlook { sure, open: 1.0 - share, node, next, fast }
     }
 
     /// Interpolated value of a state.
     fn value(&self, landing: &Landing) -> f64 {
-        let last = self.positions_m.len() - 1;
-        let i = self.positions_m.partition_point(|&x| x <= landing.x_m).clamp(1, last) - 1;
-        let (from_m, to_m) = (self.positions_m[i], self.positions_m[i + 1]);
-        let share = ((landing.x_m - from_m) / (to_m - from_m)).clamp(0.0, 1.0);
-        let v = landing.v_m_s.max(0.0);
-        let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds.len() - 1);
-        let span = self.speeds[j] - self.speeds[j - 1];
-        let fast = ((v - self.speeds[j - 1]) / span).clamp(0.0, 1.0);
-        let node = |i: usize, j: usize| self.values[(i * self.speeds.len() + j) * self.gears + landing.gear];
-        let row = |i: usize| node(i, j - 1) * (1.0 - fast) + node(i, j) * fast;
+        let (i, share) = self.place(landing.x_m);
+        let (j, fast) = self.pace(landing.v_m_s);
+        let row = |i: usize| self.row(i, j, fast, landing.gear);
         row(i) * (1.0 - share) + row(i + 1) * share
+    }
+
+    /// The position at or before `x_m`, and the share of the way to the next one.
+    fn place(&self, x_m: f64) -> (usize, f64) {
+        let last = self.positions_m.len() - 1;
+        let i = self.positions_m.partition_point(|&x| x <= x_m).clamp(1, last) - 1;
+        let (from_m, to_m) = (self.positions_m[i], self.positions_m[i + 1]);
+        (i, ((x_m - from_m) / (to_m - from_m)).clamp(0.0, 1.0))
+    }
+
+    /// The speed above `v_m_s`, and the share of the way to it from the one below.
+    fn pace(&self, v_m_s: f64) -> (usize, f64) {
+        let v = v_m_s.max(0.0);
+        let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds.len() - 1);
+        (j, ((v - self.speeds[j - 1]) / (self.speeds[j] - self.speeds[j - 1])).clamp(0.0, 1.0))
+    }
+
+    /// Value at a position, between two speeds.
+    fn row(&self, i: usize, j: usize, fast: f64, gear: usize) -> f64 {
+        let node = |j: usize| self.values[(i * self.speeds.len() + j) * self.gears + gear];
+        node(j - 1) * (1.0 - fast) + node(j) * fast
+    }
+}
+
+/// What a decision is worth while the values of its layer are still being found: `sure`, and `open` times the
+/// value between two of the layer's nodes.
+#[derive(Clone, Copy, Debug)]
+struct Outlook {
+    sure: f64,
+    open: f64,
+    node: usize,
+    next: usize,
+    fast: f64,
+}
+
+impl Outlook {
+    fn value(&self, layer: &[f64]) -> f64 {
+        if self.open > 0.0 {
+            self.sure + self.open * (layer[self.node] * (1.0 - self.fast) + layer[self.next] * self.fast)
+        } else {
+            self.sure
+        }
     }
 }
 
@@ -285,16 +351,26 @@ struct Foresight<'a> {
 }
 
 impl Foresight<'_> {
-    /// Whole ticks at one duty; returns whether the course is finished.
+    /// Whole ticks at one duty; returns whether the course is finished. What drives on all the while is one
+    /// piece, as in the episode; only at a standstill every tick counts.
     fn ticks(&mut self, count: u32, duty: f64) -> bool {
-        (0..count).any(|_| self.pass(self.vehicle.tick_s, duty))
+        let tick_s = self.vehicle.tick_s;
+        if count > 1 && self.plant.v_m_s.abs() >= STILL_M_S {
+            let (before, reward) = (self.plant.clone(), self.reward);
+            let finished = self.pass(f64::from(count) * tick_s, duty);
+            if finished || duty == 0.0 || self.plant.v_m_s.abs() >= STILL_M_S {
+                return finished;
+            }
+            (self.plant, self.reward) = (before, reward);
+        }
+        (0..count).any(|_| self.pass(tick_s, duty))
     }
 
     fn pass(&mut self, dt_s: f64, duty: f64) -> bool {
         let weights = &self.scenario.episode.reward;
         let advance = self.plant.advance(self.vehicle, self.track, dt_s, duty);
         self.reward -= weights.time * advance.elapsed_s;
-        if duty > 0.0 && self.plant.v_m_s.abs() < 1e-3 {
+        if duty > 0.0 && self.plant.v_m_s.abs() < STILL_M_S {
             self.reward -= weights.stall * advance.elapsed_s;
         }
         advance.finished
