@@ -17,6 +17,7 @@ use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_eval::export::check_export_prefix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -345,12 +346,9 @@ fn each(key: &str, values: &[f32], high: f64) -> Result<(), KeyError> {
 /// # Errors
 /// What is allowed.
 pub fn check_prefix(prefix: &str) -> Result<(), KeyError> {
-    let fine = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
-    let starts = prefix.starts_with(|c: char| c.is_ascii_lowercase());
-    let joined = !prefix.contains("__") && !prefix.ends_with('_');
-    if starts && joined && prefix.len() <= 24 && prefix.chars().all(fine) {
+    if check_export_prefix(prefix).is_ok() {
         return Ok(());
     }
-    let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first";
+    let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first, no word that a language keeps for itself";
     Err(KeyError::new("prefix", format!("\"{prefix}\""), allowed))
 }

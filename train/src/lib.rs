@@ -3,6 +3,7 @@
 pub mod cli;
 pub mod config;
 mod error;
+pub mod exported;
 pub mod halving;
 pub mod jobs;
 pub mod progress;

@@ -1,16 +1,29 @@
-//! Firmware: the table, the features and the guard as one C header, and the proof that it decides alike.
+//! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
 
+mod c;
 mod disk;
-mod header;
+mod listing;
+mod micropython;
+mod prefix;
 mod proof;
+mod read;
+mod rust;
+mod selftest;
+mod shape;
 mod sheet;
+mod source;
+mod template;
 mod toy;
 mod vectors;
+mod words;
 
 pub use disk::write_atomically;
-pub use header::{PrefixError, header};
+pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
+pub use read::{Exported, ReadError, read_export};
+pub use shape::settings_hash;
 pub use sheet::SizeSheet;
+pub use source::{Format, SourceError, source};
 pub use vectors::{VectorBudget, Vectors};
 
 #[cfg(test)]

@@ -10,16 +10,17 @@ use lowgear_onboard::Settings;
 use serde::{Deserialize, Serialize};
 use tempfile::TempDir;
 
-use super::header::{PrefixError, header, with_prefix};
+use super::prefix::PrefixError;
 use super::sheet::{ObjectSize, SizeSheet};
+use super::source::{Format, SourceError, source};
+use super::template::with_prefix;
 use super::vectors::{VectorBudget, Vectors};
 use super::write_atomically;
 use crate::table::{LookupTable, TableFault};
 
 const HARNESS: &str = include_str!("c/harness.c");
 const README: &str = include_str!("c/README.txt");
-const OBJECT: &str = "#include \"lowgear.h\"\nlowgear_command lowgear_whole(lowgear_state *s, const lowgear_raw *r);\n\
-                      lowgear_command lowgear_whole(lowgear_state *s, const lowgear_raw *r)\n{ return lowgear_tick(s, r); }\n";
+const OBJECT: &str = include_str!("c/whole.c");
 
 const STRICT: [&str; 6] = ["-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 const SANITIZED: [&str; 3] = ["-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"];
@@ -27,8 +28,10 @@ const SANITIZED: [&str; 3] = ["-O1", "-fsanitize=address,undefined", "-fno-sanit
 /// How to export.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ExportOptions {
-    /// Start of every C name and name of the header.
+    /// Start of every C name and name of the files.
     pub prefix: String,
+    /// What to write. Only the C header is proven here, whatever else there is.
+    pub formats: Vec<Format>,
     /// How many test vectors.
     pub vectors: VectorBudget,
     /// Compiler command; `None` takes the environment's `CC`, or else looks for `cc`, `gcc`, `clang`.
@@ -37,7 +40,12 @@ pub struct ExportOptions {
 
 impl Default for ExportOptions {
     fn default() -> ExportOptions {
-        ExportOptions { prefix: "lowgear".to_owned(), vectors: VectorBudget::default(), compiler: None }
+        ExportOptions {
+            prefix: "lowgear".to_owned(),
+            formats: Format::ALL.to_vec(),
+            vectors: VectorBudget::default(),
+            compiler: None,
+        }
     }
 }
 
@@ -56,6 +64,8 @@ pub enum ProofStatus {
     },
     /// Skipped: no C compiler could be run.
     NoCompiler,
+    /// Skipped: the C header was not asked for.
+    NotAsked,
     /// The header did not compile; what the compiler said.
     NotCompiled(String),
     /// The harness did not run to its end; what it said.
@@ -103,7 +113,16 @@ pub enum ExportError {
     },
 }
 
-/// Writes header, harness, vectors, table list, size sheet and notes into `out_dir`, compiles and compares.
+impl From<SourceError> for ExportError {
+    fn from(error: SourceError) -> ExportError {
+        match error {
+            SourceError::Prefix(error) => error.into(),
+            SourceError::Table(error) => error.into(),
+        }
+    }
+}
+
+/// Writes the controller in the formats asked for, harness, vectors, table list, size sheet and notes into `out_dir`, compiles and compares.
 ///
 /// # Errors
 /// [`ExportError`] when the files cannot be made; a failed proof is an outcome, not an error.
@@ -114,17 +133,22 @@ pub fn prove(
     options: &ExportOptions,
 ) -> Result<ProofOutcome, ExportError> {
     let prefix = options.prefix.as_str();
+    super::prefix::check_export_prefix(prefix)?;
     let vectors = Vectors::make(table, settings, &options.vectors)?;
     fs::create_dir_all(out_dir).map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let write = |name: &str, text: &str| {
         let path = out_dir.join(name);
         write_atomically(&path, text.as_bytes()).map_err(|source| ExportError::Io { path, source })
     };
-    write(&format!("{prefix}.h"), &header(table, settings, prefix)?)?;
-    write("harness.c", &with_prefix(HARNESS, prefix)?)?;
-    write("README.txt", &with_prefix(README, prefix)?)?;
-    write("vectors.csv", &vectors.text)?;
-    write("table.csv", &table.to_csv())?;
+    for &format in &options.formats {
+        write(&format.file_name(prefix), &source(format, table, settings, prefix)?)?;
+    }
+    write("README.txt", &with_prefix(README, prefix))?;
+    let with_c = options.formats.contains(&Format::C);
+    if with_c {
+        write("harness.c", &with_prefix(HARNESS, prefix))?;
+        write("vectors.csv", &vectors.text)?;
+    }
     let mut outcome = ProofOutcome {
         compiler: None,
         sanitized: false,
@@ -135,9 +159,11 @@ pub fn prove(
         hash: table.hash(),
         size: SizeSheet::of(table),
     };
-    if let Some(compiler) = Compiler::find(options.compiler.as_deref()) {
+    if !with_c {
+        outcome.status = ProofStatus::NotAsked;
+    } else if let Some(compiler) = Compiler::find(options.compiler.as_deref()) {
         let bench = Bench::new(out_dir)?;
-        let object = with_prefix(OBJECT, prefix)?;
+        let object = with_prefix(OBJECT, prefix);
         bench.judge(&compiler, &object, &vectors, &mut outcome);
     }
     write("size-sheet.txt", &outcome.size.text())?;

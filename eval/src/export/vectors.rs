@@ -3,16 +3,16 @@
 //! Kinds of line, with results after the inputs:
 //! - `start,gear` begins a sequence;
 //! - `tick,forced,tacho,mv,ma,tilt,duty,selector,` then asked, request, drive, gear, nudge, recalibrate,
-//!   park, phase, verdict and the twelve features; `forced` 3 asks the table;
+//!   park, phase, verdict and the features on the axes of the table; `forced` 3 asks the table;
 //! - `park,tacho,verdict` and `leave,verdict` between two ticks;
-//! - `shift,value,bits,result` for the arithmetic shift;
-//! - `look,` twelve features, the decision;
+//! - `selftest,1`: the stored self-test passes;
+//! - `look,` the features on the axes, the decision;
 //! - `grid,first cell,` decisions of consecutive cells.
 
 use std::fmt::Write as _;
 
 use lowgear_env::{Seed, Stream};
-use lowgear_onboard::{Command, Controller, FEATURES, Features, Phase, Raw, Request, Settings, Verdict};
+use lowgear_onboard::{Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings, Verdict};
 use rand::{Rng, RngExt};
 
 use super::toy::{Mood, Toy};
@@ -31,15 +31,13 @@ pub struct VectorBudget {
     pub ticks: u32,
     /// Decisions at random features, many of them next to an edge.
     pub looks: u32,
-    /// Arithmetic shifts.
-    pub shifts: u32,
     /// Where the randomness comes from.
     pub seed: Seed,
 }
 
 impl Default for VectorBudget {
     fn default() -> VectorBudget {
-        VectorBudget { ticks: 8000, looks: 2000, shifts: 1000, seed: Seed(1) }
+        VectorBudget { ticks: 8000, looks: 2000, seed: Seed(1) }
     }
 }
 
@@ -48,7 +46,7 @@ impl Default for VectorBudget {
 pub struct Vectors {
     /// The text of `vectors.csv`.
     pub text: String,
-    /// Ticks, looks, shifts and Park requests in it.
+    /// Ticks, looks and Park requests in it.
     pub lines: u64,
     /// Cells in it: every cell of the table once.
     pub cells: u64,
@@ -65,7 +63,7 @@ impl Vectors {
         budget: &VectorBudget,
     ) -> Result<Vectors, TableFault> {
         let mut writer = Writer { text: String::new(), lines: 0 };
-        writer.shifts(budget);
+        writer.text.push_str("selftest,1\n");
         writer.looks(table, budget)?;
         for episode in 0..budget.ticks.div_ceil(EPISODE_TICKS) {
             writer.episode(table, settings, budget.seed, u64::from(episode));
@@ -94,33 +92,22 @@ struct Writer {
 }
 
 impl Writer {
-    fn shifts(&mut self, budget: &VectorBudget) {
-        let mut rng = budget.seed.stream(Stream::Sensors, u64::MAX);
-        let corners = [i32::MIN, i32::MIN + 1, -65_536, -65, -64, -63, -1, 0, 1, 63, 64, i32::MAX];
-        for i in 0..budget.shifts {
-            let bits: u32 = rng.random_range(0..=15);
-            let value = corners.get(i as usize).copied().unwrap_or_else(|| rng.random());
-            let _ = writeln!(self.text, "shift,{value},{bits},{}", value >> bits);
-            self.lines += 1;
-        }
-    }
-
     fn looks(&mut self, table: &LookupTable, budget: &VectorBudget) -> Result<(), TableFault> {
         let mut rng = budget.seed.stream(Stream::Sensors, u64::MAX - 1);
         for _ in 0..budget.looks {
             let features = random_features(table, &mut rng);
             let request = table.with_onboard(|onboard| onboard.decide(&features))?;
             self.text.push_str("look");
-            self.features(&features);
+            self.values(table, &features);
             let _ = writeln!(self.text, ",{}", request as u8);
             self.lines += 1;
         }
         Ok(())
     }
 
-    fn features(&mut self, features: &Features) {
-        for value in features.0 {
-            let _ = write!(self.text, ",{value}");
+    fn values(&mut self, table: &LookupTable, features: &Features) {
+        for axis in table.axes() {
+            let _ = write!(self.text, ",{}", features.get(axis.feature));
         }
     }
 
@@ -201,7 +188,7 @@ impl Writer {
             phase_code(controller.guard().phase()),
             verdict_code(controller.guard().verdict())
         );
-        self.features(&controller.features(settings));
+        self.values(table, &controller.features(settings));
         self.text.push('\n');
         self.lines += 1;
         c
@@ -230,6 +217,11 @@ fn random_features(table: &LookupTable, rng: &mut impl Rng) -> Features {
         if !axis.edges.is_empty() && rng.random_bool(0.8) {
             let edge = axis.edges[rng.random_range(0..axis.edges.len())];
             features.0[axis.feature as usize] = edge.saturating_add(rng.random_range(-1..=1));
+        }
+        if !matches!(axis.feature, Feature::Tilt | Feature::Current) {
+            // No other feature is ever negative, and firmware relies on it.
+            let value = &mut features.0[axis.feature as usize];
+            *value = (*value).max(0);
         }
     }
     features
@@ -264,7 +256,7 @@ fn noisy(raw: &Raw, rng: &mut impl Rng) -> Raw {
     raw
 }
 
-const fn phase_code(phase: Phase) -> u8 {
+pub(super) const fn phase_code(phase: Phase) -> u8 {
     match phase {
         Phase::Driving => 0,
         Phase::Cutting => 1,
@@ -275,7 +267,7 @@ const fn phase_code(phase: Phase) -> u8 {
     }
 }
 
-const fn verdict_code(verdict: Verdict) -> u8 {
+pub(super) const fn verdict_code(verdict: Verdict) -> u8 {
     match verdict {
         Verdict::Idle => 0,
         Verdict::Accepted => 1,

@@ -102,7 +102,7 @@ fn read_axis(record: AxisRecord) -> Result<TableAxis, TableFault> {
         .ok_or(TableFault::Feature(record.feature))
 }
 
-pub(super) fn hex(bytes: &[u8]) -> String {
+pub(crate) fn hex(bytes: &[u8]) -> String {
     let mut text = String::with_capacity(2 * bytes.len());
     for byte in bytes {
         let _ = write!(text, "{byte:02x}");

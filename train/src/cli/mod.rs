@@ -106,7 +106,7 @@ fn exit_code(error: &StudyError) -> u8 {
     }
 }
 
-/// A policy by the word `hand-rule` or by the path of its file or folder.
+/// A policy by the word `hand-rule`, by the path of its file or folder, or by that of an exported file.
 fn policy(inputs: &Inputs, word: &str) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
     let gears = inputs.scenario.gears();
     if word == crate::study::HAND {
@@ -114,5 +114,10 @@ fn policy(inputs: &Inputs, word: &str) -> Result<(PolicyFile, crate::saved::Play
         let player = saved.player(gears).map_err(StudyError::step("hand-rule"))?;
         return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), player));
     }
-    PolicyFile::load(Path::new(word), gears)
+    let path = Path::new(word);
+    let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
+    match exported {
+        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end),
+        _ => PolicyFile::load(path, gears),
+    }
 }

@@ -99,7 +99,7 @@ pub fn prove_table(
         other => StudyError::step("export")(other),
     })?;
     match &proof.status {
-        ProofStatus::Proven | ProofStatus::NoCompiler => Ok(proof),
+        ProofStatus::Proven | ProofStatus::NoCompiler | ProofStatus::NotAsked => Ok(proof),
         _ => Err(StudyError::step("export")(verdict(&proof))),
     }
 }
@@ -117,6 +117,7 @@ pub fn verdict(proof: &ProofOutcome) -> String {
         ProofStatus::NoCompiler => {
             "NOT PROVEN: no C compiler was found on this machine; set CC or install one".to_owned()
         }
+        ProofStatus::NotAsked => "not proven: the proof needs the C header, which was not asked for".to_owned(),
         ProofStatus::Differs { expected, found } => {
             format!("the compiled table decides otherwise: expected {expected}, found {found}")
         }

@@ -27,72 +27,70 @@ static int fields(const char *line, long *value)
     return count;
 }
 
-static void print_features(const int16_t *feature)
+static void print_values(const uint16_t *value)
 {
-    int i;
-    for (i = 0; i < LOWGEAR_FEATURES; i++) {
-        printf(",%d", (int)feature[i]);
+    unsigned i;
+    for (i = 0; i < LOWGEAR_AXES; i++) {
+        printf(",%ld", (long)value[i] - (long)LOWGEAR_BIAS);
     }
 }
 
 /* tick,forced,tacho,mv,ma,tilt,duty,selector -> ...,asked,request,drive,gear,nudge,recalibrate,park,
- * phase,verdict,features. `forced` 3 asks the table. */
+ * phase,verdict,values. `forced` 3 asks the table. */
 static void tick(lowgear_state *state, const long *v)
 {
     lowgear_raw raw;
     lowgear_command c;
+    uint16_t value[LOWGEAR_AXES];
+    uint8_t due, request;
     raw.tacho_counts = (uint16_t)v[1];
     raw.battery_mv = (uint16_t)v[2];
     raw.current_ma = (int16_t)v[3];
     raw.tilt_ddeg = (int16_t)v[4];
     raw.duty_permille = (uint16_t)v[5];
     raw.selector_ddeg = (uint16_t)v[6];
-    if (v[0] == 3) {
-        c = lowgear_tick(state, &raw);
-    } else {
-        const uint8_t due = lowgear_sense(state, &raw);
-        c = lowgear_act(state, (uint8_t)v[0], due);
-    }
+    due = lowgear_sense(state, &raw);
+    request = v[0] != 3 ? (uint8_t)v[0] : (due ? lowgear_decide(state) : (uint8_t)LOWGEAR_HOLD);
+    c = lowgear_act(state, request, due);
+    lowgear_values(state, value);
     printf("tick,%ld,%ld,%ld,%ld,%ld,%ld,%ld", v[0], v[1], v[2], v[3], v[4], v[5], v[6]);
-    printf(",%d,%d,%d,%d,%d,%d,%d,%d,%d", state->asked, state->request, c.drive, c.gear, c.nudge,
-        c.recalibrate, c.park, state->phase, state->verdict);
-    print_features(state->feature);
+    printf(",%d,%d,%d,%d,%d,%d,%d,%d,%d", due, request, c.drive, c.gear, c.nudge, c.recalibrate, c.park,
+        state->phase, state->verdict);
+    print_values(value);
     printf("\n");
 }
 
 static void look(const long *v)
 {
-    int16_t feature[LOWGEAR_FEATURES];
-    int i;
-    for (i = 0; i < LOWGEAR_FEATURES; i++) {
-        feature[i] = (int16_t)v[i];
+    uint16_t value[LOWGEAR_AXES];
+    unsigned i;
+    for (i = 0; i < LOWGEAR_AXES; i++) {
+        value[i] = (uint16_t)(v[i] + (long)LOWGEAR_BIAS);
     }
     printf("look");
-    print_features(feature);
-    printf(",%d\n", (int)lowgear_decide(feature));
+    print_values(value);
+    printf(",%d\n", (int)lowgear_look(value));
 }
 
 /* The lowest values that lie in a cell. */
-static void features_of(uint32_t cell, int16_t *feature)
+static void values_of(uint32_t cell, uint16_t *value)
 {
     uint32_t first[LOWGEAR_AXES];
     uint32_t sum = 0u;
     int axis;
-    memset(feature, 0, LOWGEAR_FEATURES * sizeof feature[0]);
-    for (axis = 0; axis < LOWGEAR_AXES; axis++) {
+    for (axis = 0; axis < (int)LOWGEAR_AXES; axis++) {
         first[axis] = sum;
-        sum += LOWGEAR_READ16(&lowgear_axis_edges[axis]);
+        sum += LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]);
     }
-    for (axis = LOWGEAR_AXES - 1; axis >= 0; axis--) {
-        const uint32_t bins = LOWGEAR_READ16(&lowgear_axis_edges[axis]) + 1u;
+    for (axis = (int)LOWGEAR_AXES - 1; axis >= 0; axis--) {
+        const uint32_t bins = LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]) + 1u;
         const uint32_t bin = cell % bins;
-        const uint32_t edge = bin > 0u ? LOWGEAR_READ16(&lowgear_edges[first[axis] + bin - 1u]) : 0u;
-        feature[LOWGEAR_READ(&lowgear_axis_feature[axis])] = (int16_t)((int32_t)edge - 32768);
+        value[axis] = bin > 0u ? LOWGEAR_READ16(&lowgear_edges[first[axis] + bin - 1u]) : (uint16_t)0u;
         cell /= bins;
     }
 }
 
-/* grid,first cell,decisions -> the decisions of that many cells, found through their features. */
+/* grid,first cell,decisions -> the decisions of that many cells, found through their values. */
 static void grid(const char *line, const long *v)
 {
     const char *digits = strrchr(line, ',') + 1;
@@ -100,9 +98,9 @@ static void grid(const char *line, const long *v)
     size_t i;
     printf("grid,%ld,", v[0]);
     for (i = 0; i < count; i++) {
-        int16_t feature[LOWGEAR_FEATURES];
-        features_of((uint32_t)v[0] + (uint32_t)i, feature);
-        printf("%d", (int)lowgear_decide(feature));
+        uint16_t value[LOWGEAR_AXES];
+        values_of((uint32_t)v[0] + (uint32_t)i, value);
+        printf("%d", (int)lowgear_look(value));
     }
     printf("\n");
 }
@@ -127,9 +125,9 @@ static void repeat(lowgear_state *state, const char *line)
         printf("park,%ld,%d\n", v[0], (int)lowgear_park(state, &raw));
     } else if (starts(line, "leave,")) {
         printf("leave,%d\n", (int)lowgear_leave_park(state));
-    } else if (starts(line, "shift,") && count >= 2) {
-        printf("shift,%ld,%ld,%ld\n", v[0], v[1], (long)lowgear_floor_shift((int32_t)v[0], (uint8_t)v[1]));
-    } else if (starts(line, "look,") && count >= LOWGEAR_FEATURES) {
+    } else if (starts(line, "selftest,")) {
+        printf("selftest,%d\n", (int)lowgear_self_test());
+    } else if (starts(line, "look,") && count > (int)LOWGEAR_AXES) {
         look(v);
     } else if (starts(line, "grid,") && count >= 2) {
         grid(line, v);

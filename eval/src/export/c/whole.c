@@ -1,0 +1,14 @@
+/* Everything that a control loop calls, for the size sheet. */
+#include "lowgear.h"
+
+lowgear_command lowgear_whole_tick(lowgear_state *s, const lowgear_raw *r);
+void lowgear_whole_start(lowgear_state *s);
+uint8_t lowgear_whole_park(lowgear_state *s, const lowgear_raw *r);
+uint8_t lowgear_whole_leave(lowgear_state *s);
+uint16_t lowgear_whole_angle(uint8_t gear);
+
+lowgear_command lowgear_whole_tick(lowgear_state *s, const lowgear_raw *r) { return lowgear_tick(s, r); }
+void lowgear_whole_start(lowgear_state *s) { lowgear_start(s, 0u); }
+uint8_t lowgear_whole_park(lowgear_state *s, const lowgear_raw *r) { return lowgear_park(s, r); }
+uint8_t lowgear_whole_leave(lowgear_state *s) { return lowgear_leave_park(s); }
+uint16_t lowgear_whole_angle(uint8_t gear) { return lowgear_angle_of(gear); }

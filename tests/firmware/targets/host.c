@@ -1,0 +1,15 @@
+/* The drill on the system's own compiler. */
+#include "drill.h"
+
+#include <stdio.h>
+
+static void drill_line(const char *what, uint32_t number, uint32_t sum)
+{
+    printf("%s %lu %08lx\n", what, (unsigned long)number, (unsigned long)sum);
+}
+
+int main(void)
+{
+    drill();
+    return 0;
+}

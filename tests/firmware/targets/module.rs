@@ -1,0 +1,96 @@
+//! The drill over an exported Rust module, built without the standard library; `line` is the caller's.
+#![no_std]
+
+mod drill;
+mod lowgear;
+
+use drill::{Drill, Order, Plan, Reading, Subject};
+use lowgear::{Controller, Raw, Request};
+
+struct Exported(Controller);
+
+fn asked(code: u8) -> Request {
+    match code {
+        0 => Request::Down,
+        2 => Request::Up,
+        _ => Request::Hold,
+    }
+}
+
+impl Subject for Exported {
+    fn start(&mut self, gear: u8) {
+        self.0 = Controller::new(gear);
+    }
+
+    fn sense(&mut self, r: Reading) -> bool {
+        self.0.sense(&Raw {
+            tacho_counts: r.0,
+            battery_mv: r.1,
+            current_ma: r.2,
+            tilt_ddeg: r.3,
+            duty_permille: r.4,
+            selector_ddeg: r.5,
+        })
+    }
+
+    fn decide(&self) -> u8 {
+        lowgear::look(&self.0.values()) as u8
+    }
+
+    fn act(&mut self, request: u8, due: bool) -> Order {
+        let c = self.0.act(asked(request), due);
+        Order { drive: c.drive, gear: c.gear, nudge: c.nudge, recalibrate: c.recalibrate, park: c.park }
+    }
+
+    fn park(&mut self, tacho_counts: u16) -> u8 {
+        self.0.park(&Raw { tacho_counts, ..Raw::default() }) as u8
+    }
+
+    fn leave_park(&mut self) -> u8 {
+        self.0.leave_park() as u8
+    }
+
+    fn phase(&self) -> u8 {
+        self.0.phase() as u8
+    }
+
+    fn verdict(&self) -> u8 {
+        self.0.verdict() as u8
+    }
+
+    fn values(&self, put: &mut dyn FnMut(i16)) {
+        for value in self.0.values() {
+            put(value);
+        }
+    }
+
+    fn cells(&self) -> u32 {
+        lowgear::COUNT as u32
+    }
+
+    fn look(&self, cell: u32) -> u8 {
+        let mut value = [0i16; lowgear::AXES];
+        let mut rest = cell as usize;
+        for (axis, edges) in lowgear::EDGES.iter().enumerate().rev() {
+            let bin = rest % (edges.len() + 1);
+            rest /= edges.len() + 1;
+            value[axis] = if bin > 0 { edges[bin - 1] } else if lowgear::BIAS == 0 { 0 } else { i16::MIN };
+        }
+        lowgear::look(&value) as u8
+    }
+
+    fn self_test(&self) -> bool {
+        lowgear::self_test()
+    }
+}
+
+/// Runs the drill and hands every line to `line`.
+pub fn drill_module(ticks: u32, span: u16, nominal_mv: u16, line: &mut dyn FnMut(&str, u32, u32)) {
+    let mut angles = [0u16; 6];
+    let gears = usize::from(lowgear::TOP_GEAR) + 1;
+    for gear in 0..gears {
+        angles[gear] = lowgear::angle_of(gear as u8);
+    }
+    let plan = Plan { ticks, span, nominal_mv, angles: &angles[..gears] };
+    Drill::new(plan).run(&mut Exported(Controller::new(0)), line);
+}
