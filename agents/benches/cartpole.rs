@@ -189,30 +189,6 @@ fn run_dqn(seed: u64, backend: Backend) -> Run {
         backend,
         ..DqnConfig::default()
     };
-    let v = std::env::var("CP").unwrap_or_default();
-    let mut config = config;
-    for kv in v.split(',').filter(|s| !s.is_empty()) {
-        let (k, x) = kv.split_once('=').unwrap();
-        let f: f64 = x.parse().unwrap();
-        match k {
-            "lr" => config.learning_rate.from = f as f32,
-            "lrto" => config.learning_rate.to = f as f32,
-            "over" => config.learning_rate.over = f as u64,
-            "tau" => config.target = TargetUpdate::Soft { tau: f as f32 },
-            "batch" => config.batch = f as usize,
-            "every" => config.learn_every = f as u64,
-            "double" => config.double_q = f > 0.0,
-            "n" => config.n_step = f as usize,
-            "scale" => config.reward_scale = f as f32,
-            "norm" => config.max_gradient_norm = f as f32,
-            "delta" => config.huber_delta = f as f32,
-            "eps" => config.epsilon.to = f as f32,
-            "epsover" => config.epsilon.over = f as u64,
-            "duel" => config.dueling = f > 0.0,
-            "gamma" => config.gamma_per_s = f.powi(50),
-            _ => panic!(),
-        }
-    }
     let mut learner = Dqn::new(config, 4, 2, Seed(seed)).unwrap();
     let mut world = CartPole::new(Seed(seed));
     let mean = |dqn: &Dqn, from| {

@@ -133,7 +133,7 @@ fn a_search_over_what_is_not_there_or_not_allowed() {
     );
     refused(rate, "key = \"settings.learning-rate.rise\"", &["search.dqn[0].key", "[learners.dqn]"]);
     refused(rate, "key = \"decisions\"", &["search.dqn[0].key", "decisions", "not a budget of steps"]);
-    refused(rate, "key = \"settings.hidden\"", &["search.dqn[0].range", "0.0001 for", "settings.hidden"]);
+    refused("range = { choice = [[8]", "range = { choice = [8, 16] }", &["search.dqn[1].range", "8 for"]);
 }
 
 #[test]
@@ -152,7 +152,7 @@ fn a_search_over_values_out_of_range() {
 fn a_search_whose_budget_cannot_be_shared() {
     refused("trials = 4", "trials = 1", &["search.trials", "1", "2 to 1000"]);
     refused("first-ticks", "first-ticks = 0", &["search.first-ticks", "0", "1 to"]);
-    refused("keep-one-in", "keep-one-in = 9", &["search.rungs", "2", "keep-one-in^(rungs - 1)"]);
+    refused("rungs", "rungs = 4", &["search.rungs", "4", "keep-one-in^(rungs - 1)"]);
 }
 
 #[test]

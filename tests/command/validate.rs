@@ -17,6 +17,9 @@ struct Validator<'a> {
 
 impl Validator<'_> {
     fn check(&self, schema: &Value, value: &Value, at: &str, found: &mut Vec<String>) {
+        if schema == true {
+            return; // anything
+        }
         for (keyword, rule) in schema.as_object().unwrap() {
             let fine = match keyword.as_str() {
                 "$schema" | "$defs" | "title" | "description" | "default" | "format" => true,
@@ -31,6 +34,7 @@ impl Validator<'_> {
                 "minimum" => value.as_f64().is_none_or(|v| v >= rule.as_f64().unwrap()),
                 "maximum" => value.as_f64().is_none_or(|v| v <= rule.as_f64().unwrap()),
                 "minItems" => value.as_array().is_none_or(|v| v.len() as u64 >= rule.as_u64().unwrap()),
+                "maxItems" => value.as_array().is_none_or(|v| v.len() as u64 <= rule.as_u64().unwrap()),
                 "oneOf" => {
                     let fits = |choice: &&Value| {
                         let mut inner = Vec::new();
