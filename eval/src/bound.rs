@@ -1,12 +1,14 @@
 //! How far the best possible shift sequence is: a clairvoyant plan.
 //!
 //! Dynamic programming (Bellman 1957) backwards over position, speed and gear on one known course with the
-//! episode's own vehicle, no noise and dogs that always enter. Its value is optimistic up to interpolation;
-//! driven in the real episode it is a policy with full knowledge, [`Plan::decide`].
+//! episode's own vehicle, no noise and dogs that always enter. Charge and temperatures are no dimension of the
+//! grid: they are those of a first, coarse and cold plan where it drove by, and matter as much as all
+//! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
+//! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
 use lowgear_env::motion::{Dogs, Plant, Selector, Track};
 use lowgear_env::terrain::Contact;
-use lowgear_env::vehicle::Vehicle;
+use lowgear_env::vehicle::{Rise, Vehicle};
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_onboard::{Command, Request};
 
@@ -26,6 +28,9 @@ impl Default for Fineness {
     }
 }
 
+/// The grid of the first plan, which only tells how warm things get.
+const COARSE: Fineness = Fineness { position_strides: 1.0, speeds: 9 };
+
 /// A plan for one course.
 pub struct Plan {
     values: Vec<f64>,
@@ -42,10 +47,20 @@ pub struct Plan {
 /// Durations that a decision takes, in ticks.
 #[derive(Clone, Copy, Debug)]
 struct Clocks {
-    hold: u32,
     cut_lead: u32,
     dwell: u32,
     decision: u32,
+}
+
+impl Clocks {
+    fn new(scenario: &Scenario) -> Clocks {
+        let guard = &scenario.settings.guard;
+        Clocks {
+            cut_lead: u32::from(guard.cut_lead_ticks),
+            dwell: u32::from(guard.min_dwell_ticks),
+            decision: u32::from(scenario.settings.decision_ticks),
+        }
+    }
 }
 
 /// Where a decision leads.
@@ -74,22 +89,51 @@ const WORST: f64 = -1e5;
 /// Sweeps over one layer at the most; decisions that end within the layer converge geometrically.
 const SWEEPS: usize = 200;
 
+/// Charge and temperatures where a vehicle has been, in order of position.
+struct Warmth(Vec<(f64, f64, Rise)>);
+
+impl Warmth {
+    /// As at the start, everywhere.
+    fn cold(vehicle: &Vehicle) -> Warmth {
+        Warmth(vec![(0.0, vehicle.charge, Rise::default())])
+    }
+
+    /// Along the way that `plan` takes in the episode.
+    fn along(drive: &Drive, plan: &Plan) -> Warmth {
+        let mut drive = drive.clone();
+        let mut noted = Warmth::cold(drive.vehicle()).0;
+        loop {
+            let done = drive.step(plan.decide(&drive) as usize).end.is_some();
+            let plant = drive.plant();
+            if noted.last().is_none_or(|last| plant.x_m > last.0) {
+                noted.push((plant.x_m, plant.charge, plant.rise));
+            }
+            if done {
+                return Warmth(noted);
+            }
+        }
+    }
+
+    fn at(&self, x_m: f64) -> (f64, Rise) {
+        let behind = self.0.partition_point(|noted| noted.0 <= x_m).max(1) - 1;
+        (self.0[behind].1, self.0[behind].2)
+    }
+}
+
 impl Plan {
-    /// Plans the course of `drive`.
+    /// Plans the course of `drive`, which stands at its start.
     #[must_use]
     pub fn new(drive: &Drive, fineness: Fineness) -> Plan {
+        let cold = Plan::with(drive, COARSE, &Warmth::cold(drive.vehicle()));
+        Plan::with(drive, fineness, &Warmth::along(drive, &cold))
+    }
+
+    fn with(drive: &Drive, fineness: Fineness, warmth: &Warmth) -> Plan {
         let (vehicle, track) = (drive.vehicle(), drive.track());
         let scenario = drive.scenario();
-        let guard = &scenario.settings.guard;
-        let decision = u32::from(scenario.settings.decision_ticks);
-        let clocks = Clocks {
-            hold: decision,
-            cut_lead: u32::from(guard.cut_lead_ticks),
-            dwell: u32::from(guard.min_dwell_ticks),
-            decision,
-        };
+        let clocks = Clocks::new(scenario);
         let top_m_s = top_speed_m_s(vehicle);
-        let stride_m = top_m_s * f64::from(decision) * vehicle.tick_s;
+        let stride_m = top_m_s * f64::from(clocks.decision) * vehicle.tick_s;
         let step_m = fineness.position_strides * stride_m;
         let positions_m = positions_m(vehicle, track, step_m);
         let positions = positions_m.len() - 1;
@@ -108,7 +152,7 @@ impl Plan {
             margin_s: 0.0,
         };
         for i in (0..positions).rev() {
-            plan.solve_layer(scenario, vehicle, track, i);
+            plan.solve_layer(scenario, vehicle, track, i, warmth);
         }
         let planned_s = plan.values[..gears].iter().fold(WORST, |best, value| best.max(*value)).abs();
         plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
@@ -169,12 +213,21 @@ impl Plan {
         (f64::NEG_INFINITY, 0.0)
     }
 
-    fn solve_layer(&mut self, scenario: &Scenario, vehicle: &Vehicle, track: &Track, i: usize) {
+    fn solve_layer(
+        &mut self,
+        scenario: &Scenario,
+        vehicle: &Vehicle,
+        track: &Track,
+        i: usize,
+        warmth: &Warmth,
+    ) {
         let layer = self.speeds.len() * self.gears;
         let mut landings = Vec::with_capacity(layer * 3);
+        let (charge, rise) = warmth.at(self.positions_m[i]);
         for j in 0..self.speeds.len() {
             for gear in 0..self.gears {
-                let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear);
+                let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear)
+                    .having(vehicle, charge, rise);
                 for request in Request::ALL {
                     let landing = foresee(scenario, vehicle, track, plant.clone(), request, &self.clocks);
                     landings.push(landing.map(|(landing, _)| landing));
@@ -329,7 +382,7 @@ fn foresee(
     let mut run = Foresight { scenario, vehicle, track, damage: plant.stress.total(), plant, reward: 0.0 };
     let duty = f64::from(scenario.episode.throttle_permille) / 1000.0;
     let finished =
-        if target == from { run.ticks(clocks.hold, duty) } else { run.shift(target, duty, clocks)? };
+        if target == from { run.ticks(clocks.decision, duty) } else { run.shift(target, duty, clocks)? };
     let stress = run.plant.stress.total() - run.damage;
     let landing = Landing {
         reward: run.reward - scenario.episode.reward.stress_s_per_life * stress,
