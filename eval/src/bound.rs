@@ -24,7 +24,7 @@ pub struct Fineness {
 
 impl Default for Fineness {
     fn default() -> Fineness {
-        Fineness { position_strides: 0.42, speeds: 14 }
+        Fineness { position_strides: 0.2, speeds: 20 }
     }
 }
 
@@ -76,12 +76,12 @@ struct Landing {
 /// Shares of a climb that are positions of the grid: finer where a vehicle that fails comes to rest.
 const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
 /// A decision is followed this far before the plan's value is looked up, strides.
-const AHEAD_STRIDES: f64 = 1.45;
+const AHEAD_STRIDES: f64 = 0.6;
 /// And for this many decisions at the most.
 const AHEAD_HOLDS: usize = 12;
 /// Between two grid positions a state can look better than it is; a shift must promise more than this share of
 /// the time that the plan takes from one position to the next.
-const MARGIN_SHARE: f64 = 0.5;
+const MARGIN_SHARE: f64 = 0.2;
 /// A vehicle slower than this stands still, m/s.
 const STILL_M_S: f64 = 1e-3;
 /// Value of a state before anything better is known.
