@@ -84,8 +84,6 @@ const AHEAD_HOLDS: usize = 12;
 const MARGIN_SHARE: f64 = 0.2;
 /// A vehicle slower than this stands still, m/s.
 const STILL_M_S: f64 = 1e-3;
-/// Value of a state before anything better is known.
-const WORST: f64 = -1e5;
 /// Sweeps over one layer at the most; decisions that end within the layer converge geometrically.
 const SWEEPS: usize = 200;
 
@@ -154,7 +152,8 @@ impl Plan {
         for i in (0..positions).rev() {
             plan.solve_layer(scenario, vehicle, track, i, warmth);
         }
-        let planned_s = plan.values[..gears].iter().fold(WORST, |best, value| best.max(*value)).abs();
+        let planned_s =
+            plan.values[..gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
         plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
         plan
     }
@@ -235,9 +234,8 @@ impl Plan {
             }
         }
         let from = i * layer;
-        for (k, value) in self.values[from..from + layer].iter_mut().enumerate() {
-            *value = WORST + k as f64 * 1e-6;
-        }
+        let stay = self.giving_up(scenario, i);
+        self.values[from..from + layer].fill(stay);
         let outlooks: Vec<Option<Outlook>> =
             landings.iter().map(|l| l.as_ref().map(|l| self.outlook_from(l, i))).collect();
         let own = &mut self.values[from..from + layer];
@@ -245,7 +243,7 @@ impl Plan {
             let mut change: f64 = 0.0;
             for k in 0..layer {
                 let options = outlooks[3 * k..3 * k + 3].iter().flatten();
-                let best = options.map(|o| o.value(own)).fold(WORST, f64::max);
+                let best = options.map(|o| o.value(own)).fold(stay, f64::max);
                 change = change.max((best - own[k]).abs());
                 own[k] = best;
             }
@@ -253,6 +251,17 @@ impl Plan {
                 break;
             }
         }
+    }
+
+    /// Value of standing still from position `i` on until the episode is given up, with the progress that is
+    /// then missing.
+    fn giving_up(&self, scenario: &Scenario, i: usize) -> f64 {
+        let (episode, last) = (&scenario.episode, self.positions_m.len() - 1);
+        let weights = &episode.reward;
+        let missing_m = self.positions_m[last] - self.positions_m[i];
+        -weights.abort_s
+            - episode.give_up_s * (weights.time + weights.stall)
+            - missing_m / weights.reference_speed_m_s
     }
 
     /// Value of a landing seen from layer `i`, as a function of the layer's own values: behind it, the way back
