@@ -4,6 +4,7 @@
 //! the clock or the machine: the same study writes the same bytes.
 
 mod metric;
+mod spread;
 
 use std::collections::BTreeMap;
 
@@ -12,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::statistics::Estimate;
 pub use metric::Metric;
+pub use spread::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
 pub const FORMAT: u32 = 2;
@@ -183,30 +185,6 @@ pub struct PolicySummary {
     pub profile: Vec<ProfilePoint>,
     /// Its figures on the test courses.
     pub metrics: BTreeMap<Metric, Estimate>,
-}
-
-/// One training seed of a contender.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct SeedFigures {
-    /// Number of the seed, from 1.
-    pub seed: u64,
-    /// Mean course time, s.
-    pub time_s: Estimate,
-    /// Course time less that of the tuned rule on the same courses, s.
-    pub against_tuned_s: Estimate,
-    /// Gearbox damage, share of nominal life per km.
-    pub damage_per_km: f64,
-}
-
-/// One point of a performance profile.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ProfilePoint {
-    /// Course time over the plan's.
-    pub ratio: f64,
-    /// Share of the episodes that finish within it, %.
-    pub percent: Estimate,
 }
 
 /// Mean return of a policy by term, s.

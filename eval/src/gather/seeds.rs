@@ -29,7 +29,8 @@ pub(super) fn seeds(
         .map(|(seed, row)| {
             let row = std::slice::from_ref(row);
             let own = figures::scores(Metric::CourseTime, row).map_err(&with)?;
-            let damage = figures::scores(Metric::Damage, row).map_err(fault(&contender.id, Metric::Damage))?;
+            let damage =
+                figures::scores(Metric::Damage, row).map_err(fault(&contender.id, Metric::Damage))?;
             Ok(SeedFigures {
                 seed,
                 time_s: mean_interval(&own, level).map_err(&with)?,
@@ -57,7 +58,8 @@ pub(super) fn profile(
             .iter()
             .map(|row| {
                 let pairs = row.iter().zip(&plan.outcomes[0]).take(courses);
-                let done = pairs.map(|(o, best)| o.cause == Cause::Finished && o.time_s <= ratio * best.time_s);
+                let done =
+                    pairs.map(|(o, best)| o.cause == Cause::Finished && o.time_s <= ratio * best.time_s);
                 done.map(|done| if done { 100.0 } else { 0.0 }).collect()
             })
             .collect();

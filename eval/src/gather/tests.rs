@@ -24,7 +24,16 @@ pub(crate) fn rule(up: i16, down: i16) -> Rule {
 
 fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender {
     let label = format!("Policy {id}");
-    Contender { id: id.into(), label, family, search_ticks: 7, inherited_ticks: 0, failed_seeds: Vec::new(), diverged_seeds: Vec::new(), outcomes }
+    Contender {
+        id: id.into(),
+        label,
+        family,
+        search_ticks: 7,
+        inherited_ticks: 0,
+        failed_seeds: Vec::new(),
+        diverged_seeds: Vec::new(),
+        outcomes,
+    }
 }
 
 /// Two rules, a learner of two seeds (one failed between them), its table, a learner that gave nothing, and a

@@ -116,6 +116,7 @@ pub(crate) fn summary() -> Summary {
         curves: curves(),
         tuned: vec![TunedRule {
             policy: "tuned-load".into(),
+            to_type_in: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
             lines: vec![
                 "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
                 "gear 2 → 1 above load 718 ‰ for 150 ms".into(),

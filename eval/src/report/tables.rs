@@ -123,7 +123,14 @@ pub(super) fn return_table(summary: &Summary) -> String {
 
 /// What each contender was given.
 pub(super) fn budget_table(summary: &Summary) -> String {
-    let head = ["policy", "training seeds judged", "simulated ticks of search", "and before, on what it starts from", "failed seeds", "diverged seeds"];
+    let head = [
+        "policy",
+        "training seeds judged",
+        "simulated ticks of search",
+        "and before, on what it starts from",
+        "failed seeds",
+        "diverged seeds",
+    ];
     let body = summary.policies.iter().map(|policy| {
         let listed = |seeds: &[u64]| match seeds {
             [] => "none".to_owned(),
@@ -147,9 +154,8 @@ pub(super) fn seed_table(summary: &Summary) -> String {
     for policy in &summary.policies {
         rows.extend(policy.seeds.iter().map(|seed| {
             let (time, less) = (&seed.time_s, &seed.against_tuned_s);
-            let spread = |e: &Estimate| {
-                format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2))
-            };
+            let spread =
+                |e: &Estimate| format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2));
             vec![
                 format!("{}, seed {}", policy.label, seed.seed),
                 spread(time),
@@ -161,7 +167,8 @@ pub(super) fn seed_table(summary: &Summary) -> String {
     if rows.is_empty() {
         return String::new();
     }
-    let head = ["training seed", "course time, s", "less the tuned rule's, s", "damage, of nominal life per km"];
+    let head =
+        ["training seed", "course time, s", "less the tuned rule's, s", "damage, of nominal life per km"];
     let level = level_percent(summary.study.level);
     table(&format!("Every training seed: mean ({level} % interval over courses)"), &head, rows)
 }

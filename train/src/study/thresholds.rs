@@ -67,10 +67,15 @@ mod tests {
         let inputs = read_inputs(&file, false).unwrap();
         let rule = RuleSettings { tilt_hold_ddeg: Some(55), ..inputs.study.rule.clone() };
         let text = to_type_in(&inputs.scenario, &rule).join("\n");
-        for part in ["shift up 1 to 2 at 6366 rpm", "shift down 3 to 2 below 2996 rpm", "5.5 degrees", "2.00 s"] {
+        for part in
+            ["shift up 1 to 2 at 6366 rpm", "shift down 3 to 2 below 2996 rpm", "5.5 degrees", "2.00 s"]
+        {
             assert!(text.contains(part), "no `{part}` in:\n{text}");
         }
         let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
-        assert!(to_type_in(&inputs.scenario, &load)[0].contains("860 rpm of the motor per volt"), "850 permille");
+        assert!(
+            to_type_in(&inputs.scenario, &load)[0].contains("860 rpm of the motor per volt"),
+            "850 permille"
+        );
     }
 }
