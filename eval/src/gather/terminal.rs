@@ -42,7 +42,8 @@ pub fn terminal_table(summary: &Summary) -> String {
     let _ = writeln!(
         out,
         "{} courses; intervals at {} %. vs: difference in course time on the same courses, * when its\n\
-         interval lies clear of zero. gap: the tuned rule has 0, the plan 100. An unfinished course counts with the full time limit.",
+         interval lies clear of zero. gap: share of the way from the tuned rule to the plan.\n\
+         An unfinished course counts with the full time limit.",
         summary.test_suite.courses,
         (1000.0 * summary.study.level).round() / 10.0,
     );
