@@ -36,7 +36,8 @@ fn mean(values: impl ExactSizeIterator<Item = f64>) -> f64 {
     values.sum::<f64>() / n
 }
 
-/// The rules that a study compares with, and tuned ones: thresholds that the optimiser found on these vehicles.
+/// The hand-written rule of the study, rungs of the ladder, and a few two-sided rules with thresholds chosen by eye
+/// (the tuned rules of a study are not driven here).
 fn rules(hand: &RuleSettings, gears: usize) -> Vec<RuleSettings> {
     let spread = |up, down| RuleSettings { retry_ticks: 60, ..RuleSettings::two_sided(gears, up, down, 10) };
     vec![
