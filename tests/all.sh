@@ -29,6 +29,13 @@ if ! python3 -c "import numpy" >/dev/null 2>&1; then
     python3 -c "import numpy" >/dev/null 2>&1 || python3 -m pip install --quiet numpy || true
     python3 -c "import numpy" >/dev/null 2>&1 || echo "NumPy could not be installed: no comparison with the peer here" >&2
 fi
+if ! python3 -c "import scipy" >/dev/null 2>&1; then
+    # Statistics are compared with SciPy, and with rliable where that can be had.
+    install python3 python3-scipy || true
+    python3 -c "import scipy" >/dev/null 2>&1 || python3 -m pip install --quiet scipy || true
+    python3 -c "import scipy" >/dev/null 2>&1 || echo "SciPy could not be installed: statistics are not compared here" >&2
+fi
+python3 -c "import rliable" >/dev/null 2>&1 || python3 -m pip install --quiet rliable >/dev/null 2>&1 || true
 for component in rustfmt clippy; do
     tool="cargo-$component"
     if [ "$component" = rustfmt ]; then

@@ -11,6 +11,8 @@
 //! | first gear only | [`RuleSettings::first_gear`] | never shifts |
 //! | upshift only | [`RuleSettings::upshift_only`] | shifts up on speed, never down |
 //! | and a step down on a stall | [`RuleSettings::stall_aware`] | down only when the motor stands still |
+//! | and first gear on an incline | [`RuleSettings::incline_aware`] | no upshift on a climb |
+//! | and patience after a failed upshift | [`RuleSettings::patient`] | a wait that grows |
 //! | and a threshold down | [`RuleSettings::two_sided`] | down before it stalls |
 //! | and back-off, tilt hold, load ratio | all keys | the full rule |
 
@@ -138,6 +140,22 @@ impl RuleSettings {
             steps_down: true,
             ..RuleSettings::upshift_only(gears, up_permille)
         }
+    }
+
+    /// As [`RuleSettings::stall_aware`], and makes no upshift at or above `tilt_ddeg`, tenths of a degree.
+    #[must_use]
+    pub fn incline_aware(gears: usize, up_permille: i16, stall_ticks: u16, tilt_ddeg: i16) -> RuleSettings {
+        RuleSettings {
+            tilt_hold_ddeg: Some(tilt_ddeg),
+            ..RuleSettings::stall_aware(gears, up_permille, stall_ticks)
+        }
+    }
+
+    /// The same rule, which waits `retry_ticks` after an upshift that had to be taken back, and `growth` times
+    /// longer after each further one in a row.
+    #[must_use]
+    pub fn patient(self, retry_ticks: u16, growth: f32) -> RuleSettings {
+        RuleSettings { retry_ticks, retry_growth: growth, ..self }
     }
 
     /// As [`RuleSettings::stall_aware`], and shifts down below `down_permille` already.

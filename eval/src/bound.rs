@@ -1,14 +1,19 @@
 //! How far the best possible shift sequence is: a clairvoyant plan.
 //!
 //! Dynamic programming (Bellman 1957) backwards over position, speed and gear on one known course with the
-//! episode's own vehicle, no noise and dogs that always enter. Its value is optimistic up to interpolation;
-//! driven in the real episode it is a policy with full knowledge, [`Plan::decide`].
+//! episode's own vehicle, no noise and dogs that always enter. Charge and temperatures are no dimension of the
+//! grid: they are those of a first, coarse and cold plan where it drove by, and matter as much as all
+//! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
+//! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
-use lowgear_env::motion::{Dogs, Plant, Selector, Track};
+mod foresight;
+
+use foresight::{Clocks, Landing, foresee};
+use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;
-use lowgear_env::vehicle::Vehicle;
+use lowgear_env::vehicle::{Rise, Vehicle};
 use lowgear_env::{Drive, Scenario, World};
-use lowgear_onboard::{Command, Request};
+use lowgear_onboard::Request;
 
 /// Fineness of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
 /// two decisions. So the same figures do for a cart that crawls and a tractor that trots.
@@ -22,9 +27,12 @@ pub struct Fineness {
 
 impl Default for Fineness {
     fn default() -> Fineness {
-        Fineness { position_strides: 0.42, speeds: 14 }
+        Fineness { position_strides: 0.2, speeds: 20 }
     }
 }
+
+/// The grid of the first plan, which only tells how warm things get.
+const COARSE: Fineness = Fineness { position_strides: 1.0, speeds: 9 };
 
 /// A plan for one course.
 pub struct Plan {
@@ -39,57 +47,67 @@ pub struct Plan {
     margin_s: f64,
 }
 
-/// Durations that a decision takes, in ticks.
-#[derive(Clone, Copy, Debug)]
-struct Clocks {
-    hold: u32,
-    cut_lead: u32,
-    dwell: u32,
-    decision: u32,
-}
-
-/// Where a decision leads.
-#[derive(Clone, Copy, Debug)]
-struct Landing {
-    reward: f64,
-    x_m: f64,
-    v_m_s: f64,
-    gear: usize,
-    finished: bool,
-}
-
 /// Shares of a climb that are positions of the grid: finer where a vehicle that fails comes to rest.
 const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
 /// A decision is followed this far before the plan's value is looked up, strides.
-const AHEAD_STRIDES: f64 = 1.45;
+const AHEAD_STRIDES: f64 = 0.6;
 /// And for this many decisions at the most.
 const AHEAD_HOLDS: usize = 12;
 /// Between two grid positions a state can look better than it is; a shift must promise more than this share of
 /// the time that the plan takes from one position to the next.
-const MARGIN_SHARE: f64 = 0.5;
-/// A vehicle slower than this stands still, m/s.
-const STILL_M_S: f64 = 1e-3;
-/// Value of a state before anything better is known.
-const WORST: f64 = -1e5;
+const MARGIN_SHARE: f64 = 0.2;
 /// Sweeps over one layer at the most; decisions that end within the layer converge geometrically.
 const SWEEPS: usize = 200;
 
+/// Of the planned course time: by how much the mean value of plans may be too low on account of the grid, at
+/// [`Fineness::default`]. Measured: 0.3 s of 183 s by twice the positions and speeds.
+pub const DISCRETISATION_SHARE: f64 = 0.005;
+
+/// Charge and temperatures where a vehicle has been, in order of position.
+struct Warmth(Vec<(f64, f64, Rise)>);
+
+impl Warmth {
+    /// As at the start, everywhere.
+    fn cold(vehicle: &Vehicle) -> Warmth {
+        Warmth(vec![(0.0, vehicle.charge, Rise::default())])
+    }
+
+    /// Along the way that `plan` takes in the episode.
+    fn along(drive: &Drive, plan: &Plan) -> Warmth {
+        let mut drive = drive.clone();
+        let mut noted = Warmth::cold(drive.vehicle()).0;
+        loop {
+            let done = drive.step(plan.decide(&drive) as usize).end.is_some();
+            let plant = drive.plant();
+            if noted.last().is_none_or(|last| plant.x_m > last.0) {
+                noted.push((plant.x_m, plant.charge, plant.rise));
+            }
+            if done {
+                return Warmth(noted);
+            }
+        }
+    }
+
+    fn at(&self, x_m: f64) -> (f64, Rise) {
+        let behind = self.0.partition_point(|noted| noted.0 <= x_m).max(1) - 1;
+        (self.0[behind].1, self.0[behind].2)
+    }
+}
+
 impl Plan {
-    /// Plans the course of `drive`.
+    /// Plans the course of `drive`, which stands at its start.
     #[must_use]
     pub fn new(drive: &Drive, fineness: Fineness) -> Plan {
+        let cold = Plan::with(drive, COARSE, &Warmth::cold(drive.vehicle()));
+        Plan::with(drive, fineness, &Warmth::along(drive, &cold))
+    }
+
+    fn with(drive: &Drive, fineness: Fineness, warmth: &Warmth) -> Plan {
         let (vehicle, track) = (drive.vehicle(), drive.track());
         let scenario = drive.scenario();
-        let guard = &scenario.settings.guard;
-        let decision = u32::from(scenario.settings.decision_ticks);
-        let clocks = Clocks {
-            hold: decision,
-            cut_lead: u32::from(guard.cut_lead_ticks),
-            dwell: u32::from(guard.min_dwell_ticks),
-            decision,
-        };
+        let clocks = Clocks::new(scenario);
         let top_m_s = top_speed_m_s(vehicle);
-        let stride_m = top_m_s * f64::from(decision) * vehicle.tick_s;
+        let stride_m = top_m_s * f64::from(clocks.decision) * vehicle.tick_s;
         let step_m = fineness.position_strides * stride_m;
         let positions_m = positions_m(vehicle, track, step_m);
         let positions = positions_m.len() - 1;
@@ -108,9 +126,10 @@ impl Plan {
             margin_s: 0.0,
         };
         for i in (0..positions).rev() {
-            plan.solve_layer(scenario, vehicle, track, i);
+            plan.solve_layer(scenario, vehicle, track, i, warmth);
         }
-        let planned_s = plan.values[..gears].iter().fold(WORST, |best, value| best.max(*value)).abs();
+        let planned_s =
+            plan.values[..gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
         plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
         plan
     }
@@ -169,12 +188,21 @@ impl Plan {
         (f64::NEG_INFINITY, 0.0)
     }
 
-    fn solve_layer(&mut self, scenario: &Scenario, vehicle: &Vehicle, track: &Track, i: usize) {
+    fn solve_layer(
+        &mut self,
+        scenario: &Scenario,
+        vehicle: &Vehicle,
+        track: &Track,
+        i: usize,
+        warmth: &Warmth,
+    ) {
         let layer = self.speeds.len() * self.gears;
         let mut landings = Vec::with_capacity(layer * 3);
+        let (charge, rise) = warmth.at(self.positions_m[i]);
         for j in 0..self.speeds.len() {
             for gear in 0..self.gears {
-                let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear);
+                let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear)
+                    .having(vehicle, charge, rise);
                 for request in Request::ALL {
                     let landing = foresee(scenario, vehicle, track, plant.clone(), request, &self.clocks);
                     landings.push(landing.map(|(landing, _)| landing));
@@ -182,9 +210,8 @@ impl Plan {
             }
         }
         let from = i * layer;
-        for (k, value) in self.values[from..from + layer].iter_mut().enumerate() {
-            *value = WORST + k as f64 * 1e-6;
-        }
+        let stay = self.giving_up(scenario, i);
+        self.values[from..from + layer].fill(stay);
         let outlooks: Vec<Option<Outlook>> =
             landings.iter().map(|l| l.as_ref().map(|l| self.outlook_from(l, i))).collect();
         let own = &mut self.values[from..from + layer];
@@ -192,7 +219,7 @@ impl Plan {
             let mut change: f64 = 0.0;
             for k in 0..layer {
                 let options = outlooks[3 * k..3 * k + 3].iter().flatten();
-                let best = options.map(|o| o.value(own)).fold(WORST, f64::max);
+                let best = options.map(|o| o.value(own)).fold(stay, f64::max);
                 change = change.max((best - own[k]).abs());
                 own[k] = best;
             }
@@ -200,6 +227,17 @@ impl Plan {
                 break;
             }
         }
+    }
+
+    /// Value of standing still from position `i` on until the episode is given up, with the progress that is
+    /// then missing.
+    fn giving_up(&self, scenario: &Scenario, i: usize) -> f64 {
+        let (episode, last) = (&scenario.episode, self.positions_m.len() - 1);
+        let weights = &episode.reward;
+        let missing_m = self.positions_m[last] - self.positions_m[i];
+        -weights.abort_s
+            - episode.give_up_s * (weights.time + weights.stall)
+            - missing_m / weights.reference_speed_m_s
     }
 
     /// Value of a landing seen from layer `i`, as a function of the layer's own values: behind it, the way back
@@ -305,104 +343,6 @@ fn top_speed_m_s(vehicle: &Vehicle) -> f64 {
     );
     let top = vehicle.gears.iter().map(|g| g.turn_rad_m).fold(f64::INFINITY, f64::min);
     line.no_load_rad_s() / top
-}
-
-/// Lets a decision happen without noise: time, stalls, stress and shifts as the reward counts them, progress
-/// left out. `None` when there is no such gear.
-fn foresee(
-    scenario: &Scenario,
-    vehicle: &Vehicle,
-    track: &Track,
-    plant: Plant,
-    request: Request,
-    clocks: &Clocks,
-) -> Option<(Landing, Plant)> {
-    let from = plant.gear?;
-    let target = match request {
-        Request::Down => from.checked_sub(1)?,
-        Request::Hold => from,
-        Request::Up => from + 1,
-    };
-    if target >= vehicle.gears.len() {
-        return None;
-    }
-    let mut run = Foresight { scenario, vehicle, track, damage: plant.stress.total(), plant, reward: 0.0 };
-    let duty = f64::from(scenario.episode.throttle_permille) / 1000.0;
-    let finished =
-        if target == from { run.ticks(clocks.hold, duty) } else { run.shift(target, duty, clocks)? };
-    let stress = run.plant.stress.total() - run.damage;
-    let landing = Landing {
-        reward: run.reward - scenario.episode.reward.stress_s_per_life * stress,
-        x_m: run.plant.x_m,
-        v_m_s: run.plant.v_m_s,
-        gear: target,
-        finished,
-    };
-    Some((landing, run.plant))
-}
-
-struct Foresight<'a> {
-    scenario: &'a Scenario,
-    vehicle: &'a Vehicle,
-    track: &'a Track,
-    plant: Plant,
-    damage: f64,
-    reward: f64,
-}
-
-impl Foresight<'_> {
-    /// Whole ticks at one duty; returns whether the course is finished. What drives on all the while is one
-    /// piece, as in the episode; only at a standstill every tick counts.
-    fn ticks(&mut self, count: u32, duty: f64) -> bool {
-        let tick_s = self.vehicle.tick_s;
-        if count > 1 && self.plant.v_m_s.abs() >= STILL_M_S {
-            let (before, reward) = (self.plant.clone(), self.reward);
-            let finished = self.pass(f64::from(count) * tick_s, duty);
-            if finished || duty == 0.0 || self.plant.v_m_s.abs() >= STILL_M_S {
-                return finished;
-            }
-            (self.plant, self.reward) = (before, reward);
-        }
-        (0..count).any(|_| self.pass(tick_s, duty))
-    }
-
-    fn pass(&mut self, dt_s: f64, duty: f64) -> bool {
-        let weights = &self.scenario.episode.reward;
-        let advance = self.plant.advance(self.vehicle, self.track, dt_s, duty);
-        self.reward -= weights.time * advance.elapsed_s;
-        if duty > 0.0 && self.plant.v_m_s.abs() < STILL_M_S {
-            self.reward -= weights.stall * advance.elapsed_s;
-        }
-        advance.finished
-    }
-
-    /// Cut, move, engage, then the dwell before the next shift is allowed. `None` when torque would hold the
-    /// dogs: such a shift is not worth planning.
-    fn shift(&mut self, target: usize, duty: f64, clocks: &Clocks) -> Option<bool> {
-        self.reward -= self.scenario.episode.reward.shift_s;
-        let from = self.plant.gear?;
-        if self.ticks(clocks.cut_lead, 0.0) {
-            return Some(true);
-        }
-        let mut selector = Selector::new(self.vehicle, from, None);
-        let command =
-            Command { drive: false, gear: target as u8, nudge: false, recalibrate: false, park: false };
-        selector.command(self.vehicle, &mut self.plant, &command);
-        if selector.dogs == Dogs::Jammed {
-            return None;
-        }
-        let tick_s = self.vehicle.tick_s;
-        let move_s = selector.next_s();
-        if self.pass(move_s, 0.0) {
-            return Some(true);
-        }
-        selector.pass(self.vehicle, &mut self.plant, move_s);
-        let rest_s = (move_s / tick_s).ceil() * tick_s - move_s;
-        if rest_s > 1e-9 && self.pass(rest_s, 0.0) {
-            return Some(true);
-        }
-        Some(self.ticks(clocks.dwell.max(clocks.decision.saturating_sub(clocks.cut_lead)), duty))
-    }
 }
 
 /// Drives the plan in the episode that it was made for.

@@ -9,6 +9,7 @@ mod cards;
 mod compare;
 mod episodes;
 mod figures;
+mod seeds;
 mod terminal;
 
 pub use cards::{curve, suite_card, vehicle_card};
@@ -20,7 +21,7 @@ use std::collections::BTreeMap;
 use lowgear_env::{Cause, Outcome, RewardTerms, Seed};
 use rayon::prelude::*;
 
-use crate::statistics::{Estimate, Resampling, StatisticsError, mean_interval, tail_mean};
+use crate::statistics::{Estimate, Resampling, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
     CauseCount, Curve, FORMAT, Family, Metric, Outcomes, PolicySummary, ReturnTerms, Roles, Study, Summary,
     TableSheet, TestSuite, TunedRule, VehicleCard,
@@ -37,17 +38,21 @@ pub struct Contender {
     pub family: Family,
     /// Simulated controller ticks spent on finding it, all seeds together.
     pub search_ticks: u64,
-    /// Numbers of the training seeds that gave no usable policy; they have no row in `outcomes`.
+    /// Ticks spent before on what it starts from.
+    pub inherited_ticks: u64,
+    /// Numbers of the training seeds, from 1, that gave no usable policy; they have no row in `outcomes`.
     pub failed_seeds: Vec<u64>,
+    /// Those that diverged or broke off and are judged by their best policy until then.
+    pub diverged_seeds: Vec<u64>,
     /// `[training seed][course]`; one row for a rule or plan. Empty when every training seed failed: such a
     /// contender is listed, without figures.
     pub outcomes: Vec<Vec<Outcome>>,
 }
 
 impl Contender {
-    /// Number of each judged training seed, in the order of the rows: counted from 0, failed ones left out.
+    /// Number of each judged training seed, in the order of the rows: counted from 1, failed ones left out.
     pub fn judged_seeds(&self) -> impl Iterator<Item = u64> {
-        (0..).filter(|seed| !self.failed_seeds.contains(seed)).take(self.outcomes.len())
+        (1..).filter(|seed| !self.failed_seeds.contains(seed)).take(self.outcomes.len())
     }
 }
 
@@ -135,7 +140,12 @@ pub fn summarise(facts: StudyFacts, contenders: &[Contender]) -> Result<Summary,
     let gaps = compare::gaps(&facts, contenders, &request)?;
     let policies = contenders
         .par_iter()
-        .map(|contender| policy_summary(contender, gaps.get(contender.id.as_str()), &request))
+        .map(|contender| {
+            let mut policy = policy_summary(contender, gaps.get(contender.id.as_str()), &request)?;
+            policy.seeds = seeds::seeds(&facts, contenders, contender)?;
+            policy.profile = seeds::profile(&facts, contenders, contender)?;
+            Ok(policy)
+        })
         .collect::<Result<Vec<_>, _>>()?;
     let judged = || contenders.iter().filter(|contender| !contender.outcomes.is_empty());
     Ok(Summary {
@@ -214,6 +224,7 @@ fn policy_summary(
         }
         let with = fault(&contender.id, Metric::TailTime);
         let times = figures::scores(Metric::CourseTime, &contender.outcomes).map_err(&with)?;
+        metrics.insert(Metric::MiddleTime, iqm_interval(&times, request).map_err(&with)?);
         metrics.insert(Metric::TailTime, tail_mean(&times, TAIL, request).map_err(&with)?);
         metrics.extend(gap.map(|gap| (Metric::GapShare, *gap)));
     }
@@ -223,7 +234,11 @@ fn policy_summary(
         family: contender.family,
         training_seeds: contender.outcomes.len(),
         search_ticks: contender.search_ticks,
+        inherited_ticks: contender.inherited_ticks,
         failed_seeds: contender.failed_seeds.clone(),
+        diverged_seeds: contender.diverged_seeds.clone(),
+        seeds: Vec::new(),
+        profile: Vec::new(),
         metrics,
     })
 }

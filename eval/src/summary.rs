@@ -4,6 +4,7 @@
 //! the clock or the machine: the same study writes the same bytes.
 
 mod metric;
+mod spread;
 
 use std::collections::BTreeMap;
 
@@ -12,9 +13,10 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::statistics::Estimate;
 pub use metric::Metric;
+pub use spread::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
 
 /// Why a summary could not be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -135,7 +137,7 @@ pub struct Roles {
     pub subject: String,
     /// What it is first compared with: the hand-written rule.
     pub hand_rule: String,
-    /// What it is next compared with: the tuned motor-speed rule, also 0 % of the gap.
+    /// What it is next compared with, also 0 % of the gap: the tuned load-ratio rule.
     pub tuned_rule: String,
     /// The clairvoyant plan, 100 % of the gap, if one was driven.
     pub plan: Option<String>,
@@ -169,8 +171,18 @@ pub struct PolicySummary {
     pub training_seeds: usize,
     /// Simulated controller ticks spent on finding it, all seeds together.
     pub search_ticks: u64,
+    /// Ticks that were spent before on what it starts from: the tuned rule of a learner, the teacher of a table.
+    pub inherited_ticks: u64,
     /// Training seeds that gave no usable policy; they are left out of the figures, and said so.
+    /// Training seeds are counted from 1, as their folders.
     pub failed_seeds: Vec<u64>,
+    /// Training seeds that diverged or broke off; judged by the best policy that they had until then.
+    pub diverged_seeds: Vec<u64>,
+    /// Every training seed by itself; empty for rules and plans.
+    pub seeds: Vec<SeedFigures>,
+    /// Performance profile (Dolan and More 2002; Agarwal et al. 2021): share of episodes that take at most so many
+    /// times the time of the plan on the same course; empty without a plan.
+    pub profile: Vec<ProfilePoint>,
     /// Its figures on the test courses.
     pub metrics: BTreeMap<Metric, Estimate>,
 }
@@ -254,7 +266,7 @@ pub struct Headroom {
 pub struct Curve {
     /// Learner id.
     pub learner: String,
-    /// Training seed.
+    /// Training seed, from 1.
     pub seed: u64,
     /// Checks in order of training.
     pub points: Vec<CurvePoint>,
@@ -282,6 +294,8 @@ pub struct TunedRule {
     pub policy: String,
     /// Lines to read, in the notation of the configuration.
     pub lines: Vec<String>,
+    /// The same in units that a controller can be given: turns, volts, seconds, degrees.
+    pub to_type_in: Vec<String>,
 }
 
 /// The exported lookup table in short.

@@ -111,6 +111,12 @@ impl Plant {
         }
     }
 
+    /// The same vehicle with this state of charge and these temperatures.
+    #[must_use]
+    pub fn having(self, vehicle: &Vehicle, charge: f64, rise: Rise) -> Plant {
+        Plant { charge, rise, ocv_v: vehicle.battery.open_circuit_v(charge), ..self }
+    }
+
     /// Kinetic energy, J.
     #[must_use]
     pub fn kinetic_j(&self, vehicle: &Vehicle) -> f64 {

@@ -58,7 +58,7 @@ fn rules_and_the_plan_are_drawn_on_one_course() {
     let scenario = Arc::new(scenario());
     let mut drivers: Vec<(String, Box<dyn Policy>)> =
         vec![("Early".into(), Box::new(rule(700, 400))), ("Late".into(), Box::new(rule(850, 300)))];
-    let fineness = Fineness { position_m: 0.25, speeds: 6 };
+    let fineness = Fineness { position_strides: 3.5, speeds: 6 };
     let picture = episode_picture(&scenario, 2, "A course", &mut drivers, Some(("Plan", fineness)));
     assert_eq!(picture.runs.len(), 3);
     picture.runs.iter().for_each(assert_orderly);

@@ -91,13 +91,13 @@ fn difference(
 }
 
 /// The plan with its courses, if one was driven.
-fn plan<'a>(facts: &StudyFacts, contenders: &'a [Contender]) -> Option<(&'a Contender, usize)> {
+pub(super) fn plan<'a>(facts: &StudyFacts, contenders: &'a [Contender]) -> Option<(&'a Contender, usize)> {
     let plan = find(contenders, facts.roles.plan.as_deref()?)?;
     Some((plan, plan.outcomes.first()?.len()))
 }
 
 /// Course times on the first courses.
-fn times(contender: &Contender, courses: usize) -> Result<Scores, GatherError> {
+pub(super) fn times(contender: &Contender, courses: usize) -> Result<Scores, GatherError> {
     let rows: Vec<_> =
         contender.outcomes.iter().map(|row| row.iter().take(courses).copied().collect()).collect();
     figures::scores(Metric::CourseTime, &rows).map_err(fault(&contender.id, Metric::CourseTime))

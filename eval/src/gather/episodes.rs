@@ -35,7 +35,7 @@ struct Row<'a> {
     return_abort_s: f64,
 }
 
-/// Writes every episode as CSV. Seeds and courses are counted from 0; failed training seeds have no rows.
+/// Writes every episode as CSV. Training seeds are counted from 1, as their folders, and courses from 0; failed training seeds have no rows.
 /// Damage is a share of nominal life over the episode.
 ///
 /// # Errors

@@ -42,7 +42,7 @@ fn amount(metric: Metric, outcome: &Outcome) -> f64 {
                 0.0
             }
         }
-        Metric::CourseTime | Metric::TailTime | Metric::GapShare => outcome.time_s,
+        Metric::CourseTime | Metric::MiddleTime | Metric::TailTime | Metric::GapShare => outcome.time_s,
         Metric::Return => outcome.reward.total_s(),
         Metric::Energy => outcome.energy_j,
         Metric::Stall => outcome.stall_s,
@@ -65,6 +65,7 @@ fn per_distance_m(metric: Metric) -> Option<f64> {
         Metric::Damage => Some(1000.0),
         Metric::Finished
         | Metric::CourseTime
+        | Metric::MiddleTime
         | Metric::TailTime
         | Metric::GapShare
         | Metric::Return
@@ -113,6 +114,7 @@ pub(super) fn within_range(metric: Metric, estimate: Estimate) -> Estimate {
             (f64::NEG_INFINITY, f64::INFINITY)
         }
         Metric::CourseTime
+        | Metric::MiddleTime
         | Metric::TailTime
         | Metric::Stall
         | Metric::Shifts

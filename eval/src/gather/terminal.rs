@@ -5,16 +5,16 @@ use std::fmt::Write as _;
 use crate::summary::{Metric, PolicySummary, Summary};
 
 /// Widths of the columns; with two spaces between them a line has 100 letters.
-const WIDTHS: [usize; 7] = [26, 8, 24, 8, 8, 8, 6];
-const HEAD: [[&str; 7]; 2] = [
-    ["", "finished", "course time", "vs hand", "vs tuned", "damage", "shifts"],
-    ["policy", "%", "s (interval)", "%", "%", "per km", "/100 m"],
+const WIDTHS: [usize; 8] = [26, 5, 22, 7, 8, 5, 7, 6];
+const HEAD: [[&str; 8]; 2] = [
+    ["", "done", "course time", "vs hand", "vs tuned", "gap", "damage", "shifts"],
+    ["policy", "%", "s (interval)", "%", "%", "%", "per km", "/100 m"],
 ];
 /// What a figure that is not known reads.
 const NONE: &str = "-";
 
 /// Every policy in a line: share of finished episodes, course time, its difference to the hand-written and
-/// to the tuned rule, damage, shifts. At most 100 letters wide; ends with a line break.
+/// to the tuned rule, share of the gap between that rule and the plan, damage, shifts. At most 100 letters wide; ends with a line break.
 #[must_use]
 pub fn terminal_table(summary: &Summary) -> String {
     let mut out = String::new();
@@ -33,6 +33,7 @@ pub fn terminal_table(summary: &Summary) -> String {
                 or_none(time.map(|e| format!("{:.1} ({:.1} to {:.1})", e.mean, e.low, e.high))),
                 against(summary, policy, &summary.roles.hand_rule),
                 against(summary, policy, &summary.roles.tuned_rule),
+                or_none(figure(Metric::GapShare).map(|e| format!("{:.0}", e.mean))),
                 or_none(figure(Metric::Damage).map(|e| format!("{:.2e}", e.mean))),
                 or_none(figure(Metric::Shifts).map(|e| format!("{:.1}", e.mean))),
             ],
@@ -41,7 +42,8 @@ pub fn terminal_table(summary: &Summary) -> String {
     let _ = writeln!(
         out,
         "{} courses; intervals at {} %. vs: difference in course time on the same courses, * when its\n\
-         interval lies clear of zero. An unfinished course counts with the full time limit.",
+         interval lies clear of zero. gap: share of the way from the tuned rule to the plan.\n\
+         An unfinished course counts with the full time limit.",
         summary.test_suite.courses,
         (1000.0 * summary.study.level).round() / 10.0,
     );
@@ -61,7 +63,7 @@ fn against(summary: &Summary, policy: &PolicySummary, other: &str) -> String {
 }
 
 /// The first cell to the left, the others to the right of their columns.
-fn line(out: &mut String, cells: &[String; 7]) {
+fn line(out: &mut String, cells: &[String; 8]) {
     let [name_width, widths @ ..] = WIDTHS;
     let [name, rest @ ..] = cells;
     let _ = write!(out, "{name:<name_width$}");

@@ -24,7 +24,16 @@ pub(crate) fn rule(up: i16, down: i16) -> Rule {
 
 fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender {
     let label = format!("Policy {id}");
-    Contender { id: id.into(), label, family, search_ticks: 7, failed_seeds: Vec::new(), outcomes }
+    Contender {
+        id: id.into(),
+        label,
+        family,
+        search_ticks: 7,
+        inherited_ticks: 0,
+        failed_seeds: Vec::new(),
+        diverged_seeds: Vec::new(),
+        outcomes,
+    }
 }
 
 /// Two rules, a learner of two seeds (one failed between them), its table, a learner that gave nothing, and a
@@ -41,8 +50,8 @@ fn contenders(suite: &suite::TestSuite) -> Vec<Contender> {
         contender("lost", Family::Learned, Vec::new()),
         contender("plan", Family::Plan, vec![ahead]),
     ];
-    list[2].failed_seeds = vec![1];
-    list[4].failed_seeds = vec![0, 1, 2];
+    list[2].failed_seeds = vec![2];
+    list[4].failed_seeds = vec![1, 2, 3];
     list
 }
 
@@ -97,7 +106,7 @@ fn a_summary_is_complete_finite_and_survives_its_file() {
     assert_eq!(again, summary);
     assert!((summary.test_suite.total_length_m - 15.0 * COURSES as f64).abs() < 1.0);
     for policy in summary.policies.iter().filter(|policy| policy.id != "lost") {
-        assert_eq!(policy.metrics.len(), figures::MEANS.len() + 2, "{}", policy.id);
+        assert_eq!(policy.metrics.len(), figures::MEANS.len() + 3, "{}", policy.id);
         for (metric, e) in &policy.metrics {
             assert!(e.low <= e.mean && e.mean <= e.high, "{} {metric:?} {e:?}", policy.id);
         }
@@ -188,7 +197,7 @@ fn episodes_have_a_row_each_and_skip_failed_seeds() {
     assert!(lines[0].starts_with("policy,seed,course,cause,time_s,distance_m,energy_j,shifts,"));
     assert_eq!(lines.len(), 1 + 6 * COURSES as usize + 4);
     let of = |start: &str| lines.iter().filter(|line| line.starts_with(start)).count();
-    assert_eq!((of("learner,0,"), of("learner,1,"), of("learner,2,")), (6, 0, 6));
+    assert_eq!((of("learner,1,"), of("learner,2,"), of("learner,3,")), (6, 0, 6));
     let cells: Vec<&str> = lines[1].split(',').collect();
     assert_eq!(cells.len(), lines[0].split(',').count());
     let sum: f64 = cells[15..].iter().map(|term| term.parse::<f64>().unwrap()).sum();

@@ -3,7 +3,7 @@
 use super::text::in_sentence;
 use crate::summary::{Family, Metric, PolicySummary, Summary};
 
-/// Policies beyond the hand-written and the tuned motor-speed rule that the whole field is compared with.
+/// Policies beyond the hand-written and the tuned rule of the verdict that the whole field is compared with.
 pub(super) fn further_opponents(summary: &Summary) -> Vec<&str> {
     let roles = &summary.roles;
     let rows = |id: &str| {
@@ -61,12 +61,14 @@ pub(super) fn drives_as<'a>(summary: &'a Summary, policy: &PolicySummary) -> Opt
     }
     let further = further_opponents(summary);
     let tuned = summary.policies.iter().filter(|rule| rule.family == Family::Rule);
-    tuned.filter(|rule| further.contains(&rule.id.as_str())).find(|rule| same_means(policy, rule))
+    tuned
+        .filter(|rule| rule.id == summary.roles.tuned_rule || further.contains(&rule.id.as_str()))
+        .find(|rule| same_means(policy, rule))
 }
 
 fn same_means(a: &PolicySummary, b: &PolicySummary) -> bool {
     // The tail takes another number of episodes when there are more seeds, and the gap follows from the times.
-    let derived = [Metric::TailTime, Metric::GapShare];
+    let derived = [Metric::MiddleTime, Metric::TailTime, Metric::GapShare];
     a.metrics.keys().eq(b.metrics.keys())
         && a.metrics.iter().filter(|(metric, _)| !derived.contains(metric)).all(|(metric, own)| {
             b.metrics.get(metric).is_some_and(|other| {

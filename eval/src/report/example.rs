@@ -116,6 +116,7 @@ pub(crate) fn summary() -> Summary {
         curves: curves(),
         tuned: vec![TunedRule {
             policy: "tuned-load".into(),
+            to_type_in: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
             lines: vec![
                 "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
                 "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
@@ -191,7 +192,11 @@ fn policies(driven: &[Driven]) -> Vec<PolicySummary> {
                 family: *family,
                 training_seeds: *seeds,
                 search_ticks: *ticks,
+                inherited_ticks: if *family == Family::Learned { 96_000_000 } else { 0 },
                 failed_seeds: if *id == "dqn" { vec![4] } else { vec![] },
+                diverged_seeds: Vec::new(),
+                seeds: Vec::new(),
+                profile: Vec::new(),
                 metrics,
             }
         })
@@ -287,7 +292,7 @@ fn curves() -> Vec<Curve> {
     let mut rng = Seed(9).stream(Stream::Learn, 0);
     let mut list = Vec::new();
     for (learner, best) in [("tabular", -151.0), ("dqn", -143.5), ("contextual", -142.0)] {
-        for seed in 0..5 {
+        for seed in 1..=5 {
             let points = (0..=24)
                 .map(|check| {
                     let mean =

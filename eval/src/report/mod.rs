@@ -113,13 +113,15 @@ fn verdict_section(out: &mut String, summary: &Summary) {
 
 fn table_section(out: &mut String, summary: &Summary) {
     let mut body = tables::metric_tables(summary);
+    body.push_str(&tables::seed_table(summary));
+    body.push_str(&tables::profile_table(summary));
     body.push_str(&tables::return_table(summary));
     for rule in &summary.tuned {
         let _ = write!(
             body,
             "<h3>Thresholds of {}</h3>\n<pre class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Thresholds\">{}</pre>\n",
             escape(summary.label(&rule.policy)),
-            rule.lines.iter().map(|line| escape(line)).collect::<Vec<_>>().join("\n")
+            rule.to_type_in.iter().chain(&rule.lines).map(|line| escape(line)).collect::<Vec<_>>().join("\n")
         );
     }
     body.push_str(&tables::export_table(summary));

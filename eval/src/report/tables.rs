@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::text::{count, escape, fixed, level_percent, superscript};
+use super::text::{count, escape, fixed, level_percent, number, superscript};
 use crate::statistics::Estimate;
 use crate::summary::{Metric, Summary};
 
@@ -40,7 +40,7 @@ where
 pub(super) fn metric_tables(summary: &Summary) -> String {
     use Metric as M;
     let groups: [(&str, &[Metric]); 3] = [
-        ("Course and time", &[M::Finished, M::CourseTime, M::TailTime, M::Stall, M::GapShare]),
+        ("Course and time", &[M::Finished, M::CourseTime, M::MiddleTime, M::TailTime, M::Stall, M::GapShare]),
         ("Shifting and wear", &[M::Shifts, M::Reversals, M::FailedUpshifts, M::MissedEngagements, M::Damage]),
         ("Energy, heat and return", &[M::Energy, M::PeakWinding, M::Return]),
     ];
@@ -123,17 +123,69 @@ pub(super) fn return_table(summary: &Summary) -> String {
 
 /// What each contender was given.
 pub(super) fn budget_table(summary: &Summary) -> String {
-    let head = ["policy", "training seeds judged", "simulated ticks of search", "failed seeds"];
+    let head = [
+        "policy",
+        "training seeds judged",
+        "simulated ticks of search",
+        "and before, on what it starts from",
+        "failed seeds",
+        "diverged seeds",
+    ];
     let body = summary.policies.iter().map(|policy| {
-        let failed: Vec<String> = policy.failed_seeds.iter().map(u64::to_string).collect();
+        let listed = |seeds: &[u64]| match seeds {
+            [] => "none".to_owned(),
+            _ => seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", "),
+        };
         vec![
             policy.label.clone(),
             policy.training_seeds.to_string(),
             count(policy.search_ticks),
-            if failed.is_empty() { "none".to_owned() } else { failed.join(", ") },
+            count(policy.inherited_ticks),
+            listed(&policy.failed_seeds),
+            listed(&policy.diverged_seeds),
         ]
     });
     table("Search budget of each contender, all seeds together", &head, body)
+}
+
+/// Every training seed by itself.
+pub(super) fn seed_table(summary: &Summary) -> String {
+    let mut rows = Vec::new();
+    for policy in &summary.policies {
+        rows.extend(policy.seeds.iter().map(|seed| {
+            let (time, less) = (&seed.time_s, &seed.against_tuned_s);
+            let spread =
+                |e: &Estimate| format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2));
+            vec![
+                format!("{}, seed {}", policy.label, seed.seed),
+                spread(time),
+                spread(less),
+                format!("{:.2e}", seed.damage_per_km),
+            ]
+        }));
+    }
+    if rows.is_empty() {
+        return String::new();
+    }
+    let head =
+        ["training seed", "course time, s", "less the tuned rule's, s", "damage, of nominal life per km"];
+    let level = level_percent(summary.study.level);
+    table(&format!("Every training seed: mean ({level} % interval over courses)"), &head, rows)
+}
+
+/// Shares of episodes within so many times the plan's course time.
+pub(super) fn profile_table(summary: &Summary) -> String {
+    let Some(first) = summary.policies.iter().find(|policy| !policy.profile.is_empty()) else {
+        return String::new();
+    };
+    let ratios: Vec<String> =
+        first.profile.iter().map(|point| format!("{} times", number(point.ratio))).collect();
+    let head: Vec<&str> = std::iter::once("policy").chain(ratios.iter().map(String::as_str)).collect();
+    let body = summary.policies.iter().filter(|policy| !policy.profile.is_empty()).map(|policy| {
+        let shares = policy.profile.iter().map(|point| fixed(point.percent.mean, 1));
+        std::iter::once(policy.label.clone()).chain(shares).collect::<Vec<_>>()
+    });
+    table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
 }
 
 /// The vehicle's data sheet.

@@ -192,7 +192,8 @@ fn alike_lines(summary: &Summary) -> Vec<String> {
         let same = |policy: &&PolicySummary| drives_as(summary, policy).is_some_and(|found| found.id == rule);
         summary.policies.iter().filter(same).collect()
     };
-    let rules = further_opponents(summary).into_iter().map(|rule| (rule, alike(rule)));
+    let tuned = std::iter::once(summary.roles.tuned_rule.as_str());
+    let rules = tuned.chain(further_opponents(summary)).map(|rule| (rule, alike(rule)));
     rules
         .filter(|(_, policies)| !policies.is_empty())
         .map(|(rule, policies)| {

@@ -4,7 +4,7 @@
 use lowgear_env::{Seed, Stream};
 use rand::{Rng, RngExt};
 
-use super::{Estimate, Scores, StatisticsError, check_level, check_pairing, interquartile_mean};
+use super::{Estimate, Scores, StatisticsError, check_level, check_pairing};
 
 /// How to resample. There is no default generator: the seed is part of the request.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -113,17 +113,22 @@ pub fn share_of_gap(
 /// # Errors
 /// If the request is out of range.
 pub fn iqm_interval(scores: &Scores, request: &Resampling) -> Result<Estimate, StatisticsError> {
-    let mut drawn = Vec::with_capacity(scores.cells().len());
-    percentile(scores, None, request, move |draw| {
-        drawn.clear();
-        for (row, count) in scores.rows().zip(&draw.a.counts) {
-            for _ in 0..*count as usize {
-                for (value, times) in row.iter().zip(&draw.courses) {
-                    drawn.extend(std::iter::repeat_n(*value, *times as usize));
-                }
+    let cells = scores.cells();
+    let mut smallest_first: Vec<usize> = (0..cells.len()).collect();
+    smallest_first.sort_by(|x, y| cells[*x].total_cmp(&cells[*y]));
+    let (low, high) = (0.25 * cells.len() as f64, 0.75 * cells.len() as f64);
+    percentile(scores, None, request, |draw| {
+        let (mut rank, mut total) = (0.0, 0.0);
+        for &cell in &smallest_first {
+            let count = draw.a.counts[cell / scores.courses()] * draw.courses[cell % scores.courses()];
+            let share = (rank + count).min(high) - f64::max(rank, low);
+            total += share.max(0.0) * cells[cell];
+            rank += count;
+            if rank >= high {
+                break;
             }
         }
-        interquartile_mean(&drawn)
+        Some(total / (high - low))
     })
 }
 

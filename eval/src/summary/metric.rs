@@ -11,10 +11,13 @@ pub enum Metric {
     /// Course time, s; the time limit when the course was not finished.
     #[serde(rename = "course_time_s")]
     CourseTime,
+    /// Interquartile mean of the course times: the mean of the middle half of all seed-course pairs, s.
+    #[serde(rename = "iqm_time_s")]
+    MiddleTime,
     /// Mean course time of the worst 5 % of seed-course pairs, s.
     #[serde(rename = "cvar5_time_s")]
     TailTime,
-    /// Share of the gap between the tuned motor-speed rule (0) and the plan (100), %.
+    /// Share of the gap between the tuned load-ratio rule (0) and the plan (100), %.
     #[serde(rename = "gap_percent")]
     GapShare,
     /// Return, s.
@@ -53,6 +56,7 @@ impl Metric {
         match self {
             Metric::Finished => "finished",
             Metric::CourseTime => "course time",
+            Metric::MiddleTime => "middle half of course times",
             Metric::TailTime => "worst 5 % of course times",
             Metric::GapShare => "share of the gap to the plan",
             Metric::Return => "return",
@@ -72,7 +76,7 @@ impl Metric {
     pub const fn unit(self) -> &'static str {
         match self {
             Metric::Finished | Metric::GapShare => "%",
-            Metric::CourseTime | Metric::TailTime | Metric::Return => "s",
+            Metric::CourseTime | Metric::MiddleTime | Metric::TailTime | Metric::Return => "s",
             Metric::Energy => "J/m",
             Metric::Stall => "s per course",
             Metric::PeakWinding => "°C",

@@ -26,6 +26,10 @@ pub struct Contestant {
     pub family: Family,
     /// Ticks spent on tuning or training it, all seeds together.
     pub search_ticks: u64,
+    /// Ticks spent before on what it starts from.
+    pub inherited_ticks: u64,
+    /// Training seeds, from 1, that diverged or broke off.
+    pub diverged_seeds: Vec<u64>,
     /// Players, one per training seed.
     pub players: Vec<Player>,
 }
@@ -50,6 +54,12 @@ pub const HAND: &str = "hand-rule";
 pub(super) const TUNED_SPEED: &str = "tuned-speed-rule";
 /// Id of the tuned rule on load ratio.
 pub(super) const TUNED_LOAD: &str = "tuned-load-rule";
+/// Ids of the rungs of the ladder below the hand-written rule.
+pub(super) const LADDER: [&str; 5] =
+    ["first-gear", "upshift-only", "stall-aware", "incline-aware", "patient"];
+/// Tilt from which the rule on the ladder holds its gear when the hand-written one has no such rule, tenths of a
+/// degree (common practice).
+const INCLINE_DDEG: i16 = 50;
 /// Id of the exported table.
 pub(super) const TABLE: &str = "table";
 
@@ -83,7 +93,9 @@ pub(super) fn compare(
             label: contestant.label.clone(),
             family: contestant.family,
             search_ticks: contestant.search_ticks,
+            inherited_ticks: contestant.inherited_ticks,
             failed_seeds: vec![],
+            diverged_seeds: contestant.diverged_seeds.clone(),
             outcomes,
         });
     }
@@ -104,7 +116,9 @@ pub(super) fn compare(
         label: "Clairvoyant plan, driven".to_owned(),
         family: Family::Plan,
         search_ticks: 0,
+        inherited_ticks: 0,
         failed_seeds: vec![],
+        diverged_seeds: vec![],
         outcomes: vec![planned.into_iter().map(|p| p.0).collect()],
     });
     Ok(Contest { suite, contestants, contenders, bound_s })
@@ -119,6 +133,8 @@ fn contestants(
     let hand = &inputs.study.rule;
     let up = hand.up_permille.first().copied().unwrap_or(850);
     let stall = hand.stall_ticks.unwrap_or(10);
+    let incline = RuleSettings::incline_aware(gears, up, stall, hand.tilt_hold_ddeg.unwrap_or(INCLINE_DDEG));
+    let patient = incline.clone().patient(hand.retry_ticks, hand.retry_growth);
     let tuned = &learned.speed_rule;
     let load = &learned.load_rule;
     let mut all = vec![
@@ -131,6 +147,8 @@ fn contestants(
             0,
             gears,
         )?,
+        rule("incline-aware", "Upshift, stall, tilt hold", &incline, 0, gears)?,
+        rule("patient", "Upshift, stall, tilt, wait", &patient, 0, gears)?,
         rule(HAND, "Hand-written rule", hand, 0, gears)?,
         rule(TUNED_SPEED, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
         rule(TUNED_LOAD, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
@@ -141,7 +159,13 @@ fn contestants(
             id: runs.learner.to_owned(),
             label: with_failures(runs),
             family: Family::Learned,
-            search_ticks: runs.search_ticks + runs.runs.iter().map(|r| r.record.ticks).sum::<u64>(),
+            search_ticks: runs.ticks(),
+            inherited_ticks: load.ticks,
+            diverged_seeds: (1..)
+                .zip(&runs.runs)
+                .filter(|(_, run)| run.record.failure.is_some())
+                .map(|(seed, _)| seed)
+                .collect(),
             players: players.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
         });
     }
@@ -154,6 +178,8 @@ fn contestants(
         label: "Look-up table".to_owned(),
         family: Family::Table,
         search_ticks: 0,
+        inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
+        diverged_seeds: vec![],
         players: tables.collect(),
     });
     Ok(all)
@@ -179,6 +205,8 @@ fn rule(
         label: label.to_owned(),
         family: Family::Rule,
         search_ticks: ticks,
+        inherited_ticks: 0,
+        diverged_seeds: vec![],
         players: vec![Player::Rule(rule)],
     })
 }

@@ -5,6 +5,7 @@ mod firmware;
 mod folder;
 mod phases;
 mod publish;
+mod thresholds;
 
 pub use compare::{Contest, Contestant, HAND, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};

@@ -196,6 +196,11 @@ impl Learned {
 }
 
 impl LearnerRuns {
+    /// Ticks of all runs together.
+    pub(super) fn ticks(&self) -> u64 {
+        self.runs.iter().map(|run| run.record.ticks).sum()
+    }
+
     fn mean_score(&self) -> f64 {
         self.runs.iter().map(|r| r.record.score).sum::<f64>() / self.runs.len() as f64
     }

@@ -1,7 +1,8 @@
 //! Files that people read: episodes, summary, report.
 
-use super::compare::{Contest, HAND, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
+use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{Firmware, verdict};
+use super::thresholds::to_type_in;
 use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
 use crate::progress::Reporter;
@@ -43,14 +44,14 @@ pub(super) fn publish(
         roles: Roles {
             subject: TABLE.to_owned(),
             hand_rule: HAND.to_owned(),
-            tuned_rule: TUNED_SPEED.to_owned(),
+            tuned_rule: TUNED_LOAD.to_owned(),
             plan: Some(PLAN.to_owned()),
         },
-        also_against: vec![TUNED_LOAD.to_owned()],
+        also_against: vec![TUNED_SPEED.to_owned()],
         curves: curves(learned),
         tuned: vec![
-            TunedRule { policy: TUNED_SPEED.to_owned(), lines: lines(&learned.speed_rule.settings)? },
-            TunedRule { policy: TUNED_LOAD.to_owned(), lines: lines(&learned.load_rule.settings)? },
+            tuned_rule(inputs, TUNED_SPEED, &learned.speed_rule.settings)?,
+            tuned_rule(inputs, TUNED_LOAD, &learned.load_rule.settings)?,
         ],
         table: Some(table_sheet(firmware)),
         ..facts(inputs, &contest.suite, contest.bound_s)
@@ -69,7 +70,13 @@ pub(super) fn publish(
         write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
     }
     write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
-    Ok(terminal_table(&summary))
+    Ok(terminal_table(&summary) + &typed_in(&summary))
+}
+
+/// What a reader could type into a controller.
+fn typed_in(summary: &Summary) -> String {
+    let rules = summary.tuned.iter();
+    rules.map(|r| format!("\n{}:\n  {}\n", summary.label(&r.policy), r.to_type_in.join("\n  "))).collect()
 }
 
 /// What the summary says whoever drives.
@@ -144,12 +151,17 @@ fn ended_early(learned: &Learned) -> String {
 
 fn curves(learned: &Learned) -> Vec<Curve> {
     let runs =
-        learned.learners.iter().flat_map(|l| l.runs.iter().zip(0..).map(move |(run, seed)| (l, run, seed)));
+        learned.learners.iter().flat_map(|l| l.runs.iter().zip(1..).map(move |(run, seed)| (l, run, seed)));
     runs.map(|(l, run, seed)| {
         let points = run.record.curve.iter().map(|p| (p.ticks, p.mean, p.standard_error));
         curve(label(l.learner), seed, points)
     })
     .collect()
+}
+
+fn tuned_rule(inputs: &Inputs, policy: &str, rule: &RuleSettings) -> Result<TunedRule, StudyError> {
+    let to_type_in = to_type_in(&inputs.scenario, rule);
+    Ok(TunedRule { policy: policy.to_owned(), lines: lines(rule)?, to_type_in })
 }
 
 /// A rule in the notation of the study file.
@@ -195,7 +207,7 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
             c.players.get(index).map(|player| (c.id.as_str(), c.label.clone(), note, player.clone()))
         })
         .collect();
-    let mapped = drawn.iter().filter(|d| !["first-gear", "upshift-only", "stall-aware"].contains(&d.0));
+    let mapped = drawn.iter().filter(|d| !LADDER.contains(&d.0));
     let shift_maps = mapped
         .map(|(id, label, note, player)| {
             let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].round);
@@ -240,7 +252,9 @@ pub fn compare_players(
             label: name.clone(),
             family: if matches!(player, Player::Rule(_)) { Family::Rule } else { Family::Learned },
             search_ticks: 0,
+            inherited_ticks: 0,
             failed_seeds: vec![],
+            diverged_seeds: vec![],
             outcomes: vec![suite.outcomes(|| player.clone())],
         })
         .collect();

@@ -1,0 +1,71 @@
+//! Every training seed by itself, and how the course times of a contender are spread.
+
+use lowgear_env::Cause;
+
+use super::compare::{plan, times};
+use super::{Contender, GatherError, StudyFacts, fault, figures, find};
+use crate::statistics::{Scores, mean_interval, paired_difference};
+use crate::summary::{Family, Metric, ProfilePoint, SeedFigures};
+
+/// Course times over the plan's at which profiles are given.
+const RATIOS: [f64; 12] = [0.95, 1.0, 1.025, 1.05, 1.075, 1.1, 1.15, 1.2, 1.3, 1.5, 2.0, 3.0];
+
+/// One entry per judged training seed of what is trained.
+pub(super) fn seeds(
+    facts: &StudyFacts,
+    contenders: &[Contender],
+    contender: &Contender,
+) -> Result<Vec<SeedFigures>, GatherError> {
+    let Some(tuned) = find(contenders, &facts.roles.tuned_rule) else { return Ok(Vec::new()) };
+    if !matches!(contender.family, Family::Learned | Family::Table) {
+        return Ok(Vec::new());
+    }
+    let with = fault(&contender.id, Metric::CourseTime);
+    let (level, courses) = (facts.study.level, facts.test_suite.courses);
+    let rule = times(tuned, courses)?;
+    contender
+        .judged_seeds()
+        .zip(&contender.outcomes)
+        .map(|(seed, row)| {
+            let row = std::slice::from_ref(row);
+            let own = figures::scores(Metric::CourseTime, row).map_err(&with)?;
+            let damage =
+                figures::scores(Metric::Damage, row).map_err(fault(&contender.id, Metric::Damage))?;
+            Ok(SeedFigures {
+                seed,
+                time_s: mean_interval(&own, level).map_err(&with)?,
+                against_tuned_s: paired_difference(&own, &rule, level).map_err(&with)?.estimate,
+                damage_per_km: damage.mean(),
+            })
+        })
+        .collect()
+}
+
+/// Share of episodes that finish within each of [`RATIOS`] of the plan's time on the same course.
+pub(super) fn profile(
+    facts: &StudyFacts,
+    contenders: &[Contender],
+    contender: &Contender,
+) -> Result<Vec<ProfilePoint>, GatherError> {
+    let Some((plan, courses)) = plan(facts, contenders) else { return Ok(Vec::new()) };
+    if contender.outcomes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let with = fault(&contender.id, Metric::CourseTime);
+    let within = |ratio: f64| {
+        let rows: Vec<Vec<f64>> = contender
+            .outcomes
+            .iter()
+            .map(|row| {
+                let pairs = row.iter().zip(&plan.outcomes[0]).take(courses);
+                let done =
+                    pairs.map(|(o, best)| o.cause == Cause::Finished && o.time_s <= ratio * best.time_s);
+                done.map(|done| if done { 100.0 } else { 0.0 }).collect()
+            })
+            .collect();
+        let scores = Scores::new(&rows).map_err(&with)?;
+        let percent = mean_interval(&scores, facts.study.level).map_err(&with)?;
+        Ok(ProfilePoint { ratio, percent: figures::within_range(Metric::Finished, percent) })
+    };
+    RATIOS.into_iter().map(within).collect()
+}

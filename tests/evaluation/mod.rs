@@ -1,0 +1,6 @@
+//! The evaluation against independent implementations: statistics against SciPy and rliable, the plan against
+//! rules, finer grids and exhaustive search.
+#![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
+
+mod bound;
+mod statistics;

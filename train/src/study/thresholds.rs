@@ -1,0 +1,81 @@
+//! A threshold rule in units that a controller can be given by hand.
+
+use lowgear_agents::rule::{NEVER_DOWN, NEVER_UP, RuleSettings, Signal};
+use lowgear_env::Scenario;
+use std::f64::consts::TAU;
+
+/// One line per threshold and wait: turns of the motor per minute, volts, degrees, seconds. Gears are counted
+/// from 1.
+pub(super) fn to_type_in(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (gear, (&up, &down)) in (1..).zip(rule.up_permille.iter().zip(&rule.down_permille)) {
+        let next = gear + 1;
+        if up < NEVER_UP {
+            lines.push(format!("shift up {gear} to {next} at {} or more", speed(scenario, rule.signal, up)));
+        }
+        if down > NEVER_DOWN && rule.steps_down {
+            lines.push(format!("shift down {next} to {gear} below {}", speed(scenario, rule.signal, down)));
+        }
+    }
+    let decision_s = scenario.vehicle.controller.tick_s * f64::from(scenario.settings.decision_ticks);
+    let seconds = |ticks: u16| scenario.vehicle.controller.tick_s * f64::from(ticks);
+    if rule.hold_decisions > 1 {
+        let count = rule.hold_decisions;
+        lines.push(format!("a threshold must be passed {count} times in a row, {decision_s:.2} s apart"));
+    }
+    if let (Some(ticks), true) = (rule.stall_ticks, rule.steps_down) {
+        lines.push(format!("step down once the motor has stood still for {:.2} s", seconds(ticks)));
+    }
+    if let Some(tilt) = rule.tilt_hold_ddeg {
+        lines.push(format!("no upshift at {:.1} degrees of climb or more", f64::from(tilt) / 10.0));
+    }
+    if rule.retry_ticks > 0 {
+        let (wait, growth) = (seconds(rule.retry_ticks), rule.retry_growth);
+        lines.push(format!(
+            "no upshift for {wait:.2} s after one that had to be taken back, {growth} times longer after each \
+             further one in a row"
+        ));
+    }
+    lines
+}
+
+/// A threshold as a motor speed: at nominal voltage, and with the load ratio also per volt at the motor.
+fn speed(scenario: &Scenario, signal: Signal, permille: i16) -> String {
+    let motor = scenario.vehicle.motor.line.constants();
+    let share = f64::from(permille) / 1000.0;
+    let rpm_per_v = share / motor.emf_constant_v_s * 60.0 / TAU;
+    let rpm = rpm_per_v * scenario.vehicle.battery.nominal_voltage_v;
+    match signal {
+        Signal::MotorSpeed => format!("{rpm:.0} rpm of the motor"),
+        Signal::SpeedRatio => {
+            format!("{rpm_per_v:.0} rpm of the motor per volt applied ({rpm:.0} rpm at nominal voltage)")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::study::read_inputs;
+    use std::path::Path;
+
+    /// The demo's motor by hand: 7.2 V less 0.045 A times 7.2 V / 0.47 A leaves 6.5106 V of back-EMF at 690 rad/s,
+    /// so 105.98 rad/s a volt, 784.2 rad/s or 7489 rpm at the battery's nominal 7.4 V; 850 permille are 6366 rpm.
+    #[test]
+    fn thresholds_read_in_turns_seconds_and_degrees() {
+        let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
+        let inputs = read_inputs(&file, false).unwrap();
+        let rule = RuleSettings { tilt_hold_ddeg: Some(55), ..inputs.study.rule.clone() };
+        let text = to_type_in(&inputs.scenario, &rule).join("\n");
+        for part in
+            ["shift up 1 to 2 at 6366 rpm", "shift down 3 to 2 below 2996 rpm", "5.5 degrees", "2.00 s"]
+        {
+            assert!(text.contains(part), "no `{part}` in:\n{text}");
+        }
+        let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
+        assert!(
+            to_type_in(&inputs.scenario, &load)[0].contains("860 rpm of the motor per volt"),
+            "850 permille"
+        );
+    }
+}
