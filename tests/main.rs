@@ -1,9 +1,10 @@
 //! Whatever crosses the border of a crate. One binary, one module per theme:
-//! the environment against values from outside, the command as its users meet it, a whole study small, and
-//! the house rules.
+//! the environment against values from outside, the command as its users meet it, a whole study small,
+//! exported controllers on other machines, and the house rules.
 
 mod command;
 mod environment;
+mod firmware;
 mod sandbox;
 mod study;
 mod tidy;
