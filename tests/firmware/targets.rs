@@ -171,3 +171,30 @@ fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
     );
     assert!(flash <= 3072 && state <= 64 && most <= 3200, "{flash} {state} {most}");
 }
+
+/// The ticks with drive, by number, in what an example printed.
+fn driven(said: &str) -> Vec<u32> {
+    let numbers = said.lines().map(|line| line.split(',').map(|word| word.parse().unwrap()).collect());
+    numbers.filter(|row: &Vec<u32>| row[1] > 0).map(|row| row[0]).collect()
+}
+
+#[test]
+fn the_examples_of_a_control_loop_drive_shift_and_stop_alike() {
+    let case = Case::usual();
+    if !there("cc") {
+        return;
+    }
+    let flags = [&["-std=c99", "example_board.c"][..], &STRICT].concat();
+    compile(&case, "cc", &flags, 1, "example_loop.c", "example");
+    let said = run(&case.path("example"), &[], case.folder.path());
+    let with_drive = driven(&said);
+    assert!(with_drive.iter().any(|&tick| tick < 150) && with_drive.iter().any(|&tick| tick > 201));
+    assert!(!with_drive.iter().any(|&tick| (151..=200).contains(&tick)), "the stop button holds it");
+    assert!(!with_drive.iter().any(|&tick| tick > 250), "a stale sensor stops it");
+    let angles = said.lines().filter(|line| line.ends_with(",1400")).count();
+    assert!(angles > 0, "it shifts up: {said}");
+    if there("micropython") {
+        let again = run("micropython", &["example_loop.py"], case.folder.path());
+        assert_eq!(again, said, "both languages give the same orders");
+    }
+}
