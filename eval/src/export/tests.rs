@@ -75,6 +75,7 @@ fn the_compiled_header_answers_as_the_onboard_code() {
     }
     println!("{outcome:#?}\n{}", outcome.size.text());
     assert_eq!((&outcome.status, outcome.mismatches), (&ProofStatus::Proven, 0));
+    assert!(outcome.sanitized, "no warning, and run under the sanitizers");
     assert!(outcome.vectors >= 10_000 && outcome.cells == 315);
     assert!(outcome.size.state_bytes.unwrap() <= 64);
     let mut names: Vec<String> = std::fs::read_dir(folder.path())

@@ -210,9 +210,9 @@ static inline uint_fast16_t lowgear_permille(uint16_t tacho_counts, uint32_t app
 @end
 @if load
 /* Load at the wheel, permille of the top gear's stall force. */
-static inline uint32_t lowgear_load(uint_fast16_t ratio, uint32_t scale)
+static inline uint32_t lowgear_load(uint32_t ratio, uint32_t scale)
 {
-    const uint32_t load = ratio < 1000u ? lowgear_thousandth((uint32_t)(1000u - ratio) * scale) : 0u;
+    const uint32_t load = ratio < 1000u ? lowgear_thousandth((1000u - ratio) * scale) : 0u;
 @if high_load
     return load > 30000u ? 30000u : load;
 @else
@@ -279,7 +279,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     const uint32_t applied_mv = duty < 1000u ? lowgear_thousandth((uint32_t)LOWGEAR_NOMINAL_MV * duty) : LOWGEAR_NOMINAL_MV;
 @end
 @if motor
-    const uint32_t nominal = lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
+    const uint32_t nominal = (uint32_t)lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
     s->motor_speed = s->fresh ? nominal << 6 : lowgear_approach(s->motor_speed, nominal, LOWGEAR_FAST_SHIFT);
 @end
     if (applied_mv == 0u) {
@@ -290,20 +290,20 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     }
 @if ratio_use
     {
-        const uint_fast16_t ratio = lowgear_permille(raw->tacho_counts, applied_mv);
+        const uint32_t ratio = (uint32_t)lowgear_permille(raw->tacho_counts, applied_mv);
 @end
 @if load
         const uint32_t scale = LOWGEAR_READ16(&lowgear_gear_scale[s->gear]);
 @end
 @if ratio_filter
-        s->speed_ratio = s->fresh ? (uint32_t)ratio << 6 : lowgear_approach(s->speed_ratio, ratio, LOWGEAR_FAST_SHIFT);
+        s->speed_ratio = s->fresh ? ratio << 6 : lowgear_approach(s->speed_ratio, ratio, LOWGEAR_FAST_SHIFT);
 @end
 @if slow
         s->load_slow = lowgear_approach(s->load_slow, lowgear_load(ratio, scale), LOWGEAR_SLOW_SHIFT);
 @end
 @if peak
         {
-            const uint32_t fast = lowgear_load((uint_fast16_t)(s->speed_ratio >> 6), scale) << 6;
+            const uint32_t fast = lowgear_load(s->speed_ratio >> 6, scale) << 6;
             s->load_peak -= s->load_peak >> LOWGEAR_PEAK_SHIFT;
             if (fast > s->load_peak) {
                 s->load_peak = fast;
