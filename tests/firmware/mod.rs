@@ -6,7 +6,7 @@
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
 
 #[path = "targets/drill.rs"]
-#[expect(missing_docs, unreachable_pub, reason = "a target's source, shared with it as it is")]
+#[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod drill;
 mod subject;
 mod targets;

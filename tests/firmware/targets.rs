@@ -163,7 +163,8 @@ fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
     let flags = ["-std=gnu99", "-Os", chip[0], "-DCOUNT_TICKS"];
     compile(&case, "avr-gcc", &flags, 4000, "avr.c", "count.avr");
     let arguments = ["60", "simavr", "-m", "atmega328p", "-f", "16000000", "count.avr"];
-    let said = run("timeout", &arguments, case.folder.path()).replace("\u{1b}[32m", "");
+    let said =
+        run("timeout", &arguments, case.folder.path()).replace("\u{1b}[32m", "").replace("\u{1b}[0m", "");
     let ((decided, total), most) = (figure(&said, "decided"), figure(&said, "most").0);
     println!(
         "AVR: flash {flash}, state {state} bytes, {} cycles in the mean, {most} at most",
