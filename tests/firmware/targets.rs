@@ -113,7 +113,7 @@ fn figure(said: &str, what: &str) -> (u32, u32) {
 fn memory(case: &Case, tools: &str, flags: &[&str]) -> (u32, u32) {
     let whole = crate::sandbox::repository().join("eval/src/export/c/whole.c");
     std::fs::copy(whole, case.folder.path().join("whole.c")).unwrap();
-    let state = "#include \"lowgear.h\"\nlowgear_state state;\n";
+    let state = "#include \"lowgear.h\"\nlowgear_state state = { 0 };\n";
     std::fs::write(case.folder.path().join("state.c"), state).unwrap();
     let size = |source: &str, column: usize| -> u32 {
         let flags = [&["-std=c99", "-Os", "-c"][..], flags].concat();
