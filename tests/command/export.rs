@@ -2,6 +2,7 @@
 
 use crate::sandbox::Sandbox;
 use crate::study::{compiler_is_there, reference};
+use lowgear_eval::export::read_export;
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {
@@ -10,6 +11,9 @@ fn exported(policy: &str, prefix: &str) {
     let out = place.run(&arguments).done().out;
     let header = place.read(&format!("out/{prefix}.h"));
     assert!(header.contains(&format!("{prefix}_")) && header.contains("CAUTIONS"));
+    for file in [&format!("{prefix}.rs"), &format!("{prefix}.py")] {
+        assert!(place.read(&format!("out/{file}")).contains("Generated"), "{file}");
+    }
     for file in ["harness.c", "vectors.csv", "table.csv", "size-sheet.txt", "README.txt"] {
         assert!(!place.read(&format!("out/{file}")).is_empty(), "{file}");
     }
@@ -38,4 +42,36 @@ fn a_prefix_that_c_could_not_use_is_refused_before_any_work() {
         place.run(&arguments).refused(2, &["--prefix", prefix, "a letter first"]);
     }
     assert!(!place.path("out").exists(), "nothing was written");
+}
+
+#[test]
+fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
+    let place = Sandbox::new();
+    let mut arguments = vec!["export", "tiny.toml", "--policy", "hand-rule", "--out", "out"];
+    arguments.extend(["--format", "micropython", "--bytes", "64", "--prefix", "cart"]);
+    place.run(&arguments).done();
+    assert!(place.read("out/cart.py").contains("def self_test"));
+    assert!(!place.path("out/cart.h").exists() && !place.path("out/vectors.csv").exists());
+    let table = read_export(&place.read("out/cart.py"), "py").unwrap().table;
+    assert!(table.bytes() <= 64, "{} bytes", table.bytes());
+}
+
+#[test]
+fn an_exported_file_is_compared_like_the_policy_it_came_from() {
+    let place = Sandbox::new();
+    let policy = reference().join("table/seed-1");
+    let policy = policy.to_str().unwrap();
+    place.run(&["export", "tiny.toml", "--policy", policy, "--prefix", "cart", "--out", "out"]).done();
+    let files = ["out/cart.h", "out/cart.rs", "out/cart.py", "out/table.csv"];
+    let out = place.run(&[&["compare", "tiny.toml", policy][..], &files].concat()).done().out;
+    let rows: Vec<&str> =
+        out.lines().filter(|line| line.contains("seed-") && !line.starts_with("Both")).collect();
+    assert_eq!(rows.len(), 5, "{out}");
+    let times: Vec<&str> = rows.iter().filter_map(|row| row.rsplit("  ").next()).collect();
+    assert!(times.iter().all(|time| *time == times[0]), "the same drive by each: {out}");
+    for file in files {
+        let text = place.read(file);
+        std::fs::write(place.path(file), &text[..text.len() - 40]).unwrap();
+        place.run(&["compare", "tiny.toml", "hand-rule", file]).refused(2, &[file, "damaged"]);
+    }
 }

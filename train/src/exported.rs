@@ -12,11 +12,7 @@ use std::path::Path;
 /// # Errors
 /// [`StudyError`] with the file and why it was refused: foreign, changed, cut short, or made for a controller
 /// with other settings, which would see other features than this study's vehicle shows.
-pub fn load(
-    inputs: &Inputs,
-    path: &Path,
-    extension: &str,
-) -> Result<(PolicyFile, Player), StudyError> {
+pub fn load(inputs: &Inputs, path: &Path, extension: &str) -> Result<(PolicyFile, Player), StudyError> {
     let problem = |problem: String| StudyError::Policy { file: path.to_owned(), problem };
     let bytes = std::fs::read(path).map_err(StoreError::io(path))?;
     let text = String::from_utf8(bytes).map_err(|_| problem("not a text".to_owned()))?;

@@ -107,10 +107,10 @@ fn values_text(table: &LookupTable, shape: &Shape) -> String {
     for (i, axis) in table.axes().iter().enumerate() {
         let value = match axis.feature {
             Feature::Gear => "s->gear",
-            Feature::MotorSpeed => "(uint32_t)s->motor_speed >> 6",
-            Feature::SpeedRatio => "(uint32_t)s->speed_ratio >> 6",
-            Feature::LoadSlow => "(uint32_t)s->load_slow >> 6",
-            Feature::LoadPeak => "(uint32_t)s->load_peak >> 6",
+            Feature::MotorSpeed => "s->motor_speed >> 6",
+            Feature::SpeedRatio => "s->speed_ratio >> 6",
+            Feature::LoadSlow => "s->load_slow >> 6",
+            Feature::LoadPeak => "s->load_peak >> 6",
             Feature::Tilt => "(uint16_t)lowgear_tilt(s)",
             Feature::Battery if shape.has("battery_axis") => "lowgear_battery(s)",
             Feature::Battery => "1000u",
@@ -121,7 +121,8 @@ fn values_text(table: &LookupTable, shape: &Shape) -> String {
             Feature::Current if shape.has("current_axis") => "(uint16_t)lowgear_current(s)",
             Feature::Current => "0u",
         };
-        let value = if shape.bias == 0 { format!("({value})") } else { format!("(({value}) + LOWGEAR_BIAS)") };
+        let value =
+            if shape.bias == 0 { format!("({value})") } else { format!("(({value}) + LOWGEAR_BIAS)") };
         let _ = writeln!(text, "    value[{i}] = (uint16_t){value};");
     }
     if !table.axes().iter().any(|axis| !matches!(axis.feature, Feature::Battery | Feature::Current)) {

@@ -23,8 +23,12 @@ pub(super) fn fill(
     put("SETTINGS", settings_text(shape));
     put("TABLE", table_text(table, shape));
     let values = table.axes().iter().enumerate();
-    put("VALUES", values.map(|(i, a)| format!("        value[{i}] = {}\n", value(a.feature, shape))).collect());
-    let rows = self_test.runs.iter().map(|run| format!("        ({}),\n", run.map(|v| v.to_string()).join(", ")));
+    put(
+        "VALUES",
+        values.map(|(i, a)| format!("        value[{i}] = {}\n", value(a.feature, shape))).collect(),
+    );
+    let rows =
+        self_test.runs.iter().map(|run| format!("        ({}),\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
     filling.render(CONTROLLER, prefix)
 }

@@ -124,7 +124,8 @@ fn numbers(text: &str, marker: &'static str) -> Result<Vec<i64>, ReadError> {
     let mut values = Vec::new();
     for line in body {
         let bytes = line.contains("\\x");
-        for word in line.split([',', ' ', 'u', '[', ']', '(', ')', '&', '"', '\\']).filter(|w| !w.is_empty()) {
+        for word in line.split([',', ' ', 'u', '[', ']', '(', ')', '&', '"', '\\']).filter(|w| !w.is_empty())
+        {
             let value = match word.strip_prefix('x') {
                 Some(digits) => i64::from_str_radix(digits, 16).ok(),
                 None if bytes && word == "b" => continue,
@@ -141,7 +142,8 @@ fn from_arrays(text: &str, features: Vec<Feature>) -> Result<(Vec<TableAxis>, Ve
     const EDGES: &str = "data: edges";
     let head = said(text, EDGES)?;
     let (counts, plus) = head.split_once(" plus ").ok_or_else(|| data(EDGES, "no word `plus`"))?;
-    let plus: i64 = plus.trim_end_matches(['*', '/', ' ']).parse().map_err(|_| data(EDGES, "no number after `plus`"))?;
+    let plus: i64 =
+        plus.trim_end_matches(['*', '/', ' ']).parse().map_err(|_| data(EDGES, "no number after `plus`"))?;
     let counts: Vec<usize> = counts.split_whitespace().map_while(|word| word.parse().ok()).collect();
     if counts.len() != features.len() {
         return Err(data(EDGES, format!("{} counts for {} axes", counts.len(), features.len())));
@@ -173,7 +175,9 @@ fn from_list(text: &str, features: Vec<Feature>) -> Result<(Vec<TableAxis>, Vec<
         if fields.len() != 2 * features.len() + 2 || fields[0] != i.to_string() {
             return Err(data(ROWS, format!("row {i} is not in its place or has another number of fields")));
         }
-        for (axis, from) in edges.iter_mut().zip(fields[1..].iter().step_by(2)).filter(|pair| !pair.1.is_empty()) {
+        for (axis, from) in
+            edges.iter_mut().zip(fields[1..].iter().step_by(2)).filter(|pair| !pair.1.is_empty())
+        {
             let edge = from.parse().map_err(|_| data(ROWS, format!("row {i}: `{from}` is not an edge")))?;
             if let Err(place) = axis.binary_search(&edge) {
                 axis.insert(place, edge);

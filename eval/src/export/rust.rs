@@ -24,7 +24,8 @@ pub(super) fn fill(
     put("TABLE", table_text(table, shape));
     let fields = shape.clocks.iter().map(|clock| format!("    {}: u16,\n", clock.name));
     put("CLOCKS", fields.collect());
-    let values = table.axes().iter().map(|axis| format!("            {} as i16,\n", value(axis.feature, shape)));
+    let values =
+        table.axes().iter().map(|axis| format!("            {} as i16,\n", value(axis.feature, shape)));
     put("VALUES", values.collect());
     let rows = self_test.runs.iter().map(|run| format!("    [{}],\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
@@ -68,7 +69,8 @@ fn table_text(table: &LookupTable, shape: &Shape) -> String {
     let axes = table.axes().len();
     let _ = writeln!(text, "/// Axes of the table.\npub const AXES: usize = {axes};");
     let _ = writeln!(text, "/// Cells of the table.\npub const COUNT: usize = {};", table.count());
-    let _ = writeln!(text, "/// Added to a value in the self-test's sum.\npub const BIAS: u16 = {};", shape.bias);
+    let _ =
+        writeln!(text, "/// Added to a value in the self-test's sum.\npub const BIAS: u16 = {};", shape.bias);
     let _ = writeln!(text, "\n// {}", edges_marker(table, 0));
     let _ = writeln!(text, "/// Edges of every axis.\npub const EDGES: [&[i16]; {axes}] = [");
     for axis in table.axes() {

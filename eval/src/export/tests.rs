@@ -75,14 +75,16 @@ fn the_compiled_header_answers_as_the_onboard_code() {
     }
     println!("{outcome:#?}\n{}", outcome.size.text());
     assert_eq!((&outcome.status, outcome.mismatches), (&ProofStatus::Proven, 0));
-    assert!(outcome.vectors >= 11_000 && outcome.cells == 315);
-    assert!(outcome.size.state_bytes.unwrap() < 128);
+    assert!(outcome.sanitized, "no warning, and run under the sanitizers");
+    assert!(outcome.vectors >= 10_000 && outcome.cells == 315);
+    assert!(outcome.size.state_bytes.unwrap() <= 64);
     let mut names: Vec<String> = std::fs::read_dir(folder.path())
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["README.txt", "harness.c", "lowgear.h", "size-sheet.txt", "table.csv", "vectors.csv"]);
+    let expected = ["README.txt", "harness.c", "lowgear.h", "lowgear.py", "lowgear.rs", "size-sheet.txt"];
+    assert_eq!(names, [&expected[..], &["table.csv", "vectors.csv"]].concat());
     assert!(std::fs::metadata(folder.path().join("vectors.csv")).unwrap().len() < 2_000_000);
 }
 
@@ -170,15 +172,110 @@ fn without_a_compiler_the_proof_is_skipped_and_says_so() {
 
 #[test]
 fn names_that_c_cannot_use_are_refused() {
-    for prefix in ["", "9lives", "Über", "a-b", "a__b", "a_", "UPPER", "abcdefghijklmnopqrstuvwxyz"] {
-        assert!(header(&table(), &settings(), prefix).is_err(), "{prefix}");
+    for prefix in [
+        "",
+        "9lives",
+        "while",
+        "lambda",
+        "match",
+        "Über",
+        "a-b",
+        "a__b",
+        "a_",
+        "UPPER",
+        "abcdefghijklmnopqrstuvwxyz",
+    ] {
+        assert!(source(Format::C, &table(), &settings(), prefix).is_err(), "{prefix}");
     }
 }
 
 #[test]
 fn origins_cannot_break_out_of_their_comment() {
-    let text = header(&table(), &settings(), "lowgear").unwrap();
-    assert!(text.contains("teacher: rule  / #include <evil>"));
-    assert!(text.contains(&table().hash()));
-    assert!(!text.contains('@'));
+    for format in Format::ALL {
+        let text = source(format, &table(), &settings(), "lowgear").unwrap();
+        assert!(text.contains("teacher: rule  / #include <evil>"));
+        assert!(text.contains(&table().hash()) && text.contains("CAUTIONS") || format == Format::Rust);
+        assert!(!text.contains('@'), "{format:?}: every part is filled in");
+    }
+}
+
+#[test]
+fn tables_over_every_feature_are_proven_with_and_without_sensors() {
+    let axis = |feature: Feature| TableAxis {
+        edges: match feature {
+            Feature::Gear => vec![1, 2],
+            Feature::Tilt | Feature::Current => vec![-40, 35],
+            Feature::FailedCount => vec![1, 3],
+            Feature::Battery => vec![950, 1010],
+            _ => vec![60, 400],
+        },
+        feature,
+    };
+    let halves = [&Feature::ALL[..6], &Feature::ALL[6..]];
+    for half in halves {
+        let axes: Vec<TableAxis> = half.iter().map(|&feature| axis(feature)).collect();
+        let cells = 3usize.pow(6);
+        let requests: Vec<Request> = (0..cells).map(|cell| Request::ALL[cell % 7 % 3]).collect();
+        let table = LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap();
+        for (battery_fitted, stall_ma) in [(true, 30_000), (false, 0)] {
+            let mut settings = settings();
+            settings.features.battery_fitted = battery_fitted;
+            settings.features.stall_ma = stall_ma;
+            let folder = tempfile::tempdir().unwrap();
+            let outcome = prove(folder.path(), &table, &settings, &ExportOptions::default()).unwrap();
+            let passed = matches!(outcome.status, ProofStatus::Proven | ProofStatus::NoCompiler);
+            assert!(passed, "{half:?} {battery_fitted}: {:?}", outcome.status);
+            assert!(outcome.sanitized || outcome.status == ProofStatus::NoCompiler, "no warning in {half:?}");
+        }
+    }
+}
+
+#[test]
+fn every_exported_file_is_read_back_as_the_same_table() {
+    for format in Format::ALL {
+        let text = source(format, &table(), &settings(), "my_cart2").unwrap();
+        let back = read_export(&text, format.extension()).unwrap();
+        assert_eq!((back.format, back.gears), (format, 3));
+        assert_eq!((back.table.axes(), back.table.cells()), (table().axes(), table().cells()), "{format:?}");
+        assert_eq!(back.settings, settings_hash(&settings()));
+        let windows = text.replace('\n', "\r\n");
+        assert!(read_export(&windows, format.extension()).is_ok(), "ends of lines do not count");
+    }
+}
+
+#[test]
+fn foreign_older_and_truncated_files_are_refused_with_a_reason() {
+    let said = |text: &str, end: &str| read_export(text, end).unwrap_err().to_string();
+    assert!(said("int main(void) { return 0; }", "h").contains("not an exported file"));
+    assert!(said("", "py").contains("cut short"));
+    assert!(said("x", "hex").contains(".hex"));
+    for format in Format::ALL {
+        let text = source(format, &table(), &settings(), "lowgear").unwrap();
+        let end = format.extension();
+        assert!(said(&text[..text.len() / 2], end).contains("damaged"), "{format:?}");
+        let newer = text.replacen("format: 1", "format: 9", 1);
+        assert!(said(&newer, end).contains("export the policy again"), "{format:?}");
+        let limit = text.replacen("MIN_DWELL_TICKS", "MIN_DWELL_TICKZ", 1);
+        assert!(format == Format::Csv || said(&limit, end).contains("changed"), "{format:?}");
+    }
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::test_runner::Config { failure_persistence: None, ..Default::default() })]
+
+    #[test]
+    fn a_file_with_any_byte_changed_is_refused(which in 0usize..4, at: proptest::sample::Index, byte in 33u8..127) {
+        let format = Format::ALL[which];
+        let mut bytes = source(format, &table(), &settings(), "lowgear").unwrap().into_bytes();
+        let at = at.index(bytes.len());
+        let differs = bytes[at] != byte && !bytes[at].is_ascii_whitespace();
+        bytes[at] = byte;
+        let text = String::from_utf8(bytes).unwrap();
+        proptest::prop_assert!(!differs || read_export(&text, format.extension()).is_err());
+    }
+
+    #[test]
+    fn no_text_makes_the_reader_panic(text: String, which in 0usize..4) {
+        let _ = read_export(&text, Format::ALL[which].extension());
+    }
 }

@@ -12,7 +12,9 @@
 use std::fmt::Write as _;
 
 use lowgear_env::{Seed, Stream};
-use lowgear_onboard::{Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings, Verdict};
+use lowgear_onboard::{
+    Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings, Verdict,
+};
 use rand::{Rng, RngExt};
 
 use super::toy::{Mood, Toy};

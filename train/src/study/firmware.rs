@@ -9,7 +9,7 @@ use crate::store::{StoreError, create_folder};
 use crate::watch::StopRequest;
 use lowgear_agents::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_env::Seed;
+use lowgear_env::{Outcome, Seed};
 use lowgear_eval::distil::{
     DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
 };
@@ -117,7 +117,9 @@ pub fn verdict(proof: &ProofOutcome) -> String {
         ProofStatus::NoCompiler => {
             "NOT PROVEN: no C compiler was found on this machine; set CC or install one".to_owned()
         }
-        ProofStatus::NotAsked => "not proven: the proof needs the C header, which was not asked for".to_owned(),
+        ProofStatus::NotAsked => {
+            "not proven: the proof needs the C header, which was not asked for".to_owned()
+        }
         ProofStatus::Differs { expected, found } => {
             format!("the compiled table decides otherwise: expected {expected}, found {found}")
         }
@@ -185,13 +187,32 @@ pub fn distil_policy(
         distil(|_| training_world(&training), || player.clone(), &mut rule, weigh, &settings)
             .map_err(StudyError::step("table"))?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
-    let mut best: Option<Distillate> = None;
-    for round in rounds {
-        let (returns, _) = validation.returns(&mut TablePolicy::new(round.table.clone()));
-        let score = returns.iter().sum::<f64>() / returns.len() as f64;
-        if best.as_ref().is_none_or(|b| score > b.score) {
-            best = Some(Distillate { round, score });
-        }
-    }
-    best.ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
+    let judged: Vec<(Round, Vec<Outcome>)> = rounds
+        .into_iter()
+        .map(|round| {
+            let outcomes = validation.outcomes(&mut TablePolicy::new(round.table.clone()));
+            (round, outcomes)
+        })
+        .collect();
+    select(judged).ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
+}
+
+/// The round that is easiest on the gearbox among those whose return the best round does not clearly exceed: by
+/// less than one standard error of their paired difference.
+fn select(judged: Vec<(Round, Vec<Outcome>)>) -> Option<Distillate> {
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let returns = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.reward.total_s()).collect::<Vec<f64>>();
+    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
+    let best = judged.iter().map(|(_, o)| returns(o)).max_by(|a, b| mean(a).total_cmp(&mean(b)))?;
+    let level = |outcomes: &[Outcome]| {
+        let behind: Vec<f64> = best.iter().zip(returns(outcomes)).map(|(b, r)| b - r).collect();
+        let (centre, n) = (mean(&behind), behind.len().max(2) as f64);
+        let spread = behind.iter().map(|d| (d - centre).powi(2)).sum::<f64>() / (n - 1.0);
+        centre <= (spread / n).sqrt()
+    };
+    judged
+        .into_iter()
+        .filter(|(_, outcomes)| level(outcomes))
+        .min_by(|a, b| damage(&a.1).total_cmp(&damage(&b.1)))
+        .map(|(round, outcomes)| Distillate { round, score: mean(&returns(&outcomes)) })
 }

@@ -196,9 +196,9 @@ impl Learned {
 }
 
 impl LearnerRuns {
-    /// Ticks of all runs together.
+    /// Ticks of the search over settings and of all runs together.
     pub(super) fn ticks(&self) -> u64 {
-        self.runs.iter().map(|run| run.record.ticks).sum()
+        self.search_ticks + self.runs.iter().map(|run| run.record.ticks).sum::<u64>()
     }
 
     fn mean_score(&self) -> f64 {

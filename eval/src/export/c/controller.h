@@ -128,16 +128,16 @@ typedef struct {
     int16_t current_ma;
 @end
 @if motor
-    int32_t motor_speed; /* 6 bits of fraction, as all filters */
+    uint32_t motor_speed; /* 6 bits of fraction, as all filters */
 @end
 @if ratio_filter
-    int32_t speed_ratio; /* permille of the no-load speed at present voltage and duty */
+    uint32_t speed_ratio; /* permille of the no-load speed at present voltage and duty */
 @end
 @if slow
-    int32_t load_slow; /* permille of the top gear's stall force */
+    uint32_t load_slow; /* permille of the top gear's stall force */
 @end
 @if peak
-    int32_t load_peak;
+    uint32_t load_peak;
 @end
 @if tilt
     int32_t tilt; /* tenths of a degree */
@@ -151,14 +151,17 @@ static inline uint8_t lowgear_at_least(uint16_t value, uint16_t limit)
     return value >= limit ? 1u : 0u;
 }
 
-@if filter
-/* One step of a first-order filter: state + (value - state) / 2^bits, rounded towards minus infinity. The
- * difference is lifted above zero first, because the language leaves >> of negative values open. */
-static inline int32_t lowgear_approach(int32_t state, int32_t value, uint8_t bits)
+@if speed_filter
+/* One step of a first-order filter: state + (value * 64 - state) / 2^bits, rounded down. */
+static inline uint32_t lowgear_approach(uint32_t state, uint32_t value, uint8_t bits)
 {
+@if slow_filter
+    /* The state times 2^bits would not fit; the difference is lifted above zero instead. */
     const uint32_t lift = UINT32_C(0x40000000);
-    const uint32_t moved = ((uint32_t)(value * 64 - state) + lift) >> bits;
-    return state + (int32_t)moved - (int32_t)(lift >> bits);
+    return state + (((value << 6) - state + lift) >> bits) - (lift >> bits);
+@else
+    return ((state << bits) - state + (value << 6)) >> bits;
+@end
 }
 
 @end
@@ -177,35 +180,43 @@ static inline uint32_t lowgear_thousandth(uint32_t value)
 
 @end
 @if quotient
-/* Motor speed over its no-load speed at this voltage, permille, at most 2000: eleven steps of long division. */
-static inline uint16_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
+/* One step of long division. */
+#define LOWGEAR_DIVIDE                                                                                     \
+    quotient = (uint_fast16_t)(quotient << 1);                                                             \
+    if (rest >= applied_mv) {                                                                              \
+        rest -= applied_mv;                                                                                \
+        quotient++;                                                                                        \
+    }                                                                                                      \
+    applied_mv >>= 1;
+
+/* Motor speed over its no-load speed at this voltage, permille, at most 2000. */
+static inline uint_fast16_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
 {
-    uint32_t rest = tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : LOWGEAR_MOST_COUNTS;
-    uint16_t quotient = 0u;
-    uint16_t step = 1024u;
-    rest *= LOWGEAR_SPEED_GAIN;
-    applied_mv <<= 10;
-    while (step != 0u) {
-        if (rest >= applied_mv) {
-            rest -= applied_mv;
-            quotient = (uint16_t)(quotient + step);
-        }
-        applied_mv >>= 1;
-        step = (uint16_t)(step >> 1);
+    uint32_t rest = LOWGEAR_SPEED_GAIN
+        * (uint32_t)(tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : LOWGEAR_MOST_COUNTS);
+    uint_fast16_t quotient = 0u;
+    uint8_t left = 3u;
+    applied_mv <<= 11;
+    while (left != 0u) {
+        LOWGEAR_DIVIDE
+        LOWGEAR_DIVIDE
+        LOWGEAR_DIVIDE
+        LOWGEAR_DIVIDE
+        left--;
     }
-    return quotient > 2000u ? (uint16_t)2000u : quotient;
+    return quotient > 2000u ? (uint_fast16_t)2000u : quotient;
 }
 
 @end
 @if load
 /* Load at the wheel, permille of the top gear's stall force. */
-static inline int32_t lowgear_load(int32_t ratio, uint32_t scale)
+static inline uint32_t lowgear_load(uint32_t ratio, uint32_t scale)
 {
-    const uint32_t load = lowgear_thousandth(ratio < 1000 ? (uint32_t)(1000 - ratio) * scale : 0u);
+    const uint32_t load = ratio < 1000u ? lowgear_thousandth((1000u - ratio) * scale) : 0u;
 @if high_load
-    return load > 30000u ? 30000 : (int32_t)load;
+    return load > 30000u ? 30000u : load;
 @else
-    return (int32_t)load;
+    return load;
 @end
 }
 
@@ -261,15 +272,15 @@ static inline void lowgear_arrive(lowgear_state *s)
 /* Motor speed always; ratio, load and standstill only tell something while voltage is applied. */
 static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw)
 {
-    const uint32_t duty = raw->duty_permille < 1000u ? raw->duty_permille : 1000u;
+    const uint16_t duty = raw->duty_permille;
 @if battery
-    const uint32_t applied_mv = lowgear_thousandth(raw->battery_mv * duty);
+    const uint32_t applied_mv = duty < 1000u ? lowgear_thousandth((uint32_t)raw->battery_mv * duty) : raw->battery_mv;
 @else
-    const uint32_t applied_mv = lowgear_thousandth(LOWGEAR_NOMINAL_MV * duty);
+    const uint32_t applied_mv = duty < 1000u ? lowgear_thousandth((uint32_t)LOWGEAR_NOMINAL_MV * duty) : LOWGEAR_NOMINAL_MV;
 @end
 @if motor
-    const int32_t nominal = (int32_t)lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
-    s->motor_speed = s->fresh ? nominal * 64 : lowgear_approach(s->motor_speed, nominal, LOWGEAR_FAST_SHIFT);
+    const uint32_t nominal = (uint32_t)lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
+    s->motor_speed = s->fresh ? nominal << 6 : lowgear_approach(s->motor_speed, nominal, LOWGEAR_FAST_SHIFT);
 @end
     if (applied_mv == 0u) {
 @if stalled
@@ -279,21 +290,21 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     }
 @if ratio_use
     {
-        const int32_t ratio = (int32_t)lowgear_permille(raw->tacho_counts, applied_mv);
+        const uint32_t ratio = (uint32_t)lowgear_permille(raw->tacho_counts, applied_mv);
 @end
 @if load
         const uint32_t scale = LOWGEAR_READ16(&lowgear_gear_scale[s->gear]);
 @end
 @if ratio_filter
-        s->speed_ratio = s->fresh ? ratio * 64 : lowgear_approach(s->speed_ratio, ratio, LOWGEAR_FAST_SHIFT);
+        s->speed_ratio = s->fresh ? ratio << 6 : lowgear_approach(s->speed_ratio, ratio, LOWGEAR_FAST_SHIFT);
 @end
 @if slow
         s->load_slow = lowgear_approach(s->load_slow, lowgear_load(ratio, scale), LOWGEAR_SLOW_SHIFT);
 @end
 @if peak
         {
-            const int32_t fast = lowgear_load((int32_t)((uint32_t)s->speed_ratio >> 6), scale) * 64;
-            s->load_peak -= (int32_t)((uint32_t)s->load_peak >> LOWGEAR_PEAK_SHIFT);
+            const uint32_t fast = lowgear_load(s->speed_ratio >> 6, scale) << 6;
+            s->load_peak -= s->load_peak >> LOWGEAR_PEAK_SHIFT;
             if (fast > s->load_peak) {
                 s->load_peak = fast;
             }
@@ -327,8 +338,13 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     }
 @end
 @if tilt
-    s->tilt = s->levelled ? lowgear_approach(s->tilt, raw->tilt_ddeg, LOWGEAR_TILT_SHIFT)
-                          : (int32_t)raw->tilt_ddeg * 64;
+    {
+        /* Lifted above zero, because the language leaves >> of negative values open. */
+        const uint32_t lift = UINT32_C(0x40000000);
+        const int32_t value = (int32_t)raw->tilt_ddeg * 64;
+        const uint32_t moved = ((uint32_t)(value - s->tilt) + lift) >> LOWGEAR_TILT_SHIFT;
+        s->tilt = s->levelled ? s->tilt + (int32_t)moved - (int32_t)(lift >> LOWGEAR_TILT_SHIFT) : value;
+    }
     s->levelled = 1u;
 @end
 @if gear_clock
@@ -462,12 +478,14 @@ static inline void lowgear_watch_stall(lowgear_state *s, const lowgear_raw *raw)
 
 static inline void lowgear_follow(lowgear_state *s, const lowgear_raw *raw)
 {
+    if (s->phase == LOWGEAR_DRIVING) {
+        lowgear_watch_stall(s, raw);
+        return;
+    }
     if (s->clock < LOWGEAR_CLOCK_MOST) {
         s->clock++;
     }
-    if (s->phase == LOWGEAR_DRIVING) {
-        lowgear_watch_stall(s, raw);
-    } else if (s->phase == LOWGEAR_MOVING) {
+    if (s->phase == LOWGEAR_MOVING) {
         if (lowgear_at_target(s, raw)) {
             lowgear_arrive(s);
             lowgear_enter(s, LOWGEAR_DRIVING);
@@ -571,24 +589,27 @@ static inline uint8_t lowgear_look(const uint16_t *value)
 {
     const uint16_t *edge = lowgear_edges;
     lowgear_index cell = 0u;
-    uint8_t axis;
+    uint8_t axis, code;
     for (axis = 0u; axis < LOWGEAR_AXES; axis++) {
-        lowgear_count left = LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]);
-        cell = (lowgear_index)(cell * (lowgear_index)(left + 1u));
-        while (left != 0u && value[axis] >= LOWGEAR_READ16(edge)) {
+        const uint16_t here = value[axis];
+        const lowgear_count count = LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]);
+        const uint16_t *const last = edge + count;
+        cell = (lowgear_index)(cell * ((lowgear_index)count + 1u));
+        while (last - edge > 3 && here >= LOWGEAR_READ16(edge + 3)) {
+            edge += 4;
+            cell += 4u;
+        }
+        while (edge != last && here >= LOWGEAR_READ16(edge)) {
             edge++;
-            left--;
             cell++;
         }
-        edge += left;
+        edge = last;
     }
+    code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3);
 @if spare_code
-    {
-        const uint8_t code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> ((cell & 3u) << 1)) & 3u);
-        return code > LOWGEAR_UP ? (uint8_t)LOWGEAR_HOLD : code;
-    }
+    return code > LOWGEAR_UP ? (uint8_t)LOWGEAR_HOLD : code;
 @else
-    return (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> ((cell & 3u) << 1)) & 3u);
+    return code;
 @end
 }
 

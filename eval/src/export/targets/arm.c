@@ -68,6 +68,12 @@ __attribute__((noinline)) static void whole(lowgear_state *s, const lowgear_raw 
     *c = lowgear_tick(s, raw);
 }
 
+/* A thousand instructions and the return, to tell how many timer steps an instruction takes. */
+__attribute__((noinline)) static void thousand(lowgear_state *s, const lowgear_raw *raw, lowgear_command *c)
+{
+    __asm__ volatile(".rept 1000\n nop\n .endr" : : "r"(s), "r"(raw), "r"(c) : "memory");
+}
+
 static uint32_t stopped(void (*call)(lowgear_state *, const lowgear_raw *, lowgear_command *), lowgear_state *s,
     const lowgear_raw *raw, lowgear_command *c)
 {
@@ -82,13 +88,13 @@ static uint32_t stopped(void (*call)(lowgear_state *, const lowgear_raw *, lowge
 static void count(void)
 {
     lowgear_state state;
-    drill_toy toy;
+    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick, most = 0u, total = 0u, decided = 0u, any = 0u;
     TIMER_RELOAD = 0xFFFFFFu;
     TIMER_CONTROL = 5u;
-    for (tick = 0u; tick < UINT32_C(DRILL_TICKS); tick++) {
+    for (tick = 0u; tick < (uint32_t)DRILL_TICKS; tick++) {
         uint32_t steps, empty;
         if ((tick & 511u) == 0u) {
             drill_begin(&toy, &state);
@@ -104,6 +110,7 @@ static void count(void)
             most = steps > most ? steps : most;
         }
     }
+    drill_line("thousand", stopped(thousand, &state, &raw, &c) - stopped(nothing, &state, &raw, &c), 0u);
     drill_line("decided", decided, total);
     drill_line("most", most, any);
 }

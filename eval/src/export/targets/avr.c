@@ -25,8 +25,8 @@ static void put(uint32_t value, uint8_t base, uint8_t least)
     char digits[12];
     uint8_t count = 0u;
     do {
-        const uint8_t digit = (uint8_t)(value % base);
-        digits[count++] = (char)(digit < 10u ? '0' + digit : 'a' + digit - 10u);
+        const char digit = (char)(value % base);
+        digits[count++] = (char)(digit < 10 ? digit + '0' : digit - 10 + 'a');
         value /= base;
     } while (value != 0u || count < least);
     while (count != 0u) {
@@ -69,14 +69,14 @@ static uint16_t stopped(void (*call)(lowgear_state *, const lowgear_raw *, lowge
 static void count(void)
 {
     lowgear_state state;
-    drill_toy toy;
+    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick, total = 0u;
     uint16_t most = 0u, any = 0u, decided = 0u;
     TCCR1A = 0u;
     TCCR1B = 1u;
-    for (tick = 0u; tick < UINT32_C(DRILL_TICKS); tick++) {
+    for (tick = 0u; tick < (uint32_t)DRILL_TICKS; tick++) {
         uint16_t cycles, empty;
         if ((tick & 511u) == 0u) {
             drill_begin(&toy, &state);

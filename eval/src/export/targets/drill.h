@@ -113,7 +113,7 @@ static void drill_read(drill_toy *toy, const lowgear_command *c, lowgear_raw *ra
 }
 
 /* Asks for Park, or leaves it. */
-static void drill_park(lowgear_state *state, const lowgear_raw *raw)
+static inline void drill_park(lowgear_state *state, const lowgear_raw *raw)
 {
     if (state->phase == LOWGEAR_PARKED) {
         drill_add(lowgear_leave_park(state));
@@ -122,7 +122,7 @@ static void drill_park(lowgear_state *state, const lowgear_raw *raw)
     }
 }
 
-static void drill_sum_up(const lowgear_state *state, const lowgear_command *c, uint8_t due)
+static inline void drill_sum_up(const lowgear_state *state, const lowgear_command *c, uint8_t due)
 {
     uint16_t value[LOWGEAR_AXES];
     uint8_t axis;
@@ -135,7 +135,7 @@ static void drill_sum_up(const lowgear_state *state, const lowgear_command *c, u
 }
 
 /* Every cell, looked up through the lowest values in it. */
-static void drill_cells(void)
+static inline void drill_cells(void)
 {
     uint16_t bin[LOWGEAR_AXES] = { 0 };
     uint32_t cell;
@@ -159,10 +159,10 @@ static void drill_cells(void)
     drill_line("cells", LOWGEAR_CELLS, drill_sum);
 }
 
-static void drill_ticks(uint32_t ticks)
+static inline void drill_ticks(uint32_t ticks)
 {
     lowgear_state state;
-    drill_toy toy;
+    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick;
@@ -195,12 +195,12 @@ static void drill_ticks(uint32_t ticks)
     }
 }
 
-static void drill(void)
+static inline void drill(void)
 {
     drill_line("selftest", 1u, lowgear_self_test());
     drill_cells();
-    drill_ticks(UINT32_C(DRILL_TICKS));
-    drill_line("end", UINT32_C(DRILL_TICKS), drill_sum);
+    drill_ticks((uint32_t)DRILL_TICKS);
+    drill_line("end", (uint32_t)DRILL_TICKS, drill_sum);
 }
 
 #endif

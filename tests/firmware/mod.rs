@@ -1,0 +1,147 @@
+//! Exported controllers on other machines than the host: every cell, and a million ticks of random readings
+//! with shifts, misses, stalls and Park, agree with the onboard code on each of them.
+//!
+//! The vectors are made on the target (`drill.h`, `drill.rs`, `drill.py`), because none of them could store
+//! a million; every thousandth tick prints a running sum, so that a difference is located.
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
+
+#[path = "targets/drill.rs"]
+#[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
+mod drill;
+mod subject;
+mod targets;
+
+use lowgear_env::config;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_eval::export::{Format, source};
+use lowgear_eval::table::{LookupTable, Provenance, TableAxis};
+use lowgear_onboard::{Feature, Request, Settings};
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use tempfile::TempDir;
+
+const TICKS: u32 = 1_000_000;
+
+/// A table on a vehicle, exported in every format.
+struct Case {
+    table: LookupTable,
+    settings: Settings,
+    folder: TempDir,
+}
+
+impl Case {
+    fn new(vehicle: &str, axes: Vec<TableAxis>) -> Case {
+        let file = crate::sandbox::repository().join("configs/vehicles").join(vehicle);
+        let settings = config::load::<VehicleConfig>(&file).unwrap().controller_settings();
+        let cells: usize = axes.iter().map(TableAxis::bins).product();
+        // Up when fast, down when slow, by the second axis; and cells of every sort elsewhere.
+        let inner: usize = axes[2..].iter().map(TableAxis::bins).product();
+        let bins = axes[1].bins();
+        let requests: Vec<Request> = (0..cells)
+            .map(|cell| match (cell / inner % bins * 5 / bins, cell % 7) {
+                (0, 0..6) => Request::Down,
+                (3..5, 0..6) => Request::Up,
+                _ => Request::Hold,
+            })
+            .collect();
+        let table = LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        for format in Format::ALL {
+            let text = source(format, &table, &settings, "lowgear").unwrap();
+            fs::write(folder.path().join(format.file_name("lowgear")), text).unwrap();
+        }
+        for file in ["eval/src/export/targets", "tests/firmware/targets"] {
+            for entry in fs::read_dir(crate::sandbox::repository().join(file)).unwrap() {
+                let path = entry.unwrap().path();
+                fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+            }
+        }
+        Case { table, settings, folder }
+    }
+
+    /// What a demonstration's table looks like: gear, speed ratio, failures, standstill, load.
+    fn usual() -> Case {
+        let axis = |feature, edges: &[i16]| TableAxis { feature, edges: edges.to_vec() };
+        Case::new(
+            "demo-cart.toml",
+            vec![
+                axis(Feature::Gear, &[1, 2]),
+                axis(Feature::SpeedRatio, &[120, 260, 380, 470, 560, 640, 700, 760, 820, 870]),
+                axis(Feature::SinceFailed, &[20, 60, 200]),
+                axis(Feature::Stalled, &[10]),
+                axis(Feature::LoadSlow, &[100, 200, 300, 400, 550, 700, 900, 1200, 1600]),
+            ],
+        )
+    }
+
+    /// The other features, and a current sensor.
+    fn other() -> Case {
+        let axis = |feature, edges: &[i16]| TableAxis { feature, edges: edges.to_vec() };
+        Case::new(
+            "compost-tractor.toml",
+            vec![
+                axis(Feature::Gear, &[1, 2, 3]),
+                axis(Feature::MotorSpeed, &[150, 400, 700, 850]),
+                axis(Feature::LoadPeak, &[300, 900]),
+                axis(Feature::Tilt, &[-60, 0, 60]),
+                axis(Feature::Battery, &[970, 1010]),
+                axis(Feature::Dwell, &[12, 100]),
+                axis(Feature::FailedCount, &[1, 3]),
+                axis(Feature::Current, &[20, 60]),
+            ],
+        )
+    }
+
+    fn path(&self, name: &str) -> String {
+        self.folder.path().join(name).to_string_lossy().into_owned()
+    }
+
+    /// Tacho counts at no-load speed.
+    fn span(&self) -> u16 {
+        let features = &self.settings.features;
+        (1000 * u32::from(features.nominal_mv) / features.speed_gain.max(1)).clamp(8, 2000) as u16
+    }
+
+    /// Definitions for a C compiler.
+    fn defines(&self, ticks: u32) -> [String; 4] {
+        [
+            format!("-DDRILL_TICKS={ticks}"),
+            format!("-DDRILL_SPAN={}u", self.span()),
+            format!("-DDRILL_NOMINAL_MV={}u", self.settings.features.nominal_mv),
+            format!("-I{}", self.folder.path().display()),
+        ]
+    }
+
+    /// What the host answers, and what a target has answered, line by line.
+    #[track_caller]
+    fn agrees(&self, target: &str, ticks: u32, answers: &str) {
+        let expected = subject::lines(self, ticks);
+        let answers: Vec<&str> = answers.lines().map(|line| line.trim_end_matches(['.', '\r'])).collect();
+        for (i, line) in expected.iter().enumerate() {
+            let found = answers.get(i).copied().unwrap_or("nothing more");
+            assert_eq!(found, line, "{target}: the first line that differs");
+        }
+        assert_eq!(answers.len(), expected.len(), "{target}: {:?}", answers.last());
+    }
+}
+
+/// Whether a tool is there. In a check on a change, where `CI` is set, it has to be.
+fn there(tool: &str) -> bool {
+    let found = Command::new(tool).arg("--version").output().is_ok();
+    assert!(found || std::env::var_os("CI").is_none(), "`{tool}` is missing; sh tests/all.sh installs it");
+    if !found {
+        eprintln!("SKIPPED: `{tool}` is not on this machine, so its target is not proven here");
+    }
+    found
+}
+
+/// Runs a command to its end; what it printed.
+#[track_caller]
+fn run(program: &str, arguments: &[&str], folder: &Path) -> String {
+    let output = Command::new(program).args(arguments).current_dir(folder).output().expect("it starts");
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{program} {arguments:?}: {}\n{text}{said}", output.status);
+    text + &said
+}

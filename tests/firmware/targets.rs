@@ -1,0 +1,201 @@
+//! One test for every target.
+
+use super::{Case, TICKS, run, there};
+
+const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
+
+fn compile(case: &Case, compiler: &str, flags: &[&str], ticks: u32, source: &str, out: &str) {
+    let defines = case.defines(ticks);
+    let mut arguments: Vec<&str> = flags.to_vec();
+    arguments.extend(defines.iter().map(String::as_str));
+    arguments.extend(["-o", out, source]);
+    run(compiler, &arguments, case.folder.path());
+}
+
+#[test]
+fn the_system_compiler_agrees_on_every_cell_and_a_million_ticks() {
+    for case in [Case::usual(), Case::other()] {
+        if there("cc") {
+            let flags = [&["-std=c99", "-O2"][..], &STRICT].concat();
+            compile(&case, "cc", &flags, TICKS, "host.c", "host");
+            case.agrees("cc", TICKS, &run(&case.path("host"), &[], case.folder.path()));
+        }
+    }
+}
+
+/// Compiles for a Cortex-M and runs it on an emulated board.
+fn cortex(core: &str, board: &str) {
+    for case in [Case::usual(), Case::other()] {
+        if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
+            return;
+        }
+        let core = format!("-mcpu={core}");
+        let own = ["-std=gnu99", "-Os", "-mthumb", core.as_str(), "-nostartfiles", "-T", "arm.ld"];
+        let flags = [&own[..], &["-Wall", "-Wextra", "-Wconversion", "-Werror"]].concat();
+        compile(&case, "arm-none-eabi-gcc", &flags, TICKS, "arm.c", "drill.elf");
+        let board =
+            ["300", "qemu-system-arm", "-M", board, "-nographic", "-monitor", "none", "-serial", "none"];
+        let image = ["-semihosting-config", "enable=on,target=native", "-kernel", "drill.elf"];
+        let said = run("timeout", &[&board[..], &image].concat(), case.folder.path());
+        case.agrees(&core, TICKS, &said);
+    }
+}
+
+#[test]
+fn an_emulated_cortex_m0_agrees_on_every_cell_and_a_million_ticks() {
+    cortex("cortex-m0", "microbit");
+}
+
+#[test]
+fn an_emulated_cortex_m3_agrees_on_every_cell_and_a_million_ticks() {
+    cortex("cortex-m3", "mps2-an385");
+}
+
+#[test]
+fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
+    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10)] {
+        if !(there("avr-gcc") && there("simavr")) {
+            return;
+        }
+        let flags = ["-std=gnu99", "-Os", "-mmcu=atmega328p", "-Wall", "-Wextra", "-Werror"];
+        compile(&case, "avr-gcc", &flags, ticks, "avr.c", "drill.avr");
+        // The emulator always ends with 0 and colours the text of the serial port.
+        let arguments = ["300", "simavr", "-m", "atmega328p", "-f", "16000000", "drill.avr"];
+        let said = run("timeout", &arguments, case.folder.path());
+        let plain = said.replace("\u{1b}[32m", "").replace("\u{1b}[0m", "");
+        let lines = plain.lines().filter(|line| !line.starts_with("Loaded") && !line.trim().is_empty());
+        case.agrees("avr", ticks, &lines.collect::<Vec<_>>().join("\n"));
+    }
+}
+
+#[test]
+fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tick() {
+    for case in [Case::usual(), Case::other()] {
+        let folder = case.folder.path();
+        let library = ["--edition", "2021", "-C", "opt-level=2", "--crate-type", "rlib", "module.rs"];
+        run("rustc", &library, folder);
+        let program = ["--edition", "2021", "-O", "--extern", "module=libmodule.rlib", "host.rs"];
+        run("rustc", &program, folder);
+        let span = case.span().to_string();
+        let nominal = case.settings.features.nominal_mv.to_string();
+        let said = run(&case.path("host"), &[&TICKS.to_string(), &span, &nominal], folder);
+        case.agrees("rust", TICKS, &said);
+        let object =
+            ["--edition", "2021", "-C", "opt-level=2", "--crate-type", "lib", "--emit", "asm", "tick.rs"];
+        run("rustc", &object, folder);
+        let assembly = std::fs::read_to_string(folder.join("tick.s")).unwrap();
+        assert!(assembly.contains("tick") && !assembly.contains("panic"), "the tick refers to a panic");
+    }
+}
+
+#[test]
+fn the_python_module_agrees_and_allocates_nothing_in_a_tick() {
+    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10)] {
+        if !there("micropython") {
+            return;
+        }
+        let span = case.span().to_string();
+        let nominal = case.settings.features.nominal_mv.to_string();
+        let arguments = ["drill.py", &ticks.to_string(), &span, &nominal];
+        case.agrees("micropython", ticks, &run("micropython", &arguments, case.folder.path()));
+    }
+}
+
+/// The number and the sum in the line of an answer that begins with `what`.
+fn figure(said: &str, what: &str) -> (u32, u32) {
+    let line = said.lines().find_map(|line| line.strip_prefix(what)).expect("a line of figures");
+    let mut words = line.trim().trim_end_matches('.').split(' ');
+    let number = words.next().and_then(|word| word.parse().ok()).expect("a number");
+    (number, words.next().and_then(|word| u32::from_str_radix(word, 16).ok()).expect("a sum"))
+}
+
+/// Bytes of program memory and of state, as the linker of a target counts them.
+fn memory(case: &Case, tools: &str, flags: &[&str]) -> (u32, u32) {
+    let whole = crate::sandbox::repository().join("eval/src/export/c/whole.c");
+    std::fs::copy(whole, case.folder.path().join("whole.c")).unwrap();
+    let state = "#include \"lowgear.h\"\nlowgear_state state = { 0 };\n";
+    std::fs::write(case.folder.path().join("state.c"), state).unwrap();
+    let size = |source: &str, column: usize| -> u32 {
+        let flags = [&["-std=c99", "-Os", "-c"][..], flags].concat();
+        compile(case, &format!("{tools}gcc"), &flags, 1, source, "size.o");
+        let said = run(&format!("{tools}size"), &["size.o"], case.folder.path());
+        let words: Vec<u32> =
+            said.lines().nth(1).unwrap().split_whitespace().map_while(|w| w.parse().ok()).collect();
+        words[column]
+    };
+    let bss = size("state.c", 2);
+    (size("whole.c", 0), bss)
+}
+
+#[test]
+fn what_a_usual_table_costs_on_a_cortex_m0_stays_within_its_bounds() {
+    if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
+        return;
+    }
+    let case = Case::usual();
+    let core = ["-mcpu=cortex-m0", "-mthumb"];
+    let (flash, state) = memory(&case, "arm-none-eabi-", &core);
+    let own = ["-std=gnu99", "-Os", "-nostartfiles", "-T", "arm.ld", "-DCOUNT_TICKS"];
+    compile(&case, "arm-none-eabi-gcc", &[&own[..], &core].concat(), 4000, "arm.c", "count.elf");
+    let board =
+        ["60", "qemu-system-arm", "-M", "microbit", "-nographic", "-monitor", "none", "-serial", "none"];
+    let image =
+        ["-icount", "shift=6", "-semihosting-config", "enable=on,target=native", "-kernel", "count.elf"];
+    let said = run("timeout", &[&board[..], &image].concat(), case.folder.path());
+    let (thousand, (decided, total), most) =
+        (figure(&said, "thousand").0, figure(&said, "decided"), figure(&said, "most").0);
+    let (mean, most) = (1000 * total / decided / thousand, 1000 * most / thousand);
+    println!(
+        "Cortex-M0: flash {flash}, state {state} bytes, {mean} instructions in the mean, {most} at most"
+    );
+    assert!(flash <= 2048 && state <= 64, "{flash} bytes of program memory, {state} of RAM");
+    assert!(mean <= 480 && most <= 560, "{mean} instructions in the mean, {most} at most");
+}
+
+#[test]
+fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
+    if !(there("avr-gcc") && there("simavr")) {
+        return;
+    }
+    let case = Case::usual();
+    let chip = ["-mmcu=atmega328p"];
+    let (flash, state) = memory(&case, "avr-", &chip);
+    let flags = ["-std=gnu99", "-Os", chip[0], "-DCOUNT_TICKS"];
+    compile(&case, "avr-gcc", &flags, 4000, "avr.c", "count.avr");
+    let arguments = ["60", "simavr", "-m", "atmega328p", "-f", "16000000", "count.avr"];
+    let said =
+        run("timeout", &arguments, case.folder.path()).replace("\u{1b}[32m", "").replace("\u{1b}[0m", "");
+    let ((decided, total), most) = (figure(&said, "decided"), figure(&said, "most").0);
+    println!(
+        "AVR: flash {flash}, state {state} bytes, {} cycles in the mean, {most} at most",
+        total / decided
+    );
+    assert!(flash <= 3072 && state <= 64 && most <= 3200, "{flash} {state} {most}");
+}
+
+/// The ticks with drive, by number, in what an example printed.
+fn driven(said: &str) -> Vec<u32> {
+    let numbers = said.lines().map(|line| line.split(',').map(|word| word.parse().unwrap()).collect());
+    numbers.filter(|row: &Vec<u32>| row[1] > 0).map(|row| row[0]).collect()
+}
+
+#[test]
+fn the_examples_of_a_control_loop_drive_shift_and_stop_alike() {
+    let case = Case::usual();
+    if !there("cc") {
+        return;
+    }
+    let flags = [&["-std=c99", "example_board.c"][..], &STRICT].concat();
+    compile(&case, "cc", &flags, 1, "example_loop.c", "example");
+    let said = run(&case.path("example"), &[], case.folder.path());
+    let with_drive = driven(&said);
+    assert!(with_drive.iter().any(|&tick| tick < 150) && with_drive.iter().any(|&tick| tick > 201));
+    assert!(!with_drive.iter().any(|&tick| (151..=200).contains(&tick)), "the stop button holds it");
+    assert!(!with_drive.iter().any(|&tick| tick > 250), "a stale sensor stops it");
+    let angles = said.lines().filter(|line| line.ends_with(",1400")).count();
+    assert!(angles > 0, "it shifts up: {said}");
+    if there("micropython") {
+        let again = run("micropython", &["example_loop.py"], case.folder.path());
+        assert_eq!(again, said, "both languages give the same orders");
+    }
+}

@@ -1,0 +1,43 @@
+# A board that is not there, as example_board.c.
+state = {"tick": 0, "duty": 0, "tacho": 0, "selector": 0}
+
+
+def wait_for_tick():
+    state["tick"] += 1
+    if not state["duty"]:
+        state["tacho"] = 0
+    elif state["tacho"] < 110:
+        state["tacho"] += 2
+
+
+def stop_pressed():
+    return 150 < state["tick"] <= 200
+
+
+def reading_age():
+    return 9 if state["tick"] > 250 else 0
+
+
+def duty_asked():
+    return 1000
+
+
+def drive(permille):
+    state["duty"] = permille
+    print("%d,%d,%d" % (state["tick"], permille, state["selector"]))
+
+
+def selector(ddeg):
+    state["selector"] = ddeg
+
+
+def reference():
+    pass
+
+
+def go_on():
+    return state["tick"] < 300
+
+
+def read():
+    return state["tacho"], 7400, 0, 0, state["selector"]

@@ -1,0 +1,30 @@
+# A control loop around an exported controller: the seed-tray cart. `board` is yours: it reads your sensors and
+# moves your motor and selector; see example_loop.c for what each function does.
+import board
+import lowgear
+
+
+def main():
+    board.drive(0)
+    if not lowgear.self_test():
+        return  # stay off: the table in memory is not the one that was exported
+    controller = lowgear.Controller(0)
+    board.selector(lowgear.angle_of(0))
+    duty = 0
+    while board.go_on():
+        board.wait_for_tick()
+        tacho, battery, current, tilt, selector = board.read()
+        controller.tick(tacho, battery, current, tilt, duty, selector)
+        drive = controller.drive
+        if board.stop_pressed() or board.reading_age() > 1:
+            drive = 0  # the guard cannot know of these: whatever it allows, the motor is off
+        duty = board.duty_asked() if drive else 0
+        board.drive(duty)
+        if controller.recalibrate:
+            board.reference()
+        else:
+            board.selector(lowgear.angle_of(controller.order))
+    board.drive(0)
+
+
+main()
