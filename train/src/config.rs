@@ -9,10 +9,11 @@ pub use contender::{Contender, Setting};
 pub use searched::{Range, SearchConfig, SearchedKey};
 
 use crate::search::SearchBudget;
-use keys::{check_budget, count, dqn_key, grid_key, ppo_key, rule_key, tabular_key};
+use keys::{check_budget, count, dqn_key, grid_key, ppo_key, range_key, rule_key, tabular_key};
 use lowgear_agents::dqn::DqnConfig;
 use lowgear_agents::grid::{Grid, GridAxis};
 use lowgear_agents::ppo::PpoConfig;
+use lowgear_agents::rollout::RolloutSettings;
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
@@ -104,6 +105,8 @@ pub struct LearnersConfig {
     pub contextual: Option<ContextualConfig>,
     /// A table of action values.
     pub tabular: Option<TabularConfig>,
+    /// A table that overrules the tuned rule, by trying actions out on copies of the episode.
+    pub rollout: Option<RolloutTraining>,
     /// A small value network.
     pub dqn: Option<DqnTraining>,
     /// A small policy network that corrects the tuned rule.
@@ -114,8 +117,8 @@ impl LearnersConfig {
     /// How many there are.
     #[must_use]
     pub fn count(&self) -> usize {
-        let LearnersConfig { contextual, tabular, dqn, ppo } = self;
-        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()]
+        let LearnersConfig { contextual, tabular, rollout, dqn, ppo } = self;
+        [contextual.is_some(), tabular.is_some(), rollout.is_some(), dqn.is_some(), ppo.is_some()]
             .into_iter()
             .filter(|&l| l)
             .count()
@@ -141,6 +144,19 @@ pub struct TabularConfig {
     /// Learning rule.
     #[serde(default)]
     pub settings: TabularSettings,
+    /// Grid of features.
+    pub grid: Vec<GridAxis>,
+}
+
+/// Training of a table that overrules the tuned rule, by rollouts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct RolloutTraining {
+    /// Episodes; validation and checkpoint come after each round of them.
+    pub episodes: u64,
+    /// Learning rule.
+    #[serde(default)]
+    pub settings: RolloutSettings,
     /// Grid of features.
     pub grid: Vec<GridAxis>,
 }
@@ -279,7 +295,7 @@ impl StudyConfig {
 
     fn check_learners(&self) -> Result<(), KeyError> {
         if self.learners.count() == 0 {
-            let allowed = "at least one of contextual, tabular, dqn and ppo";
+            let allowed = "at least one of contextual, tabular, rollout, dqn and ppo";
             return Err(KeyError::new("contextual", "no learner", allowed));
         }
         if let Some(contextual) = &self.learners.contextual {
@@ -290,6 +306,11 @@ impl StudyConfig {
             count("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000)?;
             tabular.settings.validate(3).map_err(|e| tabular_key(e).within("tabular.settings"))?;
             Grid::new(tabular.grid.clone()).map_err(|e| grid_key(e, &tabular.grid).within("tabular"))?;
+        }
+        if let Some(rollout) = &self.learners.rollout {
+            count("rollout.episodes", rollout.episodes, 1, 1_000_000_000)?;
+            rollout.settings.validate().map_err(|e| range_key(&e).within("rollout.settings"))?;
+            Grid::new(rollout.grid.clone()).map_err(|e| grid_key(e, &rollout.grid).within("rollout"))?;
         }
         if let Some(dqn) = &self.learners.dqn {
             count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;

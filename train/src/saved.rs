@@ -7,6 +7,7 @@ use lowgear_agents::dqn::DqnPolicy;
 use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::ppo::PpoPolicy;
+use lowgear_agents::rollout::RolloutPolicy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
 use lowgear_eval::table::{LookupTable, TablePolicy};
@@ -54,6 +55,8 @@ pub enum SavedPolicy {
     Dqn(Box<DqnPolicy>),
     /// A policy network with the rule that it corrects.
     Ppo(Box<PpoPolicy>),
+    /// A rule that the cells of a table overrule.
+    Rollout(Box<RolloutPolicy>),
     /// A look-up table, as its own file holds it.
     Table(String),
 }
@@ -71,6 +74,8 @@ pub enum Player {
     Dqn(Box<DqnPolicy>),
     /// See [`SavedPolicy::Ppo`].
     Ppo(Box<PpoPolicy>),
+    /// See [`SavedPolicy::Rollout`].
+    Rollout(Box<RolloutPolicy>),
     /// See [`SavedPolicy::Table`].
     Table(TablePolicy),
 }
@@ -83,6 +88,7 @@ impl Policy for Player {
             Player::Tabular(p) => p.reset(),
             Player::Dqn(p) => p.reset(),
             Player::Ppo(p) => p.reset(),
+            Player::Rollout(p) => p.reset(),
             Player::Table(p) => p.reset(),
         }
     }
@@ -94,6 +100,7 @@ impl Policy for Player {
             Player::Tabular(p) => p.decide(features, mask),
             Player::Dqn(p) => p.decide(features, mask),
             Player::Ppo(p) => p.decide(features, mask),
+            Player::Rollout(p) => p.decide(features, mask),
             Player::Table(p) => p.decide(features, mask),
         }
     }
@@ -119,6 +126,7 @@ impl SavedPolicy {
             }
             SavedPolicy::Dqn(policy) => Player::Dqn(policy.clone()),
             SavedPolicy::Ppo(policy) => Player::Ppo(policy.clone()),
+            SavedPolicy::Rollout(policy) => Player::Rollout(policy.clone()),
             SavedPolicy::Table(text) => {
                 Player::Table(TablePolicy::new(LookupTable::from_json(text).map_err(|e| e.to_string())?))
             }

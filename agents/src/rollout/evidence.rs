@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Differences in return between an action and the action of reference, tried from the same states.
+/// Differences in return between an action and the guide's, tried from the same states.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
     /// Trials; older ones count less.

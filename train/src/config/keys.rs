@@ -42,11 +42,9 @@ pub(super) fn tabular_key(e: TabularError) -> KeyError {
 
 pub(super) fn grid_key(e: GridError, axes: &[GridAxis]) -> KeyError {
     match e {
-        GridError::Axes { found } => KeyError::new(
-            "grid",
-            format!("{found} axes"),
-            format!("1 to {MAX_AXES} [[learners.tabular.grid]]"),
-        ),
+        GridError::Axes { found } => {
+            KeyError::new("grid", format!("{found} axes"), format!("1 to {MAX_AXES} [[…grid]]"))
+        }
         GridError::Edges { feature, edges } => {
             let index = axes.iter().position(|a| a.feature.name() == feature).unwrap_or(0);
             let allowed = "one or more, each above the one before";

@@ -35,6 +35,9 @@ pub struct SearchConfig {
     /// Settings under `[learners.ppo]`.
     #[serde(default)]
     pub ppo: Vec<SearchedKey>,
+    /// Settings under `[learners.rollout]`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub rollout: Vec<SearchedKey>,
     /// Settings under `[learners.tabular]`.
     #[serde(default)]
     pub tabular: Vec<SearchedKey>,
@@ -121,6 +124,7 @@ impl SearchConfig {
             Contender::Contextual => &self.contextual,
             Contender::Dqn => &self.dqn,
             Contender::Ppo => &self.ppo,
+            Contender::Rollout => &self.rollout,
             Contender::Tabular => &self.tabular,
         }
     }

@@ -4,12 +4,14 @@ mod contextual;
 mod dqn;
 mod guided;
 mod ppo;
+mod rollout;
 mod rule;
 mod tabular;
 
 pub use contextual::ContextualJob;
 pub use dqn::DqnJob;
 pub use ppo::PpoJob;
+pub use rollout::RolloutJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
 
@@ -223,6 +225,7 @@ pub fn job_of(
         }
         Contender::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
         Contender::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
+        Contender::Rollout => Some(Box::new(RolloutJob { config: learners.rollout.clone()?, rule, run })),
         Contender::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
     }
 }

@@ -219,6 +219,7 @@ pub fn label(learner: &str) -> &str {
         "dqn" => "Neural DQN",
         "ppo" => "Neural PPO",
         "tabular" => "Tabular values",
+        "rollout" => "Rule with rollout table",
         other => other,
     }
 }

@@ -217,7 +217,7 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
             shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &filled)
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "rollout", "dqn", "ppo"][..]]
         .iter()
         .enumerate()
         .filter_map(|(i, ids)| {
