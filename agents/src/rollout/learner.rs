@@ -15,7 +15,7 @@ pub struct RolloutLearner {
     /// Choice of each cell.
     choices: Vec<u8>,
     /// By cell and action; differences to what the guide advised.
-    evidence: Vec<Vec<Evidence>>,
+    pub(super) evidence: Vec<Vec<Evidence>>,
     /// How often each cell was met.
     visits: Vec<f64>,
     seed: Seed,

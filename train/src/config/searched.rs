@@ -36,7 +36,7 @@ pub struct SearchConfig {
     #[serde(default)]
     pub ppo: Vec<SearchedKey>,
     /// Settings under `[learners.rollout]`.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(default)]
     pub rollout: Vec<SearchedKey>,
     /// Settings under `[learners.tabular]`.
     #[serde(default)]
