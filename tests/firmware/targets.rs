@@ -34,7 +34,7 @@ fn cortex(core: &str, board: &str) {
         let flags = [&own[..], &["-Wall", "-Wextra", "-Wconversion", "-Werror"]].concat();
         compile(&case, "arm-none-eabi-gcc", &flags, TICKS, "arm.c", "drill.elf");
         let board =
-            ["300", "qemu-system-arm", "-M", board, "-nographic", "-monitor", "none", "-serial", "none"];
+            ["900", "qemu-system-arm", "-M", board, "-nographic", "-monitor", "none", "-serial", "none"];
         let image = ["-semihosting-config", "enable=on,target=native", "-kernel", "drill.elf"];
         let said = run("timeout", &[&board[..], &image].concat(), case.folder.path());
         case.agrees(&core, TICKS, &said);
@@ -60,7 +60,7 @@ fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
         let flags = ["-std=gnu99", "-Os", "-mmcu=atmega328p", "-Wall", "-Wextra", "-Werror"];
         compile(&case, "avr-gcc", &flags, ticks, "avr.c", "drill.avr");
         // The emulator always ends with 0 and colours the text of the serial port.
-        let arguments = ["300", "simavr", "-m", "atmega328p", "-f", "16000000", "drill.avr"];
+        let arguments = ["900", "simavr", "-m", "atmega328p", "-f", "16000000", "drill.avr"];
         let said = run("timeout", &arguments, case.folder.path());
         let plain = said.replace("\u{1b}[32m", "").replace("\u{1b}[0m", "");
         let lines = plain.lines().filter(|line| !line.starts_with("Loaded") && !line.trim().is_empty());
