@@ -16,6 +16,7 @@ use std::sync::{Arc, LazyLock};
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use lowgear_agents::grid::{Grid, GridAxis};
+use lowgear_agents::neural::Mask;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularLearner, TabularSettings, run_episode};
@@ -186,8 +187,8 @@ impl Gearbox {
         episode: u64,
     ) {
         let mut rule = self.rule.clone();
-        let guide = |features: &Features, allowed: &[bool]| {
-            Some(rule.decide(features, [allowed[0], allowed[1], allowed[2]]) as usize)
+        let guide = |features: &Features, allowed: Mask| {
+            Some(rule.decide(features, [0, 1, 2].map(|action| allowed.allows(action))) as usize)
         };
         run_episode(world, |features| self.grid.cell(features), learner, episode, guide);
     }
