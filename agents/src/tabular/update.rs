@@ -57,8 +57,7 @@ pub fn greedy(q: &[f64], allowed: Mask) -> usize {
 }
 
 /// Probabilities, action by action, of taking `preferred`, or with probability `epsilon` any allowed action
-/// (Sutton, Barto 2018, section 5.4).
-#[must_use]
+/// (Sutton, Barto 2018, section 5.4); 0 for actions that there are not, without end.
 pub fn epsilon_soft(preferred: usize, allowed: Mask, epsilon: f64) -> impl Iterator<Item = f64> {
     let share = epsilon / allowed.count().max(1) as f64;
     (0..).map(move |action| {
