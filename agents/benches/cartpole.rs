@@ -6,11 +6,12 @@
 //! `cargo bench -p lowgear-agents --bench cartpole -- ppo 10` takes learner and number of seeds; a third
 //! word `burn` has the tensor library compute gradients, a fourth is the first seed. Settings were chosen on
 //! the seeds from 100 on. The same settings on a Python library: `python/cartpole.py`. Judging is not
-//! counted in the seconds.
+//! counted in the seconds. Seconds are of the clock and of the processor; the latter do not depend on what
+//! else the machine does.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
 use std::ops::ControlFlow;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
 use lowgear_agents::neural::{Backend, Schedule};
@@ -35,7 +36,7 @@ fn main() {
     for (name, run) in [("ppo", run_ppo as fn(u64, Backend) -> Run), ("dqn", run_dqn)] {
         if ["", name].contains(&word(0)) {
             println!(
-                "{name}, one thread\nseed  decisions  seconds  first-mean  best-mean  end-mean  all-decisions  all-seconds"
+                "{name}, one thread\nseed  decisions  seconds  cpu-seconds  first-mean  best-mean  end-mean  all-decisions  all-seconds  all-cpu-seconds"
             );
             let runs: Vec<Run> = (from..from + seeds).map(|seed| run(seed, backend)).collect();
             runs.iter().zip(from..).for_each(|(run, seed)| run.print(seed));
@@ -53,25 +54,50 @@ struct Run {
     best_mean: f64,
     end_mean: f64,
     decisions: u64,
-    whole: Duration,
+    whole: Lived,
 }
 
 impl Run {
     fn print(&self, seed: u64) {
-        let (decisions, s) = self.first.map_or((0, f64::NAN), |f| (f.decisions, f.lived.as_secs_f64()));
-        let first = self.first.map_or(f64::NAN, |f| f.mean);
-        let Run { best_mean, end_mean, decisions: all, .. } = self;
-        let whole = self.whole.as_secs_f64();
+        let never =
+            First { decisions: 0, lived: Lived { clock_s: f64::NAN, cpu_s: f64::NAN }, mean: f64::NAN };
+        let First { decisions, lived: Lived { clock_s: s, cpu_s: cpu }, mean: first } =
+            self.first.unwrap_or(never);
+        let Run {
+            best_mean, end_mean, decisions: all, whole: Lived { clock_s: all_s, cpu_s: all_cpu }, ..
+        } = self;
         println!(
-            "{seed:4}  {decisions:9}  {s:7.3}  {first:10.1}  {best_mean:9.1}  {end_mean:8.1}  {all:13}  {whole:11.3}"
+            "{seed:4}  {decisions:9}  {s:7.3}  {cpu:11.3}  {first:10.1}  {best_mean:9.1}  {end_mean:8.1}  {all:13}  {all_s:11.3}  {all_cpu:15.3}"
         );
     }
 }
 
-/// Looks on from time to time, with the clock stopped.
+/// Seconds of the clock and of the processor.
+#[derive(Clone, Copy)]
+struct Lived {
+    clock_s: f64,
+    cpu_s: f64,
+}
+
+impl Lived {
+    /// Since some moment in the past; the processor's 0 where `/proc` does not tell.
+    fn now(origin: Instant) -> Lived {
+        // Nanoseconds on a processor of the only thread.
+        let text = std::fs::read_to_string("/proc/self/schedstat").unwrap_or_default();
+        let ns: f64 = text.split_whitespace().next().and_then(|ns| ns.parse().ok()).unwrap_or(0.0);
+        Lived { clock_s: origin.elapsed().as_secs_f64(), cpu_s: 1e-9 * ns }
+    }
+
+    fn minus(self, other: Lived) -> Lived {
+        Lived { clock_s: self.clock_s - other.clock_s, cpu_s: self.cpu_s - other.cpu_s }
+    }
+}
+
+/// Looks on from time to time, with the clocks stopped.
 struct Watch {
-    start: Instant,
-    judging: Duration,
+    origin: Instant,
+    /// Where the clocks would stand at the start, had judging taken no time.
+    start: Lived,
     next: u64,
     first: Option<First>,
     /// What the first 100 episodes said of the network that they liked best, and the other ones of it.
@@ -82,13 +108,14 @@ struct Watch {
 #[derive(Clone, Copy)]
 struct First {
     decisions: u64,
-    lived: Duration,
+    lived: Lived,
     mean: f64,
 }
 
 impl Watch {
     fn new() -> Watch {
-        Watch { start: Instant::now(), judging: Duration::ZERO, next: LOOK_EVERY, first: None, best: None }
+        let origin = Instant::now();
+        Watch { origin, start: Lived::now(origin), next: LOOK_EVERY, first: None, best: None }
     }
 
     fn look(&mut self, decisions: u64, mean: impl Fn(u64) -> f64) {
@@ -96,8 +123,7 @@ impl Watch {
             return;
         }
         self.next = decisions + LOOK_EVERY;
-        let before = Instant::now();
-        let lived = before - self.start - self.judging;
+        let lived = Lived::now(self.origin).minus(self.start);
         let looked_at = mean(LOOKED_AT);
         let better = self.best.is_none_or(|(best, _)| looked_at > best);
         if better {
@@ -107,11 +133,11 @@ impl Watch {
                 self.first = Some(First { decisions, lived, mean });
             }
         }
-        self.judging += before.elapsed();
+        self.start = Lived::now(self.origin).minus(lived);
     }
 
     fn end(self, decisions: u64, mean: impl Fn(u64) -> f64) -> Run {
-        let whole = self.start.elapsed() - self.judging;
+        let whole = Lived::now(self.origin).minus(self.start);
         let best_mean = self.best.map_or(f64::NAN, |(_, mean)| mean);
         Run { first: self.first, best_mean, end_mean: mean(OTHERS), decisions, whole }
     }

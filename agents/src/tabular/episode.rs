@@ -1,6 +1,7 @@
 //! The training loop of tabular learners: start reading here.
 
 use super::learner::{Choice, TabularLearner, View};
+use crate::neural::{Mask, mask_of};
 use lowgear_env::{End, World};
 
 /// What an episode came to.
@@ -25,7 +26,7 @@ pub fn run_episode<W: World>(
     encode: impl Fn(&W::Observation) -> usize,
     learner: &mut TabularLearner,
     episode: u64,
-    mut guide: impl FnMut(&W::Observation, &[bool]) -> Option<usize>,
+    mut guide: impl FnMut(&W::Observation, Mask) -> Option<usize>,
 ) -> EpisodeSum {
     let mut choose = |world: &W, learner: &mut TabularLearner| {
         let view = look(world, &encode, &mut guide);
@@ -57,12 +58,12 @@ pub fn run_episode<W: World>(
 pub fn play_episode<W: World>(
     world: &mut W,
     episode: u64,
-    mut decide: impl FnMut(&W::Observation, &[bool]) -> usize,
+    mut decide: impl FnMut(&W::Observation, Mask) -> usize,
 ) -> EpisodeSum {
     world.reset(episode);
     let mut sum = EpisodeSum { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
     loop {
-        let action = decide(world.observation(), &allowed(world));
+        let action = decide(world.observation(), mask_of(world));
         let step = world.step(action);
         sum.total_reward += step.reward;
         sum.elapsed_s += step.elapsed_s;
@@ -77,13 +78,9 @@ pub fn play_episode<W: World>(
 fn look<W: World>(
     world: &W,
     encode: impl Fn(&W::Observation) -> usize,
-    guide: &mut impl FnMut(&W::Observation, &[bool]) -> Option<usize>,
+    guide: &mut impl FnMut(&W::Observation, Mask) -> Option<usize>,
 ) -> View {
-    let allowed = allowed(world);
+    let allowed = mask_of(world);
     let observation = world.observation();
-    View { cell: encode(observation), guide: guide(observation, &allowed), allowed }
-}
-
-fn allowed<W: World>(world: &W) -> Vec<bool> {
-    (0..world.actions()).map(|action| world.allowed(action)).collect()
+    View { cell: encode(observation), guide: guide(observation, allowed), allowed }
 }

@@ -6,24 +6,25 @@ use super::update::{
     discount, epsilon_soft, guided_greedy, td_error, value_double_q, value_expected_sarsa, value_q_learning,
     value_sarsa,
 };
+use crate::neural::Mask;
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// What a tabular learner sees at a decision.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct View {
     /// The cell, below the number of cells.
     pub cell: usize,
     /// Which actions are possible; at least one is.
-    pub allowed: Vec<bool>,
+    pub allowed: Mask,
     /// What the guide would do, if there is one.
     pub guide: Option<usize>,
 }
 
 /// A view and the action taken there.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Choice {
     /// What was seen.
     pub view: View,
@@ -134,6 +135,9 @@ impl TabularLearner {
     /// What it would do without exploring: the guided greedy action.
     #[must_use]
     pub fn greedy(&self, view: &View) -> usize {
+        if self.second.is_empty() {
+            return self.prefer(view, &self.values[self.row(view.cell)]);
+        }
         self.prefer(view, &self.values(view.cell))
     }
 
@@ -142,9 +146,8 @@ impl TabularLearner {
         if self.rng.random::<f64>() >= self.epsilon() {
             return self.greedy(view);
         }
-        let possible = view.allowed.iter().filter(|&&possible| possible).count().max(1);
-        let drawn = self.rng.random_range(0..possible);
-        (0..self.actions).filter(|&action| view.allowed[action]).nth(drawn).unwrap_or(0)
+        let drawn = self.rng.random_range(0..view.allowed.count().max(1));
+        view.allowed.nth(drawn).unwrap_or(0)
     }
 
     /// A new episode begins: nothing is eligible.
@@ -178,16 +181,14 @@ impl TabularLearner {
     ) {
         let v_t = after.map_or(0.0, |choice| self.value_of(choice));
         let delta = td_error(self.values[entry], reward, discount_t, v_t);
-        let explored = after.is_some_and(|choice| self.explores(choice));
+        let watkins = self.settings.algorithm == Algorithm::QLearning;
+        let cut = watkins && after.is_some_and(|choice| self.explores(choice));
+        let factor = if cut { 0.0 } else { discount_t * self.settings.lambda };
         self.traces.visit(self.settings.trace, entry, step_size);
-        for trace in &self.traces.0 {
-            self.values[trace.entry] += trace.step_size * delta * trace.weight;
-        }
-        if self.settings.algorithm == Algorithm::QLearning && explored {
-            self.traces.clear();
-        } else {
-            self.traces.decay(discount_t * self.settings.lambda, self.settings.trace_cutoff);
-        }
+        let TabularLearner { traces, values, settings, .. } = self;
+        traces.decay(factor, settings.trace_cutoff, |trace| {
+            values[trace.entry] += trace.step_size * delta * trace.weight;
+        });
     }
 
     /// A coin says which table learns; the other one values its choice.
@@ -221,7 +222,7 @@ impl TabularLearner {
                 (&self.values[self.row(view.cell)], &self.second[self.row(view.cell)]);
             match view.guide {
                 Some(_) => evaluator[self.prefer(view, selector)],
-                None => value_double_q(selector, evaluator, &view.allowed),
+                None => value_double_q(selector, evaluator, view.allowed),
             }
         });
         self.values[entry] += step_size * td_error(self.values[entry], reward, discount_t, v_t);
@@ -234,11 +235,11 @@ impl TabularLearner {
             Algorithm::Sarsa => value_sarsa(q_t, *action),
             Algorithm::ExpectedSarsa => {
                 let preferred = self.prefer(view, q_t);
-                value_expected_sarsa(q_t, &epsilon_soft(preferred, &view.allowed, self.epsilon()))
+                value_expected_sarsa(q_t, epsilon_soft(preferred, view.allowed, self.epsilon()))
             }
             Algorithm::QLearning | Algorithm::DoubleQ => match view.guide {
                 Some(_) => q_t[self.prefer(view, q_t)],
-                None => value_q_learning(q_t, &view.allowed),
+                None => value_q_learning(q_t, view.allowed),
             },
         }
     }
@@ -252,7 +253,7 @@ impl TabularLearner {
 
     fn prefer(&self, view: &View, q: &[f64]) -> usize {
         let TabularSettings { trust_visits, rule_margin, .. } = self.settings;
-        guided_greedy(q, self.visits(view.cell), &view.allowed, view.guide, trust_visits, rule_margin).0
+        guided_greedy(q, self.visits(view.cell), view.allowed, view.guide, trust_visits, rule_margin).0
     }
 
     fn row(&self, cell: usize) -> std::ops::Range<usize> {

@@ -93,7 +93,7 @@ impl Policy for TabularPolicy {
         let (action, fell_back) = guided_greedy(
             &self.values[row.clone()],
             &self.visits[row],
-            &mask,
+            mask.into(),
             Some(guide),
             self.trust_visits,
             self.rule_margin,

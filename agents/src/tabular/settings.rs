@@ -89,6 +89,12 @@ pub enum TabularError {
         /// Number of actions.
         actions: usize,
     },
+    /// Too few or too many actions.
+    #[error("the table has {found} actions, allowed is 1 to 32")]
+    Actions {
+        /// Number of actions.
+        found: usize,
+    },
     /// Double Q-learning has no traces.
     #[error("`lambda` is {lambda}, allowed with `algorithm = \"double-q\"` is 0")]
     DoubleQTraces {
@@ -113,6 +119,9 @@ impl TabularSettings {
     /// # Errors
     /// [`TabularError`] names the key, the value and what is allowed.
     pub fn validate(&self, actions: usize) -> Result<(), TabularError> {
+        if !(1..=32).contains(&actions) {
+            return Err(TabularError::Actions { found: actions });
+        }
         check("gamma-per-s", self.gamma_per_s, (1e-9, 1.0), "(factor per s)")?;
         check("lambda", self.lambda, (0.0, 1.0), "(factor)")?;
         check("trace-cutoff", self.trace_cutoff, (1e-6, 1.0), "(fraction)")?;

@@ -6,6 +6,7 @@ mod prediction;
 mod saving;
 
 use super::*;
+use crate::neural::Mask;
 
 /// Nothing clever: no traces, no guide, values from 0, no discount.
 fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSettings {
@@ -24,10 +25,10 @@ fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSett
 }
 
 /// No guide.
-fn alone<O>(_: &O, _: &[bool]) -> Option<usize> {
+fn alone<O>(_: &O, _: Mask) -> Option<usize> {
     None
 }
 
 fn choice(cell: usize, action: usize, actions: usize) -> Choice {
-    Choice { view: View { cell, allowed: vec![true; actions], guide: None }, action }
+    Choice { view: View { cell, allowed: Mask::all(actions), guide: None }, action }
 }

@@ -39,9 +39,10 @@ impl Traces {
         }
     }
 
-    /// Multiplies every trace by `factor` and forgets those below `cutoff`.
-    pub(super) fn decay(&mut self, factor: f64, cutoff: f64) {
+    /// Shows every trace to `before`, then multiplies it by `factor` and forgets it below `cutoff`.
+    pub(super) fn decay(&mut self, factor: f64, cutoff: f64, mut before: impl FnMut(&Trace)) {
         self.0.retain_mut(|trace| {
+            before(trace);
             trace.weight *= factor;
             trace.weight >= cutoff
         });

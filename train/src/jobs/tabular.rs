@@ -7,6 +7,7 @@ use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Stopwatch, Timed};
 use lowgear_agents::grid::Grid;
+use lowgear_agents::neural::Mask;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, run_episode};
@@ -109,8 +110,8 @@ impl Trainee for TabularTrainee {
         let TabularTrainee { state, grid, rule, world, stopwatch, .. } = self;
         while state.episodes < until {
             rule.reset();
-            let guide = |features: &_, allowed: &[bool]| {
-                let mask = [allowed[0], allowed[1], allowed[2]];
+            let guide = |features: &_, allowed: Mask| {
+                let mask = [0, 1, 2].map(|action| allowed.allows(action));
                 let advice = rule.decide(features, mask) as usize;
                 // The choice from the table is part of learning: it takes less time than reading a clock.
                 stopwatch.enter(Stage::Learning);

@@ -15,7 +15,7 @@ fn teach(settings: TabularSettings, episodes: u64, seed: u64) -> TabularLearner 
 }
 
 fn view(cell: usize) -> View {
-    View { cell, allowed: vec![true; cliff::ACTIONS], guide: None }
+    View { cell, allowed: Mask::all(cliff::ACTIONS), guide: None }
 }
 
 /// Steps of the greedy path, or `None` if it does not arrive.
@@ -35,7 +35,7 @@ fn greedy_steps(learner: &TabularLearner) -> Option<usize> {
 fn value_when_exploring(learner: &TabularLearner, epsilon: f64) -> f64 {
     let mut values = vec![0.0; cliff::CELLS];
     let backup = |values: &[f64], cell: usize| {
-        let pi = update::epsilon_soft(learner.greedy(&view(cell)), &[true; cliff::ACTIONS], epsilon);
+        let pi = update::epsilon_soft(learner.greedy(&view(cell)), Mask::all(cliff::ACTIONS), epsilon);
         let outcomes = (0..cliff::ACTIONS).map(|action| cliff::outcome(cell, action));
         outcomes.zip(pi).map(|((next, reward), p)| p * (reward + values[next])).sum::<f64>()
     };
@@ -81,8 +81,8 @@ fn on_policy_learners_keep_away_from_the_cliff() {
         assert!(value <= BEST + 1e-9, "{algorithm:?}: {value} is better than the best");
         assert!(value > BEST - 0.01, "{algorithm:?}: {value}");
         // Its own estimate of that value: noisy with Sarsa, close with Expected Sarsa.
-        let pi = update::epsilon_soft(learner.greedy(&view(cliff::START)), &[true; cliff::ACTIONS], 0.1);
-        let own = update::value_expected_sarsa(&learner.values(cliff::START), &pi);
+        let pi = update::epsilon_soft(learner.greedy(&view(cliff::START)), Mask::all(cliff::ACTIONS), 0.1);
+        let own = update::value_expected_sarsa(&learner.values(cliff::START), pi);
         let tolerance = if algorithm == Algorithm::Sarsa { 0.5 } else { 0.01 };
         assert!((own - BEST).abs() < tolerance, "{algorithm:?}: {own}");
     }

@@ -25,7 +25,7 @@ fn guided_steps(learner: &TabularLearner) -> Option<usize> {
         if cell == cliff::GOAL {
             return Some(step);
         }
-        let view = View { cell, allowed: vec![true; cliff::ACTIONS], guide: Some(detour(cell)) };
+        let view = View { cell, allowed: Mask::all(cliff::ACTIONS), guide: Some(detour(cell)) };
         cell = cliff::outcome(cell, learner.greedy(&view)).0;
     }
     None
