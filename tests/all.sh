@@ -29,6 +29,9 @@ if ! command -v arm-none-eabi-gcc >/dev/null 2>&1 || ! command -v qemu-system-ar
     install gcc-arm-none-eabi libnewlib-arm-none-eabi qemu-system-arm gcc-avr avr-libc simavr \
         || echo "no emulators could be installed: firmware is not run on them here" >&2
 fi
+if ! python3 -m pip --version >/dev/null 2>&1; then
+    install python3 python3-pip python3-venv || echo "no Python could be installed: what needs it is left out" >&2
+fi
 # Programs that Python packages bring along, here or in an environment of their own.
 scripts=$(python3 -c "import sysconfig; print(sysconfig.get_path('scripts'))" 2>/dev/null || true)
 PATH="$PATH:$scripts:$PWD/target/python/bin"

@@ -79,15 +79,13 @@ impl RolloutLearner {
     /// The next episode of `world`: drives the present table, tries actions on copies, and at the end of a round
     /// improves the table. `cell_of` says where an observation lies; `worth` what the state that a trial ends in is
     /// worth beyond it, up to a constant. Without it trials would be paid for what they collect alone.
-    ///
-    /// Returns how many cells changed.
     pub fn episode<W: World + Clone, G: Guide<W::Observation> + Clone>(
         &mut self,
         world: &W,
         guide: &G,
         cell_of: impl Fn(&W::Observation) -> usize,
         worth: impl Fn(&W) -> f64,
-    ) -> usize {
+    ) {
         let mut rng = self.seed.stream(Stream::Explore, self.episodes);
         let choices = std::mem::take(&mut self.choices);
         let mut run = Run { world: world.clone(), guide: guide.clone(), choices: &choices };
@@ -111,7 +109,9 @@ impl RolloutLearner {
         }
         self.choices = choices;
         self.episodes += 1;
-        if self.episodes.is_multiple_of(self.settings.round) { self.improve() } else { 0 }
+        if self.episodes.is_multiple_of(self.settings.round) {
+            self.improve();
+        }
     }
 
     /// Share of a cell's states that are tried from, so that a round comes to as many trials as wanted.
@@ -167,20 +167,17 @@ impl RolloutLearner {
         }
     }
 
-    /// Gives each cell another choice where the evidence is clear. Returns how many changed.
-    fn improve(&mut self) -> usize {
+    /// Gives each cell another choice where the evidence is clear.
+    fn improve(&mut self) {
         let priors = self.priors();
-        let mut changed = 0;
         for (choice, evidence) in self.choices.iter_mut().zip(&self.evidence) {
             if let Some(better) = better(evidence, usize::from(*choice), &priors, &self.settings) {
                 *choice = better as u8;
-                changed += 1;
             }
         }
         for evidence in self.evidence.iter_mut().flatten() {
             evidence.fade(self.settings.keep);
         }
-        changed
     }
 
     /// Variance of one trial of each action, over all cells.
