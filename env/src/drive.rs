@@ -347,7 +347,7 @@ impl World for Drive {
         self.told_s = self.reward().total_s();
         let mut reward = self.told_s - before.0;
         if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
-            reward -= self.scenario.episode.reward.abort_s;
+            reward += self.abort_s();
         }
         Step { reward, elapsed_s: self.elapsed_s() - before.1, end }
     }

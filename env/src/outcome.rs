@@ -35,7 +35,7 @@ pub struct RewardTerms {
     pub shift_s: f64,
     /// Standing still under drive, negative.
     pub stall_s: f64,
-    /// Not finishing, negative.
+    /// Not finishing, and the time left until the limit then, negative.
     pub abort_s: f64,
 }
 

@@ -230,13 +230,16 @@ impl Plan {
     }
 
     /// Value of standing still from position `i` on until the episode is given up, with the progress that is
-    /// then missing.
+    /// then missing and the time left until the limit.
     fn giving_up(&self, scenario: &Scenario, i: usize) -> f64 {
         let (episode, last) = (&scenario.episode, self.positions_m.len() - 1);
         let weights = &episode.reward;
         let missing_m = self.positions_m[last] - self.positions_m[i];
+        // Not sooner on the clock than at first gear's pace: the plan does not know what it took to get here.
+        let clock_s = self.positions_m[i] / self.speeds[1].max(0.02) + episode.give_up_s;
         -weights.abort_s
             - episode.give_up_s * (weights.time + weights.stall)
+            - weights.time * (episode.time_limit_s - clock_s).max(0.0)
             - missing_m / weights.reference_speed_m_s
     }
 

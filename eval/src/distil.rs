@@ -176,6 +176,15 @@ where
     Ok(Distilled { rounds })
 }
 
+/// The states of one episode under `policy` in which the guard left a choice, and what it decided there.
+pub fn visits<W: World<Observation = Features>>(
+    world: &mut W,
+    episode: u64,
+    policy: &mut dyn Policy,
+) -> Vec<Visit> {
+    drive(world, episode, policy, None).0
+}
+
 /// Runs one episode under the teacher, or under `driver` with the teacher looking on. Returns the visits and
 /// the number of decisions without a choice.
 fn drive<W: World<Observation = Features>>(

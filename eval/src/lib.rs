@@ -1,6 +1,7 @@
 //! Judges policies: suites of courses, the bound, statistics, report, tables and firmware. Never learns.
 
 pub mod bound;
+pub mod card;
 pub mod distil;
 pub mod export;
 pub mod gallery;

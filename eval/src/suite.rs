@@ -57,6 +57,21 @@ impl TrainingSuite {
         TrainingSuite(Arc::new(self.0.with_seed(self.0.seed.part(run.0))))
     }
 
+    /// Mean return of each policy over training courses `0..courses`, in order whatever the number of threads, and
+    /// the ticks driven.
+    pub fn mean_returns<P: Policy + Clone + Sync>(&self, policies: &[P], courses: u64) -> (Vec<f64>, u64) {
+        let runs: Vec<(f64, u64)> = (0..policies.len() as u64 * courses)
+            .into_par_iter()
+            .map(|run| {
+                let mut policy = policies[(run / courses) as usize].clone();
+                let (outcome, ticks) = play(&self.0, &mut policy, run % courses);
+                (outcome.reward.total_s(), ticks)
+            })
+            .collect();
+        let mean = |runs: &[(f64, u64)]| runs.iter().map(|run| run.0).sum::<f64>() / courses as f64;
+        (runs.chunks(courses as usize).map(mean).collect(), runs.iter().map(|run| run.1).sum())
+    }
+
     /// Drives one fresh policy over training courses `first..first + courses`, on the calling thread.
     pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64) -> (f64, u64) {
         let mut total = 0.0;

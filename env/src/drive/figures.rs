@@ -12,7 +12,7 @@ impl Drive {
         let limit_s = self.scenario.episode.time_limit_s;
         let mut reward = self.reward();
         if cause != Cause::Finished {
-            reward.abort_s = -self.scenario.episode.reward.abort_s;
+            reward.abort_s = self.abort_s();
         }
         Outcome {
             cause,
@@ -34,6 +34,14 @@ impl Drive {
     #[must_use]
     pub fn elapsed_s(&self) -> f64 {
         self.ticks as f64 * self.vehicle.tick_s - self.unused_s
+    }
+
+    /// What not finishing costs, s, negative: as much as waiting for the time limit, and the weight for not finishing.
+    /// Otherwise giving up early would beat a long course that is finished.
+    pub(super) fn abort_s(&self) -> f64 {
+        let weights = &self.scenario.episode.reward;
+        let left_s = (self.scenario.episode.time_limit_s - self.elapsed_s()).max(0.0);
+        -weights.abort_s - weights.time * left_s
     }
 
     fn stall_s(&self) -> f64 {

@@ -90,6 +90,16 @@ fn difference(
     Ok((difference, found.p_value))
 }
 
+/// Course time of one contender less that of another, s.
+///
+/// # Errors
+/// [`GatherError::Statistics`].
+pub fn time_difference(policy: &Contender, against: &Contender, level: f64) -> Result<Estimate, GatherError> {
+    let courses = policy.outcomes.first().map_or(0, Vec::len);
+    let difference = paired_difference(&times(policy, courses)?, &times(against, courses)?, level);
+    Ok(difference.map_err(fault(&policy.id, Metric::CourseTime))?.estimate)
+}
+
 /// The plan with its courses, if one was driven.
 pub(super) fn plan<'a>(facts: &StudyFacts, contenders: &'a [Contender]) -> Option<(&'a Contender, usize)> {
     let plan = find(contenders, facts.roles.plan.as_deref()?)?;

@@ -4,6 +4,7 @@
 //! no font and no script; it opens from a file, prints, follows the reader's choice of light or dark, and
 //! fits a narrow screen. Its order: verdict, pictures, tables, method, origin, cautions.
 
+mod card;
 mod charts;
 mod contenders;
 mod panels;
@@ -15,6 +16,7 @@ mod tables;
 mod text;
 mod verdict;
 
+pub use card::{CardSheet, card_page};
 pub use pictures::{
     CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, MapCell, ObstacleMark, Pictures, RunTrace,
     ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,

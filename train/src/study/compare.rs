@@ -1,5 +1,6 @@
 //! The comparison: every contestant over the same held-out courses.
 
+use super::card::{CARD, Card};
 use super::firmware::Firmware;
 use super::phases::LearnerRuns;
 use super::{Inputs, Learned};
@@ -71,11 +72,12 @@ pub(super) fn compare(
     inputs: &Inputs,
     learned: &Learned,
     firmware: &Firmware,
+    card: &Card,
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Contest, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
-    let contestants = contestants(inputs, learned, firmware)?;
+    let contestants = contestants(inputs, learned, firmware, card)?;
     let total = contestants.iter().map(|c| c.players.len() as u64).sum::<u64>() + 1;
     let progress = reporter.job("comparing", total);
     let mut contenders = Vec::new();
@@ -128,6 +130,7 @@ fn contestants(
     inputs: &Inputs,
     learned: &Learned,
     firmware: &Firmware,
+    card: &Card,
 ) -> Result<Vec<Contestant>, StudyError> {
     let gears = inputs.scenario.gears();
     let hand = &inputs.study.rule;
@@ -181,6 +184,12 @@ fn contestants(
         inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
         diverged_seeds: vec![],
         players: tables.collect(),
+    });
+    let inherited = load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks);
+    let label = format!("Rule card, {} numbers", card.card.numbers);
+    all.push(Contestant {
+        inherited_ticks: inherited,
+        ..rule(CARD, &label, &card.card.settings, card.ticks, gears)?
     });
     Ok(all)
 }

@@ -1,5 +1,6 @@
 //! A study from file to report: start reading here.
 
+mod card;
 mod compare;
 mod firmware;
 mod folder;
@@ -54,8 +55,10 @@ pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(Strin
         let stop = &options.stop;
         let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
-        let contest = compare::compare(&inputs, &learned, &firmware, reporter, stop)?;
-        publish::publish(&inputs, &folder, &learned, &firmware, &contest, reporter)
+        let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
+        let contest = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
+        card::publish(&inputs, &folder, &card, &contest)?;
+        publish::publish(&inputs, &folder, &learned, &firmware, &card, &contest, reporter)
     })?;
     Ok((text, folder.path))
 }

@@ -1,5 +1,6 @@
 //! Files that people read: episodes, summary, report.
 
+use super::card::{CARD, Card};
 use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{Firmware, verdict};
 use super::thresholds::to_type_in;
@@ -21,7 +22,7 @@ use lowgear_eval::summary::{Curve, Family, Roles, Study, Summary, TableAxis, Tab
 use lowgear_onboard::Features;
 
 /// Version of the task: rises when a number of the model or the reward changes its meaning.
-const TASK_VERSION: u32 = 1;
+const TASK_VERSION: u32 = 2;
 /// Level of every interval.
 const LEVEL: f64 = 0.95;
 /// Test course that the report draws runs on.
@@ -36,6 +37,7 @@ pub(super) fn publish(
     folder: &RunFolder,
     learned: &Learned,
     firmware: &Firmware,
+    card: &Card,
     contest: &Contest,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
@@ -52,6 +54,7 @@ pub(super) fn publish(
         tuned: vec![
             tuned_rule(inputs, TUNED_SPEED, &learned.speed_rule.settings)?,
             tuned_rule(inputs, TUNED_LOAD, &learned.load_rule.settings)?,
+            tuned_rule(inputs, CARD, &card.card.settings)?,
         ],
         table: Some(table_sheet(firmware)),
         ..facts(inputs, &contest.suite, contest.bound_s)

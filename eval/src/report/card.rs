@@ -1,0 +1,61 @@
+//! The rule card as a printable page of its own.
+
+use std::fmt::Write as _;
+
+use super::text::escape;
+use super::{STYLE, prose, svg};
+
+/// Everything that stands on a card, ready to print.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CardSheet {
+    /// Name of the vehicle.
+    pub vehicle: String,
+    /// Whether its figures are invented rather than measured.
+    pub invented: bool,
+    /// Policy that the card stands for.
+    pub policy: String,
+    /// How many numbers there are.
+    pub numbers: usize,
+    /// One line per number, in units that a controller can be given.
+    pub lines: Vec<String>,
+    /// What was left out, and what that cost.
+    pub left_out: Vec<String>,
+    /// What the card comes to on the test courses.
+    pub verdict: Vec<String>,
+    /// Where it comes from: study, seed, version.
+    pub origin: String,
+}
+
+/// A page to print and hang up beside the bench: no script, no network.
+#[must_use]
+pub fn card_page(sheet: &CardSheet) -> String {
+    let items = |lines: &[String]| -> String {
+        lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect()
+    };
+    let invented = if sheet.invented { " (an invented vehicle)" } else { "" };
+    let vehicle = escape(&sheet.vehicle);
+    let mut out = format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta name=\"color-scheme\" content=\"light dark\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
+         <title>Rule card for {vehicle}</title>\n<style>\n{}{STYLE}</style>\n</head>\n<body>\n<main>\n\
+         <h1>Rule card for {vehicle}{invented}</h1>\n\
+         <p class=\"lead\">{} numbers that stand for {}.</p>\n",
+        svg::STYLE,
+        sheet.numbers,
+        escape(&sheet.policy),
+    );
+    let _ = write!(out, "<h2>When to shift</h2>\n<ol>\n{}</ol>\n", items(&sheet.lines));
+    out.push_str(
+        "<p>A step down on a stall goes before a threshold down, and that before one up. One shift at a time: none \
+         before the selector has arrived and the minimum dwell has passed, and the drive is cut while it moves.</p>\n",
+    );
+    let _ = write!(out, "<h2>What it is worth</h2>\n<ul>\n{}</ul>\n", items(&sheet.verdict));
+    if !sheet.left_out.is_empty() {
+        let _ = write!(out, "<h2>What was left out</h2>\n<ol>\n{}</ol>\n", items(&sheet.left_out));
+    }
+    let _ = write!(out, "<h2>Cautions</h2>\n{}", prose::cautions());
+    let _ = write!(out, "<p class=\"note\">{}</p>\n</main>\n</body>\n</html>\n", escape(&sheet.origin));
+    out
+}

@@ -1,0 +1,155 @@
+//! The rule card of a study.
+
+use super::compare::{Contest, HAND, TABLE};
+use super::firmware::Firmware;
+use super::thresholds::to_type_in;
+use super::{Inputs, Learned, RunFolder};
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::saved::{PolicyFile, SavedPolicy};
+use crate::store::{create_folder, write_atomically};
+use crate::watch::StopRequest;
+use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use lowgear_eval::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
+use lowgear_eval::distil::{Visit, visits};
+use lowgear_eval::gather::{Contender, time_difference};
+use lowgear_eval::report::{CardSheet, card_page};
+use lowgear_eval::statistics::Estimate;
+use lowgear_eval::suite::{TrainingSuite, training_world};
+use lowgear_eval::table::{LookupTable, TablePolicy};
+use rayon::prelude::*;
+
+/// Id of the card in the comparison, and name of its folder.
+pub(super) const CARD: &str = "rule-card";
+/// Number of the card among what draws training courses of its own.
+const RUN: u64 = 0xca4d;
+
+/// Training courses at least, however short the study.
+const LEAST_COURSES: u64 = 40;
+
+/// A rule card and what it took.
+pub(super) struct Card {
+    /// The card.
+    pub card: RuleCard,
+    /// Ticks driven for it.
+    pub ticks: u64,
+}
+
+/// Makes the card of the exported table on training courses.
+///
+/// # Errors
+/// [`StudyError`].
+pub(super) fn make(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    learned: &Learned,
+    firmware: &Firmware,
+    reporter: &Reporter,
+    stop: &StopRequest,
+) -> Result<Card, StudyError> {
+    reporter.line("making the rule card");
+    let table = &firmware.tables[firmware.exported].round.table;
+    let tuned = [learned.load_rule.settings.clone(), learned.speed_rule.settings.clone()];
+    let card = card_of(inputs, table, &tuned, stop)?;
+    let path = folder.path.join(CARD);
+    create_folder(&path)?;
+    let saved = SavedPolicy::Rule(card.card.settings.clone());
+    let file = PolicyFile::new(CARD, &inputs.scenario.vehicle.name, inputs.scenario.gears(), saved);
+    file.save(&path.join("policy.json"))?;
+    Ok(card)
+}
+
+/// The card of a table; `rules` are further places to begin from.
+fn card_of(
+    inputs: &Inputs,
+    table: &LookupTable,
+    rules: &[RuleSettings],
+    stop: &StopRequest,
+) -> Result<Card, StudyError> {
+    let (courses, gears) = (inputs.study.table.courses.max(LEAST_COURSES), inputs.scenario.gears());
+    let training = TrainingSuite::new(&inputs.scenario).for_run(inputs.scenario.seed.part(RUN));
+    let policy = TablePolicy::new(table.clone());
+    let seen: Vec<Visit> = (0..courses)
+        .into_par_iter()
+        .flat_map_iter(|episode| visits(&mut training_world(&training), episode, &mut policy.clone()))
+        .collect();
+    let hand = &inputs.study.rule;
+    let mut starts = rules.to_vec();
+    for like in rules.iter().chain([hand]) {
+        starts.extend([Signal::SpeedRatio, Signal::MotorSpeed].map(|signal| thresholds_of(&seen, signal, like)));
+    }
+    let (policies, mut ticks) = training.mean_returns(&[policy], courses);
+    let mut judge = |rules: &[RuleSettings]| -> Result<Vec<f64>, StudyError> {
+        stop.check()?;
+        let rules = rules.iter().map(|rule| Rule::new(rule.clone(), gears)).collect::<Result<Vec<_>, _>>();
+        let (returns, driven) = training.mean_returns(&rules.map_err(StudyError::step("rule card"))?, courses);
+        ticks += driven;
+        Ok(returns)
+    };
+    let from = judge(std::slice::from_ref(hand))?;
+    let gain = Gain { policy_s: policies[0], from_s: from[0] };
+    let card = rule_card(starts, gain, CardSettings::default(), judge)?
+        .ok_or_else(|| StudyError::step("rule card")("no rule to begin from"))?;
+    Ok(Card { card, ticks })
+}
+
+/// Writes the card as a page.
+///
+/// # Errors
+/// [`StudyError`].
+pub(super) fn publish(inputs: &Inputs, folder: &RunFolder, card: &Card, contest: &Contest) -> Result<(), StudyError> {
+    let sheet = CardSheet {
+        vehicle: inputs.scenario.vehicle.name.clone(),
+        invented: inputs.scenario.vehicle.invented,
+        policy: "the exported look-up table".to_owned(),
+        numbers: card.card.numbers,
+        lines: to_type_in(&inputs.scenario, &card.card.settings),
+        left_out: card
+            .card
+            .left_out
+            .iter()
+            .map(|(what, kept)| {
+                format!("{what}; {:.0} % of the table's gain was left after it (training courses)", 100.0 * kept)
+            })
+            .collect(),
+        verdict: worth(&contest.contenders)?,
+        origin: format!(
+            "Study {}, seed {}, version {}. Made on training courses, judged on {} held-out courses; simulation only.",
+            inputs.study.name,
+            inputs.study.seed,
+            env!("CARGO_PKG_VERSION"),
+            contest.suite.courses
+        ),
+    };
+    write_atomically(&folder.file("rule-card.html"), card_page(&sheet).as_bytes())?;
+    Ok(())
+}
+
+/// What the card comes to on the test courses, in sentences.
+fn worth(contenders: &[Contender]) -> Result<Vec<String>, StudyError> {
+    const LEVEL: f64 = 0.95;
+    let find = |id: &str| contenders.iter().find(|c| c.id == id && !c.outcomes.is_empty());
+    let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else { return Ok(vec![]) };
+    let less = |a: &Contender, b: &Contender| time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"));
+    let (against_table, against_hand, of_table) = (less(card, table)?, less(card, hand)?, less(table, hand)?);
+    let words = |e: &Estimate| format!("{:+.1} s of course time (95 % interval {:+.1} to {:+.1} s)", e.mean, e.low, e.high);
+    let mut lines = vec![
+        format!("Against the hand-written rule: {}.", words(&against_hand)),
+        format!("Against the table that it stands for: {}.", words(&against_table)),
+    ];
+    if of_table.high < 0.0 {
+        let share = 100.0 * against_hand.mean / of_table.mean;
+        lines.push(format!("It keeps {share:.0} % of what the table gains over the hand-written rule."));
+    }
+    let damage = |c: &Contender| {
+        let all = || c.outcomes.iter().flatten();
+        all().map(|o| o.damage).sum::<f64>() / all().map(|o| o.distance_m / 1000.0).sum::<f64>()
+    };
+    lines.push(format!(
+        "Gearbox damage per km: {:.1e} of nominal life; the table {:.1e}, the hand-written rule {:.1e}.",
+        damage(card),
+        damage(table),
+        damage(hand)
+    ));
+    Ok(lines)
+}
