@@ -24,6 +24,7 @@ pub(super) fn fill(
     put("TABLE", &table_text(table, shape));
     put("CLOCKS", &clocks_text(shape));
     put("VALUES", &values_text(table, shape));
+    put("LOOK", &look_text(table, shape.bias));
     let rows = self_test.runs.iter().map(|run| format!("{{ {} }},", run.map(|v| format!("{v}u")).join(", ")));
     let rows: Vec<String> = rows.collect();
     put("VECTORS", &rows.iter().fold(String::new(), |text, row| text + "        " + row + "\n"));
@@ -67,13 +68,11 @@ fn table_text(table: &LookupTable, shape: &Shape) -> String {
     let _ = writeln!(text, "#define LOWGEAR_AXES {}u", table.axes().len());
     let _ = writeln!(text, "#define LOWGEAR_CELLS UINT32_C({})", table.count());
     let _ = writeln!(text, "#define LOWGEAR_BIAS {}u", shape.bias);
-    let small = table.axes().iter().all(|axis| axis.edges.len() < 256);
-    let (count, read) = if small { ("uint8_t", "READ") } else { ("uint16_t", "READ16") };
     let index = if table.count() < 65_536 { "uint_fast16_t" } else { "uint_fast32_t" };
-    let _ = writeln!(text, "typedef {count} lowgear_count;\ntypedef {index} lowgear_index;");
-    let _ = writeln!(text, "#define LOWGEAR_READ_COUNT LOWGEAR_{read}\n");
+    let _ = writeln!(text, "typedef {index} lowgear_index;");
+    let counts: Vec<String> = table.axes().iter().map(|axis| format!("{}u", axis.edges.len())).collect();
     let _ = writeln!(text, "/* How many edges each axis has. */");
-    text.push_str(&array(count, "axis_edges", table.axes().iter().map(|axis| axis.edges.len() as u16)));
+    let _ = writeln!(text, "#define LOWGEAR_EDGE_COUNTS {{ {} }}", counts.join(", "));
     let _ = writeln!(text, "\n/* {} */", edges_marker(table, shape.bias));
     let edges = table.axes().iter().flat_map(|axis| &axis.edges);
     let mut stored: Vec<u16> = edges.map(|&edge| (edge as u16).wrapping_add(shape.bias)).collect();
@@ -91,6 +90,42 @@ fn array(kind: &str, name: &str, values: impl ExactSizeIterator<Item = u16>) -> 
     let length = values.len();
     let body = numbers(values.map(|value| format!("{value}u,")), "    ", " ");
     format!("static const {kind} lowgear_{name}[{length}] LOWGEAR_ROM = {{\n{body}}};\n")
+}
+
+/// One search per axis, laid out in full: a loop would cost a small controller more than the search itself.
+fn look_text(table: &LookupTable, bias: u16) -> String {
+    let (mut text, mut first, mut searched) = (String::new(), 0, false);
+    for (i, axis) in table.axes().iter().enumerate() {
+        let count = axis.edges.len();
+        let steps: String = steps(count).iter().map(|(at, by)| format!(" LOWGEAR_STEP({at}, {by})")).collect();
+        let bins = count + 1;
+        if bias == 0 && count > 0 && axis.edges.iter().zip(1..).all(|(&edge, next)| edge == next) {
+            // Edges 1, 2, 3 and so on: the value is the bin.
+            let bin = format!("(lowgear_index)(value[{i}] < {count}u ? value[{i}] : {count}u)");
+            let _ = writeln!(text, "    cell = (lowgear_index)(cell * {bins}u + {bin});");
+        } else if count > 0 {
+            searched = true;
+            let _ = writeln!(text, "    here = value[{i}];\n    edge = lowgear_edges + {first};\n   {steps}");
+            let _ = writeln!(
+                text,
+                "    cell = (lowgear_index)(cell * {bins}u + (lowgear_index)(edge - (lowgear_edges + {first})));"
+            );
+        }
+        first += count;
+    }
+    if !searched {
+        text.push_str("    (void)value;\n    (void)edge;\n    (void)here;\n");
+    }
+    text
+}
+
+/// Where to compare and how far to go then, so that the steps add up to the number of edges at or below a value:
+/// uniform binary search (Knuth, The Art of Computer Programming 3, 6.2.1), the first step cut to fit.
+fn steps(edges: usize) -> Vec<(usize, usize)> {
+    let Some(power) = edges.checked_ilog2() else { return Vec::new() };
+    let widest = 1usize << power;
+    let rest = (0..power).rev().map(|bit| (1 << bit) - 1).map(|at| (at, at + 1));
+    std::iter::once((widest - 1, edges + 1 - widest)).chain(rest).collect()
 }
 
 fn clocks_text(shape: &Shape) -> String {
@@ -129,4 +164,20 @@ fn values_text(table: &LookupTable, shape: &Shape) -> String {
         text.push_str("    (void)s;\n");
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::steps;
+
+    #[test]
+    fn the_steps_count_the_edges_at_or_below_any_value() {
+        for edges in 0..200usize {
+            for below in 0..=edges {
+                // Edge number i is reached by a value above `below` of them if i < below.
+                let found = steps(edges).iter().fold(0, |at, &(step, by)| if at + step < below { at + by } else { at });
+                assert_eq!(found, below, "{edges} edges");
+            }
+        }
+    }
 }

@@ -166,45 +166,55 @@ static inline uint32_t lowgear_approach(uint32_t state, uint32_t value, uint8_t 
 
 @end
 @if speed
-/* value / 1000 for values up to 65 535 000, by one multiplication and at most three corrections. */
+/* value / 1000 for values up to 65 535 000: by one multiplication, at most 2 short, and another for the rest. */
 static inline uint32_t lowgear_thousandth(uint32_t value)
 {
-    uint32_t quotient = ((value >> 10) * UINT32_C(67108)) >> 16;
-    uint32_t rest = value - quotient * 1000u;
-    while (rest >= 1000u) {
-        rest -= 1000u;
-        quotient++;
-    }
-    return quotient;
+    const uint32_t quotient = ((value >> 10) * UINT32_C(67108)) >> 16;
+    return quotient + (((value - quotient * 1000u) * 8389u) >> 23);
 }
 
 @end
 @if quotient
-/* One step of long division. */
-#define LOWGEAR_DIVIDE                                                                                     \
-    quotient = (uint_fast16_t)(quotient << 1);                                                             \
-    if (rest >= applied_mv) {                                                                              \
-        rest -= applied_mv;                                                                                \
-        quotient++;                                                                                        \
-    }                                                                                                      \
-    applied_mv >>= 1;
-
-/* Motor speed over its no-load speed at this voltage, permille, at most 2000. */
-static inline uint_fast16_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
+/* rest / divisor, at most 2000, for divisors below 65 536, without a divider. The divisor is brought to 16 bits, its
+ * reciprocal found by two steps of Newton's method from a straight line (14 bits of fraction, 48/17 - 32/17 x), and
+ * the quotient, then at most one off, is put right by its rest. */
+static inline uint32_t lowgear_quotient(uint32_t rest, uint32_t divisor)
 {
-    uint32_t rest = LOWGEAR_SPEED_GAIN
-        * (uint32_t)(tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : LOWGEAR_MOST_COUNTS);
-    uint_fast16_t quotient = 0u;
-    uint8_t left = 3u;
-    applied_mv <<= 11;
-    while (left != 0u) {
-        LOWGEAR_DIVIDE
-        LOWGEAR_DIVIDE
-        LOWGEAR_DIVIDE
-        LOWGEAR_DIVIDE
-        left--;
+    uint32_t inverse, quotient;
+    if (rest >= divisor * 2000u) {
+        return 2000u;
     }
-    return quotient > 2000u ? (uint_fast16_t)2000u : quotient;
+    if (divisor < 256u) {
+        divisor <<= 8;
+        rest <<= 8;
+    }
+    if (divisor < 4096u) {
+        divisor <<= 4;
+        rest <<= 4;
+    }
+    if (divisor < 16384u) {
+        divisor <<= 2;
+        rest <<= 2;
+    }
+    if (divisor < 32768u) {
+        divisor <<= 1;
+        rest <<= 1;
+    }
+    inverse = 46262u - ((divisor * 30840u) >> 16);
+    inverse = (inverse * (32768u - ((divisor * inverse) >> 16))) >> 14;
+    inverse = (inverse * (32768u - ((divisor * inverse) >> 16))) >> 14;
+    quotient = ((rest >> 11) * inverse) >> 19;
+    if (rest < quotient * divisor) {
+        return quotient - 1u;
+    }
+    return rest - quotient * divisor >= divisor ? quotient + 1u : quotient;
+}
+
+/* Motor speed over its no-load speed at this voltage, permille. */
+static inline uint32_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
+{
+    const uint32_t counts = tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : LOWGEAR_MOST_COUNTS;
+    return lowgear_quotient(LOWGEAR_SPEED_GAIN * counts, applied_mv);
 }
 
 @end
@@ -279,7 +289,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     const uint32_t applied_mv = duty < 1000u ? lowgear_thousandth((uint32_t)LOWGEAR_NOMINAL_MV * duty) : LOWGEAR_NOMINAL_MV;
 @end
 @if motor
-    const uint32_t nominal = (uint32_t)lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
+    const uint32_t nominal = lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
     s->motor_speed = s->fresh ? nominal << 6 : lowgear_approach(s->motor_speed, nominal, LOWGEAR_FAST_SHIFT);
 @end
     if (applied_mv == 0u) {
@@ -290,7 +300,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     }
 @if ratio_use
     {
-        const uint32_t ratio = (uint32_t)lowgear_permille(raw->tacho_counts, applied_mv);
+        const uint32_t ratio = lowgear_permille(raw->tacho_counts, applied_mv);
 @end
 @if load
         const uint32_t scale = LOWGEAR_READ16(&lowgear_gear_scale[s->gear]);
@@ -584,27 +594,20 @@ static inline void lowgear_values(const lowgear_state *s, uint16_t *value)
 @VALUES@
 }
 
+/* One step of a search: goes on by so many edges when the value has reached the one there. */
+#define LOWGEAR_STEP(at, by)                                                                               \
+    if (here >= LOWGEAR_READ16(edge + (at))) {                                                             \
+        edge += (by);                                                                                      \
+    }
+
 /* What the table decides for these values: LOWGEAR_DOWN, LOWGEAR_HOLD or LOWGEAR_UP. */
 static inline uint8_t lowgear_look(const uint16_t *value)
 {
     const uint16_t *edge = lowgear_edges;
     lowgear_index cell = 0u;
-    uint8_t axis, code;
-    for (axis = 0u; axis < LOWGEAR_AXES; axis++) {
-        const uint16_t here = value[axis];
-        const lowgear_count count = LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]);
-        const uint16_t *const last = edge + count;
-        cell = (lowgear_index)(cell * ((lowgear_index)count + 1u));
-        while (last - edge > 3 && here >= LOWGEAR_READ16(edge + 3)) {
-            edge += 4;
-            cell += 4u;
-        }
-        while (edge != last && here >= LOWGEAR_READ16(edge)) {
-            edge++;
-            cell++;
-        }
-        edge = last;
-    }
+    uint16_t here = 0u;
+    uint8_t code;
+@LOOK@
     code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3);
 @if spare_code
     return code > LOWGEAR_UP ? (uint8_t)LOWGEAR_HOLD : code;

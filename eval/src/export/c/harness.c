@@ -75,15 +75,16 @@ static void look(const long *v)
 /* The lowest values that lie in a cell. */
 static void values_of(uint32_t cell, uint16_t *value)
 {
+    static const uint16_t count[] = LOWGEAR_EDGE_COUNTS;
     uint32_t first[LOWGEAR_AXES];
     uint32_t sum = 0u;
     int axis;
     for (axis = 0; axis < (int)LOWGEAR_AXES; axis++) {
         first[axis] = sum;
-        sum += LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]);
+        sum += count[axis];
     }
     for (axis = (int)LOWGEAR_AXES - 1; axis >= 0; axis--) {
-        const uint32_t bins = LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]) + 1u;
+        const uint32_t bins = count[axis] + 1u;
         const uint32_t bin = cell % bins;
         value[axis] = bin > 0u ? LOWGEAR_READ16(&lowgear_edges[first[axis] + bin - 1u]) : (uint16_t)0u;
         cell /= bins;

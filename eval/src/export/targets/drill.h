@@ -137,6 +137,7 @@ static inline void drill_sum_up(const lowgear_state *state, const lowgear_comman
 /* Every cell, looked up through the lowest values in it. */
 static inline void drill_cells(void)
 {
+    static const uint16_t count[] = LOWGEAR_EDGE_COUNTS;
     uint16_t bin[LOWGEAR_AXES] = { 0 };
     uint32_t cell;
     for (cell = 0u; cell < LOWGEAR_CELLS; cell++) {
@@ -145,12 +146,12 @@ static inline void drill_cells(void)
         uint8_t axis;
         for (axis = 0u; axis < LOWGEAR_AXES; axis++) {
             value[axis] = bin[axis] ? LOWGEAR_READ16(&lowgear_edges[first + bin[axis] - 1u]) : (uint16_t)0u;
-            first = (uint16_t)(first + LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis]));
+            first = (uint16_t)(first + count[axis]);
         }
         drill_add(lowgear_look(value));
         for (axis = LOWGEAR_AXES; axis > 0u; axis--) {
             bin[axis - 1u]++;
-            if (bin[axis - 1u] <= LOWGEAR_READ_COUNT(&lowgear_axis_edges[axis - 1u])) {
+            if (bin[axis - 1u] <= count[axis - 1u]) {
                 break;
             }
             bin[axis - 1u] = 0u;
