@@ -52,7 +52,11 @@ impl Gain {
     /// The part of the gain that a return keeps; 1 when there is no gain to keep and nothing was lost.
     fn kept(&self, return_s: f64) -> f64 {
         let gain_s = self.policy_s - self.from_s;
-        if gain_s > 0.0 { (return_s - self.from_s) / gain_s } else { 1.0 + (return_s - self.policy_s).min(0.0) }
+        if gain_s > 0.0 {
+            (return_s - self.from_s) / gain_s
+        } else {
+            1.0 + (return_s - self.policy_s).min(0.0)
+        }
     }
 }
 

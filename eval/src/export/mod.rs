@@ -1,6 +1,7 @@
 //! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
 
 mod c;
+mod cost;
 mod disk;
 mod listing;
 mod micropython;
@@ -17,6 +18,7 @@ mod toy;
 mod vectors;
 mod words;
 
+pub use cost::{Target, TargetCost};
 pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};

@@ -7,9 +7,11 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use lowgear_onboard::Settings;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use tempfile::TempDir;
 
+use super::cost::Target;
 use super::prefix::PrefixError;
 use super::sheet::{ObjectSize, SizeSheet};
 use super::source::{Format, SourceError, source};
@@ -36,6 +38,10 @@ pub struct ExportOptions {
     pub vectors: VectorBudget,
     /// Compiler command; `None` takes the environment's `CC`, or else looks for `cc`, `gcc`, `clang`.
     pub compiler: Option<String>,
+    /// Cells that the rule filled, for the size sheet.
+    pub filled_cells: Option<usize>,
+    /// Whether costs on small machines are measured, where the tools are there.
+    pub small_machines: bool,
 }
 
 impl Default for ExportOptions {
@@ -45,6 +51,8 @@ impl Default for ExportOptions {
             formats: Format::ALL.to_vec(),
             vectors: VectorBudget::default(),
             compiler: None,
+            filled_cells: None,
+            small_machines: true,
         }
     }
 }
@@ -165,6 +173,11 @@ pub fn prove(
         let bench = Bench::new(out_dir)?;
         let object = with_prefix(OBJECT, prefix);
         bench.judge(&compiler, &object, &vectors, &mut outcome);
+    }
+    outcome.size.filled_cells = options.filled_cells;
+    if with_c && options.small_machines {
+        outcome.size.targets =
+            Target::ALL.into_par_iter().filter_map(|target| target.cost(table, settings)).collect();
     }
     write("size-sheet.txt", &outcome.size.text())?;
     Ok(outcome)

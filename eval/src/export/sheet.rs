@@ -3,6 +3,7 @@
 use lowgear_onboard::MAX_GEARS;
 use serde::{Deserialize, Serialize};
 
+use super::cost::TargetCost;
 use crate::table::LookupTable;
 
 /// Bytes of the two per-gear arrays and of the scalar settings, each at its own width.
@@ -34,6 +35,10 @@ pub struct SizeSheet {
     pub state_bytes: Option<u64>,
     /// The compiled controller, optimised for size, on the machine that made the proof.
     pub object: Option<ObjectSize>,
+    /// Cells that nobody visited and that the rule filled, where that is known.
+    pub filled_cells: Option<usize>,
+    /// Small machines whose compiler and emulator were found.
+    pub targets: Vec<TargetCost>,
 }
 
 impl SizeSheet {
@@ -47,6 +52,8 @@ impl SizeSheet {
             settings_bytes: SETTINGS_BYTES,
             state_bytes: None,
             object: None,
+            filled_cells: None,
+            targets: Vec::new(),
         }
     }
 
@@ -58,16 +65,25 @@ impl SizeSheet {
         let object = self.object.map_or("not measured".to_owned(), |o| {
             format!("text {} bytes, data {} bytes, bss {} bytes", o.text, o.data, o.bss)
         });
+        let filled = self.filled_cells.map_or("not known".to_owned(), |n| n.to_string());
+        let mut targets: String =
+            self.targets.iter().map(|cost| format!("  {}\n", cost.sentence())).collect();
+        if targets.is_empty() {
+            targets.push_str("  not measured: this machine has no compiler and emulator for one\n");
+        }
         format!(
             "Size sheet\n\n\
              cells                {} (two bits each)\n\
+             filled from the rule {filled}\n\
              packed cells         {} bytes, program memory\n\
              edges and axes       {} bytes, program memory\n\
              settings             {} bytes, program memory (some become instructions)\n\
              state                {state}, RAM\n\
              compiled controller  {object}\n\n\
              State and compiled size were measured on the machine that made the proof; a small controller\n\
-             with 8 or 16 bits needs less RAM for padding and another amount of code.\n",
+             with 8 or 16 bits needs less RAM for padding and another amount of code.\n\n\
+             On small machines (compiled for size, counted on emulated ones; features and guard included):\n\
+             {targets}",
             self.cells, self.cell_bytes, self.axis_bytes, self.settings_bytes
         )
     }

@@ -88,6 +88,7 @@ fn facts(suite: &suite::TestSuite) -> StudyFacts {
             hash: "0".into(),
             vectors: 0,
             proof: Vec::new(),
+            costs: Vec::new(),
         }),
     }
 }

@@ -217,6 +217,7 @@ pub(super) fn export_table(summary: &Summary) -> String {
     }
     rows.push(vec!["test vectors".to_owned(), count(sheet.vectors as u64)]);
     rows.extend(sheet.proof.iter().map(|line| vec!["proof".to_owned(), line.clone()]));
+    rows.extend(sheet.costs.iter().map(|line| vec!["cost".to_owned(), line.clone()]));
     rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
     table("The exported lookup table", &["figure", "value"], rows)
 }

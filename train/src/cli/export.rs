@@ -3,12 +3,19 @@
 use super::policy;
 use crate::config::check_prefix;
 use crate::error::StudyError;
-use crate::saved::SavedPolicy;
-use crate::study::{distil_policy, prove_table, read_inputs, verdict};
+use crate::saved::{Player, SavedPolicy};
+use crate::study::{Inputs, distil_policy, prove_table, read_inputs, verdict};
+use lowgear_env::Cause;
 use lowgear_env::config::KeyError;
 use lowgear_eval::export::{ExportOptions, Format};
-use lowgear_eval::table::LookupTable;
+use lowgear_eval::gather::{Contender, time_difference};
+use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::Family;
+use lowgear_eval::table::{LookupTable, TablePolicy};
 use std::path::PathBuf;
+
+/// Level of the interval.
+const LEVEL: f64 = 0.95;
 
 /// Export a saved policy as a table for firmware, with its proof.
 ///
@@ -73,14 +80,52 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
         inputs.study.table.bytes = bytes as usize;
     }
     let (file, player) = policy(&inputs, &arguments.policy)?;
-    let table = match &file.policy {
-        SavedPolicy::Table(text) => LookupTable::from_json(text).map_err(StudyError::step("table"))?,
+    let (table, filled_cells, loss) = match &file.policy {
+        SavedPolicy::Table(text) => {
+            (LookupTable::from_json(text).map_err(StudyError::step("table"))?, None, String::new())
+        }
         _ => {
-            distil_policy(&inputs, &file.name, &player, &inputs.study.rule, inputs.scenario.seed)?.round.table
+            let seed = inputs.scenario.seed;
+            let round = distil_policy(&inputs, &file.name, &player, &inputs.study.rule, seed)?.round;
+            let loss = closed_loop(&inputs, &player, &round.table)?;
+            (round.table, Some(round.unvisited as usize), loss)
         }
     };
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
-    let options = ExportOptions { prefix, formats: arguments.format.formats(), ..ExportOptions::default() };
+    let formats = arguments.format.formats();
+    let options = ExportOptions { prefix, formats, filled_cells, ..ExportOptions::default() };
     let proof = prove_table(&table, &inputs.scenario.settings, &options, &arguments.out)?;
-    Ok(format!("{}{}\n", proof.size.text(), verdict(&proof)))
+    Ok(format!("{}{loss}{}\n", proof.size.text(), verdict(&proof)))
+}
+
+/// What the table loses against the policy it was distilled from, both driven over the study's test courses.
+fn closed_loop(inputs: &Inputs, player: &Player, table: &LookupTable) -> Result<String, StudyError> {
+    let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
+    let contender = |id: &str, outcomes| Contender {
+        id: id.to_owned(),
+        label: id.to_owned(),
+        family: Family::Table,
+        search_ticks: 0,
+        inherited_ticks: 0,
+        failed_seeds: vec![],
+        diverged_seeds: vec![],
+        outcomes: vec![outcomes],
+    };
+    let teacher = contender("teacher", suite.outcomes(|| player.clone()));
+    let table = contender("table", suite.outcomes(|| TablePolicy::new(table.clone())));
+    let time = time_difference(&table, &teacher, LEVEL).map_err(StudyError::step("comparison"))?;
+    let damage = |c: &Contender| c.outcomes[0].iter().map(|o| o.damage).sum::<f64>();
+    let finished = |c: &Contender| c.outcomes[0].iter().filter(|o| o.cause == Cause::Finished).count();
+    Ok(format!(
+        "\nIn closed loop on {} held-out courses the table takes {:+.2} s per course against its teacher ({} % \
+         interval {:+.2} to {:+.2} s), at {:.2} times its gearbox damage; it finishes {}, its teacher {}.\n",
+        suite.courses,
+        time.mean,
+        100.0 * LEVEL,
+        time.low,
+        time.high,
+        damage(&table) / damage(&teacher),
+        finished(&table),
+        finished(&teacher),
+    ))
 }

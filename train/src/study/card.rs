@@ -76,13 +76,16 @@ fn card_of(
     let hand = &inputs.study.rule;
     let mut starts = rules.to_vec();
     for like in rules.iter().chain([hand]) {
-        starts.extend([Signal::SpeedRatio, Signal::MotorSpeed].map(|signal| thresholds_of(&seen, signal, like)));
+        starts.extend(
+            [Signal::SpeedRatio, Signal::MotorSpeed].map(|signal| thresholds_of(&seen, signal, like)),
+        );
     }
     let (policies, mut ticks) = training.mean_returns(&[policy], courses);
     let mut judge = |rules: &[RuleSettings]| -> Result<Vec<f64>, StudyError> {
         stop.check()?;
         let rules = rules.iter().map(|rule| Rule::new(rule.clone(), gears)).collect::<Result<Vec<_>, _>>();
-        let (returns, driven) = training.mean_returns(&rules.map_err(StudyError::step("rule card"))?, courses);
+        let (returns, driven) =
+            training.mean_returns(&rules.map_err(StudyError::step("rule card"))?, courses);
         ticks += driven;
         Ok(returns)
     };
@@ -97,7 +100,12 @@ fn card_of(
 ///
 /// # Errors
 /// [`StudyError`].
-pub(super) fn publish(inputs: &Inputs, folder: &RunFolder, card: &Card, contest: &Contest) -> Result<(), StudyError> {
+pub(super) fn publish(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    card: &Card,
+    contest: &Contest,
+) -> Result<(), StudyError> {
     let sheet = CardSheet {
         vehicle: inputs.scenario.vehicle.name.clone(),
         invented: inputs.scenario.vehicle.invented,
@@ -109,7 +117,10 @@ pub(super) fn publish(inputs: &Inputs, folder: &RunFolder, card: &Card, contest:
             .left_out
             .iter()
             .map(|(what, kept)| {
-                format!("{what}; {:.0} % of the table's gain was left after it (training courses)", 100.0 * kept)
+                format!(
+                    "{what}; {:.0} % of the table's gain was left after it (training courses)",
+                    100.0 * kept
+                )
             })
             .collect(),
         verdict: worth(&contest.contenders)?,
@@ -129,10 +140,15 @@ pub(super) fn publish(inputs: &Inputs, folder: &RunFolder, card: &Card, contest:
 fn worth(contenders: &[Contender]) -> Result<Vec<String>, StudyError> {
     const LEVEL: f64 = 0.95;
     let find = |id: &str| contenders.iter().find(|c| c.id == id && !c.outcomes.is_empty());
-    let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else { return Ok(vec![]) };
-    let less = |a: &Contender, b: &Contender| time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"));
+    let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else {
+        return Ok(vec![]);
+    };
+    let less =
+        |a: &Contender, b: &Contender| time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"));
     let (against_table, against_hand, of_table) = (less(card, table)?, less(card, hand)?, less(table, hand)?);
-    let words = |e: &Estimate| format!("{:+.1} s of course time (95 % interval {:+.1} to {:+.1} s)", e.mean, e.low, e.high);
+    let words = |e: &Estimate| {
+        format!("{:+.1} s of course time (95 % interval {:+.1} to {:+.1} s)", e.mean, e.low, e.high)
+    };
     let mut lines = vec![
         format!("Against the hand-written rule: {}.", words(&against_hand)),
         format!("Against the table that it stands for: {}.", words(&against_table)),

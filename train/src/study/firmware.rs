@@ -9,7 +9,7 @@ use crate::store::{StoreError, create_folder};
 use crate::watch::StopRequest;
 use lowgear_agents::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_env::{Outcome, Seed};
+use lowgear_env::Seed;
 use lowgear_eval::distil::{
     DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
 };
@@ -70,7 +70,7 @@ pub(super) fn export(
         let name = format!("table/seed-{}", run + 1);
         save_table(inputs, &name, &table.round.table, &path.join("policy.json"))?;
     }
-    let proof = export_table(inputs, &tables[exported].round.table, &folder.file("firmware"))?;
+    let proof = export_table(inputs, &tables[exported].round, &folder.file("firmware"))?;
     reporter.line(&format!("firmware: {}", verdict(&proof)));
     Ok(Firmware { teacher: best.learner, tables, exported, proof })
 }
@@ -79,9 +79,13 @@ pub(super) fn export(
 ///
 /// # Errors
 /// [`StudyError`]; also when the compiled table decides otherwise.
-fn export_table(inputs: &Inputs, table: &LookupTable, out: &Path) -> Result<ProofOutcome, StudyError> {
-    let options = ExportOptions { prefix: inputs.study.table.prefix.clone(), ..ExportOptions::default() };
-    prove_table(table, &inputs.scenario.settings, &options, out)
+fn export_table(inputs: &Inputs, round: &Round, out: &Path) -> Result<ProofOutcome, StudyError> {
+    let options = ExportOptions {
+        prefix: inputs.study.table.prefix.clone(),
+        filled_cells: Some(round.unvisited as usize),
+        ..ExportOptions::default()
+    };
+    prove_table(&round.table, &inputs.scenario.settings, &options, out)
 }
 
 /// Writes the exported files of a table for a vehicle with these settings, and proves them.
@@ -187,32 +191,13 @@ pub fn distil_policy(
         distil(|_| training_world(&training), || player.clone(), &mut rule, weigh, &settings)
             .map_err(StudyError::step("table"))?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
-    let judged: Vec<(Round, Vec<Outcome>)> = rounds
+    rounds
         .into_iter()
         .map(|round| {
-            let outcomes = validation.outcomes(&mut TablePolicy::new(round.table.clone()));
-            (round, outcomes)
+            let (returns, _) = validation.returns(&mut TablePolicy::new(round.table.clone()));
+            let score = returns.iter().sum::<f64>() / returns.len() as f64;
+            Distillate { round, score }
         })
-        .collect();
-    select(judged).ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
-}
-
-/// The round that is easiest on the gearbox among those whose return the best round does not clearly exceed: by
-/// less than one standard error of their paired difference.
-fn select(judged: Vec<(Round, Vec<Outcome>)>) -> Option<Distillate> {
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
-    let returns = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.reward.total_s()).collect::<Vec<f64>>();
-    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
-    let best = judged.iter().map(|(_, o)| returns(o)).max_by(|a, b| mean(a).total_cmp(&mean(b)))?;
-    let level = |outcomes: &[Outcome]| {
-        let behind: Vec<f64> = best.iter().zip(returns(outcomes)).map(|(b, r)| b - r).collect();
-        let (centre, n) = (mean(&behind), behind.len().max(2) as f64);
-        let spread = behind.iter().map(|d| (d - centre).powi(2)).sum::<f64>() / (n - 1.0);
-        centre <= (spread / n).sqrt()
-    };
-    judged
-        .into_iter()
-        .filter(|(_, outcomes)| level(outcomes))
-        .min_by(|a, b| damage(&a.1).total_cmp(&damage(&b.1)))
-        .map(|(round, outcomes)| Distillate { round, score: mean(&returns(&outcomes)) })
+        .max_by(|a, b| a.score.total_cmp(&b.score))
+        .ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
 }

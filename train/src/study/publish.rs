@@ -12,6 +12,7 @@ use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
 use lowgear_eval::bound::Fineness;
+use lowgear_eval::export::TargetCost;
 use lowgear_eval::gallery::{episode_picture, shift_map};
 use lowgear_eval::gather::{
     Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
@@ -195,6 +196,7 @@ fn table_sheet(firmware: &Firmware) -> TableSheet {
         hash: table.hash(),
         vectors: firmware.proof.vectors as usize,
         proof: vec![format!("C99: {}", verdict(&firmware.proof))],
+        costs: firmware.proof.size.targets.iter().map(TargetCost::sentence).collect(),
     }
 }
 
