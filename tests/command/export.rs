@@ -35,6 +35,18 @@ fn a_rule_is_distilled_exported_and_proven() {
 }
 
 #[test]
+fn a_policy_with_a_memory_is_distilled_and_says_what_the_table_loses() {
+    let place = Sandbox::new();
+    let teacher = reference().join("ppo/seed-1");
+    let arguments = ["export", "tiny.toml", "--policy", teacher.to_str().unwrap(), "--out", "out"];
+    let out = place.run(&arguments).done().out;
+    assert!(out.contains("In closed loop on 4 held-out courses the table takes"), "{out}");
+    let sheet = place.read("out/size-sheet.txt");
+    let filled = sheet.lines().find_map(|line| line.strip_prefix("filled from the rule ")).unwrap();
+    assert!(filled.trim().parse::<usize>().is_ok(), "cells that nobody visited are counted: {filled}");
+}
+
+#[test]
 fn a_prefix_that_c_could_not_use_is_refused_before_any_work() {
     let place = Sandbox::new();
     for prefix in ["9 lives", "a__b", "Cart"] {

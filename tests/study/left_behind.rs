@@ -49,7 +49,7 @@ fn the_report_holds_verdict_maps_traces_curves_and_cautions() {
 fn the_summary_has_paired_differences_with_intervals_and_counts() {
     let summary = summary();
     assert_eq!(summary.test_suite.courses, COURSES);
-    assert_eq!(summary.policies.len(), 15);
+    assert_eq!(summary.policies.len(), 16);
     for against in ["hand-rule", "tuned-speed-rule", "tuned-load-rule"] {
         let of_table = |p: &&lowgear_eval::summary::PairedDifference| {
             p.policy == "table" && p.against == against && p.metric == Metric::CourseTime
@@ -107,6 +107,27 @@ fn the_firmware_is_the_best_table_compiled_and_proven() {
         listed.split_inclusive('\n').filter(|l| !l.trim_start().starts_with(['#', '"'])).collect();
     assert_eq!(rows.lines().count(), 1 + exported[0].count());
     assert_eq!(rows, exported[0].to_csv());
+}
+
+#[test]
+fn the_rule_card_is_a_page_and_a_policy_that_drives_as_the_compared_one_did() {
+    let page = text("rule-card.html");
+    for part in ["When to shift", "What it is worth", "Against the table", "wheels off the ground"] {
+        assert!(page.contains(part), "no `{part}` on the card");
+    }
+    let label = summary().policy("rule-card").unwrap().label.clone();
+    assert!(label.starts_with("Rule card, ") && label.ends_with(" numbers"), "{label}");
+    let place = Sandbox::new();
+    let card = reference().join("rule-card");
+    let courses = COURSES.to_string();
+    let arguments = ["compare", "tiny.toml", "hand-rule", card.to_str().unwrap(), "--courses", &courses];
+    place.run(&[&arguments[..], &["--out", "out"]].concat()).done();
+    let row = |text: &str| {
+        let found = text.lines().find(|line| line.starts_with("rule-card,1,0,"));
+        found.map(str::to_owned)
+    };
+    assert!(row(&text("episodes.csv")).is_some());
+    assert_eq!(row(&place.read("out/episodes.csv")), row(&text("episodes.csv")));
 }
 
 #[test]
