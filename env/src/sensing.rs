@@ -5,6 +5,7 @@ use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
 use lowgear_onboard::Raw;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
+use std::ops::Sub;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
 /// Most ticks that a reading can be late.
@@ -30,12 +31,12 @@ pub(crate) struct Sensors {
     readings: u64,
     /// Pulses and speed at the last reading.
     counted: f64,
-    speed_m_s: f64,
+    speed_m_s: f32,
     /// The readings to come, and what the controller sees of them.
     coming: [Raw; BATCH],
     shown: [Raw; BATCH],
     pulses: [f64; BATCH],
-    speeds_m_s: [f64; BATCH],
+    speeds_m_s: [f32; BATCH],
     next: usize,
     /// The last readings, by number, for sensors that are late.
     late: [Raw; SLOTS],
@@ -44,21 +45,23 @@ pub(crate) struct Sensors {
 /// Tacho, battery, current, tilt.
 const CHANNELS: usize = 4;
 /// Readings that noise is drawn for at a time.
-const DRAWN: usize = 16;
+const DRAWN: usize = 32;
 
 /// Noise for the readings to come, nearly standard normal. A reading that is worked out a second time, because the
 /// plan for it did not last, meets the same noise.
 #[derive(Clone, Debug)]
 struct Noise {
     rng: ChaCha8Rng,
+    /// Which sensors are fitted: the others need none.
+    fitted: [bool; CHANNELS],
     normal: [[f32; DRAWN + BATCH]; CHANNELS],
     next: usize,
     drawn: usize,
 }
 
 impl Noise {
-    fn new(rng: ChaCha8Rng) -> Noise {
-        Noise { rng, normal: [[0.0; DRAWN + BATCH]; CHANNELS], next: 0, drawn: 0 }
+    fn new(rng: ChaCha8Rng, fitted: [bool; CHANNELS]) -> Noise {
+        Noise { rng, fitted, normal: [[0.0; DRAWN + BATCH]; CHANNELS], next: 0, drawn: 0 }
     }
 
     /// Sees to it that there is noise for a whole batch of readings.
@@ -72,12 +75,11 @@ impl Noise {
     #[inline(never)]
     fn draw(&mut self) {
         let left = self.drawn - self.next;
-        let mut bytes = [0; 4 * DRAWN * CHANNELS];
-        self.rng.fill_bytes(&mut bytes);
-        let words = bytes.as_chunks::<4>().0;
-        for (normal, words) in self.normal.iter_mut().zip(words.as_chunks::<DRAWN>().0) {
+        let mut bytes = [[0; 4]; DRAWN];
+        for (normal, _) in self.normal.iter_mut().zip(self.fitted).filter(|(_, fitted)| *fitted) {
+            self.rng.fill_bytes(bytes.as_flattened_mut());
             normal.copy_within(self.next..self.drawn, 0);
-            normal[left..left + DRAWN].copy_from_slice(&nearly_normal(words));
+            normal[left..left + DRAWN].copy_from_slice(&nearly_normal(&bytes));
         }
         (self.next, self.drawn) = (0, left + DRAWN);
     }
@@ -125,20 +127,21 @@ impl Channel {
 
 /// A quantity that goes with the speed, at the ends of the coming ticks.
 #[inline]
-fn along<const N: usize>(quantity: &Straight, outlook: &Outlook<N>) -> [f32; N] {
+fn along<const N: usize>(quantity: &Straight, speed_m_s: &[f32; N]) -> [f32; N] {
+    let (at_rest, rise) = (quantity.at(0.0) as f32, quantity.rise() as f32);
     let mut values = [0.0; N];
     for i in 0..N {
-        values[i] = quantity.at(outlook.speed_m_s[i]) as f32;
+        values[i] = at_rest + rise * speed_m_s[i];
     }
     values
 }
 
 /// What each value has over the one before it.
 #[inline]
-fn rises<const N: usize>(values: &[f64; N], before: f64) -> [f32; N] {
-    let mut rises = [(values[0] - before) as f32; N];
+fn rises<T: Copy + Sub<Output = T>, const N: usize>(values: &[T; N], before: T) -> [T; N] {
+    let mut rises = [values[0] - before; N];
     for i in 1..N {
-        rises[i] = (values[i] - values[i - 1]) as f32;
+        rises[i] = values[i] - values[i - 1];
     }
     rises
 }
@@ -160,7 +163,10 @@ impl Sensors {
             })
         };
         Sensors {
-            noise: Noise::new(rng),
+            noise: Noise::new(
+                rng,
+                [true, config.battery.is_some(), config.current.is_some(), config.tilt.is_some()],
+            ),
             pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
             tacho_noise: (config.tacho.noise * vehicle.sensor_noise_factor) as f32,
             battery: channel(config.battery, 1000.0, [0.0, 65_000.0]),
@@ -202,20 +208,21 @@ impl Sensors {
     #[inline(never)]
     fn work_out<const N: usize>(&mut self, outlook: &Outlook<N>, known: &Known) {
         let counts = self.count_pulses(outlook);
+        let speed_m_s = outlook.speed_m_s.map(|v| v as f32);
         let battery_mv = match &self.battery {
-            Some(channel) => channel.read(&along(&outlook.terminal_v, outlook), self.noise.of(1)),
+            Some(channel) => channel.read(&along(&outlook.terminal_v, &speed_m_s), self.noise.of(1)),
             None => [0; N],
         };
         let current_ma = match &self.current {
-            Some(channel) => channel.read(&along(&outlook.current_a, outlook), self.noise.of(2)),
+            Some(channel) => channel.read(&along(&outlook.current_a, &speed_m_s), self.noise.of(2)),
             None => [0; N],
         };
         let tilt_ddeg = match &self.tilt {
-            Some(channel) => channel.read(&self.tilt_deg(outlook), self.noise.of(3)),
+            Some(channel) => channel.read(&self.tilt_deg(&speed_m_s), self.noise.of(3)),
             None => [0; N],
         };
         let selector_ddeg = nearest(limited(10.0 * known.selector_deg as f32, 0.0, 65_000.0)) as u16;
-        self.speeds_m_s[..N].copy_from_slice(&outlook.speed_m_s);
+        self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
         for (i, raw) in self.coming[..N].iter_mut().enumerate() {
             *raw = Raw {
                 tacho_counts: counts[i] as u16,
@@ -236,14 +243,11 @@ impl Sensors {
         for i in 0..N {
             pulses[i] = whole(turned.at(outlook.moved_m[i]));
         }
-        let (rises, noise) = (rises(&pulses, self.counted), self.noise.of::<N>(0));
+        let (rises, noise) = (rises(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
         let mut counts = [0; N];
         for i in 0..N {
-            counts[i] = nearest(limited(
-                at_least(rises[i], 0.0) * (1.0 + self.tacho_noise * noise[i]),
-                0.0,
-                60_000.0,
-            ));
+            let counted = at_least(rises[i], 0.0) * (1.0 + self.tacho_noise * noise[i]);
+            counts[i] = nearest(limited(counted, 0.0, 60_000.0));
         }
         self.pulses[..N].copy_from_slice(&pulses);
         counts
@@ -251,8 +255,8 @@ impl Sensors {
 
     /// Tilt that the accelerometer would show without steps and noise.
     #[inline]
-    fn tilt_deg<const N: usize>(&self, outlook: &Outlook<N>) -> [f32; N] {
-        let mut shown = rises(&outlook.speed_m_s, self.speed_m_s);
+    fn tilt_deg<const N: usize>(&self, speed_m_s: &[f32; N]) -> [f32; N] {
+        let mut shown = rises(speed_m_s, self.speed_m_s);
         for rise in &mut shown {
             *rise *= self.ticks_per_s;
         }
@@ -471,7 +475,7 @@ mod tests {
 
     #[test]
     fn noise_comes_in_order_whether_it_is_used_or_not() {
-        let noise = || Noise::new(Seed(3).stream(Stream::Sensors, 7));
+        let noise = || Noise::new(Seed(3).stream(Stream::Sensors, 7), [true, false, true, true]);
         let (mut at_once, mut by_one) = (noise(), noise());
         for _ in 0..100 {
             at_once.provide();

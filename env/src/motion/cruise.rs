@@ -35,6 +35,12 @@ impl Straight {
         self.0[0] + self.0[1] * x
     }
 
+    /// What one unit more adds.
+    #[inline]
+    pub(crate) fn rise(&self) -> f64 {
+        self.0[1]
+    }
+
     /// The line in another unit.
     #[inline]
     pub(crate) fn times(&self, factor: f64) -> Straight {
@@ -130,9 +136,12 @@ impl Plant {
         if self.ground.touching {
             return false;
         }
+        let room_m = self.reach.ahead_m - self.x_m;
+        if self.v_m_s * vehicle.tick_s >= room_m {
+            return false;
+        }
         let supply = self.supply(vehicle, duty);
         let Some((press, thrust, body)) = self.gripping(vehicle, &supply, gear, 1.0) else { return false };
-        let room_m = self.reach.ahead_m - self.x_m;
         let (moved_m, speed_m_s) = body.at_steps(vehicle.tick_s);
         let (current_a, terminal_v) = supply.over_speed(gear.turn_rad_m);
         let fits = |tick: usize| {
