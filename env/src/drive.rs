@@ -219,7 +219,7 @@ impl Drive {
         if self.plant.ticks_ahead() > 0 {
             return true;
         }
-        let horizon = self.horizon().min((self.limits.time - self.ticks) as usize);
+        let horizon = self.horizon().min(self.limits.time.saturating_sub(self.ticks) as usize);
         if !self.plant.plan(&self.vehicle, &self.track, self.throttle, horizon) {
             return false;
         }
@@ -378,7 +378,6 @@ impl World for Drive {
                 break;
             }
         }
-        self.plant.note_torque(&self.vehicle);
         self.seen = self.controller.features(&self.scenario.settings);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,

@@ -1,12 +1,18 @@
 //! From the vehicle's state to raw sensor units.
 
-use crate::motion::{BATCH, GRAVITY_M_S2, Outlook, Straight};
+mod grade;
+mod noise;
+
+pub use grade::tilt_deg;
+
+use crate::motion::{BATCH, Outlook, Straight};
 use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
+use grade::Grade;
 use lowgear_onboard::Raw;
-use rand::Rng;
+use noise::Noise;
 use rand_chacha::ChaCha8Rng;
+use std::f64::consts::TAU;
 use std::ops::Sub;
-use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
 /// Most ticks that a reading can be late.
 const MOST_LATENCY: usize = 7;
@@ -40,55 +46,6 @@ pub(crate) struct Sensors {
     next: usize,
     /// The last readings, by number, for sensors that are late.
     late: [Raw; SLOTS],
-}
-
-/// Tacho, battery, current, tilt.
-const CHANNELS: usize = 4;
-/// Readings that noise is drawn for at a time.
-const DRAWN: usize = 32;
-
-/// Noise for the readings to come, nearly standard normal. A reading that is worked out a second time, because the
-/// plan for it did not last, meets the same noise.
-#[derive(Clone, Debug)]
-struct Noise {
-    rng: ChaCha8Rng,
-    /// Which sensors are fitted: the others need none.
-    fitted: [bool; CHANNELS],
-    normal: [[f32; DRAWN + BATCH]; CHANNELS],
-    next: usize,
-    drawn: usize,
-}
-
-impl Noise {
-    fn new(rng: ChaCha8Rng, fitted: [bool; CHANNELS]) -> Noise {
-        Noise { rng, fitted, normal: [[0.0; DRAWN + BATCH]; CHANNELS], next: 0, drawn: 0 }
-    }
-
-    /// Sees to it that there is noise for a whole batch of readings.
-    #[inline]
-    fn provide(&mut self) {
-        if self.next + BATCH > self.drawn {
-            self.draw();
-        }
-    }
-
-    #[inline(never)]
-    fn draw(&mut self) {
-        let left = self.drawn - self.next;
-        let mut bytes = [[0; 4]; DRAWN];
-        for (normal, _) in self.normal.iter_mut().zip(self.fitted).filter(|(_, fitted)| *fitted) {
-            self.rng.fill_bytes(bytes.as_flattened_mut());
-            normal.copy_within(self.next..self.drawn, 0);
-            normal[left..left + DRAWN].copy_from_slice(&nearly_normal(&bytes));
-        }
-        (self.next, self.drawn) = (0, left + DRAWN);
-    }
-
-    /// The noise of one channel in the coming readings.
-    #[inline]
-    fn of<const N: usize>(&self, channel: usize) -> &[f32; N] {
-        self.normal[channel][self.next..].first_chunk().unwrap_or(&[0.0; N])
-    }
 }
 
 /// A sensor with steps and noise, in the small unit that the controller counts in.
@@ -239,10 +196,7 @@ impl Sensors {
     #[inline]
     fn count_pulses<const N: usize>(&mut self, outlook: &Outlook<N>) -> [i32; N] {
         let turned = outlook.turned_rad.times(self.pulses_per_rad);
-        let mut pulses = [0.0; N];
-        for i in 0..N {
-            pulses[i] = whole(turned.at(outlook.moved_m[i]));
-        }
+        let pulses = outlook.moved_m.map(|moved_m| whole(turned.at(moved_m)));
         let (rises, noise) = (rises(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
         let mut counts = [0; N];
         for i in 0..N {
@@ -355,163 +309,9 @@ fn whole(value: f64) -> f64 {
     if near > value { near - 1.0 } else { near }
 }
 
-/// Mean of the sum of four uniform bytes, and its standard deviation `sqrt(4 (256² - 1) / 12)`.
-const BYTES_MEAN: f32 = 510.0;
-const BYTES_SD: f32 = 147.800_54;
-
-/// Four uniform bytes added up: close to a standard normal in steps of 0.007, never beyond ±3.45 (kurtosis 2.7
-/// where a normal has 3). Sensor steps are coarser than what differs.
-#[inline]
-fn nearly_normal<const N: usize>(words: &[[u8; 4]; N]) -> [f32; N] {
-    let mut numbers = [0.0; N];
-    for i in 0..N {
-        let bytes = u32::from_le_bytes(words[i]);
-        let pairs = (bytes & 0x00ff_00ff) + ((bytes >> 8) & 0x00ff_00ff);
-        let sum = (pairs & 0xffff) + (pairs >> 16);
-        numbers[i] = (sum as i32 as f32 - BYTES_MEAN) * (1.0 / BYTES_SD);
-    }
-    numbers
-}
-
-/// A grade as an accelerometer sees it.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Grade {
-    sine: f64,
-    cosine: f64,
-    angle_deg: f64,
-}
-
-/// Tilt that an accelerometer shows, degrees: `tan = (g sin(grade) + a) / (g cos(grade))`; acceleration leaks
-/// into it.
-#[must_use]
-pub fn tilt_deg(sin_grade: f64, acceleration_m_s2: f64) -> f64 {
-    Grade::new(sin_grade).tilt_deg(acceleration_m_s2)
-}
-
-/// Degrees in a radian.
-const DEGREES: f64 = 180.0 / std::f64::consts::PI;
-/// Accelerations of plain driving: they add a tangent of at most 0.125.
-const SMALL_M_S2: f32 = 1.0;
-
-impl Grade {
-    fn new(sin_grade: f64) -> Grade {
-        let cosine = (1.0 - sin_grade * sin_grade).max(0.0).sqrt();
-        Grade { sine: sin_grade, cosine, angle_deg: arctangent(sin_grade / cosine) * DEGREES }
-    }
-
-    /// The tilt shown: the grade and what the acceleration adds, `tan = a cos / (g + a sin)` (the tangent of the
-    /// difference of two angles). An acceleration may turn the vehicle's weight round.
-    fn tilt_deg(&self, a: f64) -> f64 {
-        let (y, x) = (a * self.cosine, GRAVITY_M_S2 + a * self.sine);
-        let added = if x > 0.0 { arctangent(y / x) } else { PI.copysign(y) + arctangent(y / x) };
-        self.angle_deg + added * DEGREES
-    }
-
-    /// The same for several accelerations at once, in single precision where they are small.
-    #[inline]
-    fn tilts_deg<const N: usize>(&self, acceleration_m_s2: &[f32; N]) -> [f32; N] {
-        let [sine, cosine, angle_deg] = [self.sine, self.cosine, self.angle_deg].map(|x| x as f32);
-        let (mut tilts, mut most) = ([0.0; N], 0.0);
-        for i in 0..N {
-            let a = acceleration_m_s2[i];
-            most = at_least(a.abs(), most);
-            let added = tiny_arctangent(a * cosine / (GRAVITY_M_S2 as f32 + a * sine));
-            tilts[i] = angle_deg + added * DEGREES as f32;
-        }
-        if most > SMALL_M_S2 { acceleration_m_s2.map(|a| self.tilt_deg(f64::from(a)) as f32) } else { tilts }
-    }
-}
-
-/// The power series for tangents up to 0.125: good to single precision.
-#[inline]
-fn tiny_arctangent(t: f32) -> f32 {
-    let t2 = t * t;
-    t * (1.0 - t2 * (1.0 / 3.0 - t2 * (1.0 / 5.0 - t2 * (1.0 / 7.0))))
-}
-
-/// Tangent of an eighth of a half turn: up to here the series below is good to 1e-10.
-const SMALL_TANGENT: f64 = 0.414_213_562;
-
-/// Angle whose tangent is `t`, rad, to 1e-10. Our own, for the same bits on every machine.
-fn arctangent(t: f64) -> f64 {
-    let size = t.abs();
-    let angle = if size <= SMALL_TANGENT {
-        small_arctangent(size)
-    } else if size <= 1.0 {
-        FRAC_PI_4 + small_arctangent((size - 1.0) / (size + 1.0))
-    } else {
-        FRAC_PI_2 - arctangent(1.0 / size)
-    };
-    angle.copysign(t)
-}
-
-/// The power series, for arguments up to [`SMALL_TANGENT`].
-#[inline]
-fn small_arctangent(t: f64) -> f64 {
-    let t2 = t * t;
-    let t4 = t2 * t2;
-    let low = (1.0 - t2 * (1.0 / 3.0)) + t4 * (1.0 / 5.0 - t2 * (1.0 / 7.0));
-    let middle = (1.0 / 9.0 - t2 * (1.0 / 11.0)) + t4 * (1.0 / 13.0 - t2 * (1.0 / 15.0));
-    let high = (1.0 / 17.0 - t2 * (1.0 / 19.0)) + t4 * (1.0 / 21.0);
-    t * (low + t4 * t4 * (middle + t4 * t4 * high))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Seed, Stream};
-
-    #[test]
-    fn four_bytes_have_mean_zero_and_variance_one() {
-        let at = |bytes: u32| f64::from(nearly_normal(&[bytes.to_le_bytes()])[0]);
-        // Every value of a byte equally often, the four bytes independent: exact moments of the sum.
-        let byte: Vec<f64> = (0..=255).map(|b| at(b) - at(0)).collect();
-        let mean = byte.iter().sum::<f64>() / 256.0;
-        let variance = byte.iter().map(|b| (b - mean).powi(2)).sum::<f64>() / 256.0;
-        assert!((4.0 * mean + at(0)).abs() < 1e-6);
-        assert!((4.0 * variance - 1.0).abs() < 1e-6, "{}", 4.0 * variance);
-        assert_eq!(at(0x0102_0304), at(0x0a00_0000), "all four bytes count alike");
-    }
-
-    #[test]
-    fn noise_comes_in_order_whether_it_is_used_or_not() {
-        let noise = || Noise::new(Seed(3).stream(Stream::Sensors, 7), [true, false, true, true]);
-        let (mut at_once, mut by_one) = (noise(), noise());
-        for _ in 0..100 {
-            at_once.provide();
-            let planned = *at_once.of::<BATCH>(3);
-            at_once.next += 5;
-            for expected in &planned[..5] {
-                by_one.provide();
-                assert_eq!(by_one.of::<1>(3)[0], *expected);
-                by_one.next += 1;
-            }
-        }
-    }
-
-    #[test]
-    fn several_tilts_at_once_are_those_one_by_one() {
-        for sine in [0.0, 0.3, -0.6, 0.9] {
-            let grade = Grade::new(sine);
-            for a in [0.0, 0.05, -0.7, 0.999, -1.5, 30.0] {
-                let [one, _] = grade.tilts_deg(&[a, 0.5 * a]);
-                assert!((f64::from(one) - tilt_deg(sine, f64::from(a))).abs() < 2e-5, "{sine} {a}");
-            }
-        }
-    }
-
-    #[test]
-    fn the_arctangent_agrees_with_the_standard_library() {
-        for i in -1000..=1000 {
-            let t = f64::from(i) * 1e-3;
-            assert!((arctangent(t) - t.atan()).abs() < 1e-10, "{t}");
-        }
-        for (sin, a) in [(0.9, 30.0), (-0.3, -20.0), (0.1, 0.0), (0.0, 9.0), (0.999, -60.0)] {
-            let cos = (1.0f64 - sin * sin).sqrt();
-            let exact = (GRAVITY_M_S2 * sin + a).atan2(GRAVITY_M_S2 * cos).to_degrees();
-            assert!((tilt_deg(sin, a) - exact).abs() < 1e-6);
-        }
-    }
 
     #[test]
     fn rounding_is_to_the_nearest_and_downwards() {

@@ -185,7 +185,6 @@ impl Plant {
 
     /// Drives on for some ticks of the piece under way. Position, speed and motor are up to date then, energies,
     /// heat and charge only when the piece is over, or in [`Plant::booked`].
-    #[inline]
     pub fn cruise(&mut self, vehicle: &Vehicle, ticks: usize) {
         let cruise = &mut self.cruise;
         cruise.ticks = (cruise.ticks + ticks).min(cruise.most);
@@ -199,6 +198,8 @@ impl Plant {
         self.terminal_v = cruise.outlook.terminal_v.at(v_m_s);
         if cruise.ticks == cruise.most {
             self.book(vehicle);
+        } else {
+            self.note_torque(vehicle);
         }
     }
 
@@ -245,7 +246,7 @@ impl Plant {
 
     /// Brings the torque history up to date where a piece is under way whose torque rises or falls all the time:
     /// a sample on the way changes nothing but when cycles close.
-    pub fn note_torque(&mut self, vehicle: &Vehicle) {
+    fn note_torque(&mut self, vehicle: &Vehicle) {
         let Cruise { thrust, body, outlook, ticks, .. } = &self.cruise;
         if let (1.., Some(gear), false) = (*ticks, self.gear.map(|g| &vehicle.gears[g]), body.may_turn()) {
             let at = (ticks - 1) % BATCH;
