@@ -5,9 +5,9 @@ mod note;
 
 pub use note::request_name;
 
-use crate::motion::{Cruising, Dogs, Plant, Selector, Track};
+use crate::motion::{BATCH, Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
-use crate::sensing::Sensors;
+use crate::sensing::{Known, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::Vehicle;
 use crate::{End, Scenario, Step, Stream, World};
@@ -115,7 +115,6 @@ impl Drive {
             end: None,
             trace: None,
         };
-        drive.sensors.prepare(&drive.plant.present(), drive.plant.slope(&drive.track));
         drive.sense(0);
         drive.seen = drive.controller.features(&drive.scenario.settings);
         drive
@@ -146,10 +145,10 @@ impl Drive {
         &self.track
     }
 
-    /// The state of the vehicle: more than a controller can know.
+    /// The state of the vehicle, energies and damage up to date: more than a controller can know.
     #[must_use]
-    pub fn plant(&self) -> &Plant {
-        &self.plant
+    pub fn plant(&self) -> Plant {
+        self.plant.booked(&self.vehicle)
     }
 
     /// The controller.
@@ -184,33 +183,19 @@ impl Drive {
 
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
     /// decision is due.
-    ///
-    /// Energies and damage are up to date after each tick, which [`World::step`] only sees to at each decision.
     pub fn tick(&mut self, request: Request, decided: bool) -> bool {
-        let due = self.tick_on(request, decided);
-        self.plant.book(&self.vehicle);
-        due
+        self.drive_on(request, decided, 1)
     }
 
-    fn tick_on(&mut self, request: Request, decided: bool) -> bool {
+    /// Up to `most` ticks, all but the first without a request: one, or some of plain driving. Returns whether the
+    /// next decision is due.
+    fn drive_on(&mut self, request: Request, decided: bool, most: usize) -> bool {
         let command = self.controller.act(&self.scenario.settings, request, decided);
-        let duty_permille = if command.drive { self.scenario.episode.throttle_permille } else { 0 };
         if self.controller.guard().verdict() == Verdict::Accepted {
             self.note_shift(request);
         }
-        let gear_before = self.controller.guard().gear();
-        let cruising = self.physics(&command, if command.drive { self.throttle } else { 0.0 });
-        self.ticks += 1;
-        if cruising != Cruising::On {
-            self.count(command.drive);
-        }
-        if self.ticks >= self.limits.time && self.end.is_none() {
-            self.end = Some(Cause::OutOfTime);
-        }
-        let due = self.sense(duty_permille);
-        if self.controller.guard().gear() != gear_before && self.controller.observer().since_failed() == 1 {
-            self.tally.failed_upshifts += 1;
-        }
+        let plain = command.drive && self.selector.at_rest(&command) && self.plan();
+        let due = if plain { self.cruise(most) } else { self.any_tick(&command) };
         if self.trace.is_some() {
             self.note_trace(request, decided, command.drive);
         }
@@ -228,25 +213,63 @@ impl Drive {
         self.tally.last_shift = Some((self.ticks, request));
     }
 
-    /// Selector and vehicle over one tick.
+    /// Whether the coming tick is plain driving; if so, a piece of it is under way.
     #[inline]
-    fn physics(&mut self, command: &Command, duty: f64) -> Cruising {
-        if self.selector.at_rest(command) {
-            let horizon = usize::from(self.controller.ticks_to_decision(&self.scenario.settings));
-            let cruising = self.plant.cruise(&self.vehicle, &self.track, duty, horizon);
-            if cruising == Cruising::Begun
-                && let Some(outlook) = self.plant.outlook()
-            {
-                self.sensors.prepare(outlook, self.plant.slope(&self.track));
-            }
-            if cruising != Cruising::No {
-                return cruising;
-            }
+    fn plan(&mut self) -> bool {
+        if self.plant.ticks_ahead() > 0 {
+            return true;
         }
+        let horizon = self.horizon().min(self.limits.time.saturating_sub(self.ticks) as usize);
+        if !self.plant.plan(&self.vehicle, &self.track, self.throttle, horizon) {
+            return false;
+        }
+        let known = self.known(self.scenario.episode.throttle_permille);
+        self.sensors.prepare(self.plant.outlook(), &known);
+        true
+    }
+
+    /// Ticks that a new piece of plain driving may last: it ends with a decision where one falls into it.
+    #[inline]
+    fn horizon(&self) -> usize {
+        let settings = &self.scenario.settings;
+        let to_decision = usize::from(self.controller.ticks_to_decision(settings));
+        let between = usize::from(settings.decision_ticks).max(1);
+        match BATCH.checked_sub(to_decision) {
+            Some(beyond) => BATCH - beyond % between,
+            None => BATCH,
+        }
+    }
+
+    /// Up to `most` ticks of plain driving, until the next decision is due or the piece is over.
+    #[inline]
+    fn cruise(&mut self, most: usize) -> bool {
+        let settings = &self.scenario.settings;
+        let to_decision = usize::from(self.controller.ticks_to_decision(settings));
+        let ticks = most.min(to_decision).min(self.plant.ticks_ahead());
+        let (ticks, due) = self.controller.drive_on(settings, self.sensors.coming(ticks));
+        self.sensors.hand_out(ticks);
+        self.plant.cruise(&self.vehicle, ticks);
+        self.ticks += ticks as u64;
+        if self.plant.ticks_ahead() == 0 {
+            self.count(true);
+        }
+        due
+    }
+
+    /// One tick of anything that can happen, by the reading at its end.
+    fn any_tick(&mut self, command: &Command) -> bool {
+        let (duty_permille, duty) =
+            if command.drive { (self.scenario.episode.throttle_permille, self.throttle) } else { (0, 0.0) };
+        let gear_before = self.controller.guard().gear();
         self.eventful_ticks += 1;
         self.any_motion(command, duty);
-        self.sensors.prepare(&self.plant.present(), self.plant.slope(&self.track));
-        Cruising::No
+        self.ticks += 1;
+        self.count(command.drive);
+        let due = self.sense(duty_permille);
+        if self.controller.guard().gear() != gear_before && self.controller.observer().since_failed() == 1 {
+            self.tally.failed_upshifts += 1;
+        }
+        due
     }
 
     /// One tick of anything that can happen.
@@ -272,7 +295,8 @@ impl Drive {
         self.plant.settle_tick(&self.vehicle, before);
     }
 
-    /// Clocks and the end of the episode, at every tick that is not the mere continuation of plain driving.
+    /// Clocks and the end of the episode, at the end of every piece of plain driving and at every other tick. Pieces
+    /// are planned so that winding, battery and time limit are met to the tick; progress is looked at this often.
     fn count(&mut self, drive: bool) {
         let tally = &mut self.tally;
         if drive && self.plant.v_m_s.abs() < STILL_M_S {
@@ -293,12 +317,29 @@ impl Drive {
             self.end = Some(Cause::Jammed);
         } else if self.ticks - tally.progress_at > self.limits.no_progress {
             self.end = Some(Cause::StalledOut);
+        } else if self.ticks >= self.limits.time {
+            self.end = Some(Cause::OutOfTime);
         }
     }
 
+    /// Reads the sensors once and hands that to the controller; returns whether the next decision is due.
     fn sense(&mut self, duty_permille: u16) -> bool {
-        let raw = self.sensors.take(duty_permille, self.selector.angle_deg(&self.vehicle));
-        self.controller.sense(&self.scenario.settings, &raw)
+        let known = self.known(duty_permille);
+        self.sensors.prepare(&self.plant.present(), &known);
+        let due = match self.sensors.coming(1) {
+            [raw, ..] => self.controller.sense(&self.scenario.settings, raw),
+            [] => false,
+        };
+        self.sensors.hand_out(1);
+        due
+    }
+
+    fn known(&self, duty_permille: u16) -> Known {
+        Known {
+            duty_permille,
+            selector_deg: self.selector.angle_deg(&self.vehicle),
+            sin_grade: self.plant.sin_grade(&self.track),
+        }
     }
 }
 
@@ -327,16 +368,16 @@ impl World for Drive {
 
     fn step(&mut self, action: usize) -> Step {
         let before = (self.told_s, self.elapsed_s());
+        let most = if self.trace.is_some() { 1 } else { usize::MAX };
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
-            let due = self.tick_on(request, decided);
+            let due = self.drive_on(request, decided, most);
             (request, decided) = (Request::Hold, false);
             if due {
                 break;
             }
         }
-        self.plant.book(&self.vehicle);
         self.seen = self.controller.features(&self.scenario.settings);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,

@@ -8,6 +8,7 @@ use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Course;
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
 use lowgear_env::{Drive, Scenario, Seed, Stream, World};
+use lowgear_onboard::Request;
 use proptest::prelude::*;
 use std::sync::Arc;
 
@@ -137,6 +138,32 @@ proptest! {
         prop_assume!(weaker.is_finite());
         let most = weaker - short + 1e-5 * short;
         prop_assert!((long - short).abs() < most, "{long} s against {short} s, {most} s allowed");
+    }
+
+    /// Ticks driven one by one are the ticks that a step drives together, to the last bit.
+    #[test]
+    fn a_step_is_its_ticks_one_by_one(scenario in any_scenario(), number in any::<u64>(), often in 0_u64..20) {
+        let mut stepped = Drive::new(Arc::clone(&scenario), number);
+        let mut ticked = stepped.clone();
+        let mut state = number;
+        for n in 0..150 {
+            let action = random_action(&mut state);
+            // Long stretches without a shift, too.
+            let action = if n % 20 < often { action } else { 1 };
+            let end = stepped.step(action).end;
+            let mut due = ticked.tick(Request::from_code(action as u8), true);
+            while !due && ticked.ticks() < stepped.ticks() {
+                due = ticked.tick(Request::Hold, false);
+            }
+            prop_assert_eq!(ticked.ticks(), stepped.ticks());
+            prop_assert_eq!(ticked.controller(), stepped.controller());
+            prop_assert_eq!(ticked.outcome(), stepped.outcome());
+            let [one, other] = [&ticked, &stepped].map(|drive| format!("{:?}", drive.plant()));
+            prop_assert_eq!(one, other);
+            if end.is_some() {
+                break;
+            }
+        }
     }
 
     /// Episode `n` follows from the seed and `n` alone, to the last bit, whatever was driven before.

@@ -52,6 +52,20 @@ impl Controller {
         settled && self.since_decision >= settings.decision_ticks
     }
 
+    /// Several ticks of plain driving together: [`Controller::sense`] with the first reading, then for each further
+    /// one [`Controller::act`] with [`Request::Hold`] and [`Controller::sense`]. Ends early where the guard may be
+    /// about to act. Returns the number of readings taken and what the last of them said.
+    #[inline]
+    pub fn drive_on(&mut self, settings: &Settings, raws: &[Raw]) -> (usize, bool) {
+        let ticks = raws.len() as u16;
+        if !self.observer.settled() || !self.guard.drive_on(&settings.guard, raws) {
+            return raws.first().map_or((0, false), |raw| (1, self.sense(settings, raw)));
+        }
+        self.observer.drive_on(&settings.features, raws);
+        self.since_decision = self.since_decision.saturating_add(ticks);
+        (raws.len(), self.since_decision >= settings.decision_ticks)
+    }
+
     /// Second half of a tick: hands the policy's request (or [`Request::Hold`] when none was due) to the
     /// guard and returns its order. `decided` restarts the decision clock.
     #[inline]
@@ -84,10 +98,8 @@ impl Controller {
     #[must_use]
     pub fn mask(&self, settings: &Settings) -> [bool; 3] {
         let tilt = self.observer.tilt_ddeg();
-        Request::ALL.map(|request| {
-            matches!(request, Request::Hold)
-                || matches!(self.guard.judge(&settings.guard, tilt, request), Verdict::Accepted)
-        })
+        let would = |request| matches!(self.guard.judge(&settings.guard, tilt, request), Verdict::Accepted);
+        [would(Request::Down), true, would(Request::Up)]
     }
 
     /// The features as of the last reading.

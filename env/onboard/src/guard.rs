@@ -220,6 +220,24 @@ impl Guard {
         }
     }
 
+    /// Follows several readings of a motor that turns in a gear that is driven, and judges no requests between them;
+    /// returns false, with nothing done, where that is not so.
+    #[inline]
+    pub(crate) fn drive_on(&mut self, settings: &GuardSettings, raws: &[Raw]) -> bool {
+        let turning = raws.iter().all(|raw| raw.tacho_counts > settings.stall_counts);
+        if !turning || self.busy() {
+            return false;
+        }
+        let ticks = raws.len() as u16;
+        self.clock = self.clock.saturating_add(ticks);
+        self.dwell = self.dwell.saturating_add(ticks);
+        self.stalled = 0;
+        if ticks > 1 {
+            self.verdict = Verdict::Idle;
+        }
+        true
+    }
+
     /// One tick, second half: judge the request and give the order.
     #[inline]
     pub fn order(&mut self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Command {

@@ -39,15 +39,10 @@ const MAX_FAILED: u8 = 7;
 /// Filters and clocks behind the features.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Observer {
-    motor_speed: i32,
-    speed_ratio: i32,
-    load_slow: i32,
-    load_peak: i32,
-    tilt: i32,
+    filters: Filters,
     dwell: u16,
     since_failed: u16,
     failed_count: u8,
-    stalled: u16,
     gear: u8,
     came_from_below: bool,
     fresh: bool,
@@ -57,20 +52,33 @@ pub struct Observer {
     current_ma: i16,
 }
 
+/// What every reading moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Filters {
+    motor_speed: i32,
+    speed_ratio: i32,
+    load_slow: i32,
+    load_peak: i32,
+    tilt: i32,
+    stalled: u16,
+}
+
 impl Observer {
     /// A vehicle that stands in `gear`.
     #[must_use]
     pub const fn new(gear: u8) -> Observer {
         Observer {
-            motor_speed: 0,
-            speed_ratio: 0,
-            load_slow: 0,
-            load_peak: 0,
-            tilt: 0,
+            filters: Filters {
+                motor_speed: 0,
+                speed_ratio: 0,
+                load_slow: 0,
+                load_peak: 0,
+                tilt: 0,
+                stalled: 0,
+            },
             dwell: 0,
             since_failed: SATURATED_TICKS,
             failed_count: 0,
-            stalled: 0,
             gear: if (gear as usize) < MAX_GEARS { gear } else { MAX_GEARS as u8 - 1 },
             came_from_below: false,
             fresh: true,
@@ -97,16 +105,16 @@ impl Observer {
         // All but tilt and battery are within their ranges by the filters' own arithmetic.
         Features([
             self.gear as i16,
-            (self.motor_speed >> FRACTION_BITS) as i16,
-            (self.speed_ratio >> FRACTION_BITS) as i16,
-            (self.load_slow >> FRACTION_BITS) as i16,
-            (self.load_peak >> FRACTION_BITS) as i16,
+            (self.filters.motor_speed >> FRACTION_BITS) as i16,
+            (self.filters.speed_ratio >> FRACTION_BITS) as i16,
+            (self.filters.load_slow >> FRACTION_BITS) as i16,
+            (self.filters.load_peak >> FRACTION_BITS) as i16,
             self.tilt_ddeg(),
             clamp(battery, -30_000, 30_000) as i16,
             self.dwell as i16,
             self.since_failed as i16,
             self.failed_count as i16,
-            self.stalled as i16,
+            self.filters.stalled as i16,
             current as i16,
         ])
     }
@@ -115,7 +123,7 @@ impl Observer {
     #[must_use]
     #[inline]
     pub const fn tilt_ddeg(&self) -> i16 {
-        clamp(self.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
+        clamp(self.filters.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
     }
 
     /// The feature [`crate::Feature::SinceFailed`] alone, ticks.
@@ -140,21 +148,58 @@ impl Observer {
         if gear != self.gear {
             self.note_gear(settings, gear);
         }
-        self.since_failed = saturating_tick(self.since_failed);
-        self.filter_tilt(settings, raw);
+        self.since_failed = saturating_sum(self.since_failed, 1);
+        if self.levelled {
+            self.filters.take_tilt(settings, raw);
+        } else {
+            self.filters.tilt = (raw.tilt_ddeg as i32) << FRACTION_BITS;
+            self.levelled = true;
+        }
         if driving {
-            self.dwell = saturating_tick(self.dwell);
-            if self.came_from_below && self.dwell > failed_window(settings) {
-                self.failed_count = 0;
-                self.came_from_below = false;
-            }
+            self.dwell_on(settings, 1);
             if self.driven_before {
-                self.filter_speed(settings, raw);
+                let scale = self.scale_permille(settings);
+                self.fresh &= !self.filters.take_speed(settings, raw, scale, self.fresh);
             }
         }
         self.driven_before = driving;
         self.battery_mv = raw.battery_mv;
         self.current_ma = raw.current_ma;
+    }
+
+    /// Whether the filters run and the vehicle was driven at the last reading.
+    #[inline]
+    pub(crate) const fn settled(&self) -> bool {
+        self.levelled && self.driven_before && !self.fresh
+    }
+
+    /// Takes several readings of plain driving together, when it is [`Observer::settled`]: as [`Observer::update`]
+    /// takes them one by one.
+    #[inline(never)]
+    pub(crate) fn drive_on(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
+        let (ticks, scale) = (raws.len() as u16, self.scale_permille(settings));
+        // A copy stays in registers.
+        let mut filters = self.filters;
+        for raw in raws {
+            filters.take_tilt(settings, raw);
+            filters.take_speed(settings, raw, scale, false);
+        }
+        self.filters = filters;
+        if let Some(last) = raws.last() {
+            (self.battery_mv, self.current_ma) = (last.battery_mv, last.current_ma);
+        }
+        self.since_failed = saturating_sum(self.since_failed, ticks);
+        self.dwell_on(settings, ticks);
+    }
+
+    /// Some ticks more in this gear: after the failure window the upshift into it has not failed.
+    #[inline]
+    fn dwell_on(&mut self, settings: &FeatureSettings, ticks: u16) {
+        self.dwell = saturating_sum(self.dwell, ticks);
+        if self.came_from_below && self.dwell > failed_window(settings) {
+            self.failed_count = 0;
+            self.came_from_below = false;
+        }
     }
 
     /// A gear change: an upshift soon taken back is a failed one.
@@ -179,7 +224,7 @@ impl Observer {
 
     const fn restart(&mut self) {
         self.dwell = 0;
-        self.stalled = 0;
+        self.filters.stalled = 0;
         self.fresh = true;
     }
 
@@ -192,54 +237,57 @@ impl Observer {
         }
     }
 
+    /// Scale of the load in this gear.
     #[inline]
-    fn filter_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
-        if self.levelled {
-            self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
-        } else {
-            self.tilt = (raw.tilt_ddeg as i32) << FRACTION_BITS;
-            self.levelled = true;
-        }
+    fn scale_permille(&self, settings: &FeatureSettings) -> u16 {
+        settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS]
+    }
+}
+
+impl Filters {
+    #[inline]
+    fn take_tilt(&mut self, settings: &FeatureSettings, raw: &Raw) {
+        self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
     }
 
-    /// Motor speed always; ratio, load and standstill only tell something while voltage is applied.
-    #[inline]
-    fn filter_speed(&mut self, settings: &FeatureSettings, raw: &Raw) {
+    /// Motor speed always; ratio, load and standstill only tell something while voltage is applied. Returns whether it
+    /// was. Fresh filters of the speed start at the reading.
+    #[inline(always)]
+    fn take_speed(
+        &mut self,
+        settings: &FeatureSettings,
+        raw: &Raw,
+        scale_permille: u16,
+        fresh: bool,
+    ) -> bool {
         let speed = scaled_speed(settings, raw);
         let nominal = permille_of_no_load(speed, settings.nominal_mv as u32);
         let applied_mv = applied_mv(settings, raw);
-        if self.fresh {
-            self.motor_speed = nominal << FRACTION_BITS;
-        } else {
-            self.motor_speed = approach(self.motor_speed, nominal, settings.fast_shift);
-        }
+        self.motor_speed = begin_or_approach(fresh, self.motor_speed, nominal, settings.fast_shift);
         if applied_mv == 0 {
             self.stalled = 0;
-            return;
+            return false;
         }
         let ratio = permille_of_no_load(speed, applied_mv);
-        if self.fresh {
-            self.speed_ratio = ratio << FRACTION_BITS;
-            self.fresh = false;
-        } else {
-            self.speed_ratio = approach(self.speed_ratio, ratio, settings.fast_shift);
-        }
-        self.filter_load(settings, ratio);
-        let still = raw.tacho_counts <= settings.stall_counts;
-        self.stalled = if still { saturating_tick(self.stalled) } else { 0 };
-    }
-
-    #[inline]
-    fn filter_load(&mut self, settings: &FeatureSettings, ratio: i32) {
-        let scale = settings.gear_scale_permille[(self.gear as usize) % MAX_GEARS] as i32;
-        let load = clamp((1000 - ratio) * scale / 1000, 0, 30_000);
-        self.load_slow = approach(self.load_slow, load, settings.slow_shift);
+        self.speed_ratio = begin_or_approach(fresh, self.speed_ratio, ratio, settings.fast_shift);
+        self.load_slow = approach(self.load_slow, load_at(ratio, scale_permille), settings.slow_shift);
         self.load_peak -= self.load_peak >> filter_shift(settings.peak_shift);
-        let fast_load = clamp((1000 - (self.speed_ratio >> FRACTION_BITS)) * scale / 1000, 0, 30_000);
-        if fast_load << FRACTION_BITS > self.load_peak {
-            self.load_peak = fast_load << FRACTION_BITS;
+        let fast_load = load_at(self.speed_ratio >> FRACTION_BITS, scale_permille) << FRACTION_BITS;
+        if fast_load > self.load_peak {
+            self.load_peak = fast_load;
         }
+        let still = raw.tacho_counts <= settings.stall_counts;
+        self.stalled = if still { saturating_sum(self.stalled, 1) } else { 0 };
+        true
     }
+}
+
+/// Load at a speed ratio in a gear of this scale, permille of the top gear's stall force, 0 to 30000.
+#[inline]
+const fn load_at(ratio: i32, scale_permille: u16) -> i32 {
+    let left = if ratio < 1000 { (1000 - ratio) as u32 } else { 0 };
+    let load = left * scale_permille as u32 / 1000;
+    if load < 30_000 { load as i32 } else { 30_000 }
 }
 
 /// Voltage at the motor, mV: duty times the battery's, or the nominal one when none is measured. Duties
@@ -292,9 +340,16 @@ const fn approach(state: i32, value: i32, shift: u8) -> i32 {
     state + (((value << FRACTION_BITS) - state) >> filter_shift(shift))
 }
 
+/// A filter that starts at the first value.
 #[inline]
-const fn saturating_tick(ticks: u16) -> u16 {
-    if ticks < SATURATED_TICKS { ticks + 1 } else { SATURATED_TICKS }
+const fn begin_or_approach(fresh: bool, state: i32, value: i32, shift: u8) -> i32 {
+    if fresh { value << FRACTION_BITS } else { approach(state, value, shift) }
+}
+
+#[inline]
+const fn saturating_sum(so_far: u16, ticks: u16) -> u16 {
+    let sum = so_far.saturating_add(ticks);
+    if sum < SATURATED_TICKS { sum } else { SATURATED_TICKS }
 }
 
 #[inline]

@@ -1,7 +1,6 @@
 //! What an episode has come to so far.
 
 use super::Drive;
-use crate::motion::Plant;
 use crate::outcome::{Cause, Outcome, RewardTerms};
 
 impl Drive {
@@ -18,13 +17,13 @@ impl Drive {
             cause,
             time_s: if cause == Cause::Finished { self.elapsed_s() } else { limit_s },
             distance_m: self.furthest_m,
-            energy_j: self.plant.ledger.battery_j,
+            energy_j: self.plant.drawn_j(&self.vehicle),
             shifts: self.tally.shifts,
             reversals: self.tally.reversals,
             failed_upshifts: self.tally.failed_upshifts,
             missed_engagements: self.selector.missed,
             stall_s: self.stall_s(),
-            damage: self.plant.stress.total(),
+            damage: self.plant().stress.total(),
             peak_winding_c: self.vehicle.air_c + self.tally.peak_winding_k,
             reward,
         }
@@ -50,18 +49,14 @@ impl Drive {
 
     /// The reward collected so far, by term; not finishing is left out.
     pub(super) fn reward(&self) -> RewardTerms {
-        self.reward_by(&self.plant)
-    }
-
-    /// The same with another account of the vehicle.
-    pub(super) fn reward_by(&self, plant: &Plant) -> RewardTerms {
         let weights = &self.scenario.episode.reward;
         // What the rainflow count still holds open counts at the end.
-        let damage = if self.end.is_some() { plant.stress.total() } else { plant.stress.closed() };
+        let stress = &self.plant.stress;
+        let damage = if self.end.is_some() { stress.total() } else { stress.closed() };
         RewardTerms {
-            progress_s: plant.x_m / weights.reference_speed_m_s,
+            progress_s: self.plant.x_m / weights.reference_speed_m_s,
             time_s: -weights.time * self.elapsed_s(),
-            energy_s: -weights.energy_s_per_j * plant.ledger.battery_j,
+            energy_s: -weights.energy_s_per_j * self.plant.drawn_j(&self.vehicle),
             stress_s: -weights.stress_s_per_life * damage,
             shift_s: -weights.shift_s * f64::from(self.tally.shifts),
             stall_s: -weights.stall * self.stall_s(),

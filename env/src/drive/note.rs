@@ -7,9 +7,7 @@ use lowgear_onboard::{Feature, Phase, Request, Verdict};
 impl Drive {
     pub(super) fn note_trace(&mut self, request: Request, decided: bool, drive: bool) {
         let segment = self.track.course.segments[self.track.course.segment_at(self.plant.x_m)];
-        // Energies and damage of plain driving under way are booked for this row only.
-        let mut plant = self.plant.clone();
-        plant.book(&self.vehicle);
+        let plant = self.plant();
         let features = self.controller.features(&self.scenario.settings);
         let guard = self.controller.guard();
         let row = TraceRow {
@@ -31,7 +29,7 @@ impl Drive {
             output_torque_nm: plant.output_nm,
             damage: plant.stress.total(),
             slipping: u8::from(self.plant.slipping),
-            return_s: self.reward_by(&plant).total_s(),
+            return_s: self.reward().total_s(),
             tacho_counts: self.sensors.last().tacho_counts,
             tilt_ddeg: self.sensors.last().tilt_ddeg,
             speed_ratio_permille: features.get(Feature::SpeedRatio),

@@ -1,8 +1,8 @@
 //! What a piece of motion does to state, energies and torque history.
 
-use super::forces::Press;
+use super::forces::{Ground, Press};
 use super::supply::{Supply, Thrust, air_drag, iron_loss_j, thrust_of};
-use super::{Moment, Piece, Plant};
+use super::{Ledger, Moment, Piece, Plant};
 use crate::vehicle::{Gear, Vehicle};
 
 /// Two events at one place, as when both axles pass a border together, leave a piece of this length between
@@ -31,7 +31,8 @@ impl Plant {
             let wheels = self.spin_piece(vehicle, gear, &thrust, 1.0);
             let used_s = wheels.stop_s().min(dt_s);
             let end = wheels.moment(used_s);
-            self.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
+            self.ledger.book_motor(vehicle, supply, gear, &thrust, &wheels, &end, used_s);
+            self.motor_turned_rad += gear.turn_rad_m * end.distance_m;
             self.ledger.slip_j += self.grip_n * end.distance_m;
             self.motor_rad_s = if used_s < dt_s { 0.0 } else { end.speed_m_s * gear.turn_rad_m };
             self.output_nm = self.grip_n * vehicle.wheel_radius_m;
@@ -44,7 +45,7 @@ impl Plant {
         self.slipping = false;
         self.motor_rad_s = 0.0;
         let stall_a = supply.line.stall_a;
-        self.book_current(supply, stall_a * dt_s, stall_a * stall_a * dt_s);
+        self.ledger.book_current(supply, stall_a * dt_s, stall_a * stall_a * dt_s);
         let load_n = self.ground.grade_n + self.ground.obstacle_n(self.x_m);
         self.output_nm = vehicle.wheel_radius_m
             * if supply.driven {
@@ -74,11 +75,10 @@ impl Plant {
         let used_s = if at_rest { 0.0 } else { piece.stop_s().min(dt_s) };
         let end = piece.moment(used_s);
         let (turned, squared) = (end.distance_m, end.squared_m2_s);
-        let slope = line.slope_a_s;
-        self.book_current(
+        self.ledger.book_current(
             supply,
-            line.stall_a * used_s - slope * turned,
-            line.stall_a * (line.stall_a * used_s - 2.0 * slope * turned) + slope * slope * squared,
+            supply.charge_as(turned, used_s),
+            supply.squared_a2s(turned, squared, used_s),
         );
         let electrical_j = line.electrical_stall_nm * turned - line.slope_nm_s * squared;
         self.ledger.motor_friction_j += line.friction_nm * turned.abs() + iron_loss_j(vehicle, electrical_j);
@@ -88,16 +88,8 @@ impl Plant {
 
     /// Moves the state to the end of the piece and books what the ground took.
     pub(super) fn book_ground(&mut self, vehicle: &Vehicle, press: &Press, end: &Moment) {
-        let ground = &self.ground;
-        let moved_m = end.distance_m;
-        let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
-        let kinetic_m2_s2 = 0.5 * (end.speed_m_s * end.speed_m_s - self.v_m_s * self.v_m_s);
-        let transfer_j = press.rolling_kg * kinetic_m2_s2 * if moved_m < 0.0 { -1.0 } else { 1.0 };
-        self.ledger.rolling_j += press.rolling_n * moved_m.abs() + transfer_j;
-        self.ledger.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
-        self.ledger.potential_j += (ground.grade_n + ground.obstacle_n(self.x_m)) * moved_m
-            - 0.5 * ground.fall_n_m * moved_m * moved_m;
-        self.x_m += moved_m;
+        self.ledger.book_ground(vehicle, &self.ground, press, (self.x_m, self.v_m_s), end);
+        self.x_m += end.distance_m;
         self.v_m_s = end.speed_m_s;
     }
 
@@ -112,7 +104,8 @@ impl Plant {
         end: &Moment,
         dt_s: f64,
     ) {
-        self.book_motor(vehicle, supply, gear, thrust, rim, end, dt_s);
+        self.ledger.book_motor(vehicle, supply, gear, thrust, rim, end, dt_s);
+        self.motor_turned_rad += gear.turn_rad_m * end.distance_m;
         self.motor_rad_s = end.speed_m_s * gear.turn_rad_m;
         if dt_s < NO_TIME_S {
             return;
@@ -126,6 +119,27 @@ impl Plant {
         }
         self.output_nm = radius * thrust.output_at_n(gear, end);
         self.stress.push(self.output_nm);
+    }
+}
+
+impl Ledger {
+    /// Books what the ground takes over a piece from position and speed `from`.
+    pub(super) fn book_ground(
+        &mut self,
+        vehicle: &Vehicle,
+        ground: &Ground,
+        press: &Press,
+        (from_m, from_m_s): (f64, f64),
+        end: &Moment,
+    ) {
+        let moved_m = end.distance_m;
+        let (air_n, air_n_s_m) = air_drag(vehicle, from_m_s);
+        let kinetic_m2_s2 = 0.5 * (end.speed_m_s * end.speed_m_s - from_m_s * from_m_s);
+        let transfer_j = press.rolling_kg * kinetic_m2_s2 * if moved_m < 0.0 { -1.0 } else { 1.0 };
+        self.rolling_j += press.rolling_n * moved_m.abs() + transfer_j;
+        self.drag_j += (ground.drag_n_s_m + air_n_s_m) * end.squared_m2_s - air_n * moved_m;
+        self.potential_j += (ground.grade_n + ground.obstacle_n(from_m)) * moved_m
+            - 0.5 * ground.fall_n_m * moved_m * moved_m;
     }
 
     /// Books current, motor friction and gearing over a piece of rim motion that ends at `end`.
@@ -142,29 +156,27 @@ impl Plant {
         let (moved_m, squared) = (end.distance_m, end.squared_m2_s);
         let (start, _) = rim.start();
         let line = &supply.line;
-        let slope = line.slope_a_s * gear.turn_rad_m;
+        let turned_rad = gear.turn_rad_m * moved_m;
+        let squared_rad2_s = gear.turn_rad_m * gear.turn_rad_m * squared;
         self.book_current(
             supply,
-            line.stall_a * dt_s - slope * moved_m,
-            line.stall_a * (line.stall_a * dt_s - 2.0 * slope * moved_m) + slope * slope * squared,
+            supply.charge_as(turned_rad, dt_s),
+            supply.squared_a2s(turned_rad, squared_rad2_s, dt_s),
         );
-        let friction_j = line.friction_nm * gear.turn_rad_m * moved_m.abs();
-        self.ledger.motor_friction_j += friction_j;
-        let electrical_j = line.electrical_stall_nm * gear.turn_rad_m * moved_m
-            - line.slope_nm_s * gear.turn_rad_m * gear.turn_rad_m * squared;
-        self.ledger.motor_friction_j += iron_loss_j(vehicle, electrical_j);
+        let friction_j = line.friction_nm * turned_rad.abs();
+        let electrical_j = line.electrical_stall_nm * turned_rad - line.slope_nm_s * squared_rad2_s;
+        self.motor_friction_j += friction_j + iron_loss_j(vehicle, electrical_j);
         let rotor_j = 0.5 * gear.rotor_kg * (end.speed_m_s * end.speed_m_s - start * start);
         let into_gears_j = electrical_j - friction_j - rotor_j;
-        self.ledger.gearing_j += (1.0 - thrust.efficiency) * into_gears_j;
-        self.motor_turned_rad += gear.turn_rad_m * moved_m;
+        self.gearing_j += (1.0 - thrust.efficiency) * into_gears_j;
     }
 
     pub(super) fn book_current(&mut self, supply: &Supply, charge_as: f64, squared_a2s: f64) {
         if !supply.driven {
             return;
         }
-        self.ledger.battery_j += supply.ocv_v * supply.duty * charge_as;
-        self.ledger.source_j += supply.source_ohm * supply.duty * supply.duty * squared_a2s;
-        self.ledger.winding_j += supply.winding_ohm * squared_a2s;
+        self.battery_j += supply.drawn_j(charge_as);
+        self.source_j += supply.source_ohm * supply.duty * supply.duty * squared_a2s;
+        self.winding_j += supply.winding_ohm * squared_a2s;
     }
 }

@@ -168,7 +168,12 @@ impl Ground {
 
     fn pressed(&self, acceleration_m_s2: f64) -> Press {
         let [low, high] = self.lift_m_s2;
-        let a = if low < high { acceleration_m_s2.max(low).min(high) } else { 0.0 };
+        let a = match acceleration_m_s2 {
+            _ if low >= high => 0.0,
+            a if a < low => low,
+            a if a > high => high,
+            a => a,
+        };
         // Beyond lift-off the load moves no further.
         let rolling_kg = if a == acceleration_m_s2 { self.rolling_kg } else { 0.0 };
         Press {
@@ -181,7 +186,7 @@ impl Ground {
 }
 
 /// What follows from the loads on the axles.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Press {
     /// The acceleration they belong to, m/s².
     pub(super) acceleration_m_s2: f64,

@@ -4,7 +4,7 @@
 //! and drag, and the force of an obstacle that falls with the distance. Its roots are real, so the speed
 //! changes sign at most once and both questions, "when does it stop" and "when is it there", are easy.
 
-use super::exp_m1;
+use super::{BATCH, exp_m1};
 
 /// One piece of motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,6 +21,13 @@ enum Kind {
     Damped { v_end: f64, rate: f64, tau: f64 },
     /// `k > 0`: `s = grow (e^(up t) - 1) + fall (e^(down t) - 1)`.
     Saddle { grow: f64, up: f64, fall: f64, down: f64 },
+}
+
+impl Default for Piece {
+    /// At rest.
+    fn default() -> Piece {
+        Piece { kind: Kind::Free { acceleration: 0.0 }, v0: 0.0 }
+    }
 }
 
 /// Where a piece has got to after some time.
@@ -81,22 +88,31 @@ impl Piece {
         }
     }
 
-    /// Distance and speed at the ends of `N` equal steps. Of the way that a damped piece still has to its final
-    /// speed it covers the same share in each.
+    /// Distance and speed at the ends of equal steps.
     #[must_use]
-    pub(super) fn at_steps<const N: usize>(&self, step_s: f64) -> ([f64; N], [f64; N]) {
-        let (mut distance_m, mut speed_m_s) = ([0.0; N], [0.0; N]);
-        if let Kind::Damped { v_end, rate, tau } = self.kind {
-            let (gap, share) = (self.v0 - v_end, -exp_m1(-rate * step_s));
-            let mut done = 0.0;
-            for i in 0..N {
-                done += (1.0 - done) * share;
-                distance_m[i] = v_end * ((i + 1) as f64 * step_s) + gap * done * tau;
-                speed_m_s[i] = self.v0 - gap * done;
+    #[inline]
+    pub(super) fn at_steps(&self, step_s: f64) -> ([f64; BATCH], [f64; BATCH]) {
+        let (mut distance_m, mut speed_m_s) = ([0.0; BATCH], [0.0; BATCH]);
+        match self.kind {
+            Kind::Free { .. } => {
+                for i in 0..BATCH {
+                    (distance_m[i], speed_m_s[i]) = self.at((i + 1) as f64 * step_s);
+                }
             }
-        } else {
-            for i in 0..N {
-                (distance_m[i], speed_m_s[i]) = self.at((i + 1) as f64 * step_s);
+            Kind::Damped { v_end, rate, tau } => {
+                let (step_m, gap) = (v_end * step_s, self.v0 - v_end);
+                let decays = grown(-rate * step_s);
+                for i in 0..BATCH {
+                    distance_m[i] = step_m * (i + 1) as f64 - gap * tau * decays[i];
+                    speed_m_s[i] = self.v0 + gap * decays[i];
+                }
+            }
+            Kind::Saddle { grow, up, fall, down } => {
+                let (rising, falling) = (grown(up * step_s), grown(down * step_s));
+                for i in 0..BATCH {
+                    distance_m[i] = grow * rising[i] + fall * falling[i];
+                    speed_m_s[i] = self.v0 + grow * up * rising[i] + fall * down * falling[i];
+                }
             }
         }
         (distance_m, speed_m_s)
@@ -181,6 +197,13 @@ impl Piece {
         }
     }
 
+    /// Whether a force that is a sum of speed and acceleration may turn round on the way; without an obstacle both
+    /// decay at one rate, so it does not.
+    #[must_use]
+    pub(super) fn may_turn(&self) -> bool {
+        matches!(self.kind, Kind::Saddle { .. })
+    }
+
     /// When `damping v + mass a`, the force that a drive line takes up, turns round between 0 and `late_s`.
     #[must_use]
     pub fn turning_s(&self, damping: f64, mass: f64, late_s: f64) -> Option<f64> {
@@ -239,4 +262,18 @@ impl Piece {
         }
         t
     }
+}
+
+/// `e^x - 1`, `e^(2x) - 1` and so on.
+#[inline]
+fn grown(x: f64) -> [f64; BATCH] {
+    let mut grown = [exp_m1(x); BATCH];
+    // From those of the first multiples those of as many more.
+    for known in [1, 2, 4] {
+        let last = grown[known - 1];
+        for i in known..2 * known {
+            grown[i] = last + (1.0 + last) * grown[i - known];
+        }
+    }
+    grown
 }

@@ -51,8 +51,8 @@ pub struct Plant {
     pub(super) moved_on: bool,
     /// Open-circuit voltage at this charge, V.
     pub(super) ocv_v: f64,
-    /// Plain driving that is not booked yet.
-    pub(super) cruise: Option<Cruise>,
+    /// Plain driving under way, not booked yet.
+    pub(super) cruise: Cruise,
 }
 
 /// What an advance came to.
@@ -107,7 +107,7 @@ impl Plant {
             reach: Reach::NONE,
             moved_on: true,
             ocv_v,
-            cruise: None,
+            cruise: Cruise::none(),
         }
     }
 
@@ -129,11 +129,10 @@ impl Plant {
             + vehicle.rotor_kg_m2 * self.motor_rad_s * self.motor_rad_s)
     }
 
-    /// Sine and cosine of the grade under the front axle.
+    /// Sine of the grade under the front axle.
     #[must_use]
-    pub fn slope(&self, track: &Track) -> (f64, f64) {
-        let stretch = &track.stretches[self.spots[0].stretch];
-        (stretch.sin, stretch.cos)
+    pub fn sin_grade(&self, track: &Track) -> f64 {
+        track.stretches[self.spots[0].stretch].sin
     }
 
     /// Takes the gear out of mesh. Wheels that spin are brought to the speed of the vehicle by the ground.

@@ -44,6 +44,16 @@ pub(super) struct Acting {
     pub(super) rims: Option<(Piece, f64)>,
 }
 
+/// What holds the vehicle back, rolling resistance left out.
+struct Resistance {
+    /// At standstill, N.
+    steady_n: f64,
+    /// What speed adds, N·s/m.
+    drag_n_s_m: f64,
+    /// At the present speed, N.
+    now_n: f64,
+}
+
 impl Plant {
     /// One piece of motion: returns its length and what ended it.
     pub(super) fn piece(
@@ -132,50 +142,78 @@ impl Plant {
         gear: Option<&Gear>,
         way: f64,
     ) -> Acting {
-        let ground = &self.ground;
-        let v_m_s = self.v_m_s;
-        let (air_n, air_n_s_m) = air_drag(vehicle, v_m_s);
-        let resist_n = ground.grade_n + ground.obstacle_n(self.x_m) - air_n;
-        let drag_n_s_m = ground.drag_n_s_m + air_n_s_m;
-        let resist_now_n = resist_n + drag_n_s_m * v_m_s;
-        let body = |mass_kg: f64, force_n: f64, damping_n_s_m: f64, press: &Press| {
-            let net_n = force_n - resist_n - press.rolling_n * way;
-            Piece::new(
-                mass_kg + press.rolling_kg * way,
-                net_n,
-                damping_n_s_m + drag_n_s_m,
-                ground.fall_n_m,
-                v_m_s,
-            )
-        };
+        let resistance = self.resistance(vehicle);
         let Some(gear) = gear else {
             let mass_kg = vehicle.rolling_mass_kg;
-            let press = ground.driven(-resist_now_n, mass_kg, way);
+            let press = self.ground.driven(-resistance.now_n, mass_kg, way);
             self.grip_n = press.grip_n;
-            return Acting { thrust: None, body: body(mass_kg, 0.0, 0.0, &press), rims: None, press };
+            let body = self.body(&resistance, &press, way, mass_kg, [0.0, 0.0]);
+            return Acting { thrust: None, body, rims: None, press };
         };
         if !self.slipping {
-            let lag_kg = ground.rolling_kg * way;
-            let steady_n = resist_now_n + ground.rolling_n * way;
-            let carried_kg = vehicle.rolling_mass_kg + lag_kg;
-            let thrust = thrust_of(&supply.line, gear, carried_kg, v_m_s, way, steady_n);
-            let push_n = thrust.force_n - thrust.damping_n_s_m * v_m_s;
-            let press = ground.driven(push_n - resist_now_n, thrust.mass_kg - lag_kg, way);
-            if ground.carries(vehicle, gear, &thrust, v_m_s, press.acceleration_m_s2) {
-                let body = body(thrust.mass_kg - lag_kg, thrust.force_n, thrust.damping_n_s_m, &press);
+            if let Some((press, thrust, body)) = self.gripping(vehicle, supply, gear, way) {
                 self.grip_n = press.grip_n;
                 return Acting { thrust: Some(thrust), body, rims: None, press };
             }
-            // The contact would have to carry more than the grip.
             self.slipping = true;
         }
-        let press = ground.slipping(resist_now_n, vehicle.mass_kg, way);
+        let press = self.ground.slipping(resistance.now_n, vehicle.mass_kg, way);
         self.grip_n = press.grip_n;
         let rim_way = self.rim_way(&supply.line, gear);
         let thrust = self.spin_thrust(vehicle, &supply.line, gear, rim_way);
         let rims = (self.spin_piece(vehicle, gear, &thrust, rim_way), rim_way);
-        let body = body(vehicle.mass_kg, press.grip_n, 0.0, &press);
+        let body = self.body(&resistance, &press, way, vehicle.mass_kg, [press.grip_n, 0.0]);
         Acting { thrust: Some(thrust), body, rims: Some(rims), press }
+    }
+
+    /// Loads, thrust and motion while the wheels grip; `None` where the contact would have to carry more than the grip.
+    #[inline]
+    pub(super) fn gripping(
+        &self,
+        vehicle: &Vehicle,
+        supply: &Supply,
+        gear: &Gear,
+        way: f64,
+    ) -> Option<(Press, Thrust, Piece)> {
+        let (ground, v_m_s, resistance) = (&self.ground, self.v_m_s, self.resistance(vehicle));
+        let lag_kg = ground.rolling_kg * way;
+        let steady_n = resistance.now_n + ground.rolling_n * way;
+        let thrust = thrust_of(&supply.line, gear, vehicle.rolling_mass_kg + lag_kg, v_m_s, way, steady_n);
+        let push_n = thrust.force_n - thrust.damping_n_s_m * v_m_s;
+        let mass_kg = thrust.mass_kg - lag_kg;
+        let press = ground.driven(push_n - resistance.now_n, mass_kg, way);
+        if !ground.carries(vehicle, gear, &thrust, v_m_s, press.acceleration_m_s2) {
+            return None;
+        }
+        let body = self.body(&resistance, &press, way, mass_kg, [thrust.force_n, thrust.damping_n_s_m]);
+        Some((press, thrust, body))
+    }
+
+    #[inline]
+    fn resistance(&self, vehicle: &Vehicle) -> Resistance {
+        let (air_n, air_n_s_m) = air_drag(vehicle, self.v_m_s);
+        let steady_n = self.ground.grade_n + self.ground.obstacle_n(self.x_m) - air_n;
+        let drag_n_s_m = self.ground.drag_n_s_m + air_n_s_m;
+        Resistance { steady_n, drag_n_s_m, now_n: steady_n + drag_n_s_m * self.v_m_s }
+    }
+
+    /// Motion of the vehicle under a force that falls with the speed.
+    #[inline]
+    fn body(
+        &self,
+        resistance: &Resistance,
+        press: &Press,
+        way: f64,
+        mass_kg: f64,
+        [force_n, damping_n_s_m]: [f64; 2],
+    ) -> Piece {
+        Piece::new(
+            mass_kg + press.rolling_kg * way,
+            force_n - resistance.steady_n - press.rolling_n * way,
+            damping_n_s_m + resistance.drag_n_s_m,
+            self.ground.fall_n_m,
+            self.v_m_s,
+        )
     }
 
     /// Which way a vehicle at rest starts: 1, -1, or 0 when friction and drive hold it.

@@ -4,7 +4,7 @@ use super::{Moment, Piece, Plant};
 use crate::vehicle::{COPPER_PER_K, Gear, Line, Vehicle};
 
 /// The drive as it is over one advance.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Supply {
     pub(super) line: Line,
     pub(super) duty: f64,
@@ -15,7 +15,7 @@ pub(super) struct Supply {
 }
 
 /// How the drive line acts on the vehicle in one piece.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Thrust {
     pub(super) force_n: f64,
     pub(super) damping_n_s_m: f64,
@@ -99,6 +99,38 @@ impl Supply {
     pub(super) fn at_motor(&self, motor_rad_s: f64) -> (f64, f64) {
         let current_a = self.line.stall_a - self.line.slope_a_s * motor_rad_s;
         (current_a, self.ocv_v - self.source_ohm * self.duty * current_a)
+    }
+
+    /// The same two over the speed of the vehicle in a gear, m/s.
+    pub(super) fn over_speed(&self, turn_rad_m: f64) -> (super::Straight, super::Straight) {
+        let (drop_ohm, fall) = (self.source_ohm * self.duty, self.line.slope_a_s * turn_rad_m);
+        (
+            super::Straight::new(self.line.stall_a, -fall),
+            super::Straight::new(self.ocv_v - drop_ohm * self.line.stall_a, drop_ohm * fall),
+        )
+    }
+
+    /// Charge through the motor over a time in which it turns by `turned_rad`, A·s.
+    pub(super) fn charge_as(&self, turned_rad: f64, dt_s: f64) -> f64 {
+        self.line.stall_a * dt_s - self.line.slope_a_s * turned_rad
+    }
+
+    /// Integral of its squared current, A²·s, by that of the squared motor speed.
+    pub(super) fn squared_a2s(&self, turned_rad: f64, squared_rad2_s: f64, dt_s: f64) -> f64 {
+        let (stall, slope) = (self.line.stall_a, self.line.slope_a_s);
+        stall * (stall * dt_s - 2.0 * slope * turned_rad) + slope * slope * squared_rad2_s
+    }
+
+    /// What a charge through the motor takes from the battery's chemistry, J.
+    pub(super) fn drawn_j(&self, charge_as: f64) -> f64 {
+        self.ocv_v * self.duty * charge_as
+    }
+
+    /// Whether the winding could pass its limit within `within_s`, were all that time spent at standstill.
+    pub(super) fn may_overheat(&self, vehicle: &Vehicle, winding_k: f64, within_s: f64) -> bool {
+        let heat_j = self.line.stall_a * self.line.stall_a * self.winding_ohm * within_s;
+        let room_k = vehicle.heat.winding_limit_c - vehicle.air_c - winding_k;
+        heat_j > room_k * vehicle.heat.winding_j_k
     }
 }
 

@@ -105,7 +105,7 @@ impl MotorLineConfig {
 
 /// The speed-torque line at one supply: shaft torque `stall_nm - slope w` (for forward motion), current
 /// `stall_a - Ke w / R`.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Line {
     /// Electrical torque at standstill, friction not taken off, N·m.
     pub electrical_stall_nm: f64,

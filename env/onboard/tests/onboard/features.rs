@@ -33,6 +33,41 @@ fn any_raw() -> impl Strategy<Value = Raw> {
 
 proptest! {
     #[test]
+    fn readings_taken_together_are_readings_taken_one_by_one(
+        rounds in proptest::collection::vec(
+            (proptest::collection::vec((any_raw(), 0..40u16), 1..12), 0..3u8, any::<bool>()), 1..60,
+        ),
+        window in 0..120u16,
+    ) {
+        let mut s = settings();
+        s.features.failed_window_ticks = window;
+        s.guard.stall_cut_ticks = 3;
+        let mut together = Controller::new(&s, 1);
+        let mut one_by_one = together;
+        for (raws, code, often) in rounds {
+            let command = together.act(&s, Request::from_code(code), often);
+            prop_assert_eq!(one_by_one.act(&s, Request::from_code(code), often), command);
+            // Mostly a motor that turns and a selector that arrives.
+            let turning = |(raw, counts): (Raw, u16)| Raw {
+                tacho_counts: if often { counts } else { raw.tacho_counts },
+                selector_ddeg: s.guard.gear_ddeg[usize::from(command.gear)],
+                ..raw
+            };
+            let raws: Vec<Raw> = raws.into_iter().map(turning).collect();
+            let (taken, due) = together.drive_on(&s, &raws);
+            prop_assert!(taken == 1 || taken == raws.len());
+            let mut last = false;
+            for (i, raw) in raws[..taken].iter().enumerate() {
+                if i > 0 {
+                    prop_assert!(one_by_one.act(&s, Request::Hold, false).drive);
+                }
+                last = one_by_one.sense(&s, raw);
+            }
+            prop_assert_eq!((&one_by_one, last), (&together, due));
+        }
+    }
+
+    #[test]
     fn every_feature_stays_within_its_bounds(
         steps in proptest::collection::vec((any_raw(), 0..6u8, any::<bool>(), any::<bool>()), 1..300),
         scale in any::<[u16; 6]>(),
