@@ -15,7 +15,7 @@ fn refused(line: &str, by: &str, words: &[&str]) {
 
 #[test]
 fn an_unknown_key() {
-    refused("resamples", "resample = 200", &["`resample`", "`resamples`"]);
+    refused("test-courses", "test-course = 4", &["`test-course`", "`test-courses`"]);
 }
 
 #[test]
@@ -64,7 +64,7 @@ fn a_reward_that_is_not_a_number() {
 #[test]
 fn a_start_in_a_gear_that_the_vehicle_has_not() {
     let place = Sandbox::new();
-    let number = place.edit("tiny.toml", "resamples", "resamples = 200\n[episode]\nstart-gear = 4") + 2;
+    let number = place.edit("tiny.toml", "test-courses", "test-courses = 4\n[episode]\nstart-gear = 4") + 2;
     let words = [&format!("line {number}:"), "episode.start-gear", "4", "1 to 3"];
     place.run(&["check", "tiny.toml"]).refused(2, &words);
 }

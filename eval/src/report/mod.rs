@@ -16,8 +16,8 @@ mod text;
 mod verdict;
 
 pub use pictures::{
-    CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, MapCell, ObstacleMark, Pictures, RunTrace,
-    ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
+    CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, LOAD_UNIT, MapCell, ObstacleMark, Pictures,
+    RunTrace, ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
 };
 
 use std::fmt::Write as _;
@@ -85,6 +85,7 @@ fn header(out: &mut String, summary: &Summary) {
     let sections = [
         ("verdict", "Verdict"),
         ("comparison", "Comparison"),
+        ("robustness", "Robustness"),
         ("maps", "Shift maps"),
         ("runs", "Runs"),
         ("learning", "Learning"),

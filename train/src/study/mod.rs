@@ -5,6 +5,7 @@ mod firmware;
 mod folder;
 mod phases;
 mod publish;
+mod robustness;
 mod thresholds;
 
 pub use compare::{Contest, Contestant, HAND, label};
@@ -55,7 +56,9 @@ pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(Strin
         let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
         let contest = compare::compare(&inputs, &learned, &firmware, reporter, stop)?;
-        publish::publish(&inputs, &folder, &learned, &firmware, &contest, reporter)
+        let robustness = robustness::maps(&inputs, &contest, reporter, stop)?;
+        let driven = publish::Driven { contest: &contest, robustness };
+        publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
     })?;
     Ok((text, folder.path))
 }
