@@ -37,7 +37,8 @@ fn main() {
     let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
     let scenario = Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(2026));
     let suite = TestSuite::new(&scenario, courses);
-    let kinds: [(&str, Family, fn(i16) -> Player); 6] = [
+    type OfSeed = fn(i16) -> Player;
+    let kinds: [(&str, Family, OfSeed); 6] = [
         ("speed-rule", Family::Rule, |seed| Player::Rule(rule(Signal::MotorSpeed, 850 - seed))),
         ("load-rule", Family::Rule, |seed| Player::Rule(rule(Signal::SpeedRatio, 790 - seed))),
         ("contextual", Family::Learned, contextual),

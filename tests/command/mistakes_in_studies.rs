@@ -164,3 +164,14 @@ fn a_search_that_leaves_a_contender_out() {
     place.write("tiny.toml", format!("{before}{after}"));
     place.run(&["check", "tiny.toml"]).refused(2, &["search.tabular", "no range", "every contender"]);
 }
+
+#[test]
+fn altered_worlds_out_of_range_or_order() {
+    let mass = "mass-factor = [1.0";
+    refused(mass, "mass-factor = [1.0, 9.0]", &["robustness.mass-factor[1]", "9", "0.2 to 5"]);
+    refused(mass, "mass-factor = [1.4, 1.0]", &["robustness.mass-factor", "1 to 9 values, each above"]);
+    refused(mass, "mass-factor = []", &["robustness.mass-factor", "[]", "1 to 9 values"]);
+    refused("charge = [0.2", "charge = [nan]", &["robustness.charge[0]", "NaN", "0 to 1"]);
+    refused("latency-ticks", "latency-ticks = [0, 4]", &["robustness.latency-ticks[1]", "4", "0 to 3 ticks"]);
+    refused("wear", "ware = [1.0]", &["`ware`", "`wear`"]);
+}

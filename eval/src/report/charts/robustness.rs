@@ -13,6 +13,8 @@ const CELL: (f64, f64) = (54.0, 36.0);
 /// Room to the left for row figures and axis title, and above for the name of the figure.
 const LEFT: f64 = 54.0;
 const TOP: f64 = 22.0;
+/// A small map is drawn at the size of a large one.
+const NARROWEST: f64 = 350.0;
 
 /// One figure that a map is drawn for.
 struct Shown {
@@ -68,7 +70,7 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
         "Both policies as they are, in worlds that differ from what they were tuned and trained for; nothing was \
          tuned again. Mass in times the file's, charge as share of full, tacho noise as share of the count, latency in \
          ticks more than the file's, wear from 0 (as the file) to 1 (worn out). Plain tone: the subject is better; hatched: it is not; the heavy line runs between the two. A \
-         black corner marks cells whose {level} % interval lies clear of zero: by course time {} for and {} against \
+         filled corner marks cells whose {level} % interval lies clear of zero: by course time {} for and {} against \
          the subject, of {total}; {} would be so by chance if there were no difference anywhere (worlds share their courses, so neighbours agree).",
         clear(&SHOWN[0], 1.0),
         clear(&SHOWN[0], -1.0),
@@ -120,7 +122,7 @@ fn draw(map: &RobustnessMap, shown: &Shown) -> String {
     let (columns, rows) = (map.x.values.len(), map.y.values.len());
     let (x_title, y_title) = (title(&map.x), title(&map.y));
     let bottom = TOP + CELL.1 * rows as f64;
-    let width = (LEFT + CELL.0 * columns as f64 + 8.0).max(200.0);
+    let width = (LEFT + CELL.0 * columns as f64 + 8.0).max(NARROWEST);
     let label = format!("Difference in {} over {x_title} and {y_title}", shown.title);
     let mut svg = Svg::new(width, bottom + 38.0, &label);
     svg.text((LEFT, 13.0), Anchor::Start, "row", &format!("difference in {}", shown.title));
