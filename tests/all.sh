@@ -66,6 +66,7 @@ if ! test -s "$AXE_CORE"; then
     npm install --silent --no-fund --no-audit --prefix target/browser axe-core@4.14.1 \
         || echo "axe-core could not be installed: reports are not looked at here" >&2
 fi
+mkdir -p target
 EXAMPLE_REPORT=$PWD/target/example-report.html
 export AXE_CORE EXAMPLE_REPORT
 for component in rustfmt clippy; do
