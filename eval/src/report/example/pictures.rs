@@ -52,7 +52,8 @@ fn map(policy: &str, offset: f64) -> ShiftMapPicture {
                 }
             }
             let rows = (0..15).map(|row| -9.0 + 2.0 * f64::from(row));
-            let up_load = rows.clone().map(|tilt| (gear < 2).then(|| 900.0 - 14.0 * tilt + offset)).collect();
+            let up_load =
+                rows.clone().map(|tilt| (gear < 2).then_some(900.0 - 14.0 * tilt + offset)).collect();
             let down_load = rows
                 .map(|tilt| (gear > 0).then(|| 1150.0 - 300.0 * f64::from(gear) - 9.0 * tilt - offset))
                 .collect();
