@@ -56,6 +56,19 @@ if ! python3 -c "import scipy" >/dev/null 2>&1; then
     python3 -c "import scipy" >/dev/null 2>&1 || echo "SciPy could not be installed: statistics are not compared here" >&2
 fi
 python3 -c "import rliable" >/dev/null 2>&1 || python3 -m pip install --quiet rliable >/dev/null 2>&1 || true
+if ! command -v chromium >/dev/null 2>&1 || ! command -v node >/dev/null 2>&1 || ! command -v npm >/dev/null 2>&1; then
+    # Reports are looked at in a browser; without one that is left out, and in CI an error.
+    install chromium nodejs npm || echo "no browser could be installed: reports are not looked at here" >&2
+fi
+AXE_CORE=${AXE_CORE:-$PWD/target/browser/node_modules/axe-core/axe.min.js}
+if ! test -s "$AXE_CORE"; then
+    # The version is the one that the tests were written with.
+    npm install --silent --no-fund --no-audit --prefix target/browser axe-core@4.14.1 \
+        || echo "axe-core could not be installed: reports are not looked at here" >&2
+fi
+mkdir -p target
+EXAMPLE_REPORT=$PWD/target/example-report.html
+export AXE_CORE EXAMPLE_REPORT
 for component in rustfmt clippy; do
     tool="cargo-$component"
     if [ "$component" = rustfmt ]; then

@@ -1,11 +1,12 @@
 //! Whatever crosses the border of a crate. One binary, one module per theme:
 //! the environment and the evaluation against values from outside, the command as its users meet it, a whole
-//! study small, exported controllers on other machines, and the house rules.
+//! study small, exported controllers on other machines, reports in a browser, and the house rules.
 
 mod command;
 mod environment;
 mod evaluation;
 mod firmware;
+mod report;
 mod sandbox;
 mod study;
 mod tidy;

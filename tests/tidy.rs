@@ -213,9 +213,8 @@ const ENDS: [&str; 37] = [
 ];
 
 /// Keys whose number needs no unit, or whose unit is that of the thing measured.
-const PLAIN: [&str; 24] = [
+const PLAIN: [&str; 23] = [
     "seed",
-    "resamples",
     "searches",
     "generations",
     "population",

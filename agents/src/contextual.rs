@@ -178,6 +178,10 @@ impl Contextual {
         &self.settings
     }
 
+    pub(crate) const fn skeleton(&self) -> &Skeleton {
+        &self.skeleton
+    }
+
     /// The thresholds down and up in the present gear, permille; `None` where there is no such gear.
     #[must_use]
     pub fn thresholds(&self, features: &Features) -> (Option<f32>, Option<f32>) {

@@ -8,6 +8,7 @@ pub mod neural;
 pub mod policy;
 pub mod ppo;
 pub mod range;
+pub mod reasons;
 pub mod rollout;
 pub mod rule;
 pub mod tabular;

@@ -16,6 +16,7 @@
 //! | and a threshold down | [`RuleSettings::two_sided`] | down before it stalls |
 //! | and back-off, tilt hold, load ratio | all keys | the full rule |
 
+mod reasons;
 mod vector;
 
 use crate::policy::Policy;
@@ -293,13 +294,7 @@ impl Skeleton {
             self.reset();
             return Request::Down;
         }
-        let wish = if slow && self.steps_down {
-            Request::Down
-        } else if fast && self.may_climb(features) {
-            Request::Up
-        } else {
-            Request::Hold
-        };
+        let wish = self.wish_for(features, fast, slow);
         self.agreed = if wish == self.wish { self.agreed.saturating_add(1) } else { 1 };
         self.wish = wish;
         if self.agreed < self.hold_decisions || !mask[wish as usize] {
@@ -307,6 +302,16 @@ impl Skeleton {
         }
         self.agreed = 0;
         wish
+    }
+
+    fn wish_for(&self, features: &Features, fast: bool, slow: bool) -> Request {
+        if slow && self.steps_down {
+            Request::Down
+        } else if fast && self.may_climb(features) {
+            Request::Up
+        } else {
+            Request::Hold
+        }
     }
 
     fn stands(&self, features: &Features) -> bool {

@@ -5,7 +5,7 @@ mod shift_map;
 mod trace;
 
 pub use course::{course_picture, episode_picture, trace_picture};
-pub use shift_map::{nothing_filled, probe_features, shift_map};
+pub use shift_map::{Footing, probe_features, shift_map};
 pub use trace::{plan_trace, run_trace, watch};
 
 #[cfg(test)]

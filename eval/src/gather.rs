@@ -2,7 +2,7 @@
 //!
 //! Every figure is a mean over training seeds and courses with the two-way Student interval of
 //! [`crate::statistics`]; the worst 5 % of times, the share of the gap and the probability of improvement
-//! have bootstrap intervals. Figures per distance are a policy's total over its total distance, so that an
+//! have jackknife intervals. Figures per distance are a policy's total over its total distance, so that an
 //! episode that ends after a few centimetres does not outweigh the others (`gather/figures.rs`).
 
 mod cards;
@@ -15,17 +15,18 @@ mod terminal;
 pub use cards::{curve, suite_card, vehicle_card};
 pub use compare::time_difference;
 pub use episodes::write_episodes;
+pub(crate) use figures::scores as episode_scores;
 pub use terminal::terminal_table;
 
 use std::collections::BTreeMap;
 
-use lowgear_env::{Cause, Outcome, RewardTerms, Seed};
+use lowgear_env::{Cause, Outcome, RewardTerms};
 use rayon::prelude::*;
 
-use crate::statistics::{Estimate, Resampling, StatisticsError, iqm_interval, mean_interval, tail_mean};
+use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, Family, Metric, Outcomes, PolicySummary, ReturnTerms, Roles, Study, Summary,
-    TableSheet, TestSuite, TunedRule, VehicleCard,
+    CauseCount, Curve, FORMAT, Family, Metric, Outcomes, PlaceCount, PolicySummary, ReturnTerms,
+    RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
 };
 
 /// A policy and what its test episodes came to.
@@ -60,7 +61,7 @@ impl Contender {
 /// What a summary says beyond the outcomes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StudyFacts {
-    /// What was run; level, resamples and seed of the statistics are taken from it.
+    /// What was run; the level of the intervals is taken from it.
     pub study: Study,
     /// What drove.
     pub vehicle: VehicleCard,
@@ -70,6 +71,10 @@ pub struct StudyFacts {
     pub roles: Roles,
     /// Further policies (by id) that every contender is compared with.
     pub also_against: Vec<String>,
+    /// The subject against the tuned rule in altered worlds.
+    pub robustness: Vec<RobustnessMap>,
+    /// What happened where.
+    pub places: Vec<PlaceCount>,
     /// Validation scores over training.
     pub curves: Vec<Curve>,
     /// Thresholds to read.
@@ -133,16 +138,12 @@ const TAIL: f64 = 0.05;
 /// [`GatherError`] names the contender and what is missing or cannot be computed.
 pub fn summarise(facts: StudyFacts, contenders: &[Contender]) -> Result<Summary, GatherError> {
     check(&facts, contenders)?;
-    let request = Resampling {
-        level: facts.study.level,
-        resamples: facts.study.resamples,
-        seed: Seed(facts.study.seed),
-    };
-    let gaps = compare::gaps(&facts, contenders, &request)?;
+    let level = facts.study.level;
+    let gaps = compare::gaps(&facts, contenders)?;
     let policies = contenders
         .par_iter()
         .map(|contender| {
-            let mut policy = policy_summary(contender, gaps.get(contender.id.as_str()), &request)?;
+            let mut policy = policy_summary(contender, gaps.get(contender.id.as_str()), level)?;
             policy.seeds = seeds::seeds(&facts, contenders, contender)?;
             policy.profile = seeds::profile(&facts, contenders, contender)?;
             Ok(policy)
@@ -154,8 +155,10 @@ pub fn summarise(facts: StudyFacts, contenders: &[Contender]) -> Result<Summary,
         policies,
         returns: judged().map(return_terms).collect(),
         outcomes: judged().map(causes).collect(),
-        paired: compare::paired(&facts, contenders, &request)?,
+        paired: compare::paired(&facts, contenders)?,
         headroom: compare::headroom(&facts, contenders, &gaps)?,
+        robustness: facts.robustness,
+        places: facts.places,
         study: facts.study,
         vehicle: facts.vehicle,
         test_suite: facts.test_suite,
@@ -213,20 +216,20 @@ fn fault(id: &str, metric: Metric) -> impl Fn(StatisticsError) -> GatherError {
 fn policy_summary(
     contender: &Contender,
     gap: Option<&Estimate>,
-    request: &Resampling,
+    level: f64,
 ) -> Result<PolicySummary, GatherError> {
     let mut metrics = BTreeMap::new();
     if !contender.outcomes.is_empty() {
         for metric in figures::MEANS {
             let with = fault(&contender.id, metric);
             let scores = figures::scores(metric, &contender.outcomes).map_err(&with)?;
-            let estimate = mean_interval(&scores, request.level).map_err(&with)?;
+            let estimate = mean_interval(&scores, level).map_err(&with)?;
             metrics.insert(metric, figures::within_range(metric, estimate));
         }
         let with = fault(&contender.id, Metric::TailTime);
         let times = figures::scores(Metric::CourseTime, &contender.outcomes).map_err(&with)?;
-        metrics.insert(Metric::MiddleTime, iqm_interval(&times, request).map_err(&with)?);
-        metrics.insert(Metric::TailTime, tail_mean(&times, TAIL, request).map_err(&with)?);
+        metrics.insert(Metric::MiddleTime, iqm_interval(&times, level).map_err(&with)?);
+        metrics.insert(Metric::TailTime, tail_mean(&times, TAIL, level).map_err(&with)?);
         metrics.extend(gap.map(|gap| (Metric::GapShare, *gap)));
     }
     Ok(PolicySummary {

@@ -4,6 +4,8 @@
 //! the clock or the machine: the same study writes the same bytes.
 
 mod metric;
+mod places;
+mod robustness;
 mod spread;
 
 use std::collections::BTreeMap;
@@ -13,6 +15,8 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::statistics::Estimate;
 pub use metric::Metric;
+pub use places::{GradeClass, PlaceCount};
+pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
 pub use spread::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
@@ -63,6 +67,10 @@ pub struct Summary {
     pub paired: Vec<PairedDifference>,
     /// Distance to the clairvoyant plan, per policy; empty without a plan.
     pub headroom: Vec<Headroom>,
+    /// The subject against the tuned rule in altered worlds; empty when none were asked for.
+    pub robustness: Vec<RobustnessMap>,
+    /// What happened where to the subject and the tuned rule, over all test courses.
+    pub places: Vec<PlaceCount>,
     /// Validation score over training, one entry per learner and seed.
     pub curves: Vec<Curve>,
     /// Thresholds found by the optimiser, as lines to read.
@@ -87,8 +95,6 @@ pub struct Study {
     pub quick: bool,
     /// Level of every interval, for example 0.95.
     pub level: f64,
-    /// Resamples of the bootstrap figures.
-    pub resamples: u32,
     /// Command that repeats the study.
     pub command: String,
 }

@@ -7,6 +7,7 @@ use std::fmt::Write as _;
 use std::io;
 
 use lowgear_agents::policy::Policy;
+use lowgear_agents::reasons::Reasons;
 use lowgear_onboard::{Axis, Feature, Features, Request, Table, TableError};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -290,6 +291,21 @@ impl Policy for TablePolicy {
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
         let request = self.table.decide(features);
         if mask[request as usize] { request } else { Request::Hold }
+    }
+}
+
+impl Reasons for TablePolicy {
+    fn reasons(&mut self, features: &Features, _: [bool; 3]) -> Vec<String> {
+        let cell = self.table.cell(features);
+        let axes = self.table.axes.iter().zip(self.table.bins_of(cell)).map(|(axis, bin)| {
+            let bound = |i: Option<usize>, open: &str| {
+                i.and_then(|i| axis.edges.get(i)).map_or(open.to_owned(), ToString::to_string)
+            };
+            let (from, below) = (bound(bin.checked_sub(1), "the lowest"), bound(Some(bin), "the highest"));
+            let name = axis.feature.name();
+            format!("{name} {}: bin {bin}, from {from} up to {below}", features.get(axis.feature))
+        });
+        axes.chain([format!("cell {cell} says {}", request_name(self.table.request(cell)))]).collect()
     }
 }
 

@@ -66,6 +66,63 @@ fn every_kind_of_saved_policy_drives() {
     }
 }
 
+/// The blocks of `--why`: one per tick, the lines of a decision set in below it.
+fn why(place: &Sandbox, policy: &str, span: &str) -> String {
+    place.run(&["drive", "tiny.toml", "--policy", policy, "--why", span, "--out", "out"]).done().out
+}
+
+#[test]
+fn it_says_why_for_every_tick_of_a_span_and_agrees_with_the_trace() {
+    let place = Sandbox::new();
+    let told = why(&place, "hand-rule", "2..4");
+    let (before, told) = told.split_at(told.find("2.00 s at ").expect("the tick that ends at 2 s"));
+    assert!(before.is_empty() || before.starts_with("in force: "), "{before}");
+    let ticks: Vec<&str> = told.lines().filter(|l| l.contains(" s at ")).collect();
+    assert_eq!(ticks.len(), 41, "ticks of 50 ms from 2 to 4 s, both ends:\n{told}");
+    let asked = ticks.iter().filter(|l| l.contains("asks for")).count();
+    assert!(asked > 3 && asked < 30, "{told}");
+    assert_eq!(told.matches("  features (gears from 0): gear ").count(), asked);
+    assert_eq!(told.matches("  possible: ").count(), asked);
+    assert!(told.contains("motor-speed ") && told.contains(" permille, up out of gear "), "{told}");
+    let csv = place.read("out/trace.csv");
+    let column = |name: &str| csv.lines().next().unwrap().split(',').position(|h| h == name).unwrap();
+    let (time, request) = (column("time_s"), column("request"));
+    for row in csv.lines().skip(1).map(|l| l.split(',').collect::<Vec<_>>()) {
+        let seconds: f64 = row[time].parse().unwrap();
+        if !row[request].is_empty() && (2.0..=4.0).contains(&seconds) {
+            let line = ticks.iter().find(|l| l.starts_with(&format!("{seconds:.2} s"))).unwrap();
+            assert!(line.contains(&format!("asks for {};", row[request])), "{line}");
+        }
+    }
+}
+
+#[test]
+fn every_kind_of_policy_can_say_why() {
+    let place = Sandbox::new();
+    for (name, words) in [
+        ("contextual/seed-1/last.json", &["thresholds moved by the context"][..]),
+        ("tabular/seed-1/last.json", &["values in cell", "visits of down, hold, up", "rule: speed-ratio"]),
+        ("dqn/seed-1/last.json", &["values, scaled reward: down "]),
+        ("ppo/seed-1/last.json", &["probabilities: down ", "shifts from a probability"]),
+        ("rollout/seed-1/last.json", &["cell "]),
+        ("table/seed-1", &[": bin ", " says ", "was "]),
+    ] {
+        let told = why(&place, reference().join(name).to_str().unwrap(), "1..3");
+        for word in words {
+            assert!(told.contains(word), "{name}: no {word:?} in\n{told}");
+        }
+    }
+}
+
+#[test]
+fn a_time_that_is_none_or_beyond_the_run_is_refused() {
+    let place = Sandbox::new();
+    let wrong = ["drive", "tiny.toml", "--why", "5..2", "--out", "out"];
+    place.run(&wrong).refused(2, &["--why", "5..2", "12..13.5"]);
+    let late = ["drive", "tiny.toml", "--why", "99999", "--out", "out"];
+    place.run(&late).refused(2, &["--why", "99999", "when this run ends"]);
+}
+
 #[test]
 fn the_highest_episode_number_is_an_episode_like_any_other() {
     let place = Sandbox::new();

@@ -15,7 +15,7 @@ fn refused(line: &str, by: &str, words: &[&str]) {
 
 #[test]
 fn an_unknown_key() {
-    refused("resamples", "resample = 200", &["`resample`", "`resamples`"]);
+    refused("test-courses", "test-course = 4", &["`test-course`", "`test-courses`"]);
 }
 
 #[test]
@@ -64,7 +64,7 @@ fn a_reward_that_is_not_a_number() {
 #[test]
 fn a_start_in_a_gear_that_the_vehicle_has_not() {
     let place = Sandbox::new();
-    let number = place.edit("tiny.toml", "resamples", "resamples = 200\n[episode]\nstart-gear = 4") + 2;
+    let number = place.edit("tiny.toml", "test-courses", "test-courses = 4\n[episode]\nstart-gear = 4") + 2;
     let words = [&format!("line {number}:"), "episode.start-gear", "4", "1 to 3"];
     place.run(&["check", "tiny.toml"]).refused(2, &words);
 }
@@ -163,4 +163,15 @@ fn a_search_that_leaves_a_contender_out() {
     let after = &rest[rest.find("[table]").unwrap()..];
     place.write("tiny.toml", format!("{before}{after}"));
     place.run(&["check", "tiny.toml"]).refused(2, &["search.tabular", "no range", "every contender"]);
+}
+
+#[test]
+fn altered_worlds_out_of_range_or_order() {
+    let mass = "mass-factor = [1.0";
+    refused(mass, "mass-factor = [1.0, 9.0]", &["robustness.mass-factor[1]", "9", "0.2 to 5"]);
+    refused(mass, "mass-factor = [1.4, 1.0]", &["robustness.mass-factor", "1 to 9 values, each above"]);
+    refused(mass, "mass-factor = []", &["robustness.mass-factor", "[]", "1 to 9 values"]);
+    refused("charge = [0.2", "charge = [nan]", &["robustness.charge[0]", "NaN", "0 to 1"]);
+    refused("latency-ticks", "latency-ticks = [0, 4]", &["robustness.latency-ticks[1]", "4", "0 to 3 ticks"]);
+    refused("wear", "ware = [1.0]", &["`ware`", "`wear`"]);
 }

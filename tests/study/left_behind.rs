@@ -64,6 +64,41 @@ fn the_summary_has_paired_differences_with_intervals_and_counts() {
 }
 
 #[test]
+fn the_summary_maps_the_altered_worlds_of_the_study_file() {
+    let maps = summary().robustness;
+    let sizes: Vec<(usize, usize)> = maps.iter().map(|m| (m.x.values.len(), m.y.values.len())).collect();
+    assert_eq!(sizes, [(2, 2), (1, 2), (2, 1)], "as the lists in the study file are long");
+    for map in &maps {
+        assert_eq!((map.policy.as_str(), map.against.as_str()), ("table", "tuned-load-rule"));
+        assert_eq!(map.cells.len(), map.x.values.len() * map.y.values.len());
+        for cell in &map.cells {
+            assert_eq!((cell.time_s.n_seeds, cell.time_s.n_courses), (SEEDS, 2));
+            assert!(cell.time_s.low <= cell.time_s.mean && cell.time_s.mean <= cell.time_s.high);
+        }
+    }
+    let light_and_heavy = [&maps[0].cells[2], &maps[0].cells[3]].map(|cell| cell.against_time_s);
+    assert!(light_and_heavy[0] < light_and_heavy[1], "a heavier cart is slower: {light_and_heavy:?}");
+    let report = text("report.html");
+    for title in ["Mass and battery charge", "Tilt bias and tacho noise", "Latency and gear wear"] {
+        assert!(report.contains(title), "{title}");
+    }
+}
+
+#[test]
+fn the_summary_says_what_happened_where_and_tables_keep_their_visits() {
+    let summary = summary();
+    let driven = |id: &str| -> f64 {
+        summary.places.iter().filter(|place| place.policy == id).map(|place| place.distance_m).sum()
+    };
+    // The tuned rule has one seed, the table two.
+    assert!((driven("table") / driven("tuned-load-rule") / SEEDS as f64 - 1.0).abs() < 0.1);
+    assert!(text("report.html").contains("Where it happens: stalls, failed upshifts and hunting"));
+    let visits = text("table/seed-1/visits.csv");
+    assert_eq!(visits.lines().count(), 1 + table("table/seed-1/policy.json").count());
+    assert!(visits.starts_with("cell,visits\n0,"));
+}
+
+#[test]
 fn episodes_has_a_row_for_every_policy_seed_and_course() {
     let expected: usize = summary().policies.iter().map(|p| p.training_seeds * COURSES).sum();
     let text = text("episodes.csv");

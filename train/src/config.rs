@@ -3,9 +3,11 @@
 mod contender;
 mod effort;
 mod keys;
+mod robustness;
 mod searched;
 
 pub use contender::{Contender, Setting};
+pub use robustness::RobustnessConfig;
 pub use searched::{Range, SearchConfig, SearchedKey};
 
 use crate::search::SearchBudget;
@@ -41,8 +43,6 @@ pub struct StudyConfig {
     pub validation_courses: u64,
     /// Courses of the comparison.
     pub test_courses: u64,
-    /// Resamples of the bootstrap.
-    pub resamples: u32,
     /// Rules of the episode.
     #[serde(default)]
     pub episode: EpisodeConfig,
@@ -57,6 +57,9 @@ pub struct StudyConfig {
     pub search: Option<SearchConfig>,
     /// The exported table.
     pub table: TableConfig,
+    /// Altered worlds, if maps of them are wanted.
+    #[serde(default)]
+    pub robustness: Option<RobustnessConfig>,
     /// What `--quick` replaces.
     pub quick: QuickConfig,
 }
@@ -252,7 +255,6 @@ impl Check for StudyConfig {
         count("training-seeds", self.training_seeds, 1, 1000)?;
         count("validation-courses", self.validation_courses, 2, 100_000)?;
         count("test-courses", self.test_courses, 2, 100_000)?;
-        count("resamples", u64::from(self.resamples), 100, 1_000_000)?;
         self.episode.check().map_err(|e| e.within("episode"))?;
         // Ranges here; whether the lists fit the vehicle is known once that is read.
         self.rule.validate(self.rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
@@ -260,6 +262,7 @@ impl Check for StudyConfig {
         self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
         self.table.check().map_err(|e| e.within("table"))?;
+        self.robustness.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("robustness"))?;
         count("quick.training-seeds", self.quick.training_seeds, 1, 1000)?;
         count("quick.validation-courses", self.quick.validation_courses, 2, 100_000)?;
         count("quick.test-courses", self.quick.test_courses, 2, 100_000)?;

@@ -7,6 +7,7 @@ use lowgear_agents::dqn::DqnPolicy;
 use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::ppo::PpoPolicy;
+use lowgear_agents::reasons::Reasons;
 use lowgear_agents::rollout::RolloutPolicy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
@@ -102,6 +103,20 @@ impl Policy for Player {
             Player::Ppo(p) => p.decide(features, mask),
             Player::Rollout(p) => p.decide(features, mask),
             Player::Table(p) => p.decide(features, mask),
+        }
+    }
+}
+
+impl Reasons for Player {
+    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        match self {
+            Player::Rule(p) => p.reasons(features, mask),
+            Player::Contextual(p) => p.reasons(features, mask),
+            Player::Tabular(p) => p.reasons(features, mask),
+            Player::Dqn(p) => p.reasons(features, mask),
+            Player::Ppo(p) => p.reasons(features, mask),
+            Player::Rollout(p) => p.reasons(features, mask),
+            Player::Table(p) => p.reasons(features, mask),
         }
     }
 }

@@ -4,7 +4,9 @@ use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
 use super::{DqnError, Encode, FeatureScaler, Guide, Mask, Mlp, RuleGuide, Scratch, update::guided_best};
-use crate::{neural::check_length, policy::Policy};
+use crate::neural::check_length;
+use crate::policy::Policy;
+use crate::reasons::{Reasons, set_in, weighed};
 
 /// Asks for the possible request that the network values highest; with a guide, for the guide's unless
 /// another one is valued higher by more than a margin.
@@ -97,5 +99,18 @@ impl Policy for DqnPolicy {
         let margin = self.rule_margin;
         let best = guided_best(self.values(features), mask, guide, margin);
         best.map_or(Request::Hold, |action| Request::from_code(action as u8))
+    }
+}
+
+impl Reasons for DqnPolicy {
+    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        let mut lines = Vec::new();
+        if let Some(guide) = &mut self.guide {
+            lines.extend(set_in("rule", guide.reasons(features, mask)));
+            lines.push(format!("another request than the rule's must be worth {} more", self.rule_margin));
+        }
+        let values: Vec<f64> = self.values(features).iter().map(|&value| f64::from(value)).collect();
+        lines.push(weighed("values, scaled reward", &values, mask));
+        lines
     }
 }

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{Mask, NeuralError};
 use crate::{
     policy::Policy,
+    reasons::Reasons,
     rule::{Rule, RuleSettings, gear_index},
 };
 
@@ -71,6 +72,11 @@ impl RuleGuide {
     pub fn new(rule: RuleSettings, gears: usize) -> Result<RuleGuide, NeuralError> {
         let rule = Rule::new(rule, gears).map_err(|error| NeuralError::Guide(error.to_string()))?;
         Ok(RuleGuide { rule, gears })
+    }
+
+    /// Why the rule says what it says.
+    pub(crate) fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        self.rule.reasons(features, mask)
     }
 }
 

@@ -7,6 +7,7 @@ use super::{Actor, PpoError};
 use crate::{
     neural::{Encode, FeatureScaler, Guide, Mask, RuleGuide, check_length},
     policy::Policy,
+    reasons::{Reasons, set_in, weighed},
 };
 
 /// Takes the likelier one of the two shifts when its probability reaches the threshold, and holds
@@ -92,6 +93,24 @@ impl Policy for PpoPolicy {
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
         let threshold = self.shift_threshold;
         decide(self.probabilities(features, mask), Mask::from(mask), threshold)
+    }
+}
+
+impl Reasons for PpoPolicy {
+    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        let mut lines = Vec::new();
+        if let Some(guide) = &self.guide {
+            lines.extend(set_in("rule", guide.clone().reasons(features, mask)));
+        }
+        let threshold = self.shift_threshold;
+        let likely: Vec<f64> = self.probabilities(features, mask).iter().map(|&p| f64::from(p)).collect();
+        lines.push(weighed("probabilities", &likely, mask));
+        lines.push(if threshold > 0.0 {
+            format!("shifts from a probability of {threshold}")
+        } else {
+            "takes the likeliest".to_owned()
+        });
+        lines
     }
 }
 

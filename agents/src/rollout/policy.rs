@@ -3,6 +3,8 @@
 use crate::grid::Grid;
 use crate::neural::{Guide, Mask, RuleGuide};
 use crate::policy::Policy;
+use crate::reasons::{Reasons, set_in};
+use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
@@ -93,5 +95,17 @@ impl Policy for RolloutPolicy {
         } else {
             Request::from_code(choice)
         }
+    }
+}
+
+impl Reasons for RolloutPolicy {
+    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        let mut lines: Vec<String> = set_in("rule", self.guide.reasons(features, mask)).collect();
+        let cell = self.grid.cell(features);
+        lines.push(match self.choices[cell] {
+            FOLLOW => format!("cell {cell} follows the rule"),
+            choice => format!("cell {cell} overrules the rule: {}", request_name(Request::from_code(choice))),
+        });
+        lines
     }
 }

@@ -5,7 +5,9 @@ use super::settings::TabularError;
 use super::update::guided_greedy;
 use crate::grid::Grid;
 use crate::policy::Policy;
+use crate::reasons::{Reasons, set_in, weighed};
 use crate::rule::Rule;
+use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};
 
 /// How much of a table has been learned.
@@ -69,6 +71,16 @@ impl TabularPolicy {
         self.fallbacks
     }
 
+    /// How many requests have been tried often enough to be trusted in the cell of a state.
+    #[must_use]
+    pub fn trusted(&self, features: &Features) -> usize {
+        let first = self.grid.cell(features) * ACTIONS;
+        self.visits[first..first + ACTIONS]
+            .iter()
+            .filter(|&&visits| visits >= self.trust_visits.max(1))
+            .count()
+    }
+
     /// How much of the table has been learned.
     #[must_use]
     pub fn coverage(&self) -> Coverage {
@@ -101,5 +113,27 @@ impl Policy for TabularPolicy {
         self.decisions += 1;
         self.fallbacks += u64::from(fell_back);
         Request::from_code(action as u8)
+    }
+}
+
+impl Reasons for TabularPolicy {
+    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        let cell = self.grid.cell(features);
+        let row = cell * ACTIONS..(cell + 1) * ACTIONS;
+        let mut lines: Vec<String> = set_in("rule", self.rule.clone().reasons(features, mask)).collect();
+        let guide = self.rule.decide(features, mask) as usize;
+        let (values, visits) = (&self.values[row.clone()], &self.visits[row]);
+        let (_, fell_back) =
+            guided_greedy(values, visits, mask.into(), Some(guide), self.trust_visits, self.rule_margin);
+        lines.push(format!("the rule asks for {}", request_name(Request::from_code(guide as u8))));
+        lines.push(weighed(&format!("values in cell {cell}"), values, mask));
+        lines.push(format!(
+            "visits of down, hold, up: {visits:?}, trusted from {}; another request must be worth {} more",
+            self.trust_visits, self.rule_margin
+        ));
+        if fell_back {
+            lines.push("the rule decides: its request was tried too seldom here".to_owned());
+        }
+        lines
     }
 }

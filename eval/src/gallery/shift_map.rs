@@ -3,7 +3,7 @@
 use lowgear_agents::policy::Policy;
 use lowgear_onboard::{Feature, Features, Request, Settings};
 
-use crate::report::{GearMap, MapCell, ShiftMapPicture};
+use crate::report::{Evidence, GearMap, MapCell, ShiftMapPicture};
 
 /// Columns over a speed ratio of 0 to 1000 permille.
 const COLUMNS: i16 = 40;
@@ -14,10 +14,17 @@ const PATIENCE: usize = 20;
 /// Ticks in gear.
 const DWELL_TICKS: i16 = 60;
 
-/// Marks no cell as filled from the rule.
-#[must_use]
-pub fn nothing_filled(_: &Features) -> bool {
-    false
+/// What the cells of a policy rest on.
+pub struct Footing<'a> {
+    /// Of the cell that a state lies in.
+    pub of: &'a dyn Fn(&Features) -> Evidence,
+    /// Visits from which a cell does not count as thinly visited.
+    pub few_visits: Option<u32>,
+}
+
+impl Footing<'_> {
+    /// Of a policy without cells.
+    pub const NONE: Footing<'static> = Footing { of: &|_| Evidence::Enough, few_visits: None };
 }
 
 /// A steady state of the drive: load and current as they belong to this speed ratio in this gear, nominal
@@ -48,29 +55,40 @@ pub fn probe_features(settings: &Settings, gear: u8, speed_ratio: i16, tilt_ddeg
 
 /// Asks `policy` in every cell, see [`probe_features`]. A cell shows the first shift that the policy asks for
 /// when the state is held for up to 20 decisions after a reset, so that a rule that waits shows its decision.
-/// `filled` says whether a state lies in a cell that was filled from the rule; `note` ends the caption, for
-/// example with the training seed.
+/// `footing` says what its cells rest on; `note` ends the caption, for example with the training seed.
 pub fn shift_map(
     policy: &mut dyn Policy,
     label: &str,
     note: &str,
     settings: &Settings,
-    filled: &dyn Fn(&Features) -> bool,
+    footing: &Footing<'_>,
 ) -> ShiftMapPicture {
     let step = 1000 / COLUMNS;
     let rows = -STEEPEST_DEG..=STEEPEST_DEG;
     let gears = (0..settings.guard.gears)
         .map(|gear| {
             let mask = [gear > 0, true, gear + 1 < settings.guard.gears];
-            let mut cells = Vec::new();
+            let mut map = GearMap { gear, cells: vec![], up_load: vec![], down_load: vec![] };
             for tilt_deg in rows.clone() {
-                for column in 0..COLUMNS {
-                    let features = probe_features(settings, gear, step * column + step / 2, 10 * tilt_deg);
-                    let decision = steady(policy, &features, mask);
-                    cells.push(MapCell { decision, filled: filled(&features) });
+                let mut ask = |speed_ratio: i16| {
+                    let features = probe_features(settings, gear, speed_ratio, 10 * tilt_deg);
+                    (steady(policy, &features, mask), features)
+                };
+                let asked: Vec<Request> = (0..COLUMNS)
+                    .map(|column| {
+                        let (decision, features) = ask(step * column + step / 2);
+                        map.cells.push(MapCell { decision, evidence: (footing.of)(&features) });
+                        decision
+                    })
+                    .collect();
+                for (wish, loads) in [(Request::Up, &mut map.up_load), (Request::Down, &mut map.down_load)] {
+                    let border = border(&asked, step, |speed_ratio| ask(speed_ratio).0 == wish, wish);
+                    loads.push(border.map(|speed_ratio| {
+                        f64::from(probe_features(settings, gear, speed_ratio, 0).get(Feature::LoadSlow))
+                    }));
                 }
             }
-            GearMap { gear, cells }
+            map
         })
         .collect();
     ShiftMapPicture {
@@ -88,7 +106,27 @@ pub fn shift_map(
         y_unit: "°".to_owned(),
         y_edges: (-STEEPEST_DEG..=STEEPEST_DEG + 1).map(|row| f64::from(row) - 0.5).collect(),
         gears,
+        few_visits: footing.few_visits,
     }
+}
+
+/// The speed ratio, permille, at which the wish for a shift begins (up: from there on) or ends (down: below it), to
+/// one permille; `None` if it is the same in all columns. Of several borders the one next to the wish at the far end
+/// counts.
+fn border(asked: &[Request], step: i16, mut wishes: impl FnMut(i16) -> bool, wish: Request) -> Option<i16> {
+    let differ = |two: &[Request]| (two[0] == wish) != (two[1] == wish);
+    let column = if wish == Request::Up {
+        asked.windows(2).rposition(differ)
+    } else {
+        asked.windows(2).position(differ)
+    }? as i16;
+    let (mut low, mut high) = (step * column + step / 2, step * (column + 1) + step / 2);
+    let at_low = asked[column as usize] == wish;
+    while high - low > 1 {
+        let middle = low + (high - low) / 2;
+        if wishes(middle) == at_low { low = middle } else { high = middle }
+    }
+    Some(high)
 }
 
 fn steady(policy: &mut dyn Policy, features: &Features, mask: [bool; 3]) -> Request {

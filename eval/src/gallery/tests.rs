@@ -6,7 +6,7 @@ use lowgear_onboard::{Feature, Features, Request};
 use super::*;
 use crate::bound::Fineness;
 use crate::gather::tests::{rule, scenario};
-use crate::report::{EventKind, RunTrace, course_svg, trace_svg};
+use crate::report::{EventKind, Evidence, RunTrace, course_svg, trace_svg};
 use crate::suite::play;
 
 fn count(run: &RunTrace, wanted: fn(&EventKind) -> bool) -> u32 {
@@ -79,8 +79,13 @@ fn rules_and_the_plan_are_drawn_on_one_course() {
 #[test]
 fn a_rule_shifts_up_at_speed_and_down_under_load() {
     let settings = scenario().settings;
-    let uphill = |features: &Features| features.get(Feature::Tilt) > 0;
-    let map = shift_map(&mut rule(800, 300), "Rule", "Note.", &settings, &uphill);
+    let uphill = |features: &Features| match features.get(Feature::Tilt) {
+        ..=0 => Evidence::Enough,
+        1..=50 => Evidence::Few,
+        _ => Evidence::None,
+    };
+    let footing = Footing { of: &uphill, few_visits: Some(5) };
+    let map = shift_map(&mut rule(800, 300), "Rule", "Note.", &settings, &footing);
     let columns = map.x_edges.len() - 1;
     assert_eq!((columns, map.y_edges.len() - 1, map.gears.len()), (40, 21, 3));
     for gear in &map.gears {
@@ -89,8 +94,24 @@ fn a_rule_shifts_up_at_speed_and_down_under_load() {
             let fast = if gear.gear < 2 { Request::Up } else { Request::Hold };
             assert_eq!((cells[11].decision, cells[12].decision), (slow, Request::Hold));
             assert_eq!((cells[31].decision, cells[32].decision), (Request::Hold, fast));
-            assert_eq!(cells[0].filled, row > 10);
+            let expected = [Evidence::Enough, Evidence::Few, Evidence::None];
+            assert_eq!(cells[0].evidence, expected[usize::from(row > 10) + usize::from(row > 15)]);
         }
+    }
+}
+
+#[test]
+fn shift_lines_lie_where_the_rule_says_in_wheel_load() {
+    let settings = scenario().settings;
+    let map = shift_map(&mut rule(803, 311), "Rule", "", &settings, &Footing::NONE);
+    let load = |gear: usize, permille: i32| {
+        f64::from((1000 - permille) * i32::from(settings.features.gear_scale_permille[gear]) / 1000)
+    };
+    for row in [0, 10, 20] {
+        assert_eq!(map.gears[0].up_load[row], Some(load(0, 803)));
+        assert_eq!(map.gears[1].up_load[row], Some(load(1, 803)));
+        assert_eq!(map.gears[1].down_load[row], Some(load(1, 311)));
+        assert_eq!((map.gears[0].down_load[row], map.gears[2].up_load[row]), (None, None));
     }
 }
 
@@ -102,5 +123,4 @@ fn probes_agree_with_what_the_controller_would_compute() {
     assert_eq!(i32::from(features.get(Feature::LoadSlow)), 400 * scale / 1000);
     assert_eq!(features.get(Feature::LoadPeak), features.get(Feature::LoadSlow));
     assert_eq!((features.get(Feature::MotorSpeed), features.get(Feature::Tilt)), (600, -30));
-    assert!(!nothing_filled(&features));
 }

@@ -7,6 +7,7 @@ use lowgear_env::{Cause, Drive, Outcome, Scenario, TraceRow, World};
 use lowgear_onboard::Request;
 
 use crate::bound::{Fineness, Plan};
+use crate::incidents::Hunting;
 use crate::report::{EventKind, RunTrace, TraceEvent, TraceSample};
 
 /// Slower than this the vehicle stands, m/s.
@@ -110,15 +111,25 @@ impl CountedStep {
 }
 
 fn event(rows: &[TraceRow], at: usize, gear: u8, kind: EventKind) -> (usize, TraceEvent) {
-    (at, TraceEvent { distance_m: rows[at].position_m, gear, kind })
+    let row = &rows[at];
+    let (surface, grade_deg) = (row.surface.clone(), row.grade_deg);
+    (at, TraceEvent { distance_m: row.position_m, surface, grade_deg, gear, kind })
 }
 
-/// Requests that the guard accepted.
+/// Requests that the guard accepted, and those among them that close a hunt.
 fn shifts(rows: &[TraceRow]) -> Vec<(usize, TraceEvent)> {
     let mut events = Vec::new();
+    let mut hunting = Hunting::default();
     for (at, row) in rows.iter().enumerate().filter(|(_, row)| row.verdict == "accepted") {
-        let kind = if row.request == "up" { EventKind::Upshift } else { EventKind::Downshift };
-        events.push(event(rows, at, row.gear.saturating_sub(1), kind));
+        let (kind, request) = match row.request {
+            "up" => (EventKind::Upshift, Request::Up),
+            _ => (EventKind::Downshift, Request::Down),
+        };
+        let gear = row.gear.saturating_sub(1);
+        events.push(event(rows, at, gear, kind));
+        if hunting.shift(row.time_s, request) {
+            events.push(event(rows, at, gear, EventKind::Hunting));
+        }
     }
     events
 }

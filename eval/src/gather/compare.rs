@@ -6,8 +6,7 @@ use rayon::prelude::*;
 
 use super::{Contender, GatherError, StudyFacts, fault, figures, find};
 use crate::statistics::{
-    Estimate, Resampling, Scores, StatisticsError, holm, paired_difference, probability_of_improvement,
-    share_of_gap,
+    Estimate, Scores, StatisticsError, holm, paired_difference, probability_of_improvement, share_of_gap,
 };
 use crate::summary::{Family, Headroom, Metric, PairedDifference};
 
@@ -16,7 +15,6 @@ use crate::summary::{Family, Headroom, Metric, PairedDifference};
 pub(super) fn paired(
     facts: &StudyFacts,
     contenders: &[Contender],
-    request: &Resampling,
 ) -> Result<Vec<PairedDifference>, GatherError> {
     let pairs = pairs(facts, contenders);
     let jobs: Vec<(Metric, &Contender, &Contender)> = figures::COMPARED
@@ -26,7 +24,7 @@ pub(super) fn paired(
     let compared = jobs
         .par_iter()
         .map(|(metric, policy, against)| {
-            difference(*metric, policy, against, request).map_err(fault(&policy.id, *metric))
+            difference(*metric, policy, against, facts.study.level).map_err(fault(&policy.id, *metric))
         })
         .collect::<Result<Vec<_>, _>>()?;
     let (mut list, p_values): (Vec<_>, Vec<f64>) = compared.into_iter().unzip();
@@ -61,15 +59,15 @@ fn difference(
     metric: Metric,
     policy: &Contender,
     against: &Contender,
-    request: &Resampling,
+    level: f64,
 ) -> Result<(PairedDifference, f64), StatisticsError> {
     let a = figures::scores(metric, &policy.outcomes)?;
     let b = figures::scores(metric, &against.outcomes)?;
-    let found = paired_difference(&a, &b, request.level)?;
+    let found = paired_difference(&a, &b, level)?;
     let improvement = probability_of_improvement(
         &figures::ranking(metric, &policy.outcomes)?,
         &figures::ranking(metric, &against.outcomes)?,
-        request,
+        level,
     )?;
     let e = found.estimate;
     let base = b.mean();
@@ -113,19 +111,18 @@ pub(super) fn times(contender: &Contender, courses: usize) -> Result<Scores, Gat
     figures::scores(Metric::CourseTime, &rows).map_err(fault(&contender.id, Metric::CourseTime))
 }
 
-/// Share of the gap per contender id, %; empty without a plan or when the plan is not ahead of the tuned
-/// rule.
+/// Share of the gap per contender id, %; empty without a plan or when the plan is not clearly ahead of the
+/// tuned rule.
 pub(super) fn gaps<'a>(
     facts: &StudyFacts,
     contenders: &'a [Contender],
-    request: &Resampling,
 ) -> Result<BTreeMap<&'a str, Estimate>, GatherError> {
     let mut gaps = BTreeMap::new();
     let zero = find(contenders, &facts.roles.tuned_rule);
     let (Some((plan, courses)), Some(zero)) = (plan(facts, contenders), zero) else { return Ok(gaps) };
     let (to, from) = (times(plan, courses)?, times(zero, courses)?);
     for contender in contenders.iter().filter(|contender| !contender.outcomes.is_empty()) {
-        match share_of_gap(&times(contender, courses)?, &from, &to, request) {
+        match share_of_gap(&times(contender, courses)?, &from, &to, facts.study.level) {
             Ok(share) => {
                 gaps.insert(contender.id.as_str(), in_percent(share));
             }

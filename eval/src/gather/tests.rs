@@ -64,7 +64,6 @@ fn facts(suite: &suite::TestSuite) -> StudyFacts {
             task_version: 1,
             quick: true,
             level: 0.95,
-            resamples: 200,
             command: "lowgear study trial.toml --quick".into(),
         },
         vehicle: vehicle_card(&suite.scenario().vehicle),
@@ -76,6 +75,8 @@ fn facts(suite: &suite::TestSuite) -> StudyFacts {
             plan: Some("plan".into()),
         },
         also_against: vec!["hand".into()],
+        robustness: Vec::new(),
+        places: Vec::new(),
         curves: vec![curve("learner", 0, [(100, -50.0, 2.0), (200, -40.0, 1.0)])],
         tuned: Vec::new(),
         table: Some(TableSheet {

@@ -1,6 +1,7 @@
 //! A made-up study, large enough to fill every part of the report.
 
 mod pictures;
+mod robustness;
 
 pub(crate) use pictures::{pictures, trace_picture};
 
@@ -10,8 +11,8 @@ use lowgear_env::{Cause, RewardTerms, Seed, Stream};
 use rand::RngExt;
 
 use crate::statistics::{
-    Estimate, Resampling, Scores, holm, mean_interval, paired_difference, probability_of_improvement,
-    share_of_gap, tail_mean,
+    Estimate, Scores, holm, mean_interval, paired_difference, probability_of_improvement, share_of_gap,
+    tail_mean,
 };
 use crate::summary::*;
 
@@ -79,7 +80,6 @@ pub(crate) fn summary() -> Summary {
             task_version: 1,
             quick: false,
             level: LEVEL,
-            resamples: 2000,
             command: "lowgear study configs/example.toml".into(),
         },
         vehicle: VehicleCard {
@@ -113,6 +113,8 @@ pub(crate) fn summary() -> Summary {
         outcomes: outcomes(),
         paired: paired(&driven),
         headroom,
+        robustness: robustness::maps(),
+        places: places(),
         curves: curves(),
         tuned: vec![TunedRule {
             policy: "tuned-load".into(),
@@ -148,10 +150,6 @@ pub(crate) fn summary() -> Summary {
     }
 }
 
-fn request() -> Resampling {
-    Resampling { level: LEVEL, resamples: 2000, seed: Seed(1) }
-}
-
 pub(crate) fn around(mean: f64, share: f64, n_seeds: usize) -> Estimate {
     Estimate { mean, low: mean * (1.0 - share), high: mean * (1.0 + share), n_seeds, n_courses: COURSES }
 }
@@ -161,7 +159,7 @@ fn percent(e: Estimate) -> Estimate {
 }
 
 fn gap(driven: &[Driven], index: usize) -> Estimate {
-    percent(share_of_gap(&driven[index].time, &driven[2].time, &driven[8].time, &request()).unwrap())
+    percent(share_of_gap(&driven[index].time, &driven[2].time, &driven[8].time, LEVEL).unwrap())
 }
 
 fn policies(driven: &[Driven]) -> Vec<PolicySummary> {
@@ -172,7 +170,7 @@ fn policies(driven: &[Driven]) -> Vec<PolicySummary> {
             let mut metrics = BTreeMap::new();
             metrics.insert(Metric::CourseTime, mean_interval(&driven[index].time, LEVEL).unwrap());
             metrics.insert(Metric::Damage, mean_interval(&driven[index].damage, LEVEL).unwrap());
-            metrics.insert(Metric::TailTime, tail_mean(&driven[index].time, 0.05, &request()).unwrap());
+            metrics.insert(Metric::TailTime, tail_mean(&driven[index].time, 0.05, LEVEL).unwrap());
             metrics.insert(Metric::GapShare, gap(driven, index));
             metrics.insert(Metric::Finished, around(100.0 - 12.0 * (factor - 1.0), 0.004, *seeds));
             for (metric, value) in [
@@ -241,7 +239,7 @@ fn paired(driven: &[Driven]) -> Vec<PairedDifference> {
                     n_courses: e.n_courses,
                     percent: Some(100.0 * e.mean / b.mean()),
                     corrected_p: None,
-                    improvement: Some(probability_of_improvement(&a, &b, &request()).unwrap()),
+                    improvement: Some(probability_of_improvement(&a, &b, LEVEL).unwrap()),
                 });
             }
         }
@@ -267,6 +265,27 @@ fn returns(driven: &[Driven]) -> Vec<ReturnTerms> {
             },
         })
         .collect()
+}
+
+fn places() -> Vec<PlaceCount> {
+    let mut list = Vec::new();
+    for (policy, share) in [("table", 1), ("tuned-load", 2)] {
+        for (surface, grade) in
+            [("lawn", GradeClass::Level), ("long grass", GradeClass::Up), ("bark", GradeClass::SteepUp)]
+        {
+            list.push(PlaceCount {
+                policy: policy.into(),
+                surface: surface.into(),
+                grade,
+                distance_m: 3000.0,
+                stalls: 3 * share,
+                stalled_s: 4.5,
+                failed_upshifts: 5 * share,
+                hunts: share,
+            });
+        }
+    }
+    list
 }
 
 fn outcomes() -> Vec<Outcomes> {

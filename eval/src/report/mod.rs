@@ -18,8 +18,8 @@ mod verdict;
 
 pub use card::{CardSheet, card_page};
 pub use pictures::{
-    CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, MapCell, ObstacleMark, Pictures, RunTrace,
-    ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
+    CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, LOAD_UNIT, MapCell, ObstacleMark, Pictures,
+    RunTrace, ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
 };
 
 use std::fmt::Write as _;
@@ -87,6 +87,7 @@ fn header(out: &mut String, summary: &Summary) {
     let sections = [
         ("verdict", "Verdict"),
         ("comparison", "Comparison"),
+        ("robustness", "Robustness"),
         ("maps", "Shift maps"),
         ("runs", "Runs"),
         ("learning", "Learning"),

@@ -6,15 +6,17 @@ use super::charts::{self, Figure, Layout};
 use super::contenders::{further_opponents, is_shown_first};
 use super::pictures::{Pictures, ShiftMapPicture, TracePicture};
 use super::section;
+use super::tables;
 use super::text::{escape, plural, start_sentence};
 use crate::summary::{Metric, Summary};
 
-/// Comparison, shift maps, driven courses and learning.
+/// Comparison, altered worlds, shift maps, driven courses and learning.
 pub(super) fn picture_sections(out: &mut String, summary: &Summary, pictures: &Pictures) {
     section(out, "comparison", "Comparison", &group(&comparison(summary, pictures)));
+    section(out, "robustness", "Robustness", &robustness(summary));
     section(out, "maps", "Shift maps", &shift_maps(summary, &pictures.shift_maps));
     let runs: Vec<Figure> = pictures.traces.iter().filter_map(|trace| run(trace, &pictures.traces)).collect();
-    section(out, "runs", "Driven courses", &group(&runs));
+    section(out, "runs", "Driven courses", &(group(&runs) + &tables::place_table(summary)));
     let learning: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
     section(out, "learning", "Learning", &group(&learning));
 }
@@ -36,8 +38,19 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Vec<Figure> {
     list.extend(charts::time_against_damage(summary));
     list.extend(charts::outcome_causes(summary));
     list.extend(charts::frontier(&pictures.frontier, level));
-    list.extend(pictures.heat_maps.iter().filter_map(|map| charts::heat_map(map, level)));
     list
+}
+
+/// The altered worlds.
+fn robustness(summary: &Summary) -> String {
+    let maps: Vec<Figure> =
+        summary.robustness.iter().filter_map(|map| charts::robustness(summary, map)).collect();
+    if maps.is_empty() {
+        return "<p class=\"note\">No altered worlds were asked for: the study file has no section \
+                <code>[robustness]</code>.</p>\n"
+            .to_owned();
+    }
+    format!("<p class=\"note\">{}</p>\n{}", escape(&charts::robustness_words(summary)), group(&maps))
 }
 
 /// The maps that matter most at once, the others folded away.

@@ -1,4 +1,4 @@
-//! What the report draws beyond the figures of `summary.json`: shift maps, driven courses, robustness maps.
+//! What the report draws beyond the figures of `summary.json`: shift maps and driven courses.
 
 use lowgear_onboard::Request;
 
@@ -12,8 +12,6 @@ pub struct Pictures {
     pub shift_maps: Vec<ShiftMapPicture>,
     /// Driven courses, each with the runs of one or several policies.
     pub traces: Vec<TracePicture>,
-    /// Paired differences over two disturbed parameters.
-    pub heat_maps: Vec<HeatPicture>,
     /// Policies trained with different weights on gearbox stress, in order of the weight.
     pub frontier: Vec<FrontierPoint>,
 }
@@ -39,6 +37,8 @@ pub struct ShiftMapPicture {
     pub y_edges: Vec<f64>,
     /// One map per gear, lowest first.
     pub gears: Vec<GearMap>,
+    /// Visits from which a cell does not count as thinly visited, for policies whose visits are known.
+    pub few_visits: Option<u32>,
 }
 
 /// The decisions in one gear.
@@ -48,6 +48,10 @@ pub struct GearMap {
     pub gear: u8,
     /// Row by row from the lowest y, each row from the lowest x. A map of another size is left out.
     pub cells: Vec<MapCell>,
+    /// Per row, the steady wheel load up to which it asks for the gear above, if it does; in [`LOAD_UNIT`].
+    pub up_load: Vec<Option<f64>>,
+    /// Per row, the steady wheel load from which it asks for the gear below, if it does.
+    pub down_load: Vec<Option<f64>>,
 }
 
 /// One cell of a shift map.
@@ -55,9 +59,23 @@ pub struct GearMap {
 pub struct MapCell {
     /// What the policy asks for.
     pub decision: Request,
-    /// Whether the cell was hardly visited and filled from the rule.
-    pub filled: bool,
+    /// How much it rests on.
+    pub evidence: Evidence,
 }
+
+/// How much the decision in a cell rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Evidence {
+    /// The policy has no cells, or the cell was visited often.
+    Enough,
+    /// The cell was visited a few times only.
+    Few,
+    /// The cell was never visited: the rule decides there.
+    None,
+}
+
+/// Unit of the wheel loads of a [`GearMap`].
+pub const LOAD_UNIT: &str = "‰ of top gear's stall";
 
 /// A course to look at.
 #[derive(Clone, Debug, PartialEq)]
@@ -138,10 +156,14 @@ pub struct TraceSample {
 }
 
 /// Something that happened at a place.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct TraceEvent {
     /// Where, m.
     pub distance_m: f64,
+    /// Surface there.
+    pub surface: String,
+    /// Grade there, degrees.
+    pub grade_deg: f64,
     /// Gear before it, 0 is the lowest.
     pub gear: u8,
     /// What.
@@ -159,27 +181,10 @@ pub enum EventKind {
     FailedUpshift,
     /// The dogs did not enter at the first try.
     MissedEngagement,
+    /// An upshift shortly after a downshift that came shortly after an upshift.
+    Hunting,
     /// The vehicle stood still under drive for this long, s.
     Stall(f64),
-}
-
-/// A paired difference over two parameters of the vehicle or its sensors.
-#[derive(Clone, Debug, PartialEq)]
-pub struct HeatPicture {
-    /// Title.
-    pub title: String,
-    /// What a cell holds, with its unit; negative is better for the subject.
-    pub value_title: String,
-    /// Parameter along x, with its unit.
-    pub x_title: String,
-    /// Its values.
-    pub x_values: Vec<f64>,
-    /// Parameter along y, with its unit.
-    pub y_title: String,
-    /// Its values.
-    pub y_values: Vec<f64>,
-    /// Row by row from the first y value.
-    pub cells: Vec<Estimate>,
 }
 
 /// A policy trained with one weight on gearbox stress.

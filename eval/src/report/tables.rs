@@ -2,9 +2,10 @@
 
 use std::fmt::Write as _;
 
-use super::text::{count, escape, fixed, level_percent, number, superscript};
+use super::text::{count, escape, fixed, level_percent, number, plain, superscript};
+use crate::incidents::HUNT_S;
 use crate::statistics::Estimate;
-use crate::summary::{Metric, Summary};
+use crate::summary::{GradeClass, Metric, PlaceCount, Summary};
 
 /// An HTML table in a box that scrolls by itself, also with the keyboard. All texts are escaped here. The first
 /// cell of a row names it; a new line in a cell stays one.
@@ -186,6 +187,57 @@ pub(super) fn profile_table(summary: &Summary) -> String {
         std::iter::once(policy.label.clone()).chain(shares).collect::<Vec<_>>()
     });
     table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
+}
+
+/// What happened on each kind of ground to the subject and to the tuned rule, per km driven there.
+pub(super) fn place_table(summary: &Summary) -> String {
+    let Some(first) = summary.places.first() else { return String::new() };
+    let other = summary.places.iter().find(|place| place.policy != first.policy);
+    let policies: Vec<&str> =
+        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(String::as_str).collect();
+    let happened = |place: &&PlaceCount| place.stalls + place.failed_upshifts + place.hunts > 0;
+    let mut kinds: Vec<(&str, GradeClass)> =
+        summary.places.iter().filter(happened).map(|p| (p.surface.as_str(), p.grade)).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    type Happened = fn(&PlaceCount) -> f64;
+    let figures: [(&str, Happened); 3] = [
+        ("stalls", |p| f64::from(p.stalls)),
+        ("failed upshifts", |p| f64::from(p.failed_upshifts)),
+        ("hunting", |p| f64::from(p.hunts)),
+    ];
+    let titles: Vec<String> = figures
+        .iter()
+        .flat_map(|(name, _)| policies.iter().map(move |id| format!("{name}, {}", summary.label(id))))
+        .collect();
+    let head: Vec<&str> = ["surface and grade", "share of the way, %"]
+        .into_iter()
+        .chain(titles.iter().map(String::as_str))
+        .collect();
+    let all_m: f64 = summary.places.iter().map(|place| place.distance_m).sum();
+    let body = kinds.into_iter().map(|(surface, grade)| {
+        let at = |id: &str| {
+            summary.places.iter().find(|p| p.policy == id && p.surface == surface && p.grade == grade)
+        };
+        let here_m: f64 = policies.iter().filter_map(|id| at(id)).map(|place| place.distance_m).sum();
+        let mut row =
+            vec![format!("{surface}, {}", grade.label()), fixed(100.0 * here_m / all_m.max(1e-9), 1)];
+        for (_, figure) in figures {
+            row.extend(policies.iter().map(|id| {
+                at(id).map_or_else(
+                    || "–".to_owned(),
+                    |place| fixed(1000.0 * figure(place) / place.distance_m.max(1e-9), 1),
+                )
+            }));
+        }
+        row
+    });
+    let caption = format!(
+        "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per km on each kind of \
+         ground, over all test courses",
+        plain(HUNT_S)
+    );
+    table(&caption, &head, body)
 }
 
 /// The vehicle's data sheet.

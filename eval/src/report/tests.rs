@@ -70,7 +70,6 @@ fn a_vehicle_named_like_markup_does_nothing() {
     pictures.traces[0].runs[0].label = bad.into();
     pictures.shift_maps[0].policy = bad.into();
     pictures.shift_maps[0].x_title = bad.into();
-    pictures.heat_maps[0].title = bad.into();
     let page = super::page(&summary, &pictures);
     assert!(!page.contains("<script") && !page.contains("alert('x')"));
     assert!(page.contains("&lt;script&gt;"));
@@ -178,6 +177,8 @@ fn a_study_with_nothing_in_it_still_makes_a_page() {
     summary.policies.clear();
     summary.paired.clear();
     summary.headroom.clear();
+    summary.robustness.clear();
+    summary.places.clear();
     summary.returns.clear();
     summary.outcomes.clear();
     summary.curves.clear();
@@ -193,11 +194,12 @@ fn drawings_of_odd_sizes_are_left_out_not_broken() {
     let mut pictures = pictures();
     pictures.shift_maps[0].gears[0].cells.pop();
     pictures.shift_maps[1].x_edges.clear();
-    pictures.heat_maps[0].cells.pop();
     pictures.traces[0].runs.clear();
-    let page = super::page(&summary(), &pictures);
+    let mut summary = summary();
+    summary.robustness[0].cells.pop();
+    let page = super::page(&summary, &pictures);
     assert_balanced(&page);
-    assert!(!page.contains("Robustness: mass"));
+    assert!(!page.contains("Mass and battery charge") && page.contains("Latency and gear wear"));
 }
 
 #[test]

@@ -44,9 +44,9 @@ pub fn paired_difference(a: &Scores, b: &Scores, level: f64) -> Result<Differenc
 
 /// One source of variation: variance of the mean it causes, and its degrees of freedom.
 #[derive(Clone, Copy)]
-struct Spread {
-    variance: f64,
-    dof: f64,
+pub(super) struct Spread {
+    pub(super) variance: f64,
+    pub(super) dof: f64,
 }
 
 /// Of the mean of `values`; nothing when there is only one.
@@ -60,7 +60,13 @@ fn spread(values: &[f64]) -> Spread {
     Spread { variance: squares / (n - 1.0) / n, dof: n - 1.0 }
 }
 
-fn two_way(mean: f64, parts: &[Spread], level: f64, scores: &Scores) -> Result<Difference, StatisticsError> {
+/// The interval about a figure whose variance stems from all of `parts`.
+pub(super) fn two_way(
+    mean: f64,
+    parts: &[Spread],
+    level: f64,
+    scores: &Scores,
+) -> Result<Difference, StatisticsError> {
     check_level(level)?;
     if scores.courses() < 2 {
         return Err(StatisticsError::TooFewCourses { got: scores.courses() });

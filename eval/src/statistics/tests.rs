@@ -32,7 +32,7 @@ fn bad_shapes_are_refused_by_name() {
     assert_eq!(mean_interval(&noise(5, 1, 0), 0.9), Err(StatisticsError::TooFewCourses { got: 1 }));
     let few = Resampling { resamples: 10, ..request() };
     assert!(bootstrap_difference(&noise(2, 5, 0), &noise(2, 5, 1), &few).is_err());
-    assert!(tail_mean(&noise(2, 5, 0), 0.0, &request()).is_err());
+    assert!(tail_mean(&noise(2, 5, 0), 0.0, 0.95).is_err());
     assert_eq!(mean(&[]), None);
     assert_eq!(interquartile_mean(&[f64::NAN]), None);
 }
@@ -53,8 +53,8 @@ fn swapping_the_arms_mirrors_the_interval() {
     let back = bootstrap_difference(&b, &a, &request()).unwrap();
     close(there.low, -back.high, 1e-9);
     close(there.high, -back.low, 1e-9);
-    let wins = probability_of_improvement(&a, &b, &request()).unwrap();
-    let losses = probability_of_improvement(&b, &a, &request()).unwrap();
+    let wins = probability_of_improvement(&a, &b, 0.95).unwrap();
+    let losses = probability_of_improvement(&b, &a, 0.95).unwrap();
     close(wins.mean + losses.mean, 1.0, 1e-12);
     close(wins.low + losses.high, 1.0, 1e-12);
 }
@@ -118,11 +118,11 @@ fn interquartile_mean_drops_a_quarter_at_each_end() {
 fn the_tail_is_the_mean_of_the_worst_share() {
     let values: Vec<f64> = (1..=40).map(f64::from).collect();
     let scores = Scores::new(&[values]).unwrap();
-    let tail = tail_mean(&scores, 0.05, &request()).unwrap();
+    let tail = tail_mean(&scores, 0.05, 0.95).unwrap();
     close(tail.mean, 39.5, 1e-12);
-    assert!(tail.low < 39.5 && tail.high <= 40.0);
-    close(tail_mean(&scores, 1.0, &request()).unwrap().mean, 20.5, 1e-12);
-    let partly = tail_mean(&scores, 0.0375, &request()).unwrap(); // one and a half courses
+    assert!(tail.low < 39.5 && tail.high > 39.5);
+    close(tail_mean(&scores, 1.0, 0.95).unwrap().mean, 20.5, 1e-12);
+    let partly = tail_mean(&scores, 0.0375, 0.95).unwrap(); // one and a half courses
     close(partly.mean, (40.0 + 0.5 * 39.0) / 1.5, 1e-12);
 }
 
@@ -131,11 +131,29 @@ fn share_of_the_gap_runs_from_the_zero_policy_to_the_plan() {
     let zero = noise(1, 30, 0);
     let plan = Scores::new(&[zero.cells().iter().map(|t| t - 10.0).collect::<Vec<_>>()]).unwrap();
     let half = Scores::new(&[zero.cells().iter().map(|t| t - 5.0).collect::<Vec<_>>()]).unwrap();
-    let got = share_of_gap(&half, &zero, &plan, &request()).unwrap();
+    let got = share_of_gap(&half, &zero, &plan, 0.95).unwrap();
     for value in [got.mean, got.low, got.high] {
         close(value, 0.5, 1e-9);
     }
-    assert_eq!(share_of_gap(&half, &plan, &zero, &request()), Err(StatisticsError::NoGap));
+    assert_eq!(share_of_gap(&half, &plan, &zero, 0.95), Err(StatisticsError::NoGap));
+}
+
+/// A share of the gap between fixed ends is a mean, rescaled.
+#[test]
+fn for_means_the_jackknife_is_the_student_interval() {
+    let scores = noise(5, 40, 0);
+    let plain = mean_interval(&scores, 0.9).unwrap();
+    let fixed = |score: f64| Scores::new(&[[score; 40]]).unwrap();
+    let gap = share_of_gap(&scores, &fixed(200.0), &fixed(100.0), 0.9).unwrap();
+    close(gap.low, (200.0 - plain.high) / 100.0, 1e-9);
+    close(gap.high, (200.0 - plain.low) / 100.0, 1e-9);
+}
+
+#[test]
+fn a_gap_that_is_not_clear_has_no_shares() {
+    let zero = noise(1, 30, 0);
+    let barely = Scores::new(&[noise(1, 30, 1).cells().iter().map(|t| t - 0.5).collect::<Vec<_>>()]).unwrap();
+    assert_eq!(share_of_gap(&zero, &zero, &barely, 0.95), Err(StatisticsError::NoGap));
 }
 
 #[test]

@@ -1,19 +1,23 @@
 //! `lowgear drive`.
 
 use super::policy;
+use super::why::{Notes, Span};
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use crate::study::read_inputs;
-use lowgear_env::{load_course, write_trace};
-use lowgear_eval::gallery::{run_trace, trace_picture};
+use lowgear_agents::policy::Policy;
+use lowgear_env::{Drive, World, load_course, write_trace};
+use lowgear_eval::gallery::{trace_picture, watch};
 use lowgear_eval::report::trace_svg;
 use lowgear_eval::suite::TestSuite;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Drive one episode and write its trace.
 ///
 /// Reads a study file (vehicle, course, rules of the episode) and a saved policy. Writes trace.csv, one row
-/// per controller tick with units in the headings, and trace.svg. Takes about a second.
+/// per controller tick with units in the headings, and trace.svg. With --why it tells what the policy knew,
+/// weighed and was allowed at some ticks. Takes about a second.
 #[derive(clap::Args)]
 pub(super) struct DriveArguments {
     /// Study file (TOML)
@@ -27,6 +31,9 @@ pub(super) struct DriveArguments {
     /// Number of the episode
     #[arg(long, default_value_t = 0, value_name = "N")]
     episode: u64,
+    /// Tell why the policy decided as it did at this time, or from one to another (as 12..13.5), s
+    #[arg(long, value_name = "T")]
+    why: Option<Span>,
     /// Folder for trace.csv and trace.svg
     #[arg(long, default_value = "runs/drive", value_name = "DIR")]
     out: PathBuf,
@@ -39,7 +46,16 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
     }
     let suite = TestSuite::new(&inputs.scenario, 1);
-    let (trace, rows) = run_trace(suite.scenario(), arguments.episode, &mut player, &file.name);
+    let mut notes = arguments.why.map(|span| Notes::new(span, &file, &arguments.policy)).transpose()?;
+    player.reset();
+    let drive = Drive::new(Arc::clone(suite.scenario()), arguments.episode);
+    let (trace, rows) = watch(drive, &file.name, |drive| {
+        if let Some(notes) = &mut notes {
+            notes.ask(drive, &player);
+        }
+        player.decide(drive.observation(), drive.mask())
+    });
+    let why = notes.map_or(Ok(String::new()), |notes| notes.told(&rows))?;
     let title = format!("{}, episode {}", inputs.scenario.course.name, arguments.episode);
     let outcome = trace.outcome.clone();
     let course = suite.scenario().lay(arguments.episode).1.course;
@@ -50,7 +66,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     write_atomically(&arguments.out.join("trace.csv"), &csv)?;
     write_atomically(&arguments.out.join("trace.svg"), trace_svg(&picture).as_bytes())?;
     Ok(format!(
-        "{}: {outcome}\ntrace: {} ({} rows) and trace.svg beside it\n",
+        "{why}{}: {outcome}\ntrace: {} ({} rows) and trace.svg beside it\n",
         file.name,
         arguments.out.join("trace.csv").display(),
         rows.len()

@@ -6,6 +6,7 @@ mod draw;
 mod drive;
 mod export;
 mod study;
+mod why;
 
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};

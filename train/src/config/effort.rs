@@ -46,6 +46,7 @@ impl StudyConfig {
         self.validation_courses = quick.validation_courses;
         self.test_courses = quick.test_courses;
         self.tuning.searches = 1;
+        self.robustness.iter_mut().for_each(|r| r.courses = r.courses.min(quick.test_courses));
         Effort(quick.budget_share).steps(&mut self.table.courses);
         self.with_effort(quick.budget_share)
     }

@@ -5,7 +5,7 @@ use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
-use crate::store::{StoreError, create_folder};
+use crate::store::{StoreError, create_folder, write_atomically};
 use crate::watch::StopRequest;
 use lowgear_agents::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
@@ -42,7 +42,7 @@ pub struct Distillate {
 }
 
 /// A visit counts as few below this.
-const FEW_VISITS: u32 = 5;
+pub(super) const FEW_VISITS: u32 = 5;
 
 /// Distils every run of the best learner into a table and exports the best table with its proof.
 ///
@@ -69,10 +69,17 @@ pub(super) fn export(
         create_folder(&path)?;
         let name = format!("table/seed-{}", run + 1);
         save_table(inputs, &name, &table.round.table, &path.join("policy.json"))?;
+        write_atomically(&path.join("visits.csv"), visits_csv(&table.round.visits).as_bytes())?;
     }
     let proof = export_table(inputs, &tables[exported].round, &folder.file("firmware"))?;
     reporter.line(&format!("firmware: {}", verdict(&proof)));
     Ok(Firmware { teacher: best.learner, tables, exported, proof })
+}
+
+/// How often each cell was met while the table was made; cells never met are filled from the rule.
+fn visits_csv(visits: &[u32]) -> String {
+    let lines = visits.iter().enumerate().map(|(cell, visits)| format!("{cell},{visits}\n"));
+    std::iter::once("cell,visits\n".to_owned()).chain(lines).collect()
 }
 
 /// Writes the exported files of a table and proves them.

@@ -6,6 +6,7 @@ mod firmware;
 mod folder;
 mod phases;
 mod publish;
+mod robustness;
 mod thresholds;
 
 pub use compare::{Contest, Contestant, HAND, label};
@@ -57,8 +58,10 @@ pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(Strin
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
         let contest = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
+        let robustness = robustness::maps(&inputs, &contest, reporter, stop)?;
         card::publish(&inputs, &folder, &card, &contest)?;
-        publish::publish(&inputs, &folder, &learned, &firmware, &card, &contest, reporter)
+        let driven = publish::Driven { card: &card, contest: &contest, robustness };
+        publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
     })?;
     Ok((text, folder.path))
 }

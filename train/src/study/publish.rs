@@ -2,7 +2,7 @@
 
 use super::card::{CARD, Card};
 use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
-use super::firmware::{Firmware, verdict};
+use super::firmware::{FEW_VISITS, Firmware, verdict};
 use super::thresholds::to_type_in;
 use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
@@ -12,22 +12,36 @@ use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
 use lowgear_eval::bound::Fineness;
+use lowgear_eval::distil::Round;
 use lowgear_eval::export::TargetCost;
-use lowgear_eval::gallery::{episode_picture, shift_map};
+use lowgear_eval::gallery::{Footing, episode_picture, shift_map};
 use lowgear_eval::gather::{
     Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
 };
-use lowgear_eval::report::{Pictures, page, trace_svg};
+use lowgear_eval::incidents::places;
+use lowgear_eval::report::{Evidence, Pictures, page, trace_svg};
 use lowgear_eval::suite::TestSuite;
-use lowgear_eval::summary::{Curve, Family, Roles, Study, Summary, TableAxis, TableSheet, TunedRule};
+use lowgear_eval::summary::{
+    Curve, Family, PlaceCount, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
+};
 use lowgear_onboard::Features;
 
 /// Version of the task: rises when a number of the model or the reward changes its meaning.
 const TASK_VERSION: u32 = 2;
 /// Level of every interval.
-const LEVEL: f64 = 0.95;
+pub(super) const LEVEL: f64 = 0.95;
 /// Test course that the report draws runs on.
 const SHOWN_COURSE: u64 = 0;
+
+/// All that was driven for the report.
+pub(super) struct Driven<'a> {
+    /// The rule card.
+    pub(super) card: &'a Card,
+    /// The comparison.
+    pub(super) contest: &'a Contest,
+    /// The altered worlds.
+    pub(super) robustness: Vec<RobustnessMap>,
+}
 
 /// Writes episodes.csv, summary.json, report.html and course.svg; returns the table for the terminal.
 ///
@@ -38,11 +52,11 @@ pub(super) fn publish(
     folder: &RunFolder,
     learned: &Learned,
     firmware: &Firmware,
-    card: &Card,
-    contest: &Contest,
+    driven: Driven<'_>,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
     reporter.line("writing the report");
+    let contest = driven.contest;
     let facts = StudyFacts {
         roles: Roles {
             subject: TABLE.to_owned(),
@@ -51,11 +65,13 @@ pub(super) fn publish(
             plan: Some(PLAN.to_owned()),
         },
         also_against: vec![TUNED_SPEED.to_owned()],
+        robustness: driven.robustness,
+        places: what_happened_where(contest),
         curves: curves(learned),
         tuned: vec![
             tuned_rule(inputs, TUNED_SPEED, &learned.speed_rule.settings)?,
             tuned_rule(inputs, TUNED_LOAD, &learned.load_rule.settings)?,
-            tuned_rule(inputs, CARD, &card.card.settings)?,
+            tuned_rule(inputs, CARD, &driven.card.card.settings)?,
         ],
         table: Some(table_sheet(firmware)),
         ..facts(inputs, &contest.suite, contest.bound_s)
@@ -75,6 +91,12 @@ pub(super) fn publish(
     }
     write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
     Ok(terminal_table(&summary) + &typed_in(&summary))
+}
+
+/// Stalls, failed upshifts and hunting of the table and of the rule that it is compared with.
+fn what_happened_where(contest: &Contest) -> Vec<PlaceCount> {
+    let chosen = contest.contestants.iter().filter(|c| c.id == TABLE || c.id == TUNED_LOAD);
+    chosen.flat_map(|c| places(&contest.suite, &c.id, &c.players)).collect()
 }
 
 /// What a reader could type into a controller.
@@ -102,7 +124,6 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
             task_version: TASK_VERSION,
             quick: inputs.quick,
             level: LEVEL,
-            resamples: inputs.study.resamples,
             command: command(inputs),
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
@@ -114,6 +135,8 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
             plan: None,
         },
         also_against: vec![],
+        robustness: vec![],
+        places: vec![],
         curves: vec![],
         tuned: vec![],
         table: None,
@@ -200,6 +223,26 @@ fn table_sheet(firmware: &Firmware) -> TableSheet {
     }
 }
 
+/// What the cell of a state rests on: visits while the table was distilled, or trust of the tabular learner.
+fn evidence(player: &Player, exported: Option<&Round>, features: &Features) -> Evidence {
+    if let Some(round) = exported {
+        return match round.visits.get(round.table.cell(features)) {
+            Some(0) => Evidence::None,
+            Some(&visits) if visits < FEW_VISITS => Evidence::Few,
+            _ => Evidence::Enough,
+        };
+    }
+    match player {
+        // To overrule the rule two actions must be known.
+        Player::Tabular(policy) => match policy.trusted(features) {
+            0 => Evidence::None,
+            1 => Evidence::Few,
+            _ => Evidence::Enough,
+        },
+        _ => Evidence::Enough,
+    }
+}
+
 /// The learned policies' first seeds, the rules and the exported table, drawn.
 fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures {
     let drawn: Vec<(&str, String, String, Player)> = contest
@@ -216,10 +259,15 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
     let shift_maps = mapped
         .map(|(id, label, note, player)| {
             let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].round);
-            let filled = |features: &Features| {
-                exported.is_some_and(|round| round.visits.get(round.table.cell(features)) == Some(&0))
-            };
-            shift_map(&mut player.clone(), label, note, &inputs.scenario.settings, &filled)
+            let of = |features: &Features| evidence(player, exported, features);
+            let few_visits = exported.map(|_| FEW_VISITS);
+            shift_map(
+                &mut player.clone(),
+                label,
+                note,
+                &inputs.scenario.settings,
+                &Footing { of: &of, few_visits },
+            )
         })
         .collect();
     let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "rollout", "dqn", "ppo"][..]]

@@ -2,8 +2,8 @@
 
 use lowgear_onboard::Request;
 
-use super::super::pictures::{GearMap, MapCell, ShiftMapPicture};
-use super::super::scale::Scale;
+use super::super::pictures::{Evidence, GearMap, LOAD_UNIT, MapCell, ShiftMapPicture};
+use super::super::scale::{Scale, range};
 use super::super::svg::{Anchor, Frame, Svg};
 use super::super::tables::table;
 use super::super::text::fixed;
@@ -17,17 +17,24 @@ const OVERLAP: f64 = 0.3;
 /// How to read the maps, with what the notes of all of them say; one paragraph before them.
 pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
     let Some(first) = pictures.first() else { return String::new() };
-    let filled = pictures.iter().flat_map(|p| &p.gears).flat_map(|gear| &gear.cells).any(|cell| cell.filled);
-    let pale =
-        if filled { " Pale crossed cells were hardly visited and are filled from the rule." } else { "" };
+    let cells = || pictures.iter().flat_map(|p| &p.gears).flat_map(|gear| &gear.cells);
+    let mut pale = String::new();
+    if cells().any(|cell| cell.evidence == Evidence::None) {
+        pale.push_str(" Pale crossed cells were never visited and are filled from the rule.");
+    }
+    if cells().any(|cell| cell.evidence == Evidence::Few) {
+        pale.push_str(" Cells with rings rest on few visits.");
+    }
     let note: String = sentences(&first.note)
         .filter(|sentence| is_common(pictures, sentence))
         .map(|sentence| format!(" {sentence}."))
         .collect();
     format!(
         "What a policy asks for in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
-         hold, dotted is up.{pale} The last panels lay the upshift line of one gear (solid) over the downshift line \
-         of the next (dashed); the tone between them is the hysteresis.{note}",
+         hold, dotted is up.{pale} The last panels lay the upshift line of one gear (solid) and the downshift line of \
+         the next (dashed) over the same steady wheel load: it shifts up to the left of the one and down to the right \
+         of the other. The tone between them is the hysteresis; hatched, they overlap: at such a load each gear asks \
+         for the other, which hunts unless a wait or another feature prevents it.{note}",
         first.x_title, first.x_unit, first.y_title, first.y_unit,
     )
 }
@@ -46,22 +53,31 @@ fn is_common(pictures: &[ShiftMapPicture], sentence: &str) -> bool {
 /// are the pictures that [`common_words`] speaks of.
 pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPicture]) -> Option<Figure> {
     let (columns, rows) = (picture.x_edges.len().checked_sub(1)?, picture.y_edges.len().checked_sub(1)?);
-    let fits = |gear: &&GearMap| gear.cells.len() == columns * rows;
+    let fits = |gear: &&GearMap| {
+        gear.cells.len() == columns * rows && gear.up_load.len() == rows && gear.down_load.len() == rows
+    };
     let gears: Vec<&GearMap> = picture.gears.iter().filter(fits).collect();
     if columns == 0 || rows == 0 || gears.is_empty() {
         return None;
     }
     let mut drawings: Vec<String> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
-    let filled = gears.iter().flat_map(|gear| &gear.cells).filter(|cell| cell.filled).count();
-    let filled = if filled > 0 { format!(", {filled} of them filled from the rule") } else { String::new() };
+    let count =
+        |evidence| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.evidence == evidence).count();
+    let mut thin = String::new();
+    if count(Evidence::None) > 0 {
+        thin = format!(", {} of them filled from the rule", count(Evidence::None));
+    }
+    if let Some(visits) = picture.few_visits {
+        thin.push_str(&format!(", {} visited fewer than {visits} times", count(Evidence::Few)));
+    }
     let own: String = sentences(&picture.note)
         .filter(|sentence| !is_common(all, sentence))
         .map(|sentence| format!(" {sentence}."))
         .collect();
     Some(Figure {
         title: format!("Shift map: {}", picture.policy),
-        caption: format!("n = {} cells{filled}.{own}", gears.len() * columns * rows),
+        caption: format!("n = {} cells{thin}.{own}", gears.len() * columns * rows),
         drawings,
         layout: Layout::Small,
         table: share_table(&gears),
@@ -110,10 +126,12 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
         for (from, to, cell) in band.first().map(|cells| runs(cells)).unwrap_or_default() {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let size = (x1 - x0, below - above + OVERLAP);
-            let pale = if cell.filled { " pale" } else { "" };
+            let pale = if cell.evidence == Evidence::None { " pale" } else { "" };
             svg.rect((x0, above), size, &format!("ask-{}{pale}", name(cell.decision)));
-            if cell.filled {
-                svg.rect((x0, above), size, "filled");
+            match cell.evidence {
+                Evidence::None => svg.rect((x0, above), size, "filled"),
+                Evidence::Few => svg.rect((x0, above), size, "few"),
+                Evidence::Enough => {}
             }
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
@@ -144,9 +162,8 @@ fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
     out
 }
 
-/// The upshift line of `low` over the downshift line of `high`.
+/// The upshift line of `low` and the downshift line of `high` over the wheel load.
 fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> String {
-    let frame = frame(picture);
     let (from, to) = (low.gear + 1, high.gear + 1);
     let label = format!("{}: upshift line {from} to {to} and downshift line {to} to {from}", picture.policy);
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
@@ -155,36 +172,27 @@ fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Strin
     svg.text((WIDTH - 79.0, 13.0), Anchor::Start, "tick", "up");
     svg.line((WIDTH - 60.0, 9.5), (WIDTH - 42.0, 9.5), "shift-down");
     svg.text((WIDTH - 39.0, 13.0), Anchor::Start, "tick", "down");
-    axes(&mut svg, picture, &frame);
-    let up = boundaries(picture, low, Request::Up);
-    let down = boundaries(picture, high, Request::Down);
-    let pairs: Vec<(&Option<f64>, &Option<f64>)> = up.iter().zip(&down).collect();
+    let loads = low.up_load.iter().chain(&high.down_load).flatten().copied();
+    let (_, most) = range(loads.chain([0.0]));
+    let frame = frame(picture);
+    let frame = Frame { x: Scale::linear(0.0, (1.2 * most).max(100.0), frame.left, frame.right), ..frame };
+    svg.x_axis(&frame, 2, "wheel load", LOAD_UNIT.split(" of ").next().unwrap_or_default());
+    svg.y_axis(&frame, 4, &picture.y_title, &picture.y_unit);
+    let pairs: Vec<(&Option<f64>, &Option<f64>)> = low.up_load.iter().zip(&high.down_load).collect();
     let mut row = 0;
     for band in pairs.chunk_by(|a, b| a == b) {
         let next = row + band.len();
-        if let Some((Some(a), Some(b))) = band.first() {
-            let (x0, x1) = (frame.x.at(a.min(*b)), frame.x.at(a.max(*b)));
+        if let Some((Some(up), Some(down))) = band.first() {
+            let (x0, x1) = (frame.x.at(up.min(*down)), frame.x.at(up.max(*down)));
             let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[next]));
-            svg.rect((x0, above), (x1 - x0, below - above), "hysteresis");
+            let class = if up <= down { "hysteresis" } else { "overlap" };
+            svg.rect((x0, above), (x1 - x0, below - above), class);
         }
         row = next;
     }
-    step_line(&mut svg, picture, &frame, &up, "shift-up");
-    step_line(&mut svg, picture, &frame, &down, "shift-down");
+    step_line(&mut svg, picture, &frame, &low.up_load, "shift-up");
+    step_line(&mut svg, picture, &frame, &high.down_load, "shift-down");
     svg.finish()
-}
-
-/// Per row, the x at which the wish for `decision` first begins or ends.
-fn boundaries(picture: &ShiftMapPicture, gear: &GearMap, decision: Request) -> Vec<Option<f64>> {
-    gear.cells
-        .chunks_exact(picture.x_edges.len() - 1)
-        .map(|cells| {
-            let at = cells
-                .windows(2)
-                .position(|two| (two[0].decision == decision) != (two[1].decision == decision));
-            at.map(|column| picture.x_edges[column + 1])
-        })
-        .collect()
 }
 
 fn step_line(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame, at: &[Option<f64>], class: &str) {
@@ -215,15 +223,20 @@ fn share_table(gears: &[&GearMap]) -> String {
             let n = gear.cells.iter().filter(|cell| cell.decision == decision).count();
             format!("{} %", fixed(100.0 * n as f64 / gear.cells.len().max(1) as f64, 0))
         };
-        let filled = gear.cells.iter().filter(|cell| cell.filled).count();
+        let rests = |evidence| gear.cells.iter().filter(|cell| cell.evidence == evidence).count().to_string();
         vec![
             (gear.gear + 1).to_string(),
             share(Request::Down),
             share(Request::Hold),
             share(Request::Up),
-            filled.to_string(),
+            rests(Evidence::None),
+            rests(Evidence::Few),
             gear.cells.len().to_string(),
         ]
     });
-    table("Share of cells", &["gear", "down", "hold", "up", "filled from the rule", "cells"], body)
+    table(
+        "Share of cells",
+        &["gear", "down", "hold", "up", "filled from the rule", "few visits", "cells"],
+        body,
+    )
 }

@@ -16,8 +16,17 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     if picture.runs.is_empty() || picture.course.profile.len() < 2 {
         return None;
     }
-    let head =
-        ["policy", "ended", "up", "down", "failed upshifts", "missed engagements", "stalls", "stalled, s"];
+    let head = [
+        "policy",
+        "ended",
+        "up",
+        "down",
+        "failed upshifts",
+        "hunting",
+        "missed engagements",
+        "stalls",
+        "stalled, s",
+    ];
     let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
     Some(Figure {
         title: picture.title.clone(),
@@ -28,7 +37,7 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
         ),
         drawings: vec![trace_chart(picture).finish()],
         layout: Layout::Wide,
-        table: table("Events of these runs", &head, body),
+        table: table("Events of these runs", &head, body) + &incident_table(picture),
     })
 }
 
@@ -43,10 +52,39 @@ fn event_row(run: &RunTrace) -> Vec<String> {
         count(|kind| matches!(kind, EventKind::Upshift)),
         count(|kind| matches!(kind, EventKind::Downshift)),
         count(|kind| matches!(kind, EventKind::FailedUpshift)),
+        count(|kind| matches!(kind, EventKind::Hunting)),
         count(|kind| matches!(kind, EventKind::MissedEngagement)),
         count(|kind| matches!(kind, EventKind::Stall(_))),
         fixed(stalled, 1),
     ]
+}
+
+/// Every stall, failed upshift and hunt with its place.
+fn incident_table(picture: &TracePicture) -> String {
+    let mut rows = Vec::new();
+    for run in picture.runs.iter().take(MOST_RUNS) {
+        for event in &run.events {
+            let what = match event.kind {
+                EventKind::Stall(stood_s) => format!("stalled for {} s", fixed(stood_s, 1)),
+                EventKind::FailedUpshift => "failed upshift".to_owned(),
+                EventKind::Hunting => "hunting".to_owned(),
+                EventKind::Upshift | EventKind::Downshift | EventKind::MissedEngagement => continue,
+            };
+            rows.push(vec![
+                run.label.clone(),
+                what,
+                fixed(event.distance_m, 2),
+                event.surface.clone(),
+                fixed(event.grade_deg, 1),
+                (event.gear + 1).to_string(),
+            ]);
+        }
+    }
+    if rows.is_empty() {
+        return String::new();
+    }
+    let head = ["policy", "what", "at, m", "surface", "grade, °", "gear"];
+    table("Where they stalled, failed to shift up or hunted", &head, rows)
 }
 
 /// The drawing of a course with its runs.
@@ -109,6 +147,7 @@ fn event_mark(kind: EventKind) -> (Marker, &'static str) {
         EventKind::Downshift => (Marker::TriangleDown, "event shift"),
         EventKind::FailedUpshift => (Marker::Cross, "event failed"),
         EventKind::MissedEngagement => (Marker::Ring, "event missed"),
+        EventKind::Hunting => (Marker::Diamond, "event hunt"),
         EventKind::Stall(_) => (Marker::Square, "event stall"),
     }
 }
@@ -119,6 +158,7 @@ fn event_key(svg: &mut Svg, top: f64) {
         (EventKind::Downshift, "shift down"),
         (EventKind::FailedUpshift, "failed upshift"),
         (EventKind::MissedEngagement, "missed engagement"),
+        (EventKind::Hunting, "hunting"),
         (EventKind::Stall(0.0), "stalled"),
     ];
     let mut at = LEFT + 6.0;
@@ -166,7 +206,9 @@ fn draw_gears(svg: &mut Svg, run: &RunTrace, index: usize, gears: u8, x: Scale, 
     }
     for event in &run.events {
         let (marker, class) = event_mark(event.kind);
-        svg.marker(marker, (x.at(event.distance_m), y.at(f64::from(event.gear))), 3.6, class);
+        // A ring round the shift that it stands for.
+        let size = if event.kind == EventKind::Hunting { 6.0 } else { 3.6 };
+        svg.marker(marker, (x.at(event.distance_m), y.at(f64::from(event.gear))), size, class);
     }
 }
 

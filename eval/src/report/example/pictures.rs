@@ -7,7 +7,6 @@ use rand::RngExt;
 use super::super::text::fixed;
 use super::super::*;
 use super::around;
-use crate::statistics::Estimate;
 use crate::summary::Family;
 
 /// Pictures to go with it.
@@ -15,7 +14,6 @@ pub(crate) fn pictures() -> Pictures {
     Pictures {
         shift_maps: vec![map("Learned table", 0.0), map("Tuned load-ratio rule", 60.0)],
         traces: vec![trace_picture()],
-        heat_maps: vec![heat()],
         frontier: [(0.0, 134.0, 4.0e-4), (1.0, 136.0, 2.3e-4), (4.0, 141.0, 1.5e-4), (16.0, 152.0, 0.9e-4)]
             .map(|(weight, time, damage)| FrontierPoint {
                 label: format!("weight {weight}"),
@@ -45,10 +43,21 @@ fn map(policy: &str, offset: f64) -> ShiftMapPicture {
                     } else {
                         Request::Hold
                     };
-                    cells.push(MapCell { decision, filled: load + 30.0 * tilt > 1850.0 });
+                    let evidence = match load + 30.0 * tilt {
+                        far if far > 1850.0 => Evidence::None,
+                        far if far > 1650.0 => Evidence::Few,
+                        _ => Evidence::Enough,
+                    };
+                    cells.push(MapCell { decision, evidence });
                 }
             }
-            GearMap { gear, cells }
+            let rows = (0..15).map(|row| -9.0 + 2.0 * f64::from(row));
+            let up_load =
+                rows.clone().map(|tilt| (gear < 2).then_some(900.0 - 14.0 * tilt + offset)).collect();
+            let down_load = rows
+                .map(|tilt| (gear > 0).then(|| 1150.0 - 300.0 * f64::from(gear) - 9.0 * tilt - offset))
+                .collect();
+            GearMap { gear, cells, up_load, down_load }
         })
         .collect();
     ShiftMapPicture {
@@ -61,6 +70,7 @@ fn map(policy: &str, offset: f64) -> ShiftMapPicture {
         y_unit: "°".into(),
         y_edges,
         gears,
+        few_visits: Some(5),
     }
 }
 
@@ -96,6 +106,11 @@ fn run(k: usize, label: &str, course: &CoursePicture) -> RunTrace {
     let mut rng = Seed(20).stream(Stream::Sensors, k as u64);
     let (mut samples, mut events, mut time, mut gear) = (Vec::new(), Vec::new(), 0.0, 0_u8);
     let mut speed: f64 = 0.0;
+    let event = |distance_m: f64, gear, kind| {
+        let under = course.surfaces.iter().find(|band| distance_m <= band.to_m);
+        let surface = under.map_or_else(String::new, |band| band.name.clone());
+        TraceEvent { distance_m, surface, grade_deg: 1.5, gear, kind }
+    };
     for (i, pair) in course.profile.windows(2).enumerate() {
         let (x, slope) = (pair[0].0, (pair[1].1 - pair[0].1) / 0.15);
         let ground = if (41.0..52.0).contains(&x) { 500.0 } else { 150.0 };
@@ -116,18 +131,19 @@ fn run(k: usize, label: &str, course: &CoursePicture) -> RunTrace {
             } else {
                 EventKind::Upshift
             };
-            events.push(TraceEvent { distance_m: x, gear, kind });
+            events.push(event(x, gear, kind));
             if !matches!(kind, EventKind::FailedUpshift) {
                 gear = if wish < gear { gear - 1 } else { gear + 1 };
             }
             neutral = true;
         }
         if i == 420 && k == 0 {
-            events.push(TraceEvent { distance_m: x, gear, kind: EventKind::Stall(3.2) });
+            events.push(event(x, gear, EventKind::Stall(3.2)));
             time += 3.2;
         }
         if i == 300 {
-            events.push(TraceEvent { distance_m: x, gear, kind: EventKind::MissedEngagement });
+            events.push(event(x, gear, EventKind::MissedEngagement));
+            events.push(event(x + 9.0, gear, EventKind::Hunting));
         }
         speed += 0.2 * ([0.62, 1.0, 1.6][gear as usize] * (1.0 - load / 3000.0) - speed);
         time += 0.15 / speed.max(0.1);
@@ -141,22 +157,4 @@ fn run(k: usize, label: &str, course: &CoursePicture) -> RunTrace {
         });
     }
     RunTrace { label: label.into(), outcome: format!("finished in {} s", fixed(time, 1)), samples, events }
-}
-
-fn heat() -> HeatPicture {
-    let cells = (0..15)
-        .map(|i| {
-            let mean = -6.0 + 1.1 * f64::from(i % 5) + 2.2 * f64::from(i / 5);
-            Estimate { mean, low: mean - 1.5, high: mean + 1.5, n_seeds: 5, n_courses: 40 }
-        })
-        .collect();
-    HeatPicture {
-        title: "Robustness: mass and tacho noise".into(),
-        value_title: "Learned table less tuned rule, course time, s".into(),
-        x_title: "mass, kg".into(),
-        x_values: vec![1.2, 1.4, 1.6, 1.8, 2.0],
-        y_title: "tacho noise, counts".into(),
-        y_values: vec![0.0, 1.0, 2.0],
-        cells,
-    }
 }

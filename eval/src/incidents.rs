@@ -1,0 +1,159 @@
+//! Stalls, failed upshifts and hunting, by kind of place: surface and grade under the front axle.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use lowgear_agents::policy::Policy;
+use lowgear_env::{Drive, World};
+use lowgear_onboard::Request;
+use rayon::prelude::*;
+
+use crate::suite::TestSuite;
+use crate::summary::{GradeClass, PlaceCount};
+
+/// An upshift, a downshift and an upshift within this time are hunting, s.
+pub const HUNT_S: f64 = 6.0;
+/// Standing under drive for less than this from one decision to the next is no stall, s.
+const SHORTEST_STALL_S: f64 = 0.1;
+
+/// The last two shifts, to tell hunting by.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Hunting {
+    last: [Option<(f64, Request)>; 2],
+}
+
+impl Hunting {
+    /// Takes a shift that the guard has accepted; whether it closes an up, down and up within [`HUNT_S`].
+    pub fn shift(&mut self, time_s: f64, request: Request) -> bool {
+        let [before, last] = self.last;
+        self.last = [last, Some((time_s, request))];
+        let up = |shift: Option<(f64, Request)>| shift.filter(|(_, r)| *r == Request::Up);
+        request == Request::Up
+            && last.is_some_and(|(_, r)| r == Request::Down)
+            && up(before).is_some_and(|(began_s, _)| time_s - began_s <= HUNT_S)
+    }
+}
+
+/// What happened in one kind of place.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Tally {
+    distance_m: f64,
+    stalls: u32,
+    stalled_s: f64,
+    failed_upshifts: u32,
+    hunts: u32,
+}
+
+/// By surface and class of grade.
+type Tallies = BTreeMap<(String, GradeClass), Tally>;
+
+/// Drives every training seed of a policy over all courses of a suite and counts what happened where. Events are
+/// placed where the vehicle is at the decision at which they show.
+pub fn places<P: Policy + Clone + Sync>(suite: &TestSuite, policy: &str, seeds: &[P]) -> Vec<PlaceCount> {
+    let rounds: Vec<(&P, u64)> =
+        seeds.iter().flat_map(|seed| (0..suite.courses).map(move |course| (seed, course))).collect();
+    let tallies: Vec<Tallies> = rounds
+        .into_par_iter()
+        .map(|(seed, course)| count(&mut Drive::new(Arc::clone(suite.scenario()), course), &mut seed.clone()))
+        .collect();
+    let mut all = Tallies::new();
+    for (place, tally) in tallies.into_iter().flatten() {
+        let sum = all.entry(place).or_default();
+        sum.distance_m += tally.distance_m;
+        sum.stalls += tally.stalls;
+        sum.stalled_s += tally.stalled_s;
+        sum.failed_upshifts += tally.failed_upshifts;
+        sum.hunts += tally.hunts;
+    }
+    let counted = all.into_iter().map(|((surface, grade), tally)| PlaceCount {
+        policy: policy.to_owned(),
+        surface,
+        grade,
+        distance_m: tally.distance_m,
+        stalls: tally.stalls,
+        stalled_s: tally.stalled_s,
+        failed_upshifts: tally.failed_upshifts,
+        hunts: tally.hunts,
+    });
+    counted.collect()
+}
+
+fn count(drive: &mut Drive, policy: &mut dyn Policy) -> Tallies {
+    let mut tallies = Tallies::new();
+    let mut hunting = Hunting::default();
+    let mut stands = false;
+    policy.reset();
+    loop {
+        let (before, from_m, from_s) = (drive.outcome(), drive.plant().x_m, drive.elapsed_s());
+        let request = policy.decide(drive.observation(), drive.mask());
+        let end = drive.step(request as usize).end;
+        let after = drive.outcome();
+        let tally = tallies.entry(place(drive)).or_default();
+        tally.distance_m += (drive.plant().x_m - from_m).max(0.0);
+        tally.failed_upshifts += after.failed_upshifts - before.failed_upshifts;
+        if after.shifts > before.shifts {
+            tally.hunts += u32::from(hunting.shift(from_s, request));
+        }
+        let stalled_s = after.stall_s - before.stall_s;
+        tally.stalled_s += stalled_s;
+        let stood = stalled_s >= SHORTEST_STALL_S;
+        tally.stalls += u32::from(stood && !stands);
+        stands = stood;
+        if end.is_some() {
+            return tallies;
+        }
+    }
+}
+
+fn place(drive: &Drive) -> (String, GradeClass) {
+    let course = &drive.track().course;
+    let segment = course.segments[course.segment_at(drive.plant().x_m)];
+    let grade = GradeClass::of(segment.sin_grade.asin().to_degrees());
+    (course.surfaces[segment.surface].name.clone(), grade)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gather::tests::{rule, scenario};
+
+    #[test]
+    fn hunting_is_up_down_and_up_within_its_time() {
+        let closes = |shifts: &[(f64, Request)]| {
+            let mut hunting = Hunting::default();
+            shifts.iter().map(|&(at, request)| hunting.shift(at, request)).collect::<Vec<_>>()
+        };
+        let (up, down) = (Request::Up, Request::Down);
+        assert_eq!(closes(&[(0.0, up), (2.0, down), (5.9, up)]), [false, false, true]);
+        assert_eq!(closes(&[(0.0, up), (2.0, down), (6.1, up)]), [false, false, false]);
+        assert_eq!(closes(&[(0.0, down), (1.0, down), (2.0, up)]), [false; 3]);
+        assert_eq!(closes(&[(0.0, up), (1.0, up), (2.0, down), (3.0, down), (4.0, up)]), [false; 5]);
+        let twice = [(0.0, up), (1.0, down), (2.0, up), (3.0, down), (4.0, up)];
+        assert_eq!(closes(&twice), [false, false, true, false, true]);
+    }
+
+    #[test]
+    fn what_is_counted_by_place_adds_up_to_what_the_outcomes_say() {
+        let suite = TestSuite::new(&scenario(), 6);
+        let seeds = [rule(700, 500), rule(850, 300)];
+        let counts = places(&suite, "rule", &seeds);
+        let outcomes: Vec<_> = seeds.iter().flat_map(|seed| suite.outcomes(|| seed.clone())).collect();
+        let failed: u32 = outcomes.iter().map(|o| o.failed_upshifts).sum();
+        assert!(failed > 0);
+        assert_eq!(counts.iter().map(|c| c.failed_upshifts).sum::<u32>(), failed);
+        let stalled: f64 = outcomes.iter().map(|o| o.stall_s).sum();
+        assert!((counts.iter().map(|c| c.stalled_s).sum::<f64>() - stalled).abs() < 1e-6);
+        let driven: f64 = outcomes.iter().map(|o| o.distance_m).sum();
+        let counted: f64 = counts.iter().map(|c| c.distance_m).sum();
+        assert!(counted > 0.99 * driven && counted < 1.05 * driven, "{counted} of {driven}");
+        assert!(counts.iter().any(|c| c.hunts > 0), "a wide step and close thresholds hunt");
+        assert!(counts.len() > 4, "several surfaces and grades");
+    }
+
+    #[test]
+    fn grades_have_classes() {
+        let classes = [-9.0, -4.0, -1.0, 1.0, 1.01, 4.1].map(GradeClass::of);
+        use GradeClass as G;
+        assert_eq!(classes, [G::SteepDown, G::Down, G::Level, G::Level, G::Up, G::SteepUp]);
+    }
+}

@@ -1,0 +1,164 @@
+//! What a comparison costs: 6 policies of 10 training seeds each over 400 courses of the demonstration, driven, and
+//! made into a summary; and what the clairvoyant plan costs per course. Run with
+//! `cargo bench --bench comparison [COURSES]`.
+//!
+//! Rules and table decide like tuned ones. The networks have the demonstration's sizes and fresh weights, held to the
+//! rule by their margin, so that they take the courses at a driver's pace.
+
+#![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
+
+use lowgear_agents::contextual::{Contextual, ContextualSettings};
+use lowgear_agents::dqn::{Dqn, DqnConfig, DqnPolicy, FeatureScaler, RuleGuide};
+use lowgear_agents::ppo::{Ppo, PpoConfig, PpoPolicy};
+use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Drive, EpisodeConfig, Outcome, Scenario, Seed, config, load_course};
+use lowgear_eval::bound::{Fineness, Plan, drive_plan};
+use lowgear_eval::gather::{Contender, StudyFacts, suite_card, summarise, vehicle_card};
+use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::{Family, Roles, Study};
+use lowgear_eval::table::{LookupTable, Provenance, TableAxis, TablePolicy};
+use lowgear_onboard::{Feature, Request};
+use lowgear_train::saved::Player;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Instant;
+
+const SEEDS: i16 = 10;
+const COURSES: u64 = 400;
+const GEARS: usize = 3;
+/// Courses that the plan is timed on.
+const PLANNED: u64 = 8;
+
+fn main() {
+    let courses = std::env::args().skip(1).find_map(|word| word.parse().ok()).unwrap_or(COURSES);
+    let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
+    let vehicle: VehicleConfig = config::load(&configs.join("vehicles/demo-cart.toml")).unwrap();
+    let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
+    let scenario = Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(2026));
+    let suite = TestSuite::new(&scenario, courses);
+    type OfSeed = fn(i16) -> Player;
+    let kinds: [(&str, Family, OfSeed); 6] = [
+        ("speed-rule", Family::Rule, |seed| Player::Rule(rule(Signal::MotorSpeed, 850 - seed))),
+        ("load-rule", Family::Rule, |seed| Player::Rule(rule(Signal::SpeedRatio, 790 - seed))),
+        ("contextual", Family::Learned, contextual),
+        ("dqn", Family::Learned, dqn),
+        ("ppo", Family::Learned, ppo),
+        ("table", Family::Table, |seed| Player::Table(table(790 - seed))),
+    ];
+    let whole = Instant::now();
+    let mut contenders = Vec::new();
+    for (id, family, player) in kinds {
+        let start = Instant::now();
+        let outcomes: Vec<Vec<Outcome>> = (0..SEEDS)
+            .map(|seed| {
+                let player = player(seed);
+                suite.outcomes(|| player.clone())
+            })
+            .collect();
+        println!("{id:<12} {SEEDS} seeds x {courses} courses: {:6.2} s", start.elapsed().as_secs_f64());
+        contenders.push(contender(id, family, outcomes));
+    }
+    let start = Instant::now();
+    let summary = summarise(facts(&suite), &contenders).unwrap();
+    println!("summary of {} differences: {:.2} s", summary.paired.len(), start.elapsed().as_secs_f64());
+    println!("the whole comparison: {:.1} s", whole.elapsed().as_secs_f64());
+    let start = Instant::now();
+    for episode in 0..PLANNED {
+        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
+        let plan = Plan::new(&drive, Fineness::default());
+        drive_plan(&mut drive, &plan);
+    }
+    println!("plan: {:.2} s per course on one thread", start.elapsed().as_secs_f64() / PLANNED as f64);
+}
+
+fn settings(signal: Signal, up: i16) -> RuleSettings {
+    RuleSettings { signal, ..RuleSettings::two_sided(GEARS, up, 400, 10).patient(60, 1.5) }
+}
+
+fn rule(signal: Signal, up: i16) -> Rule {
+    Rule::new(settings(signal, up), GEARS).unwrap()
+}
+
+fn guide(seed: i16) -> RuleGuide {
+    RuleGuide::new(settings(Signal::SpeedRatio, 790 - seed), GEARS).unwrap()
+}
+
+fn contextual(seed: i16) -> Player {
+    let plain = ContextualSettings::from_rule(&settings(Signal::SpeedRatio, 790 - seed));
+    let weights: Vec<f64> = plain.weights().iter().enumerate().map(|(i, _)| 0.002 * (i % 5) as f64).collect();
+    Player::Contextual(Contextual::new(plain.with_weights(&weights).unwrap(), GEARS).unwrap())
+}
+
+fn dqn(seed: i16) -> Player {
+    let scaler = FeatureScaler::new(GEARS as u8, 1);
+    let learner = Dqn::new(DqnConfig::default(), scaler.inputs(), 3, Seed(seed as u64)).unwrap();
+    let policy = DqnPolicy::new(scaler, learner.target().clone()).unwrap();
+    Player::Dqn(Box::new(policy.with_guide(guide(seed), 100.0).unwrap()))
+}
+
+fn ppo(seed: i16) -> Player {
+    let scaler = FeatureScaler::new(GEARS as u8, 1);
+    let config = PpoConfig { guide_bias: 10.0, ..PpoConfig::default() };
+    let learner = Ppo::new(config, scaler.inputs(), 3, Seed(seed as u64)).unwrap();
+    Player::Ppo(Box::new(PpoPolicy::new(scaler, learner.actor().unwrap(), 0.5, Some(guide(seed))).unwrap()))
+}
+
+fn table(up: i16) -> TablePolicy {
+    let speeds = [100, 200, 300, 400, 500, 600, 680, 740, up, 830, 870, 910];
+    let axes = vec![
+        TableAxis { feature: Feature::Gear, edges: vec![1, 2] },
+        TableAxis { feature: Feature::SpeedRatio, edges: speeds.to_vec() },
+        TableAxis { feature: Feature::SinceFailed, edges: vec![60, 200] },
+        TableAxis { feature: Feature::LoadSlow, edges: vec![300, 600, 1000, 1500, 2000] },
+    ];
+    let requests: Vec<Request> = (0..3 * 13 * 3 * 6)
+        .map(|cell| match (cell / (3 * 6) % 13, cell / 6 % 3) {
+            (0..=3, _) => Request::Down,
+            (9.., 1..) => Request::Up,
+            _ => Request::Hold,
+        })
+        .collect();
+    TablePolicy::new(LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap())
+}
+
+fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender {
+    Contender {
+        id: id.to_owned(),
+        label: id.to_owned(),
+        family,
+        search_ticks: 0,
+        inherited_ticks: 0,
+        failed_seeds: vec![],
+        diverged_seeds: vec![],
+        outcomes,
+    }
+}
+
+fn facts(suite: &TestSuite) -> StudyFacts {
+    StudyFacts {
+        study: Study {
+            name: "bench".to_owned(),
+            seed: 2026,
+            version: String::new(),
+            task_version: 1,
+            quick: false,
+            level: 0.95,
+            command: String::new(),
+        },
+        vehicle: vehicle_card(&suite.scenario().vehicle),
+        test_suite: suite_card(suite, ""),
+        roles: Roles {
+            subject: "table".to_owned(),
+            hand_rule: "speed-rule".to_owned(),
+            tuned_rule: "load-rule".to_owned(),
+            plan: None,
+        },
+        also_against: vec![],
+        robustness: vec![],
+        places: vec![],
+        curves: vec![],
+        tuned: vec![],
+        table: None,
+    }
+}

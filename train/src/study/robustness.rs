@@ -1,0 +1,62 @@
+//! The exported table against the tuned load-ratio rule in altered worlds.
+
+use super::Inputs;
+use super::compare::{Contest, Contestant, TABLE, TUNED_LOAD};
+use super::publish::LEVEL;
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::watch::StopRequest;
+use lowgear_eval::robustness::{altered, compared};
+use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessMap};
+
+/// One map per pair of parameters in the study's `[robustness]`; none without that section.
+///
+/// # Errors
+/// [`StudyError`].
+pub(super) fn maps(
+    inputs: &Inputs,
+    contest: &Contest,
+    reporter: &Reporter,
+    stop: &StopRequest,
+) -> Result<Vec<RobustnessMap>, StudyError> {
+    let Some(config) = &inputs.study.robustness else { return Ok(vec![]) };
+    let (Some(table), Some(rule)) = (find(contest, TABLE), find(contest, TUNED_LOAD)) else {
+        return Ok(vec![]);
+    };
+    let axis = |disturbance, values: &[f64]| DisturbanceAxis { disturbance, values: values.to_vec() };
+    let latency: Vec<f64> = config.latency_ticks.iter().map(|&ticks| f64::from(ticks)).collect();
+    let pairs = [
+        (axis(Disturbance::MassFactor, &config.mass_factor), axis(Disturbance::Charge, &config.charge)),
+        (
+            axis(Disturbance::TiltBiasDeg, &config.tilt_bias_deg),
+            axis(Disturbance::TachoNoise, &config.tacho_noise),
+        ),
+        (axis(Disturbance::LatencyTicks, &latency), axis(Disturbance::Wear, &config.wear)),
+    ];
+    let total = pairs.iter().map(|(x, y)| (x.values.len() * y.values.len()) as u64).sum();
+    let progress = reporter.job("robustness", total);
+    let mut done = 0;
+    let mut maps = Vec::new();
+    for (x, y) in pairs {
+        let mut cells = Vec::new();
+        for &up in &y.values {
+            for &across in &x.values {
+                stop.check()?;
+                let world = altered(&inputs.scenario, &[(x.disturbance, across), (y.disturbance, up)]);
+                let suite = TestSuite::new(&world, config.courses);
+                let cell = compared(&suite, &table.players, &rule.players[0], LEVEL);
+                cells.push(cell.map_err(StudyError::step("robustness"))?);
+                done += 1;
+                progress.update(done, total, x.disturbance.label());
+            }
+        }
+        maps.push(RobustnessMap { policy: TABLE.to_owned(), against: TUNED_LOAD.to_owned(), x, y, cells });
+    }
+    progress.finish(&format!("{total} worlds of {} courses", config.courses));
+    Ok(maps)
+}
+
+fn find<'a>(contest: &'a Contest, id: &str) -> Option<&'a Contestant> {
+    contest.contestants.iter().find(|contestant| contestant.id == id && !contestant.players.is_empty())
+}
