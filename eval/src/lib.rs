@@ -9,4 +9,5 @@ pub mod report;
 pub mod statistics;
 pub mod suite;
 pub mod summary;
+pub mod sweep;
 pub mod table;

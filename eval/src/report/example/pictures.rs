@@ -18,6 +18,7 @@ pub(crate) fn pictures() -> Pictures {
         heat_maps: vec![heat()],
         frontier: [(0.0, 134.0, 4.0e-4), (1.0, 136.0, 2.3e-4), (4.0, 141.0, 1.5e-4), (16.0, 152.0, 0.9e-4)]
             .map(|(weight, time, damage)| FrontierPoint {
+                series: "Learned".into(),
                 label: format!("weight {weight}"),
                 family: Family::Learned,
                 time_s: around(time, 0.01, 5),
@@ -147,16 +148,17 @@ fn heat() -> HeatPicture {
     let cells = (0..15)
         .map(|i| {
             let mean = -6.0 + 1.1 * f64::from(i % 5) + 2.2 * f64::from(i / 5);
-            Estimate { mean, low: mean - 1.5, high: mean + 1.5, n_seeds: 5, n_courses: 40 }
+            Some(Estimate { mean, low: mean - 1.5, high: mean + 1.5, n_seeds: 5, n_courses: 40 })
         })
         .collect();
     HeatPicture {
         title: "Robustness: mass and tacho noise".into(),
         value_title: "Learned table less tuned rule, course time, s".into(),
+        more_is_better: false,
         x_title: "mass, kg".into(),
-        x_values: vec![1.2, 1.4, 1.6, 1.8, 2.0],
+        x_values: ["1.2", "1.4", "1.6", "1.8", "2.0"].map(String::from).into(),
         y_title: "tacho noise, counts".into(),
-        y_values: vec![0.0, 1.0, 2.0],
+        y_values: ["0", "1", "2"].map(String::from).into(),
         cells,
     }
 }
