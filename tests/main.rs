@@ -8,4 +8,5 @@ mod evaluation;
 mod firmware;
 mod sandbox;
 mod study;
+mod sweep;
 mod tidy;

@@ -59,6 +59,9 @@ fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<Change> {
     let absolute =
         Estimate { mean: d.mean, low: d.low, high: d.high, n_seeds: d.n_seeds, n_courses: d.n_courses };
     let base = summary.policy(rule)?.metrics.get(&metric)?.mean;
+    // A policy that drives as the rule does differs by rounding alone.
+    let rounding = absolute.mean.abs() <= 1e-9 * base.abs();
+    let absolute = if rounding { Estimate { mean: 0.0, low: 0.0, high: 0.0, ..absolute } } else { absolute };
     let percent = (metric != Metric::Return && base > 0.0).then(|| scaled(&absolute, 100.0 / base));
     Some(Change { absolute, percent })
 }

@@ -121,7 +121,7 @@ impl Sweep {
         }
         self.keep_learners(&mut study)?;
         let among = study_file.parent().unwrap_or(Path::new("."));
-        let mut found = |key: &str, kept: &mut PathBuf| -> Result<PathBuf, StudyError> {
+        let found = |key: &str, kept: &mut PathBuf| -> Result<PathBuf, StudyError> {
             Ok(match named(key)? {
                 Some(name) => {
                     let path = beside.join(&name);
@@ -145,11 +145,12 @@ impl Sweep {
         for assignment in &keys {
             tables.apply(assignment).map_err(|e| self.wrong(e))?;
         }
-        let study: StudyConfig = self.checked(tables.study, "", &keys)?;
-        let vehicle: VehicleConfig = self.checked(tables.vehicle, "vehicle.", &keys)?;
-        let course = self.checked(tables.course, "course.", &keys)?;
+        let words = format!("job {job} ({})", self.words(job));
+        let study: StudyConfig = self.checked(tables.study, "", &keys, &words)?;
+        let vehicle: VehicleConfig = self.checked(tables.vehicle, "vehicle.", &keys, &words)?;
+        let course = self.checked(tables.course, "course.", &keys, &words)?;
         let gears = vehicle.gearbox.total_ratio.len();
-        study.check_gears(gears).map_err(|e| self.wrong(blame(&keys, "", e, &self.words(job))))?;
+        study.check_gears(gears).map_err(|e| self.wrong(blame(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
         let command = format!("lowgear sweep {} --job {job}", self.file_name());
         Ok(Inputs {
@@ -205,26 +206,32 @@ impl Sweep {
         Table::try_from(part).map_err(|e| self.wrong(KeyError::new("study", e, "what TOML can hold")))
     }
 
-    /// A table as what it is, checked; `prefix` is that of its keys.
+    /// A table as what it is, checked; `prefix` is that of its keys, `words` the job.
     fn checked<T: DeserializeOwned + Check>(
         &self,
         table: Table,
         prefix: &str,
         all: &[&Assignment],
+        words: &str,
     ) -> Result<T, StudyError> {
         let value: T = table.try_into().map_err(|e: toml::de::Error| {
-            // The parser names the key or its type, not its place.
             let message = e.message().replace('\n', " ");
-            let error = KeyError::new("", "refused", message);
-            self.wrong(blame(all, prefix, error, "this combination"))
+            self.wrong(blame(all, prefix, KeyError::new(key_of(&e), "refused", message), words))
         })?;
-        value.check().map_err(|e| self.wrong(blame(all, prefix, e, "this combination")))?;
+        value.check().map_err(|e| self.wrong(blame(all, prefix, e, words)))?;
         Ok(value)
     }
 
     fn wrong(&self, error: KeyError) -> StudyError {
         ConfigError::value(&self.file, error).into()
     }
+}
+
+/// The key that the reader of a table stumbled over, which it names on a line of its own; empty when it does not.
+fn key_of(error: &toml::de::Error) -> String {
+    let text = error.to_string();
+    let place = text.lines().find_map(|line| line.strip_prefix("in `")?.strip_suffix('`'));
+    place.unwrap_or_default().to_owned()
 }
 
 impl Tables {

@@ -66,9 +66,9 @@ fn draw(picture: &HeatPicture, columns: usize, rows: usize) -> String {
         "{}: {} over {} and {}",
         picture.title, picture.value_title, picture.x_title, picture.y_title
     );
-    let mut svg = Svg::new(width.max(240.0), height, &label);
-    let largest =
-        picture.cells.iter().flatten().map(|cell| cell.mean.abs()).fold(f64::MIN_POSITIVE, f64::max);
+    let mut svg = Svg::new(width.max(340.0), height, &label);
+    // Differences far below one percent, or one second, are no strong tone.
+    let largest = picture.cells.iter().flatten().map(|cell| cell.mean.abs()).fold(1.0, f64::max);
     for (index, cell) in picture.cells.iter().enumerate() {
         let (column, row) = (index % columns, rows - 1 - index / columns);
         let corner = (left + cell_size.0 * column as f64 + 1.0, top + cell_size.1 * row as f64 + 1.0);

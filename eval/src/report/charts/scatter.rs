@@ -170,8 +170,10 @@ fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> String {
     let places: Vec<(f64, f64)> =
         points.iter().map(|p| (frame.x.at(p.time.mean), frame.y.at(p.damage.mean))).collect();
     if joined {
-        for (i, pair) in points.windows(2).enumerate().filter(|(_, pair)| pair[0].series == pair[1].series) {
-            svg.line(places[i], places[i + 1], "joint");
+        for (pair, ends) in points.windows(2).zip(places.windows(2)) {
+            if pair[0].series == pair[1].series {
+                svg.line(ends[0], ends[1], "joint");
+            }
         }
     }
     for (p, at) in points.iter().zip(&places).filter(|(p, _)| on_scale(p, frame)) {
