@@ -9,4 +9,5 @@ mod firmware;
 mod report;
 mod sandbox;
 mod study;
+mod sweep;
 mod tidy;

@@ -12,4 +12,5 @@ pub mod robustness;
 pub mod statistics;
 pub mod suite;
 pub mod summary;
+pub mod sweep;
 pub mod table;

@@ -8,6 +8,7 @@ use lowgear_env::vehicle::VehicleConfig;
 use lowgear_train::config::StudyConfig;
 use lowgear_train::resolved::resolved;
 use lowgear_train::schema::FileKind;
+use lowgear_train::sweep::SweepConfig;
 use std::path::Path;
 
 /// Reads a file, resolves it, reads that; returns it.
@@ -31,6 +32,7 @@ fn every_shipped_file_resolves_to_one_that_reads_the_same() {
             FileKind::Vehicle => there_and_back::<VehicleConfig>(kind, &text, &file),
             FileKind::Course => there_and_back::<CourseConfig>(kind, &text, &file),
             FileKind::Study => there_and_back::<StudyConfig>(kind, &text, &file),
+            FileKind::Sweep => there_and_back::<SweepConfig>(kind, &text, &file),
         };
         let lines: Vec<&str> = whole.lines().collect();
         for pair in lines.windows(2) {

@@ -44,6 +44,14 @@ pub enum StudyError {
         /// The study file in the run folder.
         file: PathBuf,
     },
+    /// The folder of another sweep.
+    #[error(
+        "{file}: this folder holds another sweep, so its jobs cannot be continued\n  hint: give the same sweep file, or another --out"
+    )]
+    OtherSweep {
+        /// The sweep file in the folder.
+        file: PathBuf,
+    },
     /// Somebody stopped the program.
     #[error(
         "stopped as asked; everything up to now is kept\n  hint: go on with the same command and --resume"

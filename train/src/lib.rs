@@ -13,6 +13,7 @@ pub mod schema;
 pub mod search;
 pub mod store;
 pub mod study;
+pub mod sweep;
 pub mod timing;
 pub mod watch;
 

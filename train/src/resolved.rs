@@ -92,11 +92,15 @@ impl<'a> Page<'a> {
     }
 
     fn is_section(&self, value: &Value, property: &Schema) -> bool {
+        let target = self.target(property);
         match value {
-            Value::Array(entries) => entries.first().is_some_and(Value::is_table),
-            Value::Table(_) => {
-                self.target(property).get("oneOf").is_none() || value.to_string().len() > INLINE_WIDTH
+            Value::Array(entries) => {
+                entries.first().is_some_and(Value::is_table)
+                    && target.get("items").is_some_and(|items| *items != true)
             }
+            // A value of any kind has no keys to explain.
+            Value::Table(_) if target.get("properties").is_none() && target.get("oneOf").is_none() => false,
+            Value::Table(_) => target.get("oneOf").is_none() || value.to_string().len() > INLINE_WIDTH,
             _ => false,
         }
     }

@@ -1,9 +1,10 @@
-//! The three kinds of configuration file and the JSON schema of each, for editors.
+//! The kinds of configuration file and the JSON schema of each, for editors.
 //!
 //! A schema is generated from the types that read the file: doc comments become descriptions, `serde`
 //! decides keys, words and defaults. Ranges stay with `check`, which knows those that depend on other keys.
 
 use crate::config::StudyConfig;
+use crate::sweep::SweepConfig;
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use serde_json::{Map, Value};
@@ -17,11 +18,13 @@ pub enum FileKind {
     Course,
     /// A study.
     Study,
+    /// A sweep of studies.
+    Sweep,
 }
 
 impl FileKind {
     /// All kinds.
-    pub const ALL: [FileKind; 3] = [FileKind::Vehicle, FileKind::Course, FileKind::Study];
+    pub const ALL: [FileKind; 4] = [FileKind::Vehicle, FileKind::Course, FileKind::Study, FileKind::Sweep];
 
     /// Its name, as in the name of its schema file.
     #[must_use]
@@ -30,6 +33,7 @@ impl FileKind {
             FileKind::Vehicle => "vehicle",
             FileKind::Course => "course",
             FileKind::Study => "study",
+            FileKind::Sweep => "sweep",
         }
     }
 
@@ -37,7 +41,9 @@ impl FileKind {
     #[must_use]
     pub fn of(text: &str) -> FileKind {
         let has = |header: &str| text.lines().any(|line| line.trim().starts_with(header));
-        if has("[chassis") || has("[gearbox") {
+        if has("[[axes]]") || has("axes =") {
+            FileKind::Sweep
+        } else if has("[chassis") || has("[gearbox") {
             FileKind::Vehicle
         } else if has("[[surfaces") || has("surfaces") {
             FileKind::Course
@@ -53,6 +59,7 @@ impl FileKind {
             FileKind::Vehicle => schemars::schema_for!(VehicleConfig),
             FileKind::Course => schemars::schema_for!(CourseConfig),
             FileKind::Study => schemars::schema_for!(StudyConfig),
+            FileKind::Sweep => schemars::schema_for!(SweepConfig),
         };
         schema.insert("title".into(), format!("{} file", self.name()).into());
         let mut value = schema.to_value();

@@ -169,14 +169,19 @@ fn line_of(text: &str, key: &str) -> Option<usize> {
         if let Some(header) = line.strip_prefix('[') {
             table = header.trim_start_matches('[').split(']').next().unwrap_or("").trim().to_owned();
             if line.starts_with("[[") {
+                // Lists inside an entry begin anew with the next one.
+                let below = format!("{table}.");
+                seen.retain(|name, _| !name.starts_with(&below));
                 *seen.entry(table.clone()).or_default() += 1;
             }
         }
         let depth = if table.is_empty() { 0 } else { table.split('.').count() };
         let inside = depth < parts.len()
             && table.split('.').filter(|t| !t.is_empty()).zip(&parts).all(|(t, p)| t == plain(p));
-        let nth = depth.checked_sub(1).and_then(|d| index(parts.get(d)?));
-        let right_entry = nth.is_none_or(|n| seen.get(&table) == Some(&(n + 1)));
+        let right_entry = (0..depth).all(|d| {
+            let above = table.split('.').take(d + 1).collect::<Vec<_>>().join(".");
+            parts.get(d).and_then(|part| index(part)).is_none_or(|n| seen.get(&above) == Some(&(n + 1)))
+        });
         if !inside || !right_entry {
             continue;
         }
@@ -205,5 +210,9 @@ mod tests {
         assert_eq!(line_of(text, "motor.absent"), Some(2));
         // A key that stands above a table nested deeper than itself.
         assert_eq!(line_of("[a.b.c]\nx = 1\n[d]\ny = 2\n", "d.y"), Some(4));
+        // Lists in entries of a list.
+        let nested = "[[a]]\n[[a.b]]\nx = 1\n[[a]]\n[[a.b]]\nx = 2\n[[a.b]]\nx = 3\n";
+        assert_eq!(line_of(nested, "a[1].b[1].x"), Some(8));
+        assert_eq!(line_of(nested, "a[1].b[0].x"), Some(6));
     }
 }

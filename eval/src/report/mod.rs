@@ -12,11 +12,15 @@ mod pictures;
 mod prose;
 mod scale;
 mod svg;
+mod sweep;
 mod tables;
 mod text;
 mod verdict;
 
 pub use card::{CardSheet, card_page};
+pub use sweep::sweep_page;
+
+pub use pictures::HeatPicture;
 pub use pictures::{
     CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, LOAD_UNIT, MapCell, ObstacleMark, Pictures,
     RunTrace, ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
@@ -34,20 +38,8 @@ const STYLE: &str = include_str!("page.css");
 /// The whole report as one HTML file.
 #[must_use]
 pub fn page(summary: &Summary, pictures: &Pictures) -> String {
-    let title = escape(&format!("{}: shift strategies for {}", summary.study.name, summary.vehicle.name));
-    let mut out = String::with_capacity(1 << 20);
-    let _ = write!(
-        out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-         <title>{title}</title>\n<style>\n{}{STYLE}</style>\n</head>\n<body>\n\
-         <svg class=\"patterns\" width=\"0\" height=\"0\" aria-hidden=\"true\">{}</svg>\n\
-         <a class=\"skip\" href=\"#verdict\">To the verdict</a>\n",
-        svg::STYLE,
-        svg::PATTERNS
-    );
+    let title = format!("{}: shift strategies for {}", summary.study.name, summary.vehicle.name);
+    let mut out = begin(&title, "#verdict", "To the verdict");
     header(&mut out, summary);
     out.push_str("<main>\n");
     verdict_section(&mut out, summary);
@@ -57,6 +49,25 @@ pub fn page(summary: &Summary, pictures: &Pictures) -> String {
     origin_section(&mut out, summary);
     section(&mut out, "cautions", "Cautions", &prose::cautions());
     out.push_str("</main>\n</body>\n</html>\n");
+    out
+}
+
+/// A page up to its header: looks, patterns, and a link past the header for those who use the keyboard.
+fn begin(title: &str, skip_to: &str, skip: &str) -> String {
+    let mut out = String::with_capacity(1 << 20);
+    let _ = write!(
+        out,
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta name=\"color-scheme\" content=\"light dark\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
+         <title>{}</title>\n<style>\n{}{STYLE}</style>\n</head>\n<body>\n\
+         <svg class=\"patterns\" width=\"0\" height=\"0\" aria-hidden=\"true\">{}</svg>\n\
+         <a class=\"skip\" href=\"{skip_to}\">{skip}</a>\n",
+        escape(title),
+        svg::STYLE,
+        svg::PATTERNS
+    );
     out
 }
 

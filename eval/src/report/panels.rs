@@ -86,7 +86,8 @@ fn run(picture: &TracePicture, all: &[TracePicture]) -> Option<Figure> {
     Some(figure)
 }
 
-fn group(figures: &[Figure]) -> String {
+/// Drawings side by side, as markup.
+pub(super) fn group(figures: &[Figure]) -> String {
     if figures.is_empty() {
         return "<p class=\"note\">This study holds no picture of this kind.</p>\n".to_owned();
     }

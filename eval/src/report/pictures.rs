@@ -187,10 +187,33 @@ pub enum EventKind {
     Stall(f64),
 }
 
+/// A paired difference over two parameters of the vehicle, its sensors, the ground or the learner.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeatPicture {
+    /// Title.
+    pub title: String,
+    /// What a cell holds, with its unit.
+    pub value_title: String,
+    /// Whether a positive value is better for the subject.
+    pub more_is_better: bool,
+    /// Parameter along x, with its unit.
+    pub x_title: String,
+    /// Its values.
+    pub x_values: Vec<String>,
+    /// Parameter along y, with its unit.
+    pub y_title: String,
+    /// Its values.
+    pub y_values: Vec<String>,
+    /// Row by row from the first y value; nothing where there are no figures.
+    pub cells: Vec<Option<Estimate>>,
+}
+
 /// A policy trained with one weight on gearbox stress.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrontierPoint {
-    /// Name, for example "weight 2".
+    /// Who; points of one series are joined.
+    pub series: String,
+    /// Name of the point, for example "weight 2".
     pub label: String,
     /// Kind of policy.
     pub family: Family,

@@ -4,12 +4,13 @@ use crate::error::StudyError;
 use crate::resolved::resolved;
 use crate::schema::FileKind;
 use crate::study::read_inputs;
+use crate::sweep::Sweep;
 use lowgear_env::config::load;
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
 use std::path::{Path, PathBuf};
 
-/// Check a study, vehicle or course file without running anything.
+/// Check a study, vehicle, course or sweep file without running anything.
 ///
 /// Reads the file and whatever it names; takes no time and writes no file. Says what is wrong with file, line,
 /// key and allowed range. With --resolved it writes the file to standard output as it was understood: every
@@ -17,7 +18,7 @@ use std::path::{Path, PathBuf};
 /// schema of a kind of file, which editors complete and check keys with.
 #[derive(clap::Args)]
 pub(super) struct CheckArguments {
-    /// Study, vehicle or course file (TOML)
+    /// Study, vehicle, course or sweep file (TOML)
     #[arg(required_unless_present = "schema")]
     file: Option<PathBuf>,
     /// Write the file with every default filled in and every key explained
@@ -59,6 +60,12 @@ fn check(file: &Path, whole: bool) -> Result<String, StudyError> {
                 inputs.study.training_seeds
             );
             (found, resolved(kind, &inputs.study)?)
+        }
+        FileKind::Sweep => {
+            let sweep = Sweep::read(file)?;
+            let (name, axes) = (&sweep.config.name, sweep.config.axes.len());
+            let found = format!("sweep \"{name}\": {axes} axes, {} jobs", sweep.jobs());
+            (found, resolved(kind, &sweep.config)?)
         }
     };
     Ok(if whole { text } else { format!("{}: in order ({found})\n", file.display()) })

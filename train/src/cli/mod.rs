@@ -7,6 +7,7 @@ mod drive;
 mod export;
 mod study;
 mod why;
+mod sweep;
 
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};
@@ -42,6 +43,7 @@ const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or confi
 #[derive(Subcommand)]
 enum Command {
     Study(study::StudyArguments),
+    Sweep(sweep::SweepArguments),
     Check(check::CheckArguments),
     Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
@@ -62,6 +64,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let outcome = match arguments.command {
         Command::Study(a) => study::run(&a),
+        Command::Sweep(a) => sweep::run(&a),
         Command::Check(a) => check::run(&a),
         Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),

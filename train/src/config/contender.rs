@@ -71,6 +71,19 @@ impl Contender {
         }
     }
 
+    /// Takes a learner out of the study; rules stay.
+    pub fn leave_out(self, study: &mut StudyConfig) {
+        let learners = &mut study.learners;
+        match self {
+            Contender::SpeedRule | Contender::LoadRule => {}
+            Contender::Contextual => learners.contextual = None,
+            Contender::Dqn => learners.dqn = None,
+            Contender::Ppo => learners.ppo = None,
+            Contender::Rollout => learners.rollout = None,
+            Contender::Tabular => learners.tabular = None,
+        }
+    }
+
     /// The table of its settings in the study file.
     const fn table(self) -> [&'static str; 2] {
         match self {

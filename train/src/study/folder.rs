@@ -28,6 +28,8 @@ pub struct Inputs {
     pub scenario: Scenario,
     /// As it was typed.
     pub file: PathBuf,
+    /// What was typed, where it was not `lowgear study` and that file.
+    pub command: Option<String>,
 }
 
 /// Reads a study file and the files that it names.
@@ -62,7 +64,7 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let gears = vehicle.gearbox.total_ratio.len();
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned() })
+    Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned(), command: None })
 }
 
 /// The folder of a run.

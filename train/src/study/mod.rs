@@ -13,7 +13,7 @@ pub use compare::{Contest, Contestant, HAND, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use phases::Learned;
-pub use publish::compare_players;
+pub use publish::{SUMMARY_FILE, compare_players};
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
@@ -46,7 +46,18 @@ pub struct Options {
 /// # Errors
 /// [`StudyError`]. Whatever was finished stays in the run folder for `--resume`.
 pub fn run(file: &Path, options: &Options, reporter: &Reporter) -> Result<(String, PathBuf), StudyError> {
-    let mut inputs = folder::read_inputs_for(file, options)?;
+    run_inputs(folder::read_inputs_for(file, options)?, options, reporter)
+}
+
+/// Runs a study that was read already.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_inputs(
+    mut inputs: Inputs,
+    options: &Options,
+    reporter: &Reporter,
+) -> Result<(String, PathBuf), StudyError> {
     let folder = RunFolder::open(&inputs, options)?;
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(options.threads.unwrap_or(0))

@@ -26,6 +26,8 @@ use lowgear_eval::summary::{
 };
 use lowgear_onboard::Features;
 
+/// The figures of a study in its folder; where it stands, the study is complete.
+pub const SUMMARY_FILE: &str = "summary.json";
 /// Version of the task: rises when a number of the model or the reward changes its meaning.
 const TASK_VERSION: u32 = 2;
 /// Level of every interval.
@@ -43,7 +45,7 @@ pub(super) struct Driven<'a> {
     pub(super) robustness: Vec<RobustnessMap>,
 }
 
-/// Writes episodes.csv, summary.json, report.html and course.svg; returns the table for the terminal.
+/// Writes episodes.csv, course.svg, report.html and summary.json; returns the table for the terminal.
 ///
 /// # Errors
 /// [`StudyError`].
@@ -85,11 +87,12 @@ pub(super) fn publish(
     write_episodes(&contest.contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
     let pictures = pictures(inputs, firmware, contest);
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
-    write_atomically(&folder.file("summary.json"), json.as_bytes())?;
     if let Some(trace) = pictures.traces.first() {
         write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
     }
     write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
+    // Written last: where it stands, the study is complete.
+    write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
     Ok(terminal_table(&summary) + &typed_in(&summary))
 }
 
@@ -145,6 +148,9 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
 
 /// What was typed, but for places and threads.
 fn command(inputs: &Inputs) -> String {
+    if let Some(command) = &inputs.command {
+        return command.clone();
+    }
     let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let quick = if inputs.quick { " --quick" } else { "" };
     let search = if inputs.search { " --search" } else { "" };

@@ -14,6 +14,8 @@ const WIDTH: f64 = 350.0;
 const HEIGHT: f64 = 340.0;
 
 struct Point {
+    /// Points of one series are joined; none where they stand alone.
+    series: Option<String>,
     label: String,
     family: Family,
     time: Estimate,
@@ -31,6 +33,7 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         .iter()
         .filter_map(|policy| {
             Some(Point {
+                series: None,
                 label: policy.label.clone(),
                 family: policy.family,
                 time: *policy.metrics.get(&Metric::CourseTime)?,
@@ -55,11 +58,12 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
     figure(&points, "Speed against wear", &what, summary.study.level, false)
 }
 
-/// Policies trained with different weights on gearbox stress.
+/// Policies trained or tuned with different weights on gearbox stress.
 pub(in super::super) fn frontier(points: &[FrontierPoint], level: f64) -> Option<Figure> {
     let points: Vec<Point> = points
         .iter()
         .map(|p| Point {
+            series: Some(p.series.clone()),
             label: p.label.clone(),
             family: p.family,
             time: p.time_s,
@@ -68,9 +72,30 @@ pub(in super::super) fn frontier(points: &[FrontierPoint], level: f64) -> Option
             alike: false,
         })
         .collect();
-    let what = "Each mark is one policy trained with another weight on gearbox stress; the line joins \
-                neighbouring weights.";
-    figure(&points, "The price of gentleness: course time against damage", what, level, true)
+    let mut series: Vec<(&str, Family)> = Vec::new();
+    for p in &points {
+        let name = p.series.as_deref().unwrap_or_default();
+        if !series.iter().any(|(known, _)| *known == name) {
+            series.push((name, p.family));
+        }
+    }
+    let shapes: Vec<String> =
+        series.iter().map(|(name, family)| format!("{} {name}", shape_in_words(*family))).collect();
+    let what = format!(
+        "Each mark is one policy with another weight on gearbox stress, which stands beside it; lines join \
+         neighbouring weights ({}).",
+        shapes.join(", ")
+    );
+    figure(&points, "The price of gentleness: course time against damage", &what, level, true)
+}
+
+fn shape_in_words(family: Family) -> &'static str {
+    match family {
+        Family::Rule => "squares:",
+        Family::Learned => "circles:",
+        Family::Table => "diamonds:",
+        Family::Plan => "triangles:",
+    }
 }
 
 fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -> Option<Figure> {
@@ -93,13 +118,9 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
     let damage_title = format!("gearbox damage, {}of nominal life per km", damages.unit_prefix());
     let head = ["policy", "course time, s", damage_title.as_str(), "seeds", "courses"];
     let body = points.iter().zip(times.cells.iter().zip(&damages.cells)).map(|(p, (time, damage))| {
-        vec![
-            p.label.clone(),
-            time.clone(),
-            damage.clone(),
-            count(p.time.n_seeds as u64),
-            count(p.time.n_courses as u64),
-        ]
+        let name =
+            p.series.as_ref().map_or_else(|| p.label.clone(), |series| format!("{series}, {}", p.label));
+        vec![name, time.clone(), damage.clone(), count(p.time.n_seeds as u64), count(p.time.n_courses as u64)]
     });
     Some(Figure {
         title: title.to_owned(),
@@ -149,7 +170,11 @@ fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> String {
     let places: Vec<(f64, f64)> =
         points.iter().map(|p| (frame.x.at(p.time.mean), frame.y.at(p.damage.mean))).collect();
     if joined {
-        svg.polyline(&places, "joint");
+        for (pair, ends) in points.windows(2).zip(places.windows(2)) {
+            if pair[0].series == pair[1].series {
+                svg.line(ends[0], ends[1], "joint");
+            }
+        }
     }
     for (p, at) in points.iter().zip(&places).filter(|(p, _)| on_scale(p, frame)) {
         let kind = format!("whisker faint {}", class(p.family));

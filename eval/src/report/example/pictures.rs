@@ -16,6 +16,7 @@ pub(crate) fn pictures() -> Pictures {
         traces: vec![trace_picture()],
         frontier: [(0.0, 134.0, 4.0e-4), (1.0, 136.0, 2.3e-4), (4.0, 141.0, 1.5e-4), (16.0, 152.0, 0.9e-4)]
             .map(|(weight, time, damage)| FrontierPoint {
+                series: "Learned".into(),
                 label: format!("weight {weight}"),
                 family: Family::Learned,
                 time_s: around(time, 0.01, 5),

@@ -1,0 +1,76 @@
+//! Figures of one point, from the summary of its study.
+
+use super::{Change, PolicyFigures, RuleFigures};
+use crate::statistics::Estimate;
+use crate::summary::{Family, Metric, Summary};
+
+/// The tuned rule that others are compared with.
+#[must_use]
+pub fn rule_of(summary: &Summary) -> Option<RuleFigures> {
+    let rule = summary.policy(&summary.roles.tuned_rule)?;
+    let figure = |metric: Metric| rule.metrics.get(&metric).copied();
+    Some(RuleFigures {
+        label: rule.label.clone(),
+        time_s: figure(Metric::CourseTime)?,
+        damage_per_km: figure(Metric::Damage)?,
+        return_s: figure(Metric::Return)?,
+    })
+}
+
+/// How far the tuned rule is behind the plan.
+#[must_use]
+pub fn room_of(summary: &Summary) -> Option<Change> {
+    let behind = summary.headroom.iter().find(|h| h.policy == summary.roles.tuned_rule)?;
+    let plan = behind.behind_s.mean / behind.behind_percent;
+    let percent = scaled(&behind.behind_s, 1.0 / plan);
+    Some(Change { absolute: behind.behind_s, percent: plan.is_finite().then_some(percent) })
+}
+
+/// Everybody but the rule compared with and those below the hand-written one.
+#[must_use]
+pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
+    let rule = &summary.roles.tuned_rule;
+    let wanted = |id: &str, family: Family| {
+        id != rule && (family != Family::Rule || id == summary.roles.hand_rule || id.starts_with("tuned"))
+    };
+    let policies = summary.policies.iter().filter(|policy| wanted(&policy.id, policy.family));
+    policies
+        .filter_map(|policy| {
+            let less = |metric| change(summary, &policy.id, metric);
+            Some(PolicyFigures {
+                policy: policy.id.clone(),
+                label: policy.label.clone(),
+                family: policy.family,
+                time_s: *policy.metrics.get(&Metric::CourseTime)?,
+                damage_per_km: *policy.metrics.get(&Metric::Damage)?,
+                time_less: less(Metric::CourseTime),
+                damage_less: less(Metric::Damage),
+                return_less: less(Metric::Return),
+                gap_percent: policy.metrics.get(&Metric::GapShare).copied(),
+            })
+        })
+        .collect()
+}
+
+/// The paired difference to the rule.
+fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<Change> {
+    let rule = &summary.roles.tuned_rule;
+    let d = summary.difference(policy, rule, metric)?;
+    let absolute =
+        Estimate { mean: d.mean, low: d.low, high: d.high, n_seeds: d.n_seeds, n_courses: d.n_courses };
+    let base = summary.policy(rule)?.metrics.get(&metric)?.mean;
+    // A policy that drives as the rule does differs by rounding alone.
+    let rounding = absolute.mean.abs() <= 1e-9 * base.abs();
+    let absolute = if rounding { Estimate { mean: 0.0, low: 0.0, high: 0.0, ..absolute } } else { absolute };
+    let percent = (metric != Metric::Return && base > 0.0).then(|| scaled(&absolute, 100.0 / base));
+    Some(Change { absolute, percent })
+}
+
+fn scaled(estimate: &Estimate, factor: f64) -> Estimate {
+    Estimate {
+        mean: factor * estimate.mean,
+        low: factor * estimate.low,
+        high: factor * estimate.high,
+        ..*estimate
+    }
+}

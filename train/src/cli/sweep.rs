@@ -1,0 +1,102 @@
+//! `lowgear sweep`.
+
+use super::EXIT_STOPPED;
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::sweep::{Place, Sweep, WorkOptions, merge, run_all, run_one, status};
+use crate::watch::StopRequest;
+use lowgear_env::config::KeyError;
+use std::path::{Path, PathBuf};
+
+/// Run many studies from one file and show what they show together.
+///
+/// Reads a sweep file: a study and what is varied in it, as axes. Every combination of values is one job, an
+/// ordinary study in jobs/0001, jobs/0002 and so on, that depends on no other. Writes points.csv, summary.json
+/// and report.html over all of them. The same command again does only what is missing and tries again what
+/// failed; Ctrl-C or SIGTERM stops at the next checkpoint (exit code 4). Takes as long as its studies; the
+/// results do not depend on threads, order or interruptions.
+#[derive(clap::Args)]
+pub(super) struct SweepArguments {
+    /// Sweep file (TOML)
+    file: PathBuf,
+    /// Folder of the sweep [default: runs/NAME]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Do this job only, from 1, without putting all together
+    #[arg(long, value_name = "N", group = "what")]
+    job: Option<u64>,
+    /// Write the command of every job, one per line, for any other engine
+    #[arg(long, group = "what")]
+    list: bool,
+    /// Tell which jobs are done, running, failed or waiting
+    #[arg(long, group = "what")]
+    status: bool,
+    /// Put together what is done, without doing any job
+    #[arg(long, group = "what")]
+    merge: bool,
+    /// Threads [default: one per core]; the results do not depend on it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+}
+
+pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
+    let sweep = Sweep::read(&arguments.file)?;
+    let place = Place::new(&sweep, arguments.out.as_deref());
+    if let Some(job) = arguments.job.filter(|job| !(1..=sweep.jobs()).contains(job)) {
+        return Err(KeyError::new("--job", job, format!("1 to {}", sweep.jobs())).into());
+    }
+    if arguments.list {
+        return Ok(list(&sweep, arguments));
+    }
+    if arguments.status {
+        return Ok(status(&sweep, &place));
+    }
+    if arguments.merge {
+        return merged(&sweep, &place);
+    }
+    let options =
+        WorkOptions { threads: arguments.threads.map(usize::from), stop: StopRequest::listen(EXIT_STOPPED)? };
+    let reporter = Reporter::new();
+    if let Some(job) = arguments.job {
+        run_one(&sweep, &place, job, &options, &reporter)?;
+        return Ok(format!("job {job} ({}): {}\n", sweep.words(job), place.job(job).display()));
+    }
+    let failed = run_all(&sweep, &place, &options, &reporter)?;
+    let text = merged(&sweep, &place)?;
+    if failed.is_empty() {
+        return Ok(text);
+    }
+    let names: Vec<String> =
+        failed.iter().map(|(job, reason)| format!("job {job} ({}): {reason}", sweep.words(*job))).collect();
+    let problem = format!(
+        "{} of {} jobs failed; the others are in {}\n{}\n  hint: the same command tries them again",
+        failed.len(),
+        sweep.jobs(),
+        place.path.join("report.html").display(),
+        names.join("\n")
+    );
+    Err(StudyError::Step { step: "sweep", problem })
+}
+
+fn merged(sweep: &Sweep, place: &Place) -> Result<String, StudyError> {
+    let merged = merge(sweep, place)?;
+    Ok(format!("{}\nreport: {}\n", merged.text, merged.report.display()))
+}
+
+/// A command per job.
+fn list(sweep: &Sweep, arguments: &SweepArguments) -> String {
+    let out = arguments.out.as_deref().map_or_else(String::new, |out| format!(" --out {}", quoted(out)));
+    let threads = arguments.threads.map_or_else(String::new, |n| format!(" --threads {n}"));
+    let file = quoted(&sweep.file);
+    (1..=sweep.jobs()).map(|job| format!("lowgear sweep {file}{out}{threads} --job {job}\n")).collect()
+}
+
+/// A path as a shell reads it.
+fn quoted(path: &Path) -> String {
+    let text = path.to_string_lossy();
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+,:@".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        return text.into_owned();
+    }
+    format!("'{}'", text.replace('\'', "'\\''"))
+}
