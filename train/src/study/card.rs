@@ -147,7 +147,9 @@ fn worth(contenders: &[Contender]) -> Result<Vec<String>, StudyError> {
         |a: &Contender, b: &Contender| time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"));
     let (against_table, against_hand, of_table) = (less(card, table)?, less(card, hand)?, less(table, hand)?);
     let words = |e: &Estimate| {
-        format!("{:+.1} s of course time (95 % interval {:+.1} to {:+.1} s)", e.mean, e.low, e.high)
+        let (mean, low, high) = (e.mean, e.low, e.high);
+        let text = format!("{mean:+.1} s of course time (95 % interval {low:+.1} to {high:+.1} s)");
+        text.replace('-', "\u{2212}")
     };
     let mut lines = vec![
         format!("Against the hand-written rule: {}.", words(&against_hand)),
