@@ -15,6 +15,8 @@ use crate::summary::{GradeClass, PlaceCount};
 pub const HUNT_S: f64 = 6.0;
 /// Standing under drive for less than this from one decision to the next is no stall, s.
 const SHORTEST_STALL_S: f64 = 0.1;
+/// Slower than this the vehicle stands, m/s.
+const STANDING_M_S: f64 = 1e-3;
 
 /// The last two shifts, to tell hunting by.
 #[derive(Clone, Copy, Debug, Default)]
@@ -98,7 +100,8 @@ fn count(drive: &mut Drive, policy: &mut dyn Policy) -> Tallies {
         tally.stalled_s += stalled_s;
         let stood = stalled_s >= SHORTEST_STALL_S;
         tally.stalls += u32::from(stood && !stands);
-        stands = stood;
+        // The motor's rests belong to the same stall: it ends when the vehicle moves.
+        stands = stood || (stands && drive.plant().v_m_s.abs() < STANDING_M_S);
         if end.is_some() {
             return tallies;
         }

@@ -189,7 +189,7 @@ pub(super) fn profile_table(summary: &Summary) -> String {
     table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
 }
 
-/// What happened on each kind of ground to the subject and to the tuned rule, per km driven there.
+/// What happened on each kind of ground to the subject and to the tuned rule, per 100 m driven there.
 pub(super) fn place_table(summary: &Summary) -> String {
     let Some(first) = summary.places.first() else { return String::new() };
     let other = summary.places.iter().find(|place| place.policy != first.policy);
@@ -226,14 +226,14 @@ pub(super) fn place_table(summary: &Summary) -> String {
             row.extend(policies.iter().map(|id| {
                 at(id).map_or_else(
                     || "–".to_owned(),
-                    |place| fixed(1000.0 * figure(place) / place.distance_m.max(1e-9), 1),
+                    |place| fixed(100.0 * figure(place) / place.distance_m.max(1e-9), 1),
                 )
             }));
         }
         row
     });
     let caption = format!(
-        "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per km on each kind of \
+        "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m on each kind of \
          ground, over all test courses",
         plain(HUNT_S)
     );

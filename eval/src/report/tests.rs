@@ -143,6 +143,40 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
 }
 
 #[test]
+fn altered_worlds_are_counted_in_the_remarks_and_by_their_words() {
+    let mut summary = summary();
+    let line = |summary: &Summary| {
+        verdict::remarks(summary).into_iter().find(|line| line.contains("altered worlds")).unwrap_or_default()
+    };
+    // The example: 15 worlds at -4.2 and up in steps of 1.1 and 2.2, 6 at -4.2 and up, all within 1.5.
+    assert_eq!(
+        line(&summary),
+        "In 21 altered worlds (mass, battery, sensors, wear) the learned table is faster than the tuned load-ratio \
+         rule in 12, 10 of them clearly, and not faster in 9, 4 of them clearly slower."
+    );
+    let page = super::page(&summary, &Pictures::default());
+    assert!(
+        page.contains("by course time 10 for and 4 against the subject, of 21; 1.1 would be so by chance")
+    );
+    assert!(page.contains("The subject is better in 6 of 15 cells by time and in 6 by return."));
+    assert!(!page.contains("neither policy uses it"));
+    let mut alike = summary.clone();
+    alike.robustness[1].cells = [0, 0, 0, 3, 3, 3].map(|i| summary.robustness[1].cells[i]).to_vec();
+    let page = super::page(&alike, &Pictures::default());
+    assert!(page.contains("The latency makes no difference: neither policy uses it."));
+    for cell in summary.robustness.iter_mut().flat_map(|map| &mut map.cells) {
+        (cell.time_s.low, cell.time_s.high) = (cell.time_s.mean - 9.0, cell.time_s.mean + 9.0);
+    }
+    assert!(
+        line(&summary).ends_with("and not faster in 9, none of them clearly slower."),
+        "{}",
+        line(&summary)
+    );
+    summary.robustness.clear();
+    assert!(line(&summary).is_empty());
+}
+
+#[test]
 fn far_off_contenders_are_drawn_as_arrows_with_their_figures() {
     let mut summary = summary();
     for d in summary.paired.iter_mut().filter(|d| d.policy == "ladder" && d.metric == Metric::CourseTime) {

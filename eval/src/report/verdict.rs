@@ -2,6 +2,7 @@
 
 use super::contenders::{best_learned, drives_as, further_opponents, mean_time, names};
 use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
+use crate::statistics::Estimate;
 use crate::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
 /// One sentence: the subject against the hand-written rule, in time and in damage.
@@ -28,6 +29,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(gap_line(summary));
     lines.extend(alike_lines(summary));
     lines.extend(finished_line(summary));
+    lines.extend(robustness_line(summary));
     lines.extend(seed_line(summary));
     lines.extend(summary.policies.iter().filter(|policy| !policy.failed_seeds.is_empty()).map(|policy| {
         format!(
@@ -245,6 +247,28 @@ fn finished_line(summary: &Summary) -> Option<String> {
         percent(own),
         in_sentence(summary.label(&summary.roles.hand_rule)),
         percent(other)
+    ))
+}
+
+/// How the subject fares where vehicle and sensors are not as the vehicle file says.
+fn robustness_line(summary: &Summary) -> Option<String> {
+    let map = summary.robustness.first()?;
+    let differences: Vec<&Estimate> =
+        summary.robustness.iter().flat_map(|map| &map.cells).map(|cell| &cell.time_s).collect();
+    let count = |holds: fn(&Estimate) -> bool| differences.iter().filter(|e| holds(e)).count();
+    let clearly = |n: usize| match n {
+        0 => "none of them clearly".to_owned(),
+        n => format!("{n} of them clearly"),
+    };
+    Some(format!(
+        "In {} altered worlds (mass, battery, sensors, wear) {} is faster than {} in {}, {}, and not faster in {}, {} slower.",
+        differences.len(),
+        in_sentence(summary.label(&map.policy)),
+        in_sentence(summary.label(&map.against)),
+        count(|e| e.mean < 0.0),
+        clearly(count(|e| e.high < 0.0)),
+        count(|e| e.mean >= 0.0),
+        clearly(count(|e| e.low > 0.0)),
     ))
 }
 

@@ -40,7 +40,7 @@ pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Op
         SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| !is_better(shown, cell)).count()).collect();
     let caption = format!(
         "{} less {} in course time (below zero is better) and return (above zero is better). n per cell: {} × {}. \
-         The subject is better in {} of {} cells by time and in {} by return.",
+         The subject is better in {} of {} cells by time and in {} by return.{}",
         start_sentence(&in_sentence(summary.label(&map.policy))),
         in_sentence(summary.label(&map.against)),
         plural(first.time_s.n_seeds, "seed"),
@@ -48,6 +48,7 @@ pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Op
         map.cells.len() - worse[0],
         map.cells.len(),
         map.cells.len() - worse[1],
+        without_effect(map),
     );
     Some(Figure {
         title: start_sentence(&format!("{} and {}", names[0], names[1])),
@@ -76,6 +77,16 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
         clear(&SHOWN[0], -1.0),
         fixed((1.0 - summary.study.level) * total as f64, 1),
     )
+}
+
+/// Says so when the values across make no difference at all: neither policy reads what they alter.
+fn without_effect(map: &RobustnessMap) -> String {
+    let columns = map.x.values.len();
+    let same = |row: &[RobustnessCell]| row.iter().all(|cell| *cell == row[0]);
+    if columns < 2 || !map.cells.chunks_exact(columns).all(same) {
+        return String::new();
+    }
+    format!(" The {} makes no difference: neither policy uses it.", map.x.disturbance.label())
 }
 
 /// The difference, positive when the subject is better.

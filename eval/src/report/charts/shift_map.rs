@@ -135,7 +135,8 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
             }
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
-            if area >= place.0 && x1 - x0 > 24.0 {
+            let word = 8.0 * name(cell.decision).len() as f64 + 2.0;
+            if area >= place.0 && x1 - x0 > word {
                 *place = (area, (0.5 * (x0 + x1), 0.5 * (below + above)));
             }
         }
