@@ -8,7 +8,7 @@
 
 use crate::config::{Contender, SearchConfig, Setting, StudyConfig};
 use crate::error::StudyError;
-use crate::jobs::{Workbench, job_of};
+use crate::jobs::{Guide, Workbench, job_of};
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use crate::watch::Allowance;
 use lowgear_agents::rule::RuleSettings;
@@ -146,7 +146,7 @@ impl Halving<'_> {
         }
         let settings = self.search.settings(self.study, self.contender, trial)?;
         let study = self.contender.with(self.study, &settings)?.endless();
-        let job = job_of(&study, self.contender, self.guide, 0)
+        let job = job_of(&study, self.contender, Guide { rule: self.guide, searches: &[] }, 0)
             .ok_or_else(|| StudyError::learner("search")("no such learner in the study".to_owned()))?;
         let allowance = Allowance { seconds: None, ticks: Some(self.search.ticks_by(rung)) };
         let name = format!("search {} trial {trial} rung {}", self.contender.name(), rung + 1);

@@ -6,8 +6,8 @@ mod draw;
 mod drive;
 mod export;
 mod study;
-mod why;
 mod sweep;
+mod why;
 
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};

@@ -1,18 +1,20 @@
-//! Search of thresholds that depend on context, from the tuned rule on load ratio.
+//! Search of thresholds that depend on context, from what one of the searches for the load-ratio rule came to.
 
 use super::rule::{search_at, searched};
 use super::{Desk, Job, Trained, Workbench};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
-use crate::search::{Search, SearchBudget};
+use crate::search::{Search, SearchBudget, curve_point};
 use lowgear_agents::contextual::{Contextual, ContextualSettings};
-use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::rule::{Rule, RuleSettings};
 use std::rc::Rc;
 
 /// One search of contextual thresholds.
 pub struct ContextualJob {
-    /// The rule it begins as.
+    /// The tuned rule: what the run comes to where validation finds nothing better.
     pub rule: RuleSettings,
+    /// The rule it begins as.
+    pub start: RuleSettings,
     /// Budget.
     pub budget: SearchBudget,
     /// Number of the run.
@@ -34,7 +36,7 @@ impl Job for ContextualJob {
 
     fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
         let gears = bench.gears;
-        let start = ContextualSettings::from_rule(&self.rule);
+        let start = ContextualSettings::from_rule(&self.start);
         let at = |weights: &[f64]| start.with_weights(weights).ok();
         let search = Search {
             budget: self.budget,
@@ -47,6 +49,15 @@ impl Job for ContextualJob {
         };
         let (memory, cut) = search_at(desk, bench, &search)?;
         let policy = |weights: &[f64]| SavedPolicy::Contextual(at(weights).unwrap_or_else(|| start.clone()));
-        Ok(searched(&memory, cut, policy))
+        let mut trained = searched(&memory, cut, policy);
+        if self.start != self.rule {
+            let mut rule = Rule::new(self.rule.clone(), gears).map_err(StudyError::step("validation"))?;
+            let score = curve_point(memory.ticks, &bench.validation.returns(&mut rule).0).mean;
+            if score > trained.record.score {
+                trained.record.score = score;
+                trained.selected = SavedPolicy::Contextual(ContextualSettings::from_rule(&self.rule));
+            }
+        }
+        Ok(trained)
     }
 }

@@ -117,6 +117,24 @@ pub struct Trained {
     pub last: SavedPolicy,
 }
 
+/// The tuned rule that learners begin from.
+#[derive(Clone, Copy, Debug)]
+pub struct Guide<'a> {
+    /// The rule.
+    pub rule: &'a RuleSettings,
+    /// What each search for it came to.
+    pub searches: &'a [RuleSettings],
+}
+
+impl<'a> Guide<'a> {
+    /// Where run number `run`, from 1, begins: the runs go on from different searches, since one of them may have
+    /// ended in a corner that only the rule is good in.
+    fn start(&self, run: u64) -> &'a RuleSettings {
+        let turn = run.saturating_sub(1).checked_rem(self.searches.len() as u64);
+        turn.map_or(self.rule, |turn| &self.searches[turn as usize])
+    }
+}
+
 /// Figures of a finished job: its `job.json`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
@@ -205,23 +223,18 @@ impl Workbench<'_> {
 /// Training run number `run` of a contender; `guide` is the rule that learners begin with. None for a learner
 /// that is not in the study.
 #[must_use]
-pub fn job_of(
-    study: &StudyConfig,
-    contender: Contender,
-    guide: &RuleSettings,
-    run: u64,
-) -> Option<Box<dyn Job>> {
+pub fn job_of(study: &StudyConfig, contender: Contender, guide: Guide<'_>, run: u64) -> Option<Box<dyn Job>> {
     let tuning = |signal| -> Option<Box<dyn Job>> {
         let (start, budget) = (study.rule_on(signal), study.tuning.budget_of(signal));
         Some(Box::new(RuleJob { start, budget, run }))
     };
-    let (learners, rule) = (&study.learners, guide.clone());
+    let (learners, rule) = (&study.learners, guide.rule.clone());
     match contender {
         Contender::SpeedRule => tuning(Signal::MotorSpeed),
         Contender::LoadRule => tuning(Signal::SpeedRatio),
         Contender::Contextual => {
             let budget = learners.contextual.as_ref()?.budget;
-            Some(Box::new(ContextualJob { rule, budget, run }))
+            Some(Box::new(ContextualJob { rule, start: guide.start(run).clone(), budget, run }))
         }
         Contender::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
         Contender::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),

@@ -4,7 +4,7 @@ use super::{Inputs, RunFolder};
 use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
 use crate::halving::{Found, Halving, chosen, write_csv};
-use crate::jobs::{Job, Trained, Workbench, job_of};
+use crate::jobs::{Guide, Job, Trained, Workbench, job_of};
 use crate::progress::Reporter;
 use crate::saved::SavedPolicy;
 use crate::watch::{Allowance, StopRequest, job_share_s};
@@ -17,6 +17,8 @@ use rayon::prelude::*;
 pub struct TunedRule {
     /// The best of the searches.
     pub settings: RuleSettings,
+    /// What each search came to.
+    pub searches: Vec<RuleSettings>,
     /// Ticks of all searches together, for thresholds and, with `--search`, for settings.
     pub ticks: u64,
 }
@@ -68,10 +70,10 @@ pub(super) fn learn(
     let mut found = search(&bench, &given, &Contender::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
     let mut rules = tune(&bench, inputs)?;
-    let guide = rules[1].settings.clone();
-    found.extend(search(&bench, &given, &Contender::LEARNERS, &guide)?);
+    let guide = Guide { rule: &rules[1].settings, searches: &rules[1].searches };
+    found.extend(search(&bench, &given, &Contender::LEARNERS, guide.rule)?);
     inputs.study = with_found(&given, &found)?;
-    let mut learners = train(&bench, inputs, &guide)?;
+    let mut learners = train(&bench, inputs, guide)?;
     if let Some(search) = &given.search {
         write_csv(&folder.file("search.csv"), &given, search, &found)?;
         folder.keep_study(inputs)?;
@@ -120,9 +122,10 @@ fn with_found(study: &StudyConfig, found: &[(Contender, Found)]) -> Result<Study
 fn tune(bench: &Workbench<'_>, inputs: &Inputs) -> Result<[TunedRule; 2], StudyError> {
     let study = &inputs.study;
     let searches = study.tuning.searches;
+    let start = Guide { rule: &study.rule, searches: &[] };
     let jobs: Vec<Box<dyn Job>> = Contender::RULES
         .into_iter()
-        .flat_map(|rule| (1..=searches).filter_map(move |run| job_of(study, rule, &study.rule, run)))
+        .flat_map(|rule| (1..=searches).filter_map(move |run| job_of(study, rule, start, run)))
         .collect();
     bench.reporter.line(&format!("tuning the rules: {} searches", jobs.len()));
     let tuned = finish(bench, &jobs, share(inputs, Contender::RULES.len(), jobs.len()))?;
@@ -134,11 +137,7 @@ fn tune(bench: &Workbench<'_>, inputs: &Inputs) -> Result<[TunedRule; 2], StudyE
 }
 
 /// Every learner over its seeds; the long runs first, so that the threads end together.
-fn train(
-    bench: &Workbench<'_>,
-    inputs: &Inputs,
-    guide: &RuleSettings,
-) -> Result<Vec<LearnerRuns>, StudyError> {
+fn train(bench: &Workbench<'_>, inputs: &Inputs, guide: Guide<'_>) -> Result<Vec<LearnerRuns>, StudyError> {
     let study = &inputs.study;
     let runs = 1..=study.training_seeds;
     let jobs: Vec<Box<dyn Job>> = Contender::LEARNERS
@@ -180,11 +179,15 @@ fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
 fn best_rule(searches: &[Trained], start: &RuleSettings) -> TunedRule {
     let ticks = searches.iter().map(|s| s.record.ticks).sum();
     let best = searches.iter().max_by(|a, b| a.record.score.total_cmp(&b.record.score));
-    let settings = match best.map(|b| &b.selected) {
-        Some(SavedPolicy::Rule(settings)) => settings.clone(),
+    let rule = |search: &Trained| match &search.selected {
+        SavedPolicy::Rule(settings) => settings.clone(),
         _ => start.clone(),
     };
-    TunedRule { settings, ticks }
+    TunedRule {
+        settings: best.map_or_else(|| start.clone(), rule),
+        searches: searches.iter().map(rule).collect(),
+        ticks,
+    }
 }
 
 impl Learned {
