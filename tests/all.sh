@@ -56,6 +56,10 @@ if ! python3 -c "import scipy" >/dev/null 2>&1; then
     python3 -c "import scipy" >/dev/null 2>&1 || echo "SciPy could not be installed: statistics are not compared here" >&2
 fi
 python3 -c "import rliable" >/dev/null 2>&1 || python3 -m pip install --quiet rliable >/dev/null 2>&1 || true
+if ! command -v sbatch >/dev/null 2>&1 || ! command -v munged >/dev/null 2>&1; then
+    # Job arrays are tried on a small cluster of two nodes on this machine; without it that is left out, in CI an error.
+    install slurm-wlm munge || echo "Slurm could not be installed: job arrays are not tried here" >&2
+fi
 for component in rustfmt clippy; do
     tool="cargo-$component"
     if [ "$component" = rustfmt ]; then

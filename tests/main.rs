@@ -7,6 +7,7 @@ mod environment;
 mod evaluation;
 mod firmware;
 mod sandbox;
+mod slurm;
 mod study;
 mod sweep;
 mod tidy;
