@@ -8,6 +8,7 @@ mod evaluation;
 mod firmware;
 mod report;
 mod sandbox;
+mod slurm;
 mod study;
 mod sweep;
 mod tidy;

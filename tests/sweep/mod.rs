@@ -1,5 +1,5 @@
 //! Many small studies from one file: numbering, resuming, failures, merging, mistakes.
-#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
+#![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
 
 mod expanded;
 mod listed;

@@ -54,7 +54,7 @@ pub enum StudyError {
     },
     /// Somebody stopped the program.
     #[error(
-        "stopped as asked; everything up to now is kept\n  hint: go on with the same command and --resume"
+        "stopped as asked; everything up to now is kept\n  hint: go on with the same command, a study with --resume"
     )]
     Stopped,
     /// A saved policy does not fit.

@@ -157,6 +157,10 @@ fn method(summary: &SweepSummary) -> String {
              How each is worked out stands in the report of each job.",
             level_percent(summary.level)
         ),
+        "The rule of a point is tuned once, and intervals do not know of the luck of that search: a rule that fell \
+         short at one point looks like a gain of whoever learned there. Where a gain stands alone among its \
+         neighbours, or the rule's own damage jumps from point to point, give the tuning a larger budget first."
+            .to_owned(),
         "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it is \
          open only to those who see ahead. The return is the weighted sum that everybody was tuned and trained \
          for, so a learner that gives up time for less damage can still gain there."

@@ -3,10 +3,11 @@
 use super::EXIT_STOPPED;
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::sweep::{Place, Sweep, WorkOptions, merge, run_all, run_one, status};
+use crate::sweep::{Place, SlurmOptions, Sweep, WorkOptions, merge, quoted, run_all, run_one, slurm, status};
 use crate::watch::StopRequest;
 use lowgear_env::config::KeyError;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::thread;
 
 /// Run many studies from one file and show what they show together.
 ///
@@ -34,7 +35,16 @@ pub(super) struct SweepArguments {
     /// Put together what is done, without doing any job
     #[arg(long, group = "what")]
     merge: bool,
-    /// Threads [default: one per core]; the results do not depend on it
+    /// Write a batch script for Slurm, with requests from a job that is done and measured here first
+    #[arg(long, group = "what")]
+    slurm: bool,
+    /// Hand the script to Slurm (sbatch) at once
+    #[arg(long, requires = "slurm")]
+    submit: bool,
+    /// Most jobs that Slurm runs at a time [default: as many as there is room for]
+    #[arg(long, value_name = "N", requires = "slurm", value_parser = clap::value_parser!(u32).range(1..=9999))]
+    array_limit: Option<u32>,
+    /// Threads, with --slurm those of each job [default: one per core]; the results do not depend on it
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
 }
@@ -57,6 +67,16 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     let options =
         WorkOptions { threads: arguments.threads.map(usize::from), stop: StopRequest::listen(EXIT_STOPPED)? };
     let reporter = Reporter::new();
+    if arguments.slurm {
+        let cores = || thread::available_parallelism().map_or(1, usize::from);
+        let slurm_options = SlurmOptions {
+            program: std::env::current_exe().map_err(StudyError::step("slurm"))?,
+            processors: options.threads.unwrap_or_else(cores),
+            array_limit: arguments.array_limit,
+            submit: arguments.submit,
+        };
+        return slurm(&sweep, &place, &slurm_options, &options, &reporter);
+    }
     if let Some(job) = arguments.job {
         run_one(&sweep, &place, job, &options, &reporter)?;
         return Ok(format!("job {job} ({}): {}\n", sweep.words(job), place.job(job).display()));
@@ -89,14 +109,4 @@ fn list(sweep: &Sweep, arguments: &SweepArguments) -> String {
     let threads = arguments.threads.map_or_else(String::new, |n| format!(" --threads {n}"));
     let file = quoted(&sweep.file);
     (1..=sweep.jobs()).map(|job| format!("lowgear sweep {file}{out}{threads} --job {job}\n")).collect()
-}
-
-/// A path as a shell reads it.
-fn quoted(path: &Path) -> String {
-    let text = path.to_string_lossy();
-    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+,:@".contains(c);
-    if !text.is_empty() && text.chars().all(plain) {
-        return text.into_owned();
-    }
-    format!("'{}'", text.replace('\'', "'\\''"))
 }

@@ -5,11 +5,24 @@ mod assign;
 mod config;
 mod merge;
 mod plan;
+mod slurm;
 mod state;
 mod work;
 
 pub use config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use merge::{Merged, merge};
 pub use plan::Sweep;
+pub use slurm::{SlurmOptions, slurm};
 pub use state::{JobState, Place, status};
 pub use work::{WorkOptions, run_all, run_one};
+
+/// A path as a shell reads it.
+#[must_use]
+pub fn quoted(path: &std::path::Path) -> String {
+    let text = path.to_string_lossy();
+    let plain = |c: char| c.is_ascii_alphanumeric() || "/._-+,:@".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        return text.into_owned();
+    }
+    format!("'{}'", text.replace('\'', "'\\''"))
+}

@@ -1,6 +1,7 @@
 //! Where the jobs of a sweep lie, and how each of them stands.
 
 use super::Sweep;
+use super::slurm::accounted;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use crate::study::SUMMARY_FILE;
@@ -132,16 +133,22 @@ impl Place {
         Ok(write_json(&self.beside(job, "failed.json"), &Failure { reason: reason.to_owned() })?)
     }
 
-    /// Forgets that a job failed before.
+    /// Forgets that a job failed or was ended before.
     ///
     /// # Errors
     /// [`StudyError::Store`].
     pub(super) fn forget_failure(&self, job: u64) -> Result<(), StudyError> {
-        let file = self.beside(job, "failed.json");
-        if file.exists() {
-            fs::remove_file(&file).map_err(StoreError::io(&file))?;
+        for file in [self.beside(job, "failed.json"), self.beside(job, "ended")] {
+            if file.exists() {
+                fs::remove_file(&file).map_err(StoreError::io(&file))?;
+            }
         }
         Ok(())
+    }
+
+    /// File in which the script for Slurm keeps which task of which array did a job last.
+    pub(super) fn slurm_task(&self, job: u64) -> PathBuf {
+        self.beside(job, "slurm")
     }
 
     /// How a job stands.
@@ -160,6 +167,10 @@ impl Place {
             let read = read_json::<Failure>(&failure).map(|failure| failure.reason);
             return JobState::Failed(read.unwrap_or_else(unreadable));
         }
+        // Left by the script for Slurm, when a job was ended from outside.
+        if let Ok(reason) = fs::read_to_string(self.beside(job, "ended")) {
+            return JobState::Failed(reason.trim().to_owned());
+        }
         if self.job(job).exists() { JobState::Interrupted } else { JobState::Waiting }
     }
 }
@@ -167,7 +178,12 @@ impl Place {
 /// Every job and how it stands, as a table, with the counts below.
 #[must_use]
 pub fn status(sweep: &Sweep, place: &Place) -> String {
-    let states: Vec<(u64, JobState)> = (1..=sweep.jobs()).map(|job| (job, place.state(job))).collect();
+    let mut states: Vec<(u64, JobState)> = (1..=sweep.jobs()).map(|job| (job, place.state(job))).collect();
+    let open = |state: &JobState| matches!(state, JobState::Waiting | JobState::Interrupted);
+    let unexplained: Vec<u64> = states.iter().filter(|(_, state)| open(state)).map(|(job, _)| *job).collect();
+    for (job, reason) in accounted(place, &unexplained) {
+        states[job as usize - 1].1 = JobState::Failed(reason);
+    }
     let mut out = String::from(" job  state        point\n");
     for (job, state) in &states {
         let _ = writeln!(out, "{job:>4}  {:<11}  {}", state.word(), sweep.words(*job));

@@ -1,0 +1,147 @@
+//! A sweep as a job array on a real Slurm: nodes that fail, jobs that are ended, and the same bytes as here.
+#![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
+
+mod cluster;
+
+use crate::sandbox::{Sandbox, files_below};
+use crate::sweep::assert_alike;
+use cluster::{Cluster, NODES, name_of, wait};
+use std::fs;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+/// Jobs of the array; the first is the trial.
+const JOBS: u64 = 13;
+/// Time for the whole array, on a machine that does other things too.
+const MOST: Duration = Duration::from_secs(600);
+
+fn place() -> Sandbox {
+    let place = Sandbox::new();
+    let values: Vec<String> = (0..JOBS).map(|i| format!("{}.0", i * 5000)).collect();
+    let text = format!(
+        "name = \"array\"\nstudy = \"tiny.toml\"\nlearners = [\"tabular\", \"ppo\"]\n\
+         [[axes]]\nlabel = \"a gearbox life is worth\"\nunit = \"s\"\n\
+         key = \"episode.reward.stress-s-per-life\"\nvalues = [{}]\n",
+        values.join(", ")
+    );
+    place.write("sweep.toml", text);
+    place.edit("tiny.toml", "training-seeds = 2", "training-seeds = 1");
+    place.edit("tiny.toml", "searches = 2", "searches = 1");
+    place
+}
+
+/// `lowgear sweep sweep.toml --out FOLDER …` with the cluster at hand.
+fn lowgear(cluster: &Cluster, place: &Sandbox, more: &[&str]) -> String {
+    let mut command = cluster.command(env!("CARGO_BIN_EXE_lowgear-under-test"));
+    command.current_dir(place.path("")).args(["sweep", "sweep.toml", "--out", "array"]).args(more);
+    let out = command.output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8_lossy(&out.stdout).into_owned()
+}
+
+fn results(place: &Sandbox) -> usize {
+    (1..=JOBS).filter(|job| place.path(&format!("array/jobs/{job:04}/summary.json")).exists()).count()
+}
+
+/// The jobs' folders and what they show together, without what Slurm and the trial leave.
+fn assert_same_results(cluster: &Cluster, place: &Sandbox) {
+    lowgear(cluster, place, &["--merge"]);
+    place.run(&["sweep", "sweep.toml", "--out", "here"]).done();
+    for job in 1..=JOBS {
+        let folder = format!("jobs/{job:04}");
+        assert_alike(&place.path(&format!("here/{folder}")), &place.path(&format!("array/{folder}")));
+    }
+    for file in ["summary.json", "points.csv", "report.html"] {
+        assert_eq!(place.read(&format!("here/{file}")), place.read(&format!("array/{file}")), "{file}");
+    }
+}
+
+#[test]
+fn an_array_survives_the_loss_of_a_node_and_ends_with_the_bytes_of_a_local_run() {
+    let Some(mut cluster) = Cluster::start() else { return };
+    let place = place();
+    let said = lowgear(&cluster, &place, &["--slurm", "--array-limit", "4", "--threads", "1", "--submit"]);
+    assert!(said.contains("job 1 took") && said.contains("submitted: job "), "{said}");
+    let script = place.read("array/sweep.sbatch");
+    assert!(script.contains(&format!("#SBATCH --array=2-{JOBS}%4\n")), "{script}");
+    // Both nodes are at work.
+    let busy = |cluster: &Cluster, node: &str| {
+        cluster.processes_of(node).iter().any(|pid| name_of(*pid).starts_with("lowgear"))
+    };
+    assert!(wait(MOST, || NODES.iter().all(|node| busy(&cluster, node))), "{}", cluster.said("squeue", &[]));
+    let before = results(&place);
+    cluster.cut_power("n2");
+    assert!(before < JOBS as usize, "the cut came midway");
+    assert!(wait(Duration::from_secs(120), || cluster
+        .said("sinfo", &["-h", "-n", "n2", "-o", "%T"])
+        .contains("down")));
+    cluster.start_node("n2").unwrap();
+    // Slurm lets what was queued again wait for two minutes.
+    for task in cluster.said("squeue", &["-h", "-r", "-t", "PD", "-o", "%i"]).lines() {
+        cluster.said("scontrol", &["update", &format!("JobId={task}"), "StartTime=now"]);
+    }
+    assert!(wait(MOST, || results(&place) == JOBS as usize), "{}", lowgear(&cluster, &place, &["--status"]));
+    let logs = files_below(&place.path("array/jobs"))
+        .into_iter()
+        .filter(|f| f.extension().is_some_and(|e| e == "log"));
+    let again =
+        logs.filter(|f| place.read(&format!("array/jobs/{}", f.display())).contains("was queued again"));
+    assert!(again.count() > 0, "no job was queued again");
+    assert_same_results(&cluster, &place);
+}
+
+#[test]
+fn jobs_that_slurm_ends_are_told_by_the_reason_and_go_on_when_handed_in_again() {
+    let Some(cluster) = Cluster::start() else { return };
+    let place = place();
+    place.edit("sweep.toml", "values", "values = [0.0, 5000.0, 10000.0]");
+    // Long enough to be met at work.
+    place.edit("tiny.toml", "episodes = 10", "episodes = 1500");
+    place.edit("tiny.toml", "validate-every = 3", "validate-every = 500");
+    let trial =
+        "{\"job\":1,\"threads\":1,\"wall_s\":10,\"processor_s\":10,\"memory_kib\":100000,\"bytes\":1000}";
+    fs::create_dir(place.path("array")).unwrap();
+    place.write("array/trial.json", trial);
+    lowgear(&cluster, &place, &["--slurm", "--threads", "1", "--submit"]);
+    let script = place.read("array/sweep.sbatch");
+    for line in ["--array=1-3\n", "--mem=400M\n", "--time=00:03:00\n", "--cpus-per-task=1\n", "--requeue\n"] {
+        assert!(script.contains(line), "no {line} in {script}");
+    }
+    let task = |job: u64| place.path(&format!("array/jobs/{job:04}.slurm"));
+    let tabular = |job: u64| place.path(&format!("array/jobs/{job:04}/tabular"));
+    assert!(wait(MOST, || (1..=2).all(|job| task(job).exists() && tabular(job).exists())));
+    // What Slurm sends a minute before the time is over.
+    let name = fs::read_to_string(task(1)).unwrap();
+    assert!(
+        cluster
+            .command("scancel")
+            .args(["--signal=USR1", "--batch", name.trim()])
+            .status()
+            .unwrap()
+            .success()
+    );
+    // What the system does when memory is short.
+    let name = fs::read_to_string(task(2)).unwrap();
+    let mine = format!("SLURM_ARRAY_TASK_ID={}", name.trim().split_once('_').unwrap().1);
+    let pid = NODES.iter().flat_map(|node| cluster.processes_of(node)).find(|pid| {
+        let environment = fs::read(format!("/proc/{pid}/environ")).unwrap_or_default();
+        name_of(*pid).starts_with("lowgear") && environment.split(|b| *b == 0).any(|e| e == mine.as_bytes())
+    });
+    let kill = Command::new("kill").args(["-9", &pid.unwrap().to_string()]).stderr(Stdio::null()).status();
+    assert!(kill.unwrap().success());
+    let ended = |job: u64| place.path(&format!("array/jobs/{job:04}.ended"));
+    assert!(wait(MOST, || ended(1).exists() && ended(2).exists()), "{}", cluster.said("squeue", &[]));
+    let status = lowgear(&cluster, &place, &["--status"]);
+    assert!(status.contains("time limit: it took longer"), "{status}");
+    assert!(status.contains("most likely out of memory: --mem in the script allows 400M"), "{status}");
+    assert!(place.path("array/jobs/0001/tabular/seed-1/checkpoint.bin").exists(), "what it had is kept");
+    // Handed in again, only what is missing.
+    assert!(wait(MOST, || place.path("array/jobs/0003/summary.json").exists()));
+    lowgear(&cluster, &place, &["--slurm", "--threads", "1", "--submit"]);
+    assert!(place.read("array/sweep.sbatch").contains("--array=1-2\n"));
+    assert!(
+        wait(MOST, || (1..=2).all(|job| place.path(&format!("array/jobs/{job:04}/summary.json")).exists()))
+    );
+    let status = lowgear(&cluster, &place, &["--status"]);
+    assert!(status.contains("3 jobs: 3 done") && !status.contains("time limit"), "{status}");
+}
