@@ -5,6 +5,9 @@ mod compare;
 mod draw;
 mod drive;
 mod export;
+mod fit;
+mod recipes;
+mod sheet;
 mod study;
 
 use crate::error::StudyError;
@@ -46,6 +49,9 @@ enum Command {
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
     Export(export::ExportArguments),
+    Sheet(sheet::SheetArguments),
+    Recipes(recipes::RecipesArguments),
+    Fit(fit::FitArguments),
 }
 
 /// Runs the command line `arguments` (the program's name first).
@@ -66,6 +72,9 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
         Command::Export(a) => export::run(&a),
+        Command::Sheet(a) => sheet::run(&a),
+        Command::Recipes(a) => recipes::run(&a),
+        Command::Fit(a) => fit::run(&a),
     };
     match outcome {
         Ok(text) => {
@@ -91,6 +100,7 @@ fn exit_code(error: &StudyError) -> u8 {
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
     use lowgear_env::terrain::ProfileError;
+    use lowgear_field::log::LogError;
     match error {
         StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
             if reason.is_io_error() =>
@@ -98,6 +108,7 @@ fn exit_code(error: &StudyError) -> u8 {
             EXIT_FILES
         }
         StudyError::Store(StoreError::Io { .. })
+        | StudyError::Log(LogError::Unreadable { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
         StudyError::Stopped => EXIT_STOPPED,
