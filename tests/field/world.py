@@ -294,6 +294,16 @@ def make(vehicle_file, seed, out, jitter=0.1):
     pathlib.Path(out).mkdir(parents=True, exist_ok=True)
     pathlib.Path(out, "log.csv").write_text(log.text())
     pathlib.Path(out, "truth.json").write_text(json.dumps(truth, indent=1))
+    print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
+
+
+def flat(value, path=""):
+    """Every number with its path, as `surfaces/lawn/rolling`."""
+    if not isinstance(value, (dict, list)):
+        yield path, float(value)
+        return
+    for key, part in value.items() if isinstance(value, dict) else enumerate(value):
+        yield from flat(part, f"{path}/{key}" if path else str(key))
 
 
 if __name__ == "__main__":

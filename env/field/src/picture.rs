@@ -173,14 +173,14 @@ impl Series {
             let (x, y) = at(*point);
             match self.look {
                 Look::Points => {
-                    drop(write!(out, "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"1.2\"/>"))
+                    let _ = write!(out, "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"1.2\"/>");
                 }
                 Look::Moments => {
-                    drop(write!(
+                    let _ = write!(
                         out,
                         "<line class=\"{class}\" x1=\"{x:.1}\" y1=\"{TOP}\" x2=\"{x:.1}\" y2=\"{:.1}\"/>",
                         TOP + 12.0
-                    ));
+                    );
                 }
                 Look::Line | Look::Dashed | Look::Steps => {
                     if let (Look::Steps, Some(level)) = (self.look, before) {

@@ -152,7 +152,9 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
          gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be told. \
          A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
     );
-    CAUTIONS.iter().for_each(|c| drop(write!(out, "<li>{c}</li>")));
+    CAUTIONS.iter().for_each(|c| {
+        let _ = write!(out, "<li>{c}</li>");
+    });
     out.push_str("</ul></div>\n");
     for card in cards(&Figures::of(config)) {
         let _ = write!(
@@ -162,10 +164,9 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
             escape(&card.label),
             card.tells
         );
-        card.steps
-            .iter()
-            .filter(|s| !s.trim().is_empty())
-            .for_each(|s| drop(write!(out, "<li>{}</li>", escape(s.trim()))));
+        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
+            let _ = write!(out, "<li>{}</li>", escape(s.trim()));
+        });
         out.push_str("</ul></section>\n");
     }
     out.push_str("</body></html>\n");
@@ -180,13 +181,14 @@ pub fn sheet_text(config: &VehicleConfig) -> String {
         config.name,
         if config.invented { " (invented)" } else { "" }
     );
-    CAUTIONS.iter().for_each(|c| drop(writeln!(out, "  - {c}")));
+    CAUTIONS.iter().for_each(|c| {
+        let _ = writeln!(out, "  - {c}");
+    });
     for card in cards(&Figures::of(config)) {
         let _ = write!(out, "\n{}\n  label: {}\n  tells: {}\n", card.title, card.label, card.tells);
-        card.steps
-            .iter()
-            .filter(|s| !s.trim().is_empty())
-            .for_each(|s| drop(writeln!(out, "  - {}", s.trim())));
+        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
+            let _ = writeln!(out, "  - {}", s.trim());
+        });
     }
     out
 }

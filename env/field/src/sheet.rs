@@ -192,7 +192,9 @@ impl Sheet {
 
     fn assumptions(&self, wheelbase_m: f64, inertia: f64) -> String {
         let mut out = String::new();
-        let mut say = |text: String| drop(writeln!(out, "{text}"));
+        let mut say = |text: String| {
+            let _ = writeln!(out, "{text}");
+        };
         say(format!("efficiency {PAIR} per pair of gears, {PAIR_BACK} when the wheels drive"));
         say(format!("rotor inertia {inertia:.2e} kg·m² from a mechanical time constant of {MECHANICAL_S} s"));
         say(format!(

@@ -89,7 +89,8 @@ impl Parameter {
             Parameter::NoLoadCurrent => (1e-4, 50.0),
             Parameter::RotorInertia => (1e-9, 1e-2),
             Parameter::BatteryResistance => (1e-4, 10.0),
-            Parameter::Efficiency(_) | Parameter::BackEfficiency(_) => (0.05, 1.0),
+            // A gear without any loss has no side that the power comes from, and the simulator no way to tell them apart.
+            Parameter::Efficiency(_) | Parameter::BackEfficiency(_) => (0.05, 0.99),
             Parameter::Drag => (1e-4, 100.0),
             Parameter::Rolling(_) => (1e-4, 1.0),
             Parameter::Grass(_) => (0.0, 5.0),

@@ -195,7 +195,9 @@ impl Fit {
         let _ = writeln!(out, "Residuals beyond four standard deviations: {:.2} %.", 100.0 * self.outlying);
         if !notes.is_empty() {
             let _ = writeln!(out, "Met in the logs:");
-            notes.lines().for_each(|l| drop(writeln!(out, "  {l}")));
+            notes.lines().for_each(|l| {
+                let _ = writeln!(out, "  {l}");
+            });
         }
         out
     }

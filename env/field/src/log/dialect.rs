@@ -29,14 +29,14 @@ impl Head {
         if bytes.starts_with(&[0xef, 0xbb, 0xbf]) {
             bytes.drain(..3);
         }
+        if bytes.starts_with(&[0x1f, 0x8b]) || bytes.starts_with(b"PK\x03\x04") {
+            return Err("a compressed file; unpack it first".to_owned());
+        }
         if bytes.starts_with(&[0xff, 0xfe])
             || bytes.starts_with(&[0xfe, 0xff])
             || bytes.iter().take(64).any(|b| *b == 0)
         {
             return Err("not plain text: UTF-16 or a binary file; save the log as CSV in UTF-8".to_owned());
-        }
-        if bytes.starts_with(&[0x1f, 0x8b]) || bytes.starts_with(b"PK\x03\x04") {
-            return Err("a compressed file; unpack it first".to_owned());
         }
         let mut lines = bytes.split(|b| matches!(b, b'\n' | b'\r'));
         let heading = lines.find(|line| !line.trim_ascii().is_empty() && !line.starts_with(b"#"));

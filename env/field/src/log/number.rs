@@ -61,8 +61,11 @@ pub fn number(field: &[u8]) -> Result<(f64, Mark), NumberFault> {
             _ => return Err(NumberFault::Unreadable),
         }
     }
-    if seen == 0 || places >= TENS.len() {
+    if seen == 0 {
         return Err(NumberFault::Unreadable);
+    }
+    if places >= TENS.len() {
+        return slowly(text);
     }
     let size = whole as f64 / TENS[places];
     Ok((if negative { -size } else { size }, mark))

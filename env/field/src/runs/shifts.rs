@@ -65,8 +65,8 @@ impl ShiftWatch {
             }
             return None;
         };
-        let direct = self.in_gear.filter(|(before, _)| *before != now);
-        let from = self.left.take().or(direct);
+        // A jump from one row to the next was not seen: somebody paused the log, or only looks every now and then.
+        let from = self.left.take();
         self.in_gear = Some((now, sample.time_s));
         let (gear, left_s) = from?;
         let took_s = sample.time_s - left_s - 0.5 * sample.dt_s;

@@ -1,0 +1,9 @@
+//! Logs, fits and replays against values from outside. Programs in Python stand in `tests/field/` at the top.
+
+mod field {
+    mod dirty;
+    mod mutated;
+    mod python;
+    mod recovered;
+    mod textbook;
+}
