@@ -250,7 +250,8 @@ impl Problem<'_> {
                     continue;
                 }
                 for (i, (now, was)) in moved.residuals_of(run).iter().zip(&base[run]).enumerate() {
-                    slopes[(starts[run] + i, column)] = (now.value - was.value) / step;
+                    let slope = (now.value - was.value) / step;
+                    slopes[(starts[run] + i, column)] = if slope.is_finite() { slope } else { 0.0 };
                 }
             }
             moved.set(variable, value);

@@ -1,11 +1,14 @@
 //! What the runs can tell and how well: singular values of the Jacobian, standard errors, correlations.
 
 use super::problem::{HUBER, Problem, Residual, Variable};
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, SVD};
 
 /// A parameter is not told by the log when its standard error is beyond this part of itself (of its usual size where it may be
 /// nought).
 pub(super) const VAGUE: f64 = 0.35;
+
+/// Sweeps of the singular value decomposition before it is given up.
+const MOST_SWEEPS: usize = 2000;
 
 /// The shared columns with the runs' own numbers projected out, each by the scale of its parameter.
 fn projected(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> (DMatrix<f64>, Vec<usize>) {
@@ -38,7 +41,13 @@ pub(super) fn vaguest(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> Option<(u
     if let Some(k) = (0..shared.len()).find(|&k| columns.column(k).norm() < 1.0 / VAGUE) {
         return Some((shared[k], vec![]));
     }
-    let svd = columns.svd(false, true);
+    // The triangle of the QR decomposition has the singular values and directions of the whole.
+    let triangle = columns.clone().qr().r();
+    let Some(svd) = SVD::try_new(triangle, false, true, 1e-12, MOST_SWEEPS) else {
+        let weakest = (0..shared.len())
+            .min_by(|&a, &b| columns.column(a).norm().total_cmp(&columns.column(b).norm()))?;
+        return Some((shared[weakest], vec![]));
+    };
     let directions = svd.v_t?;
     let (least, &value) = svd.singular_values.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
     if value >= 1.0 / VAGUE {
