@@ -2,12 +2,18 @@
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::saved::Player;
+use lowgear_agents::policy::Policy;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Drive, Scenario, World};
+use lowgear_eval::suite::TrainingSuite;
 use lowgear_field::fit::still_rad_s;
 use lowgear_field::log::{LogReader, Mapping};
+use lowgear_field::replay::Seen;
 use lowgear_field::runs::{Collected, Collector, Limits};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// How logs are read.
 #[derive(clap::Args)]
@@ -68,4 +74,28 @@ pub fn collect(
         ));
     }
     Ok((collected, notes))
+}
+
+/// Training courses that tell what training sees.
+const COURSES: u64 = 40;
+
+/// What a policy sees on training courses, driven by itself.
+#[must_use]
+pub fn seen_in_training(scenario: &Scenario, player: &Player) -> Seen {
+    let suite = TrainingSuite::new(scenario);
+    let mut seen = Seen::default();
+    for episode in 0..COURSES {
+        let mut driver = player.clone();
+        driver.reset();
+        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
+        loop {
+            let features = *drive.observation();
+            seen.note(&features);
+            let request = driver.decide(&features, drive.mask());
+            if drive.step(request as usize).end.is_some() {
+                break;
+            }
+        }
+    }
+    seen
 }

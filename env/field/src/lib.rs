@@ -5,8 +5,10 @@
 //! [`fit`] (the simulator's parameters from them).
 
 pub mod fit;
+pub mod gap;
 pub mod log;
 pub mod picture;
 pub mod recipes;
+pub mod replay;
 pub mod runs;
 pub mod sheet;

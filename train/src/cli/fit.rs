@@ -32,7 +32,7 @@ pub(super) struct FitArguments {
     air_c: f64,
 }
 
-fn temperature(text: &str) -> Result<f64, String> {
+pub(super) fn temperature(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(air_c) if (-30.0..=60.0).contains(&air_c) => Ok(air_c),
         _ => Err("-30 to 60 °C".to_owned()),

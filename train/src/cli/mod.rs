@@ -6,7 +6,9 @@ mod draw;
 mod drive;
 mod export;
 mod fit;
+mod gap;
 mod recipes;
+mod replay;
 mod sheet;
 mod study;
 
@@ -52,6 +54,8 @@ enum Command {
     Sheet(sheet::SheetArguments),
     Recipes(recipes::RecipesArguments),
     Fit(fit::FitArguments),
+    Gap(gap::GapArguments),
+    Replay(replay::ReplayArguments),
 }
 
 /// Runs the command line `arguments` (the program's name first).
@@ -75,6 +79,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Sheet(a) => sheet::run(&a),
         Command::Recipes(a) => recipes::run(&a),
         Command::Fit(a) => fit::run(&a),
+        Command::Gap(a) => gap::run(&a),
+        Command::Replay(a) => replay::run(&a),
     };
     match outcome {
         Ok(text) => {

@@ -171,6 +171,25 @@ fn first_problem<'a>(start: &VehicleConfig, runs: &'a [Run], conditions: Conditi
 
 fn first_own(start: &VehicleConfig, run: &Run) -> Own {
     let turn_rad_m = start.gearbox.total_ratio[run.gear] / start.chassis.wheel_radius_m;
+    let rest_v = rest_voltage(run);
+    let (charge, ocv_offset_v) = charge_at_rest(start, run);
+    let first_rad_s = run.samples.iter().take(2).map(|s| s.motor_rad_s.abs()).fold(0.0, f64::max);
+    let fits_start = !run.starts_at_rest(still_rad_s(start));
+    let interval_s = run.samples.get(1).map_or(start.controller.tick_s, |s| s.dt_s);
+    let late_s = f64::from(start.sensors.latency_ticks) * start.controller.tick_s;
+    Own {
+        charge,
+        ocv_offset_v,
+        fits_ocv: rest_v.is_some(),
+        start_m_s: if fits_start { (first_rad_s / turn_rad_m).min(19.0) } else { 0.0 },
+        fits_start,
+        weigh_rad_s: run.samples.iter().map(|s| s.motor_rad_s.abs()).collect(),
+        late: (late_s / interval_s).round() as usize,
+    }
+}
+
+/// Battery voltage of a run without drive, V; the highest reading where it is always driven.
+fn rest_voltage(run: &Run) -> Option<f64> {
     let at_rest = run.samples.iter().take_while(|s| s.duty <= 0.0).filter_map(|s| s.battery_v);
     let mut idle: Vec<f64> = at_rest.collect();
     if idle.is_empty() {
@@ -182,24 +201,18 @@ fn first_own(start: &VehicleConfig, run: &Run) -> Own {
         .iter()
         .filter_map(|s| s.battery_v)
         .fold(None, |a: Option<f64>, v| Some(a.map_or(v, |a| a.max(v))));
-    let rest_v = idle.get(idle.len() / 2).copied().or(highest);
-    let charge = match rest_v {
-        Some(rest_v) => charge_at(start, rest_v),
-        None => start.variation.charge.centre(),
-    };
-    let ocv_offset_v = rest_v.map_or(0.0, |v| v - start.battery.open_circuit_v(charge));
-    let first_rad_s = run.samples.iter().take(2).map(|s| s.motor_rad_s.abs()).fold(0.0, f64::max);
-    let fits_start = !run.starts_at_rest(still_rad_s(start));
-    let interval_s = run.samples.get(1).map_or(start.controller.tick_s, |s| s.dt_s);
-    let late_s = f64::from(start.sensors.latency_ticks) * start.controller.tick_s;
-    Own {
-        charge,
-        ocv_offset_v: ocv_offset_v.clamp(-4.9, 4.9),
-        fits_ocv: rest_v.is_some(),
-        start_m_s: if fits_start { (first_rad_s / turn_rad_m).min(19.0) } else { 0.0 },
-        fits_start,
-        weigh_rad_s: run.samples.iter().map(|s| s.motor_rad_s.abs()).collect(),
-        late: (late_s / interval_s).round() as usize,
+    idle.get(idle.len() / 2).copied().or(highest)
+}
+
+/// State of charge at the beginning of a run, on the curve of the file, and what its voltage has beyond that curve, V.
+#[must_use]
+pub fn charge_at_rest(start: &VehicleConfig, run: &Run) -> (f64, f64) {
+    match rest_voltage(run) {
+        Some(rest_v) => {
+            let charge = charge_at(start, rest_v);
+            (charge, (rest_v - start.battery.open_circuit_v(charge)).clamp(-4.9, 4.9))
+        }
+        None => (start.variation.charge.centre(), 0.0),
     }
 }
 

@@ -21,7 +21,7 @@ mod simulate;
 mod spread;
 mod written;
 
-pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit, still_rad_s};
+pub use estimate::{Conditions, Estimate, Fit, FitError, Held, charge_at_rest, fit, still_rad_s};
 pub use heat::HeatTracker;
 pub use parameters::{Parameter, Surfaces};
 pub use problem::{Channel, Residual};

@@ -86,8 +86,13 @@ impl World {
         World { vehicle, track, charge, rise: run.rise }
     }
 
+    /// The same while fitting. How warm the motor is at the beginning was worked out with the resistance of the start file; its heat goes with
+    /// the resistance.
     pub(super) fn of(shared: &Shared, run: &Run, charge: f64, ocv_offset_v: f64) -> World {
-        World::new(&shared.config, &shared.surfaces, run, charge, ocv_offset_v)
+        let mut world = World::new(&shared.config, &shared.surfaces, run, charge, ocv_offset_v);
+        let more = world.vehicle.motor.resistance_ohm / shared.tracked_ohm;
+        world.rise = Rise { winding_k: run.rise.winding_k * more, housing_k: run.rise.housing_k * more };
+        world
     }
 }
 
