@@ -5,5 +5,7 @@ mod field {
     mod mutated;
     mod python;
     mod recovered;
+    mod replayed;
+    mod scipy;
     mod textbook;
 }

@@ -41,8 +41,10 @@ pub struct Shadow {
     counted: f64,
     gear: Option<usize>,
     confirmed: Option<usize>,
-    /// The gear that the present move of the log ends in, known from looking ahead.
+    /// Whether the guard was asked for the move under way.
     asked: bool,
+    /// The gear that the guard goes to.
+    expected: Option<usize>,
 }
 
 impl Shadow {
@@ -65,6 +67,7 @@ impl Shadow {
             gear: None,
             confirmed: None,
             asked: false,
+            expected: None,
         }
     }
 
@@ -102,7 +105,7 @@ impl Shadow {
 
     fn begin_anew(&mut self, gear: usize) {
         self.controller = Controller::new(&self.settings, gear as u8);
-        (self.gear, self.confirmed, self.asked) = (Some(gear), Some(gear), false);
+        (self.gear, self.confirmed, self.asked, self.expected) = (Some(gear), Some(gear), false, None);
     }
 
     fn tick(&mut self, sample: &Sample, coming: Option<usize>, speed: f64, time_s: f64) -> Tick {
@@ -117,8 +120,11 @@ impl Shadow {
             // The log leaves its gear: the guard judges that as a request.
             let request = if to > from { Request::Up } else { Request::Down };
             self.controller.act(&self.settings, request, true);
-            shift = Some((request, self.controller.guard().verdict()));
+            let verdict = self.controller.guard().verdict();
+            shift = Some((request, verdict));
             self.asked = true;
+            let next = if to > from { from + 1 } else { from - 1 };
+            self.expected = Some(next).filter(|_| verdict == Verdict::Accepted);
         } else {
             self.controller.act(&self.settings, Request::Hold, false);
         }
@@ -130,15 +136,11 @@ impl Shadow {
         }
         let raw = self.raw(sample, gear, speed);
         let due = self.controller.sense(&self.settings, &raw);
-        if let (Some(now), None) = (gear, shift)
-            && self.confirmed == Some(now)
-            && usize::from(self.controller.guard().gear()) != now
-            && arrived.is_none()
+        if let Some((_, now)) = arrived
+            && self.expected.take() != Some(now)
         {
-            // The guard would not have gone along, or is not there yet: it starts anew where the vehicle is.
-            if !self.controller.guard().busy() {
-                self.begin_anew(now);
-            }
+            // The guard would not have gone there: it begins anew where the vehicle is.
+            self.begin_anew(now);
         }
         self.gear = gear;
         let following = gear.is_some_and(|g| g == usize::from(self.controller.guard().gear()));
