@@ -166,7 +166,16 @@ fn first_problem<'a>(start: &VehicleConfig, runs: &'a [Run], conditions: Conditi
         current_a: noise(sensors.current, 0.02),
         factor: [1.0; 4],
     };
-    Problem { runs, shared, own, variables, scatter, speed_is: conditions.speed_is, robust: true }
+    Problem {
+        first: shared.clone(),
+        runs,
+        shared,
+        own,
+        variables,
+        scatter,
+        speed_is: conditions.speed_is,
+        robust: true,
+    }
 }
 
 fn first_own(start: &VehicleConfig, run: &Run) -> Own {
@@ -273,6 +282,9 @@ fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Pr
         }
         let before = problem.scatter.factor;
         judge_scatter(&mut problem, 0.05);
+        if round < 3 {
+            let_go(&mut problem);
+        }
         told(&format!(
             "round {round}: {} evaluations, scatter of speed {:.2}, voltage {:.2}, current {:.2} times the file's",
             report.number_of_evaluations,
@@ -286,6 +298,20 @@ fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Pr
         }
     }
     Ok(problem)
+}
+
+/// A value that has run into a limit on the way has no slope to come back by: it is let go from its start value again.
+fn let_go(problem: &mut Problem<'_>) {
+    for variable in problem.variables.clone() {
+        let Variable::Shared(parameter) = &variable else { continue };
+        let (low, high) = parameter.limits();
+        let value = problem.get(&variable);
+        let near = 0.01 * parameter.scale(value).max(1e-12);
+        if value - low < near || high - value < near {
+            let first = problem.first.get(parameter);
+            problem.set(&variable, first);
+        }
+    }
 }
 
 /// Sets each channel's factor to the scatter of its residuals; few forces keep theirs.

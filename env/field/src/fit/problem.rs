@@ -77,6 +77,8 @@ pub(super) enum Variable {
 pub(super) struct Problem<'a> {
     pub(super) runs: &'a [Run],
     pub(super) shared: Shared,
+    /// The start.
+    pub(super) first: Shared,
     pub(super) own: Vec<Own>,
     pub(super) variables: Vec<Variable>,
     pub(super) scatter: Scatter,
