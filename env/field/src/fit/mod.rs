@@ -12,6 +12,7 @@
 
 mod drawn;
 mod estimate;
+mod first;
 mod heat;
 mod parameters;
 mod problem;
@@ -21,7 +22,8 @@ mod simulate;
 mod spread;
 mod written;
 
-pub use estimate::{Conditions, Estimate, Fit, FitError, Held, charge_at_rest, fit, still_rad_s};
+pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit};
+pub use first::{charge_at_rest, still_rad_s};
 pub use heat::HeatTracker;
 pub use parameters::{Parameter, Surfaces};
 pub use problem::{Channel, Residual};

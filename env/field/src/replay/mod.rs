@@ -7,6 +7,7 @@
 mod seen;
 mod shadow;
 mod thinned;
+mod told;
 mod walk;
 
 pub use seen::{Seen, Where};
