@@ -6,7 +6,7 @@ An unknown cart is drawn around the demo cart (INVENTED). Its owner has a data s
     b. sheet and logs: `lowgear fit`, the same study on the fitted cart and its surfaces, its tuned rule and its exported table.
 
 All of them are exported as C, compiled, and drive the unknown cart over the same courses in this program's own world
-(Runge-Kutta of fourth order, 5 ms; the equations of world.py with selector and neutral). Prints course times and paired differences.
+(Runge-Kutta of fourth order, 10 ms; the equations of world.py with selector and neutral). Prints course times and paired differences.
 
     python3 whole.py LOWGEAR FOLDER [seed, default 7] [courses, default 24]
 
@@ -14,6 +14,7 @@ Needs NumPy, SciPy and a C compiler; takes about ten minutes on two cores.
 """
 
 import math
+import multiprocessing
 import os
 import pathlib
 import shutil
@@ -187,7 +188,7 @@ class Rig(Cart):
             rate = (back * motor - load) / (body + back * rotor)
         return rate
 
-    def tick(self, duty, pieces=10):
+    def tick(self, duty, pieces=5):
         """One controller tick; returns whether the end is reached."""
         h = TICK / pieces
         for _ in range(pieces):
@@ -330,6 +331,28 @@ def three_logs(vehicle, truth, folder, seed):
     return places, lasted
 
 
+def race(drivers, vehicle, truth, cases):
+    """Every driver over every course, and what the fitted table takes against each of the others, paired."""
+    count = len(cases)
+    jobs = [(binary, vehicle, truth, case) for binary in drivers.values() for case in cases]
+    with multiprocessing.Pool() as pool:
+        flat = pool.starmap(drive, jobs, chunksize=1)
+    times = {name: flat[k * count:(k + 1) * count] for k, name in enumerate(drivers)}
+    table = times["exported table, fitted"]
+    print(f"\n{count} courses of 15 m in the independent world, through the exported C (mean time where all arrived):")
+    arrived = [i for i in range(count) if all(t[i][0] is not None for t in times.values())]
+    if len(arrived) < 2:
+        return print("  fewer than two courses on which all arrived:", {n: sum(t is not None for t, _ in r) for n, r in times.items()})
+    for name, result in times.items():
+        done = sum(t is not None for t, _ in result)
+        mean = statistics.mean(result[i][0] for i in arrived)
+        shifts = statistics.mean(s for _, s in result)
+        gaps = [table[i][0] / result[i][0] - 1 for i in arrived]
+        error = statistics.stdev(gaps) / math.sqrt(len(gaps))
+        print(f"  {name}: {done} of {count} arrived, {mean:.1f} s, {shifts:.1f} shifts; "
+              f"the fitted table takes {100 * statistics.mean(gaps):+.1f} % ± {196 * error:.1f} % against it")
+
+
 def main():
     program, folder = str(pathlib.Path(sys.argv[1]).resolve()), pathlib.Path(sys.argv[2])
     seed = int(sys.argv[3]) if len(sys.argv) > 3 else 7
@@ -372,19 +395,7 @@ def main():
             drivers[f"{rule}, {name}"] = compiled(folder / f"bin-{name}-{rule}", out / "lowgear.h")
         drivers[f"exported table, {name}"] = compiled(folder / f"bin-{name}-table", run / "firmware/lowgear.h")
 
-    cases = courses(count, 1000 + seed)
-    times = {name: [drive(binary, vehicle, truth, case) for case in cases] for name, binary in drivers.items()}
-    table = times["exported table, fitted"]
-    print(f"\n{count} courses of 15 m in the independent world, through the exported C (mean time where all arrived):")
-    arrived = [i for i in range(count) if all(t[i][0] is not None for t in times.values())]
-    for name, result in times.items():
-        done = sum(t is not None for t, _ in result)
-        mean = statistics.mean(result[i][0] for i in arrived)
-        shifts = statistics.mean(s for _, s in result)
-        gaps = [table[i][0] / result[i][0] - 1 for i in arrived]
-        error = statistics.stdev(gaps) / math.sqrt(len(gaps))
-        print(f"  {name}: {done} of {count} arrived, {mean:.1f} s, {shifts:.1f} shifts; "
-              f"the fitted table takes {100 * statistics.mean(gaps):+.1f} % ± {196 * error:.1f} % against it")
+    race(drivers, vehicle, truth, courses(count, 1000 + seed))
 
 
 if __name__ == "__main__":
