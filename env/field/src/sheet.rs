@@ -186,7 +186,7 @@ impl Sheet {
             guard: GuardConfig::default(),
             variation: wide(),
         };
-        vehicle.check()?;
+        vehicle.check().map_err(as_in_the_sheet)?;
         Ok((vehicle, self.assumptions(wheelbase_m, inertia)))
     }
 
@@ -225,6 +225,12 @@ impl Sheet {
         say("training ranges are wide: until a fit narrows them, efficiency ±20 %, winding ±15 %, rolling resistance a factor of 1.35".to_owned());
         out
     }
+}
+
+/// The keys of a sheet stand at its top.
+fn as_in_the_sheet(error: KeyError) -> KeyError {
+    let key = error.key.rsplit('.').next().unwrap_or_default().to_owned();
+    KeyError { key, ..error }
 }
 
 fn heat(stall_w: f64) -> HeatConfig {
