@@ -104,15 +104,18 @@ def main():
     low = [e["limits"][0] for e in problem["estimates"]] + [-5.0] * len(runs)
     high = [e["limits"][1] for e in problem["estimates"]] + [5.0] * len(runs)
     start = [e["start"] for e in problem["estimates"]] + [run["offset"] for run in runs]
-    found = least_squares(
-        all_residuals, start, bounds=(low, high), x_scale=scale, loss="huber", f_scale=HUBER, ftol=1e-9, xtol=1e-9, diff_step=1e-4,
-    )
+    # All variables about 1, so that relative steps are good ones.
+    start, low, high = (np.array(values) for values in (start, low, high))
+    to_x = lambda z: start + scale * (np.asarray(z) - 1)
+    to_z = lambda x: 1 + (x - start) / scale
+    how = dict(loss="huber", f_scale=HUBER, ftol=1e-9, xtol=1e-9, diff_step=1e-4)
+    found = least_squares(lambda z: all_residuals(to_x(z)), np.ones(len(start)), bounds=(to_z(low), to_z(high)), **how)
+    theirs = to_x(found.x)
     # Our values with the offsets that suit them best.
-    ours = [e["found"] for e in problem["estimates"]]
-    tail = least_squares(
-        lambda o: all_residuals(np.concatenate([ours, o])), found.x[len(names):], loss="huber", f_scale=HUBER, diff_step=1e-4
-    )
-    print(json.dumps({**dict(zip(names, found.x)), "cost there": found.cost, "cost here": tail.cost}))
+    n, ours = len(names), [e["found"] for e in problem["estimates"]]
+    offsets = lambda z: start[n:] + np.asarray(z) - 1
+    tail = least_squares(lambda z: all_residuals(np.concatenate([ours, offsets(z)])), np.ones(len(runs)), **how)
+    print(json.dumps({**dict(zip(names, theirs)), "cost there": found.cost, "cost here": tail.cost}))
 
 
 if __name__ == "__main__":

@@ -6,6 +6,9 @@ use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise, 
 /// Longest single step of heat, s.
 const STEP_S: f64 = 0.5;
 
+/// Readings without drive over which a current sensor's offset is averaged.
+const IDLE_READINGS: u32 = 2000;
+
 /// Follows the motor's temperatures through a log, from the air's at its beginning.
 #[derive(Clone, Debug)]
 pub struct HeatTracker {
@@ -19,6 +22,8 @@ pub struct HeatTracker {
     winding_j: f64,
     housing_j: f64,
     last_s: Option<f64>,
+    /// Reading of the current sensor without drive, and how often it was read, A.
+    idle_a: (f64, u32),
 }
 
 impl HeatTracker {
@@ -36,6 +41,7 @@ impl HeatTracker {
             winding_j: 0.0,
             housing_j: 0.0,
             last_s: None,
+            idle_a: (0.0, 0),
         }
     }
 
@@ -61,7 +67,13 @@ impl HeatTracker {
             let line = self.motor.line(self.nominal_v, self.source_ohm, sample.duty, winding_ohm);
             line.stall_a - line.slope_a_s * speed
         };
-        let current_a = if sample.duty > 0.0 { sample.current_a.unwrap_or_else(modelled) } else { 0.0 };
+        if let (Some(idle_a), true) = (sample.current_a, sample.duty <= 0.0) {
+            let (mean, times) = self.idle_a;
+            let times = (times + 1).min(IDLE_READINGS);
+            self.idle_a = (mean + (idle_a - mean) / f64::from(times), times);
+        }
+        let measured = sample.current_a.map(|shown_a| shown_a - self.idle_a.0);
+        let current_a = if sample.duty > 0.0 { measured.unwrap_or_else(modelled) } else { 0.0 };
         self.winding_j += current_a * current_a * winding_ohm * sample.dt_s;
         self.housing_j +=
             self.motor.torque_constant_nm_a * self.motor.no_load_current_a * speed * sample.dt_s;
