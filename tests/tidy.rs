@@ -106,9 +106,13 @@ fn dependencies(manifest: &str) -> Vec<String> {
 fn dependencies_point_one_way() {
     for (manifest, allowed) in [
         ("env/Cargo.toml", &["lowgear-onboard"][..]),
+        ("env/field/Cargo.toml", &["lowgear-onboard", "lowgear-env"]),
         ("agents/Cargo.toml", &["lowgear-onboard", "lowgear-env"]),
         ("eval/Cargo.toml", &["lowgear-onboard", "lowgear-env", "lowgear-agents"]),
-        ("train/Cargo.toml", &["lowgear-onboard", "lowgear-env", "lowgear-agents", "lowgear-eval"]),
+        (
+            "train/Cargo.toml",
+            &["lowgear-onboard", "lowgear-env", "lowgear-field", "lowgear-agents", "lowgear-eval"],
+        ),
     ] {
         let ours = dependencies(manifest).into_iter().filter(|d| d.starts_with("lowgear"));
         for name in ours {

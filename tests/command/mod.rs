@@ -6,6 +6,7 @@ mod compare;
 mod draw;
 mod drive;
 mod export;
+mod field;
 mod measured_course;
 mod mistakes_in_courses;
 mod mistakes_in_policies;

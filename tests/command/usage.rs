@@ -5,7 +5,9 @@ use crate::sandbox::Sandbox;
 #[test]
 fn the_help_of_each_command_says_what_it_reads_and_writes_and_how_long_it_takes() {
     let place = Sandbox::new();
-    for command in ["study", "check", "draw", "drive", "compare", "export"] {
+    for command in
+        ["study", "check", "draw", "drive", "compare", "export", "sheet", "recipes", "fit", "gap", "replay"]
+    {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
         for word in ["Reads ", "rites ", "akes "] {
             assert!(help.contains(word), "no {word:?} in the help of {command}:\n{help}");
@@ -23,6 +25,11 @@ fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
         "drive",
         "compare",
         "export",
+        "sheet",
+        "recipes",
+        "fit",
+        "gap",
+        "replay",
         "0 done",
         "1 a step failed",
         "2 wrong",

@@ -33,6 +33,9 @@ pub enum StudyError {
         /// The folder.
         folder: PathBuf,
     },
+    /// A log of the real vehicle.
+    #[error(transparent)]
+    Log(#[from] lowgear_field::log::LogError),
     /// An option of the command line.
     #[error(transparent)]
     Option(#[from] KeyError),

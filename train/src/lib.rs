@@ -4,6 +4,7 @@ pub mod cli;
 pub mod config;
 mod error;
 pub mod exported;
+pub mod field;
 pub mod halving;
 pub mod jobs;
 pub mod progress;

@@ -5,6 +5,11 @@ mod compare;
 mod draw;
 mod drive;
 mod export;
+mod fit;
+mod gap;
+mod recipes;
+mod replay;
+mod sheet;
 mod study;
 mod sweep;
 mod why;
@@ -49,6 +54,11 @@ enum Command {
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
     Export(export::ExportArguments),
+    Sheet(sheet::SheetArguments),
+    Recipes(recipes::RecipesArguments),
+    Fit(fit::FitArguments),
+    Gap(gap::GapArguments),
+    Replay(replay::ReplayArguments),
 }
 
 /// Runs the command line `arguments` (the program's name first).
@@ -70,6 +80,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
         Command::Export(a) => export::run(&a),
+        Command::Sheet(a) => sheet::run(&a),
+        Command::Recipes(a) => recipes::run(&a),
+        Command::Fit(a) => fit::run(&a),
+        Command::Gap(a) => gap::run(&a),
+        Command::Replay(a) => replay::run(&a),
     };
     match outcome {
         Ok(text) => {
@@ -95,6 +110,7 @@ fn exit_code(error: &StudyError) -> u8 {
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
     use lowgear_env::terrain::ProfileError;
+    use lowgear_field::log::LogError;
     match error {
         StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
             if reason.is_io_error() =>
@@ -102,6 +118,7 @@ fn exit_code(error: &StudyError) -> u8 {
             EXIT_FILES
         }
         StudyError::Store(StoreError::Io { .. })
+        | StudyError::Log(LogError::Unreadable { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
         StudyError::Stopped => EXIT_STOPPED,

@@ -1,0 +1,59 @@
+//! Pictures of a fit: measured against simulated speed, and the residuals, run by run.
+
+use super::estimate::Fit;
+use super::problem::Channel;
+use crate::picture::{Look, Panel, Series, page};
+
+/// Runs that are drawn.
+const MOST_RUNS: usize = 16;
+
+impl Fit {
+    /// Residual plots as SVG: two panels for each of the first runs.
+    #[must_use]
+    pub fn svg(&self) -> String {
+        let mut panels = Vec::new();
+        for (i, run) in self.runs.iter().enumerate().take(MOST_RUNS) {
+            let start_s = run.samples.first().map_or(0.0, |s| s.time_s);
+            let line = |look, name: &str, points| Series { name: name.to_owned(), look, points };
+            let measured = run.samples.iter().map(|s| (s.time_s - start_s, s.motor_rad_s)).collect();
+            let simulated = run
+                .samples
+                .iter()
+                .zip(&self.predicted[i])
+                .map(|(s, p)| (s.time_s - start_s, p.mean_rad_s))
+                .collect();
+            panels.push(Panel {
+                title: format!("{} (line {})", run.name(), run.line()),
+                x_title: "time, s".into(),
+                y_title: "motor speed, rad/s".into(),
+                series: vec![
+                    line(Look::Points, "measured", measured),
+                    line(Look::Line, "simulated", simulated),
+                ],
+                y_range: None,
+            });
+            let residuals = |channel: Channel| {
+                let of_it = self.residuals[i].iter().filter(move |r| r.channel == channel);
+                of_it.map(|r| (run.samples[r.row].time_s - start_s, r.value)).collect::<Vec<_>>()
+            };
+            panels.push(Panel {
+                title: "residuals".into(),
+                x_title: "time, s".into(),
+                y_title: "standard deviations".into(),
+                series: vec![
+                    line(Look::Points, "speed", residuals(Channel::Speed)),
+                    line(Look::Points, "voltage", residuals(Channel::Voltage)),
+                    line(Look::Points, "current", residuals(Channel::Current)),
+                ],
+                y_range: Some((-5.0, 5.0)),
+            });
+        }
+        let title = format!(
+            "{}: runs of the fit, {} of {} drawn",
+            self.config.name,
+            panels.len() / 2,
+            self.runs.len()
+        );
+        page(&title, &panels, 2)
+    }
+}

@@ -1,0 +1,305 @@
+//! The fit from start to end.
+
+use super::first::first_problem;
+use super::parameters::{Parameter, Shared, Surfaces};
+use super::problem::{Channel, HUBER, Problem, Residual, Variable};
+use super::selector::{SelectorFit, fit_selector};
+use super::sensors::{SensorFit, scatter_of, sensors_of};
+use super::simulate::Predicted;
+use super::spread::{covariance, vaguest};
+use crate::log::SpeedIs;
+use crate::runs::{Collected, Run};
+use levenberg_marquardt::LevenbergMarquardt;
+use lowgear_env::vehicle::VehicleConfig;
+use nalgebra::DMatrix;
+
+/// Why nothing could be fitted.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum FitError {
+    /// There is no run.
+    #[error(
+        "the logs hold no run that could be used\n{notes}  hint: label the runs in the `event` column as `lowgear recipes` says"
+    )]
+    NoRuns {
+        /// What was left out, one a line.
+        notes: String,
+    },
+    /// The runs do not tell a single parameter.
+    #[error("the runs tell no parameter well enough; drive the recipes for longer and repeat each")]
+    NothingTold,
+    /// No solution was found.
+    #[error("the fit found no solution: {0}; start from a vehicle file nearer to the vehicle")]
+    NoSolution(String),
+}
+
+/// A fitted parameter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Estimate {
+    /// Which.
+    pub parameter: Parameter,
+    /// Its name.
+    pub name: String,
+    /// Value.
+    pub value: f64,
+    /// Standard error.
+    pub error: f64,
+    /// Value at the start.
+    pub start: f64,
+    /// Whether the value came to rest on a limit; the standard error then says little.
+    pub at_limit: bool,
+}
+
+/// A parameter that the log cannot tell; it keeps its value.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Held {
+    /// Its name.
+    pub name: String,
+    /// Its value.
+    pub value: f64,
+    /// Parameters that it acts together with; none when no run shows it at all.
+    pub with: Vec<String>,
+}
+
+/// What a fit came to.
+#[derive(Clone, Debug)]
+pub struct Fit {
+    /// The vehicle with the fitted values; sensors, selector and variation as at the start.
+    pub config: VehicleConfig,
+    /// Surfaces.
+    pub surfaces: Surfaces,
+    /// Fitted parameters.
+    pub estimates: Vec<Estimate>,
+    /// Parameters that the log cannot tell.
+    pub held: Vec<Held>,
+    /// Correlations of the estimates, in their order.
+    pub correlation: DMatrix<f64>,
+    /// Sensors.
+    pub sensors: SensorFit,
+    /// Selector; `None` with fewer than three moves.
+    pub selector: Option<SelectorFit>,
+    /// The runs.
+    pub runs: Vec<Run>,
+    /// What the simulator says of each.
+    pub predicted: Vec<Vec<Predicted>>,
+    /// Standardised residuals of each.
+    pub residuals: Vec<Vec<Residual>>,
+    /// Residuals beyond Huber's limit, share.
+    pub outlying: f64,
+    /// Factor by which each channel scatters more than the start file's sensors.
+    pub scatter: [f64; 4],
+}
+
+/// What the log does not say of itself.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Conditions {
+    /// What the motor speed in a row is.
+    pub speed_is: SpeedIs,
+    /// Temperature of the air, °C.
+    pub air_c: f64,
+}
+
+impl Default for Conditions {
+    fn default() -> Conditions {
+        Conditions { speed_is: SpeedIs::Mean, air_c: 20.0 }
+    }
+}
+
+/// Rounds of solving and judging the scatter anew, at the most.
+const ROUNDS: usize = 8;
+
+/// Fits the vehicle `start` to runs. `told` hears about the progress.
+///
+/// # Errors
+/// [`FitError`].
+pub fn fit(
+    start: &VehicleConfig,
+    collected: &Collected,
+    conditions: Conditions,
+    mut told: impl FnMut(&str),
+) -> Result<Fit, FitError> {
+    let runs = collected.runs.as_slice();
+    if runs.is_empty() {
+        let note =
+            |(what, (times, line)): (&String, &(u64, u64))| format!("  line {line}, {times} times: {what}\n");
+        return Err(FitError::NoRuns { notes: collected.notes.iter().map(note).collect() });
+    }
+    let mut problem = first_problem(start, runs, conditions);
+    let mut held = Vec::new();
+    hold_the_vague(&mut problem, &mut held)?;
+    problem = solve(problem, &mut told)?;
+    // What looked certain at the start may not be at the solution.
+    while hold_the_vague(&mut problem, &mut held)? {
+        problem = solve(problem, &mut told)?;
+    }
+    conclude(problem, held, start, collected)
+}
+
+/// Takes out what the runs cannot tell, the vaguest first; says whether anything was.
+fn hold_the_vague(problem: &mut Problem<'_>, held: &mut Vec<Held>) -> Result<bool, FitError> {
+    let mut any = false;
+    loop {
+        let slopes = problem.slopes();
+        let Some((index, with)) = vaguest(problem, &slopes) else { break };
+        let names = |i: &usize| match &problem.variables[*i] {
+            Variable::Shared(p) => Some(p.name(&problem.shared.surfaces)),
+            Variable::Ocv(_) | Variable::Start(_) => None,
+        };
+        let with = with.iter().filter_map(names).collect();
+        if let Variable::Shared(p) = problem.variables.remove(index) {
+            held.push(Held { name: p.name(&problem.shared.surfaces), value: problem.shared.get(&p), with });
+        }
+        any = true;
+    }
+    let some = problem.variables.iter().any(|v| matches!(v, Variable::Shared(_)));
+    if some { Ok(any) } else { Err(FitError::NothingTold) }
+}
+
+/// Solves, judges the scatter of each channel by the residuals, and solves again until that stays.
+fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Problem<'a>, FitError> {
+    judge_scatter(&mut problem, 1.0);
+    for round in 1..=ROUNDS {
+        let tolerance = if round < 3 { 1e-5 } else { 1e-9 };
+        let solver = LevenbergMarquardt::new()
+            .with_ftol(tolerance)
+            .with_xtol(tolerance)
+            .with_gtol(1e-10)
+            .with_patience(6);
+        let (solved, report) = solver.minimize(problem);
+        problem = solved;
+        if report.termination.was_usage_issue() {
+            return Err(FitError::NoSolution(format!("{:?}", report.termination)));
+        }
+        for run in 0..problem.runs.len() {
+            let predicted = problem.predict(run);
+            problem.own[run].weigh_rad_s = predicted.iter().map(|p| p.mean_rad_s.abs()).collect();
+        }
+        let before = problem.scatter.factor;
+        judge_scatter(&mut problem, 0.05);
+        if round < 3 {
+            let_go(&mut problem);
+        }
+        told(&format!(
+            "round {round}: {} evaluations, scatter of speed {:.2}, voltage {:.2}, current {:.2} times the file's",
+            report.number_of_evaluations,
+            problem.scatter.factor[0],
+            problem.scatter.factor[1],
+            problem.scatter.factor[2]
+        ));
+        let settled = before.iter().zip(&problem.scatter.factor).all(|(a, b)| (a / b - 1.0).abs() < 0.01);
+        if round >= 3 && settled {
+            break;
+        }
+    }
+    Ok(problem)
+}
+
+/// A value that has run into a limit on the way has no slope to come back by: it is let go from its start value again.
+fn let_go(problem: &mut Problem<'_>) {
+    for variable in problem.variables.clone() {
+        let Variable::Shared(parameter) = &variable else { continue };
+        let (low, high) = parameter.limits();
+        let value = problem.get(&variable);
+        let near = 0.01 * parameter.scale(value).max(1e-12);
+        if value - low < near || high - value < near {
+            let first = problem.first.get(parameter);
+            problem.set(&variable, first);
+        }
+    }
+}
+
+/// Sets each channel's factor to the scatter of its residuals; few forces keep theirs.
+fn judge_scatter(problem: &mut Problem<'_>, least: f64) {
+    let residuals = problem.all_residuals();
+    for channel in [Channel::Speed, Channel::Voltage, Channel::Current] {
+        let now = problem.scatter.factor[channel as usize];
+        let found = scatter_of(residuals.iter().filter(|r| r.channel == channel).map(|r| r.value * now));
+        if let Some(sd) = found {
+            problem.scatter.factor[channel as usize] = sd.max(least);
+        }
+    }
+}
+
+fn conclude(
+    problem: Problem<'_>,
+    held: Vec<Held>,
+    start: &VehicleConfig,
+    collected: &Collected,
+) -> Result<Fit, FitError> {
+    let slopes = problem.slopes();
+    let flat = problem.all_residuals();
+    let covariance = covariance(&slopes, &flat)
+        .ok_or_else(|| FitError::NoSolution("the normal equations have no inverse".to_owned()))?;
+    let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
+    let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
+    let shared: Vec<(usize, Parameter)> = problem
+        .variables
+        .iter()
+        .enumerate()
+        .filter_map(|(i, v)| if let Variable::Shared(p) = v { Some((i, p.clone())) } else { None })
+        .collect();
+    let estimates: Vec<Estimate> = shared
+        .iter()
+        .map(|(i, p)| {
+            let value = problem.shared.get(p);
+            let (low, high) = p.limits();
+            let start = match p {
+                Parameter::Rolling(s) => unfitted.rolling[*s],
+                Parameter::Grass(s) => unfitted.drag_s_m[*s],
+                _ => first.get(p),
+            };
+            let near = 1e-3 * p.scale(value).max(1e-12);
+            let at_limit = value - low < near || high - value < near;
+            let error = covariance[(*i, *i)].max(0.0).sqrt();
+            Estimate {
+                parameter: p.clone(),
+                name: p.name(&problem.shared.surfaces),
+                value,
+                error,
+                start,
+                at_limit,
+            }
+        })
+        .collect();
+    let n = shared.len();
+    let correlation = DMatrix::from_fn(n, n, |a, b| {
+        let (i, j) = (shared[a].0, shared[b].0);
+        covariance[(i, j)] / (covariance[(i, i)] * covariance[(j, j)]).sqrt()
+    });
+    let residuals: Vec<Vec<Residual>> = (0..problem.runs.len()).map(|r| problem.residuals_of(r)).collect();
+    let outlying = flat.iter().filter(|r| r.value.abs() > 3.0 * HUBER).count() as f64 / flat.len() as f64;
+    Ok(Fit {
+        sensors: sensors_of(&problem, &residuals),
+        selector: fit_selector(&collected.moves, &start.selector),
+        predicted: (0..problem.runs.len()).map(|r| problem.predict(r)).collect(),
+        config: {
+            let mut config = problem.shared.config.clone();
+            config.variation = start.variation;
+            config
+        },
+        surfaces: problem.shared.surfaces.clone(),
+        estimates,
+        held,
+        correlation,
+        runs: problem.runs.to_vec(),
+        residuals,
+        outlying,
+        scatter: problem.scatter.factor,
+    })
+}
+
+impl Fit {
+    /// The estimate of a parameter, if the log tells it.
+    #[must_use]
+    pub fn of(&self, parameter: &Parameter) -> Option<&Estimate> {
+        self.estimates.iter().find(|e| e.parameter == *parameter)
+    }
+}
+
+impl Estimate {
+    /// The 95 % interval.
+    #[must_use]
+    pub fn interval(&self) -> (f64, f64) {
+        (self.value - 1.96 * self.error, self.value + 1.96 * self.error)
+    }
+}

@@ -1,0 +1,32 @@
+//! The simulator's parameters from runs: bounded, robust least squares through the very simulator.
+//!
+//! Each run is driven anew by the plant of `lowgear-env` with the duties of the log (output error: what is compared
+//! is motor speed, battery voltage and current over the whole run). Residuals are weighted by what each sensor scatters,
+//! beyond 1.345 of that they count by Huber's loss (Huber 1964). Levenberg and Marquardt's method is that of the crate
+//! `levenberg-marquardt` (a port of MINPACK's), limits are kept by a logistic change of variable. Standard errors are those of
+//! an M-estimator (Huber 1981, ch. 7) from the Jacobian at the solution.
+//!
+//! Torque constant and back-EMF constant are tied by their ratio in the start file: torque constant, rotor inertia
+//! and the efficiencies only ever act as products, so that no log can tell all of them apart.
+//! Not fitted: mass, wheel radius, wheel inertia, heat constants, friction of the ground.
+
+mod drawn;
+mod estimate;
+mod first;
+mod heat;
+mod parameters;
+mod problem;
+mod selector;
+mod sensors;
+mod simulate;
+mod spread;
+mod written;
+
+pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit};
+pub use first::{charge_at_rest, still_rad_s};
+pub use heat::HeatTracker;
+pub use parameters::{Parameter, Surfaces};
+pub use problem::{Channel, Residual};
+pub use selector::{SelectorFit, fit_selector};
+pub use sensors::SensorFit;
+pub use simulate::{Predicted, World, simulate};

@@ -1,0 +1,187 @@
+//! What is fitted: names, limits, and where each stands in the vehicle file.
+
+use lowgear_env::config::Spread;
+use lowgear_env::vehicle::{Constants, MotorLineConfig, VariationConfig, VehicleConfig};
+
+/// A parameter that many runs share.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Parameter {
+    /// Back-EMF constant, V·s; the torque constant keeps its ratio to it.
+    EmfConstant,
+    /// Winding resistance, Ω.
+    Resistance,
+    /// No-load current, A: motor friction.
+    NoLoadCurrent,
+    /// Rotor inertia, kg·m².
+    RotorInertia,
+    /// Battery resistance, Ω.
+    BatteryResistance,
+    /// Efficiency of a gear (0 is the lowest).
+    Efficiency(usize),
+    /// Its efficiency when the wheels drive.
+    BackEfficiency(usize),
+    /// Constant drag of bearings and seals, N.
+    Drag,
+    /// Rolling resistance of a surface, by its number.
+    Rolling(usize),
+    /// Drag of a surface that grows with speed, s/m.
+    Grass(usize),
+    /// Reading of the current sensor without current, A.
+    CurrentOffset,
+}
+
+/// Surfaces met in the runs.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Surfaces {
+    /// Names.
+    pub names: Vec<String>,
+    /// Rolling resistance of each.
+    pub rolling: Vec<f64>,
+    /// Drag that grows with speed, s/m.
+    pub drag_s_m: Vec<f64>,
+    /// Friction of the ground; not fitted.
+    pub friction: f64,
+}
+
+impl Surfaces {
+    /// Surfaces of these names with first values.
+    #[must_use]
+    pub fn new(names: Vec<String>) -> Surfaces {
+        let n = names.len();
+        Surfaces { names, rolling: vec![0.06; n], drag_s_m: vec![0.02; n], friction: 0.8 }
+    }
+}
+
+/// Everything that the runs share.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Shared {
+    pub(super) config: VehicleConfig,
+    pub(super) surfaces: Surfaces,
+    pub(super) current_offset_a: f64,
+    /// Winding resistance with which the heat before each run was worked out, Ω.
+    pub(super) tracked_ohm: f64,
+}
+
+impl Parameter {
+    /// All that a vehicle with `gears` gears on `surfaces` surfaces has.
+    #[must_use]
+    pub fn all(gears: usize, surfaces: usize) -> Vec<Parameter> {
+        let mut all = vec![
+            Parameter::EmfConstant,
+            Parameter::Resistance,
+            Parameter::NoLoadCurrent,
+            Parameter::RotorInertia,
+            Parameter::BatteryResistance,
+            Parameter::Drag,
+            Parameter::CurrentOffset,
+        ];
+        all.extend((0..gears).map(Parameter::Efficiency));
+        all.extend((0..gears).map(Parameter::BackEfficiency));
+        all.extend((0..surfaces).map(Parameter::Rolling));
+        all.extend((0..surfaces).map(Parameter::Grass));
+        all
+    }
+
+    /// Limits, in its unit: those of the vehicle file, narrower where nature is.
+    #[must_use]
+    pub const fn limits(&self) -> (f64, f64) {
+        match self {
+            Parameter::EmfConstant => (1e-4, 10.0),
+            Parameter::Resistance => (0.005, 100.0),
+            Parameter::NoLoadCurrent => (1e-4, 50.0),
+            Parameter::RotorInertia => (1e-9, 1e-2),
+            Parameter::BatteryResistance => (1e-4, 10.0),
+            // A gear without any loss has no side that the power comes from, and the simulator no way to tell them apart.
+            Parameter::Efficiency(_) | Parameter::BackEfficiency(_) => (0.05, 0.99),
+            Parameter::Drag => (1e-4, 100.0),
+            Parameter::Rolling(_) => (1e-4, 1.0),
+            Parameter::Grass(_) => (0.0, 5.0),
+            Parameter::CurrentOffset => (-5.0, 5.0),
+        }
+    }
+
+    /// What counts as a whole unit of not knowing it: itself for what is positive by nature, else a usual size.
+    pub(super) fn scale(&self, value: f64) -> f64 {
+        match self {
+            Parameter::Grass(_) => 0.1,
+            Parameter::CurrentOffset => 0.05,
+            _ => value,
+        }
+    }
+
+    /// Whether its limits are far apart in powers of ten, so that its logarithm is the better variable.
+    pub(super) const fn is_positive(&self) -> bool {
+        !matches!(self, Parameter::Grass(_) | Parameter::CurrentOffset)
+    }
+
+    /// Name as in the vehicle file, surfaces by theirs.
+    #[must_use]
+    pub fn name(&self, surfaces: &Surfaces) -> String {
+        let surface = |i: usize| surfaces.names.get(i).map_or("?", String::as_str);
+        match self {
+            Parameter::EmfConstant => "emf-constant-v-s".into(),
+            Parameter::Resistance => "resistance-ohm (winding)".into(),
+            Parameter::NoLoadCurrent => "no-load-current-a".into(),
+            Parameter::RotorInertia => "rotor-inertia-kg-m2".into(),
+            Parameter::BatteryResistance => "resistance-ohm (battery)".into(),
+            Parameter::Efficiency(g) => format!("efficiency, gear {}", g + 1),
+            Parameter::BackEfficiency(g) => format!("back-efficiency, gear {}", g + 1),
+            Parameter::Drag => "drag-n".into(),
+            Parameter::Rolling(s) => format!("rolling on {}", surface(*s)),
+            Parameter::Grass(s) => format!("drag-s-m on {}", surface(*s)),
+            Parameter::CurrentOffset => "offset of the current sensor, A".into(),
+        }
+    }
+}
+
+impl Shared {
+    /// The start: constants instead of a data sheet, every factor of the variation at 1, air of this temperature.
+    pub(super) fn new(start: &VehicleConfig, surfaces: Surfaces, air_c: f64) -> Shared {
+        let mut config = start.clone();
+        config.motor.line = MotorLineConfig::Constants(start.motor.line.constants());
+        config.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
+        let tracked_ohm = start.motor.line.constants().resistance_ohm;
+        Shared { config, surfaces, current_offset_a: 0.0, tracked_ohm }
+    }
+
+    fn constants(&self) -> Constants {
+        self.config.motor.line.constants()
+    }
+
+    pub(super) fn get(&self, parameter: &Parameter) -> f64 {
+        match parameter {
+            Parameter::EmfConstant => self.constants().emf_constant_v_s,
+            Parameter::Resistance => self.constants().resistance_ohm,
+            Parameter::NoLoadCurrent => self.constants().no_load_current_a,
+            Parameter::RotorInertia => self.config.motor.rotor_inertia_kg_m2,
+            Parameter::BatteryResistance => self.config.battery.resistance_ohm,
+            Parameter::Efficiency(g) => self.config.gearbox.efficiency[*g],
+            Parameter::BackEfficiency(g) => self.config.gearbox.back_efficiency[*g],
+            Parameter::Drag => self.config.chassis.drag_n,
+            Parameter::Rolling(s) => self.surfaces.rolling[*s],
+            Parameter::Grass(s) => self.surfaces.drag_s_m[*s],
+            Parameter::CurrentOffset => self.current_offset_a,
+        }
+    }
+
+    pub(super) fn set(&mut self, parameter: &Parameter, value: f64) {
+        let mut motor = self.constants();
+        match parameter {
+            Parameter::EmfConstant => {
+                motor.torque_constant_nm_a *= value / motor.emf_constant_v_s;
+                motor.emf_constant_v_s = value;
+            }
+            Parameter::Resistance => motor.resistance_ohm = value,
+            Parameter::NoLoadCurrent => motor.no_load_current_a = value,
+            Parameter::RotorInertia => self.config.motor.rotor_inertia_kg_m2 = value,
+            Parameter::BatteryResistance => self.config.battery.resistance_ohm = value,
+            Parameter::Efficiency(g) => self.config.gearbox.efficiency[*g] = value,
+            Parameter::BackEfficiency(g) => self.config.gearbox.back_efficiency[*g] = value,
+            Parameter::Drag => self.config.chassis.drag_n = value,
+            Parameter::Rolling(s) => self.surfaces.rolling[*s] = value,
+            Parameter::Grass(s) => self.surfaces.drag_s_m[*s] = value,
+            Parameter::CurrentOffset => self.current_offset_a = value,
+        }
+        self.config.motor.line = MotorLineConfig::Constants(motor);
+    }
+}

@@ -1,0 +1,324 @@
+//! Residuals and their Jacobian, and the form in which the library wants them.
+
+use super::parameters::{Parameter, Shared};
+use super::simulate::{Predicted, World, simulate};
+use crate::log::SpeedIs;
+use crate::runs::Run;
+use levenberg_marquardt::LeastSquaresProblem;
+use nalgebra::{DMatrix, DVector, Dyn, Owned};
+
+/// What a residual compares.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Channel {
+    /// Motor speed.
+    Speed,
+    /// Battery voltage.
+    Voltage,
+    /// Motor current.
+    Current,
+    /// Force on a spring scale.
+    Force,
+}
+
+/// A residual: measured less simulated over the expected scatter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Residual {
+    /// Channel.
+    pub channel: Channel,
+    /// Row within the run.
+    pub row: usize,
+    /// In standard deviations.
+    pub value: f64,
+}
+
+/// Slower than this a simulated motor stands still, rad/s.
+const STANDS_RAD_S: f64 = 1e-3;
+/// Huber's limit: 95 % efficient where errors are normal.
+pub(super) const HUBER: f64 = 1.345;
+
+/// How much each channel is expected to scatter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Scatter {
+    /// Of the tacho, relative to the speed.
+    pub(super) tacho: f64,
+    /// Of one pulse: rad, one over `sqrt(6)` of its angle.
+    pub(super) pulse_rad: f64,
+    pub(super) voltage_v: f64,
+    pub(super) current_a: f64,
+    /// Factors by channel from the residuals themselves.
+    pub(super) factor: [f64; 4],
+}
+
+/// A run with what is fitted for it alone.
+#[derive(Clone, Debug)]
+pub(super) struct Own {
+    pub(super) charge: f64,
+    pub(super) ocv_offset_v: f64,
+    /// Whether the offset is fitted: the log has a voltage.
+    pub(super) fits_ocv: bool,
+    pub(super) start_m_s: f64,
+    pub(super) fits_start: bool,
+    /// Speeds that the weights are taken at, rad/s.
+    pub(super) weigh_rad_s: Vec<f64>,
+    /// Rows by which readings are late.
+    pub(super) late: usize,
+}
+
+/// One fitted number.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Variable {
+    Shared(Parameter),
+    Ocv(usize),
+    Start(usize),
+}
+
+/// The problem at one point.
+#[derive(Clone)]
+pub(super) struct Problem<'a> {
+    pub(super) runs: &'a [Run],
+    pub(super) shared: Shared,
+    /// The start.
+    pub(super) first: Shared,
+    pub(super) own: Vec<Own>,
+    pub(super) variables: Vec<Variable>,
+    pub(super) scatter: Scatter,
+    pub(super) speed_is: SpeedIs,
+    /// Whether large residuals count by Huber's loss.
+    pub(super) robust: bool,
+}
+
+/// Limits of a run's own numbers: V, and m/s.
+const OCV_LIMITS: (f64, f64) = (-5.0, 5.0);
+const START_LIMITS: (f64, f64) = (0.0, 20.0);
+
+impl Variable {
+    fn limits(&self) -> (f64, f64) {
+        match self {
+            Variable::Shared(p) => p.limits(),
+            Variable::Ocv(_) => OCV_LIMITS,
+            Variable::Start(_) => START_LIMITS,
+        }
+    }
+
+    fn is_positive(&self) -> bool {
+        matches!(self, Variable::Shared(p) if p.is_positive())
+    }
+
+    /// Value from the unlimited variable, and its derivative.
+    fn value(&self, u: f64) -> (f64, f64) {
+        let (low, high) = self.limits();
+        let s = 1.0 / (1.0 + (-u).exp());
+        let slope = s * (1.0 - s);
+        if self.is_positive() {
+            let span = (high / low).ln();
+            let value = low * (span * s).exp();
+            (value, value * span * slope)
+        } else {
+            (low + (high - low) * s, (high - low) * slope)
+        }
+    }
+
+    /// The unlimited variable of a value; values on a limit are moved a little inside.
+    fn inverse(&self, value: f64) -> f64 {
+        let (low, high) = self.limits();
+        let share = if self.is_positive() {
+            (value / low).ln() / (high / low).ln()
+        } else {
+            (value - low) / (high - low)
+        };
+        let s = share.clamp(1e-6, 1.0 - 1e-6);
+        (s / (1.0 - s)).ln()
+    }
+}
+
+impl Problem<'_> {
+    pub(super) fn get(&self, variable: &Variable) -> f64 {
+        match variable {
+            Variable::Shared(p) => self.shared.get(p),
+            Variable::Ocv(run) => self.own[*run].ocv_offset_v,
+            Variable::Start(run) => self.own[*run].start_m_s,
+        }
+    }
+
+    pub(super) fn set(&mut self, variable: &Variable, value: f64) {
+        match variable {
+            Variable::Shared(p) => self.shared.set(p, value),
+            Variable::Ocv(run) => self.own[*run].ocv_offset_v = value,
+            Variable::Start(run) => self.own[*run].start_m_s = value,
+        }
+    }
+
+    pub(super) fn predict(&self, run: usize) -> Vec<Predicted> {
+        let own = &self.own[run];
+        let world = World::of(&self.shared, &self.runs[run], own.charge, own.ocv_offset_v);
+        simulate(&world, &self.runs[run], own.start_m_s)
+    }
+
+    /// Standardised residuals of a run, before any robust weight.
+    pub(super) fn residuals_of(&self, index: usize) -> Vec<Residual> {
+        let (run, own) = (&self.runs[index], &self.own[index]);
+        let predicted = self.predict(index);
+        let factor = self.scatter.factor;
+        let mut out = Vec::with_capacity(3 * predicted.len());
+        let mut push = |channel: Channel, row: usize, error: f64, sd: f64| {
+            let value = error / (sd * factor[channel as usize]);
+            // A simulation that has gone wild must not give the solver infinities.
+            out.push(Residual {
+                channel,
+                row,
+                value: if value.is_finite() { value.clamp(-1e6, 1e6) } else { 1e6 },
+            });
+        };
+        for (row, sample) in run.samples.iter().enumerate().skip(1 + own.late) {
+            let shown = &predicted[row - own.late];
+            let speed = if self.speed_is == SpeedIs::Mean { shown.mean_rad_s } else { shown.motor_rad_s };
+            let sd = (self.scatter.tacho * own.weigh_rad_s[row]).hypot(self.scatter.pulse_rad / sample.dt_s);
+            // A tacho does not tell the direction. A motor that stands still in both tells nothing of the scatter: the residual is
+            // exactly nought then and left out of every count.
+            let stands = sample.motor_rad_s == 0.0 && speed.abs() < STANDS_RAD_S;
+            let error = if stands { 0.0 } else { sample.motor_rad_s.abs() - speed.abs() };
+            push(Channel::Speed, row, error, sd);
+            if let Some(battery_v) = sample.battery_v {
+                push(Channel::Voltage, row, battery_v - shown.terminal_v, self.scatter.voltage_v);
+            }
+            if let Some(current_a) = sample.current_a {
+                let expected = shown.current_a + self.shared.current_offset_a;
+                push(Channel::Current, row, current_a - expected, self.scatter.current_a);
+            }
+        }
+        if let Some((force_n, error_n)) = run.force_n {
+            let driven: Vec<f64> = run
+                .samples
+                .iter()
+                .zip(&predicted)
+                .filter(|(s, _)| s.duty > 0.05)
+                .map(|(_, p)| p.push_n)
+                .collect();
+            if !driven.is_empty() {
+                let push_n = driven.iter().sum::<f64>() / driven.len() as f64;
+                push(Channel::Force, 0, force_n - self.at_the_scale_n(run, push_n), error_n);
+            }
+        }
+        out
+    }
+
+    /// What a spring scale shows of the push at the rims: bearings and the ground take their part first.
+    fn at_the_scale_n(&self, run: &Run, push_n: f64) -> f64 {
+        let chassis = &self.shared.config.chassis;
+        let surface =
+            run.surface.as_ref().and_then(|s| self.shared.surfaces.names.iter().position(|n| n == s));
+        let rolling = surface.map_or(0.0, |i| self.shared.surfaces.rolling[i]);
+        push_n - chassis.drag_n - rolling * chassis.mass_kg * lowgear_env::motion::GRAVITY_M_S2
+    }
+
+    pub(super) fn all_residuals(&self) -> Vec<Residual> {
+        (0..self.runs.len()).flat_map(|run| self.residuals_of(run)).collect()
+    }
+
+    /// Derivatives of the standardised residuals by the values of the variables themselves, one column each.
+    pub(super) fn slopes(&self) -> DMatrix<f64> {
+        let base: Vec<Vec<Residual>> = (0..self.runs.len()).map(|run| self.residuals_of(run)).collect();
+        let starts: Vec<usize> = base
+            .iter()
+            .scan(0, |at, run| {
+                let start = *at;
+                *at += run.len();
+                Some(start)
+            })
+            .collect();
+        let rows = base.iter().map(Vec::len).sum();
+        let mut slopes = DMatrix::zeros(rows, self.variables.len());
+        let mut moved = self.clone();
+        for (column, variable) in self.variables.iter().enumerate() {
+            let (low, high) = variable.limits();
+            let value = self.get(variable);
+            let size = match variable {
+                Variable::Shared(p) => p.scale(value),
+                Variable::Ocv(_) | Variable::Start(_) => 1.0,
+            };
+            let mut step = 1e-5 * size;
+            if value + step > high {
+                step = -step;
+            }
+            moved.set(variable, (value + step).max(low));
+            let runs: Vec<usize> = match variable {
+                Variable::Shared(_) => (0..self.runs.len()).collect(),
+                Variable::Ocv(run) | Variable::Start(run) => vec![*run],
+            };
+            for run in runs {
+                if let Variable::Shared(p) = variable
+                    && !touches(p, &self.runs[run], &self.shared)
+                {
+                    continue;
+                }
+                for (i, (now, was)) in moved.residuals_of(run).iter().zip(&base[run]).enumerate() {
+                    let slope = (now.value - was.value) / step;
+                    slopes[(starts[run] + i, column)] = if slope.is_finite() { slope } else { 0.0 };
+                }
+            }
+            moved.set(variable, value);
+        }
+        slopes
+    }
+
+    pub(super) fn point(&self) -> DVector<f64> {
+        DVector::from_iterator(self.variables.len(), self.variables.iter().map(|v| v.inverse(self.get(v))))
+    }
+}
+
+/// Whether a parameter acts in a run at all.
+fn touches(parameter: &Parameter, run: &Run, shared: &Shared) -> bool {
+    let here = |s: usize| run.surface.as_deref() == shared.surfaces.names.get(s).map(String::as_str);
+    match parameter {
+        Parameter::Efficiency(gear) | Parameter::BackEfficiency(gear) => *gear == run.gear,
+        Parameter::Rolling(surface) | Parameter::Grass(surface) => here(*surface),
+        _ => true,
+    }
+}
+
+/// Huber's loss as a residual whose square is twice the loss, and its derivative.
+fn tamed(value: f64) -> (f64, f64) {
+    let size = value.abs();
+    if size <= HUBER {
+        return (value, 1.0);
+    }
+    let tame = (2.0 * HUBER * size - HUBER * HUBER).sqrt();
+    (tame.copysign(value), HUBER / tame)
+}
+
+impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
+    type ResidualStorage = Owned<f64, Dyn>;
+    type JacobianStorage = Owned<f64, Dyn, Dyn>;
+    type ParameterStorage = Owned<f64, Dyn>;
+
+    fn set_params(&mut self, u: &DVector<f64>) {
+        for (i, variable) in self.variables.clone().iter().enumerate() {
+            self.set(variable, variable.value(u[i]).0);
+        }
+    }
+
+    fn params(&self) -> DVector<f64> {
+        self.point()
+    }
+
+    fn residuals(&self) -> Option<DVector<f64>> {
+        let values = self.all_residuals();
+        let robust = |r: &Residual| if self.robust { tamed(r.value).0 } else { r.value };
+        Some(DVector::from_iterator(values.len(), values.iter().map(robust)))
+    }
+
+    fn jacobian(&self) -> Option<DMatrix<f64>> {
+        let mut slopes = self.slopes();
+        let u = self.point();
+        for (column, variable) in self.variables.iter().enumerate() {
+            let by_u = variable.value(u[column]).1;
+            slopes.column_mut(column).scale_mut(by_u);
+        }
+        if self.robust {
+            for (row, residual) in self.all_residuals().iter().enumerate() {
+                slopes.row_mut(row).scale_mut(tamed(residual.value).1);
+            }
+        }
+        Some(slopes)
+    }
+}

@@ -1,0 +1,143 @@
+//! The gap between the vehicle and its model: a log's own runs simulated with the fitted vehicle.
+
+use crate::fit::{Predicted, Surfaces, World, charge_at_rest, simulate, still_rad_s};
+use crate::picture::{Look, Panel, Series, page};
+use crate::runs::{Recipe, Run};
+use lowgear_env::config::Spread;
+use lowgear_env::vehicle::{VariationConfig, VehicleConfig};
+use std::fmt::Write as _;
+
+/// One run beside its simulation.
+#[derive(Clone, Debug)]
+pub struct Compared {
+    /// The run.
+    pub run: Run,
+    /// What the simulator says.
+    pub predicted: Vec<Predicted>,
+    /// Mean of the measured motor speed while the motor turns, rad/s.
+    pub mean_rad_s: f64,
+    /// Root mean square of the difference, rad/s.
+    pub error_rad_s: f64,
+    /// Motor turn by the end, simulated over measured, less 1: the error of the way.
+    pub way: f64,
+}
+
+/// All runs.
+#[derive(Clone, Debug, Default)]
+pub struct Gap {
+    /// Runs that move.
+    pub runs: Vec<Compared>,
+}
+
+/// Compares runs with a vehicle and the ground of a course; nothing is fitted but the battery's voltage at rest and, for a
+/// run that begins on the move, its first speed.
+#[must_use]
+pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c: f64) -> Gap {
+    let mut still = config.clone();
+    still.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
+    let mut gap = Gap::default();
+    for run in runs.iter().filter(|r| r.recipe != Recipe::StallPull) {
+        let (charge, offset_v) = charge_at_rest(&still, run);
+        let world = World::new(&still, surfaces, run, charge, offset_v);
+        let turn_rad_m = still.gearbox.total_ratio[run.gear] / still.chassis.wheel_radius_m;
+        let start_m_s = if run.starts_at_rest(still_rad_s(&still)) {
+            0.0
+        } else {
+            run.samples[0].motor_rad_s / turn_rad_m
+        };
+        let predicted = simulate(&world, run, start_m_s);
+        let pairs: Vec<(f64, f64, f64)> = run
+            .samples
+            .iter()
+            .zip(&predicted)
+            .skip(1)
+            .map(|(s, p)| (s.motor_rad_s.abs(), p.mean_rad_s, s.dt_s))
+            .collect();
+        let turning: Vec<&(f64, f64, f64)> = pairs.iter().filter(|(m, p, _)| *m > 0.0 || *p > 1e-3).collect();
+        let measured: f64 = pairs.iter().map(|(m, _, dt)| m * dt).sum();
+        if turning.len() < 5 || measured <= 0.0 {
+            continue;
+        }
+        let n = turning.len() as f64;
+        let simulated: f64 = pairs.iter().map(|(_, p, dt)| p * dt).sum();
+        gap.runs.push(Compared {
+            mean_rad_s: turning.iter().map(|t| t.0).sum::<f64>() / n,
+            error_rad_s: (turning.iter().map(|t| (t.0 - t.1).powi(2)).sum::<f64>() / n).sqrt(),
+            way: simulated / measured - 1.0,
+            run: run.clone(),
+            predicted,
+        });
+    }
+    gap
+}
+
+impl Gap {
+    /// The one number: root mean square of the runs' error of the way, as a share. Course times of the simulator are no surer than this.
+    #[must_use]
+    pub fn trust(&self) -> Option<f64> {
+        let n = self.runs.len() as f64;
+        (n > 0.0).then(|| (self.runs.iter().map(|r| r.way * r.way).sum::<f64>() / n).sqrt())
+    }
+
+    /// In words, a line per run.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut out = String::new();
+        for r in &self.runs {
+            let _ = writeln!(
+                out,
+                "{} (line {}): speed error {:.1} rad/s rms of {:.0} rad/s in the mean ({:.1} %), way {:+.1} %",
+                r.run.name(),
+                r.run.line(),
+                r.error_rad_s,
+                r.mean_rad_s,
+                100.0 * r.error_rad_s / r.mean_rad_s,
+                100.0 * r.way
+            );
+        }
+        match self.trust() {
+            Some(share) => {
+                let _ = writeln!(
+                    out,
+                    "in short: over {} runs the model is off by {:.1} % of the way; take a gain of a policy for real only where it is larger, or where its \
+                     interval in a comparison over the ranges of this vehicle file excludes zero",
+                    self.runs.len(),
+                    100.0 * share
+                );
+            }
+            None => out.push_str("no run to compare: label some, as `lowgear recipes` says\n"),
+        }
+        out
+    }
+
+    /// Measured against simulated speed, the first sixteen runs.
+    #[must_use]
+    pub fn svg(&self, title: &str) -> String {
+        let panels: Vec<Panel> = self
+            .runs
+            .iter()
+            .take(16)
+            .map(|r| {
+                let start_s = r.run.samples.first().map_or(0.0, |s| s.time_s);
+                let points = |of: &dyn Fn(usize) -> f64| {
+                    (0..r.run.samples.len())
+                        .map(|i| (r.run.samples[i].time_s - start_s, of(i)))
+                        .collect::<Vec<_>>()
+                };
+                let measured = points(&|i| r.run.samples[i].motor_rad_s);
+                let simulated = points(&|i| r.predicted[i].mean_rad_s);
+                Panel {
+                    title: format!("{}: way {:+.1} %", r.run.name(), 100.0 * r.way),
+                    x_title: "time, s".into(),
+                    y_title: "motor speed, rad/s".into(),
+                    series: vec![
+                        Series { name: "measured".into(), look: Look::Points, points: measured },
+                        Series { name: "simulated".into(), look: Look::Line, points: simulated },
+                    ],
+                    y_range: None,
+                }
+            })
+            .collect();
+        page(title, &panels, 2)
+    }
+}

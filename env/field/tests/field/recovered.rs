@@ -1,0 +1,115 @@
+//! Parameters recovered from logs of an independent cart (SciPy's `solve_ivp`, `tests/field/world.py`), within the intervals
+//! that the fit states.
+//!
+//! Measured figures stand in DEVELOPERS.md; the number of fits here is `FITS` (`LOWGEAR_FITS` for more).
+
+use super::python;
+use lowgear_env::config::load;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::fit::{Conditions, Fit, Parameter, fit, still_rad_s};
+use lowgear_field::log::{LogReader, Mapping};
+use lowgear_field::runs::{Collector, Limits};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Fits, unless the environment asks for another number.
+const FITS: usize = 20;
+
+/// The demo cart; its log has a current sensor besides, as recipes ask for.
+pub(super) fn cart() -> VehicleConfig {
+    load(&python::repository().join("configs/vehicles/demo-cart.toml")).unwrap()
+}
+
+pub(super) fn fitted(start: &VehicleConfig, log: &Path) -> Fit {
+    let mapping = Mapping::default();
+    let mut collector = Collector::new(start, Limits::default(), None, still_rad_s(start));
+    collector.read(&mut LogReader::open(log, &mapping).unwrap(), |_| {}).unwrap();
+    fit(start, &collector.finish(), Conditions::default(), |_| {}).unwrap()
+}
+
+/// The true value of a parameter.
+fn truth(of: &serde_like::Value, parameter: &Parameter, surfaces: &[String]) -> f64 {
+    let surface = |s: &usize, key: &str| of.at(&["surfaces", &surfaces[*s], key]);
+    match parameter {
+        Parameter::EmfConstant => of.at(&["ke"]),
+        Parameter::Resistance => of.at(&["ohm"]),
+        Parameter::NoLoadCurrent => of.at(&["i0"]),
+        Parameter::RotorInertia => of.at(&["rotor"]),
+        Parameter::BatteryResistance => of.at(&["source"]),
+        Parameter::Efficiency(g) => of.at(&["forth", &g.to_string()]),
+        Parameter::BackEfficiency(g) => of.at(&["back", &g.to_string()]),
+        Parameter::Drag => of.at(&["drag"]),
+        Parameter::Rolling(s) => surface(s, "rolling"),
+        Parameter::Grass(s) => surface(s, "grass"),
+        Parameter::CurrentOffset => of.at(&["current_offset"]),
+    }
+}
+
+/// True values as flat `path value` lines, which `world.py truth` prints: no JSON reader is needed here.
+mod serde_like {
+    use std::collections::BTreeMap;
+
+    pub(super) struct Value(pub(super) BTreeMap<String, f64>);
+
+    impl Value {
+        pub(super) fn read(text: &str) -> Value {
+            let pair = |line: &str| {
+                let (key, value) = line.rsplit_once(' ').unwrap();
+                (key.to_owned(), value.parse().unwrap())
+            };
+            Value(text.lines().map(pair).collect())
+        }
+
+        pub(super) fn at(&self, path: &[&str]) -> f64 {
+            *self.0.get(&path.join("/")).unwrap_or_else(|| panic!("no {path:?}"))
+        }
+    }
+}
+
+#[test]
+fn what_the_logs_tell_is_recovered_within_its_intervals() {
+    if !python::there() {
+        return;
+    }
+    let fits = std::env::var("LOWGEAR_FITS").ok().and_then(|n| n.parse().ok()).unwrap_or(FITS);
+    let (start, folder) = (cart(), python::folder("recovered"));
+    let mut counted: BTreeMap<String, (usize, usize)> = BTreeMap::new();
+    let mut held: BTreeMap<String, usize> = BTreeMap::new();
+    let vehicle = python::repository().join("configs/vehicles/demo-cart.toml");
+    for seed in 0..fits {
+        let place = folder.join(seed.to_string());
+        let names = [vehicle.to_str().unwrap(), &seed.to_string(), place.to_str().unwrap()];
+        let flat = python::run("world.py", &["log", names[0], names[1], names[2]]);
+        let true_values = serde_like::Value::read(&flat);
+        let found = fitted(&start, &place.join("log.csv"));
+        std::fs::remove_dir_all(&place).unwrap();
+        for estimate in &found.estimates {
+            let exact = truth(&true_values, &estimate.parameter, &found.surfaces.names);
+            let (low, high) = estimate.interval();
+            let entry = counted.entry(estimate.name.clone()).or_default();
+            entry.1 += 1;
+            if exact >= low && exact <= high {
+                entry.0 += 1;
+            } else {
+                println!(
+                    "seed {seed}: {} is {exact:.5e}, found {:.5e} ± {:.1e}",
+                    estimate.name, estimate.value, estimate.error
+                );
+            }
+        }
+        found.held.iter().for_each(|h| *held.entry(h.name.clone()).or_default() += 1);
+    }
+    for (name, (inside, of)) in &counted {
+        println!("{name}: {inside} of {of} inside");
+    }
+    println!("held: {held:?}");
+    let (inside, of) = counted.values().fold((0, 0), |(a, b), (i, o)| (a + i, b + o));
+    println!("all together: {inside} of {of} = {:.1} %", 100.0 * inside as f64 / of as f64);
+    assert!(of >= 12 * fits, "the recipes tell at least a dozen parameters: {of} in {fits} fits");
+    assert!(inside * 100 >= of * 93, "{inside} of {of} inside their 95 % intervals");
+    for (name, (inside, of)) in counted {
+        // Below this a single parameter's count is no chance (binomial, 95 %: less than 1 in 1000).
+        let least = (0.95 * of as f64 - 3.3 * (0.95 * 0.05 * of as f64).sqrt()).floor();
+        assert!(inside as f64 >= least, "{name}: {inside} of {of}");
+    }
+}

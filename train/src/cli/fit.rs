@@ -1,0 +1,84 @@
+//! `lowgear fit`.
+
+use crate::error::StudyError;
+use crate::field::{LogArguments, collect};
+use crate::progress::Reporter;
+use crate::store::write_atomically;
+use lowgear_env::config::{ConfigError, KeyError, load};
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::fit::{Conditions, fit};
+use std::path::{Path, PathBuf};
+
+/// Fit a vehicle file to logs of the real vehicle.
+///
+/// Reads a vehicle file to start from and logs (CSV with headings such as time_s, motor_speed_rad_s, duty; other names
+/// by --mapping), driven after the sheet of `lowgear recipes`. Writes the vehicle file with fitted values, their
+/// standard errors, what the logs cannot tell and ranges for training; beside it a course file with the surfaces and a picture
+/// of the residuals. Takes seconds; logs of a gigabyte a few more.
+#[derive(clap::Args)]
+pub(super) struct FitArguments {
+    /// Vehicle file to start from (TOML)
+    vehicle: PathBuf,
+    /// Logs (CSV)
+    #[arg(required = true, value_name = "LOG")]
+    logs: Vec<PathBuf>,
+    #[command(flatten)]
+    reading: LogArguments,
+    /// Vehicle file to write
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Temperature of the air while the logs were written, °C
+    #[arg(long, value_name = "C", default_value_t = 20.0, value_parser = temperature, allow_negative_numbers = true)]
+    air_c: f64,
+}
+
+pub(super) fn temperature(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(air_c) if (-30.0..=60.0).contains(&air_c) => Ok(air_c),
+        _ => Err("-30 to 60 °C".to_owned()),
+    }
+}
+
+pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
+    let start: VehicleConfig = load(&arguments.vehicle)?;
+    let reporter = Reporter::new();
+    let mapping = arguments.reading.mapping()?;
+    let (collected, notes) = collect(&start, &arguments.logs, &mapping, &reporter)?;
+    let conditions = Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c };
+    let found =
+        fit(&start, &collected, conditions, |line| reporter.line(line)).map_err(StudyError::step("fit"))?;
+    let names: Vec<String> = arguments
+        .logs
+        .iter()
+        .map(|l| l.file_name().unwrap_or_default().to_string_lossy().into_owned())
+        .collect();
+    let text =
+        found.vehicle_text(&start, &names, &notes).map_err(|error| out_of_range(&arguments.out, error))?;
+    write_atomically(&arguments.out, text.as_bytes())?;
+    let beside = |suffix: &str| named_beside(&arguments.out, suffix);
+    let picture = beside("fit.svg");
+    write_atomically(&picture, found.svg().as_bytes())?;
+    let mut out = format!(
+        "{}\nvehicle: {}\nresiduals: {}\n",
+        found.findings(&notes),
+        arguments.out.display(),
+        picture.display()
+    );
+    if let Some(course) = found.course_text() {
+        let file = beside("course.toml");
+        write_atomically(&file, course.as_bytes())?;
+        out.push_str(&format!("surfaces: {}\n", file.display()));
+    }
+    Ok(out)
+}
+
+/// A fitted value that a vehicle file may not hold.
+fn out_of_range(file: &Path, error: KeyError) -> StudyError {
+    StudyError::Config(ConfigError::Value { file: file.to_owned(), line: None, error })
+}
+
+/// `vehicle.toml` and `fit.svg` become `vehicle-fit.svg`.
+pub(super) fn named_beside(file: &Path, suffix: &str) -> PathBuf {
+    let stem = file.file_stem().unwrap_or_default().to_string_lossy();
+    file.with_file_name(format!("{stem}-{suffix}"))
+}

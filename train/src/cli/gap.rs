@@ -1,0 +1,62 @@
+//! `lowgear gap`.
+
+use super::fit::{named_beside, temperature};
+use crate::error::StudyError;
+use crate::field::{LogArguments, collect};
+use crate::progress::Reporter;
+use crate::store::write_atomically;
+use lowgear_env::config::load;
+use lowgear_env::load_course;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::fit::Surfaces;
+use lowgear_field::gap::compare;
+use std::path::PathBuf;
+
+/// Tell how far the model is from the vehicle: simulate a log's own runs.
+///
+/// Reads a vehicle file, a course file with the surfaces, and logs with labelled runs, best such that were not fitted to. Writes
+/// measured against simulated speed as a picture and the errors of each run; in the end one number for how far to trust a trained
+/// policy. Takes seconds.
+#[derive(clap::Args)]
+pub(super) struct GapArguments {
+    /// Vehicle file (TOML)
+    vehicle: PathBuf,
+    /// Logs (CSV)
+    #[arg(required = true, value_name = "LOG")]
+    logs: Vec<PathBuf>,
+    /// Course file whose surfaces are those of the labels
+    #[arg(long, value_name = "FILE")]
+    course: PathBuf,
+    #[command(flatten)]
+    reading: LogArguments,
+    /// Picture to write
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Temperature of the air while the logs were written, °C
+    #[arg(long, value_name = "C", default_value_t = 20.0, value_parser = temperature, allow_negative_numbers = true)]
+    air_c: f64,
+}
+
+pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
+    let vehicle: VehicleConfig = load(&arguments.vehicle)?;
+    let (course, _) = load_course(&arguments.course)?;
+    let mapping = arguments.reading.mapping()?;
+    let (collected, notes) = collect(&vehicle, &arguments.logs, &mapping, &Reporter::new())?;
+    let known = course.plain_surfaces();
+    let mut surfaces = Surfaces::new(known.iter().map(|s| s.name.clone()).collect());
+    surfaces.rolling = known.iter().map(|s| s.rolling).collect();
+    surfaces.drag_s_m = known.iter().map(|s| s.drag_s_m).collect();
+    let missing =
+        |r: &&lowgear_field::runs::Run| r.surface.as_ref().is_some_and(|s| !surfaces.names.contains(s));
+    if let Some(run) = collected.runs.iter().find(missing) {
+        let allowed = format!("one of the course's: {}", surfaces.names.join(", "));
+        let got = run.surface.clone().unwrap_or_default();
+        let key = format!("surface of the run at line {}", run.line());
+        return Err(lowgear_env::config::KeyError::new(key, got, allowed).into());
+    }
+    let gap = compare(&vehicle, &surfaces, &collected.runs, arguments.air_c);
+    let picture = arguments.out.clone().unwrap_or_else(|| named_beside(&arguments.vehicle, "gap.svg"));
+    write_atomically(&picture, gap.svg(&format!("{}: measured and simulated", vehicle.name)).as_bytes())?;
+    let told: String = notes.lines().map(|l| format!("{l}\n")).collect();
+    Ok(format!("{told}{}picture: {}\n", gap.text(), picture.display()))
+}

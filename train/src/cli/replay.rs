@@ -1,0 +1,69 @@
+//! `lowgear replay`.
+
+use super::policy;
+use crate::error::StudyError;
+use crate::field::{LogArguments, seen_in_training};
+use crate::store::{StoreError, create_folder, write_atomically};
+use crate::study::read_inputs;
+use lowgear_agents::policy::Policy;
+use lowgear_field::log::LogReader;
+use lowgear_field::replay::{Decision, Replay};
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::PathBuf;
+
+/// Replay a policy over a log: what it would have decided beside what was done.
+///
+/// Reads a study file (vehicle and training courses), a saved policy or an exported table, and a log of the real vehicle. Writes
+/// decisions.csv (one row per decision, with the guard's verdict on the driver's shifts and what would have turned the policy's mind), and replay.svg;
+/// tells hunting and failed shifts, and which share of the log lies inside what training has seen. Takes seconds; logs of a gigabyte a minute.
+#[derive(clap::Args)]
+pub(super) struct ReplayArguments {
+    /// Study file (TOML)
+    study: PathBuf,
+    /// Log (CSV)
+    log: PathBuf,
+    /// Saved policy: a policy.json, its folder, an exported file, or the word hand-rule
+    #[arg(long, value_name = "POLICY")]
+    policy: String,
+    /// Folder for decisions.csv and replay.svg
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    #[command(flatten)]
+    reading: LogArguments,
+}
+
+pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
+    let inputs = read_inputs(&arguments.study, false)?;
+    let (file, mut player) = policy(&inputs, &arguments.policy)?;
+    let mapping = arguments.reading.mapping()?;
+    let mut log = LogReader::open(&arguments.log, &mapping)?;
+    let seen = seen_in_training(&inputs.scenario, &player);
+    player.reset();
+    let mut replay = Replay::new(
+        &inputs.scenario.vehicle,
+        move |features, mask| player.decide(features, mask),
+        Some(&seen),
+    );
+    create_folder(&arguments.out)?;
+    // The rows go to a file beside its place as they come; it takes its place when it is whole.
+    let (place, beside) = (arguments.out.join("decisions.csv"), arguments.out.join("decisions.csv.partial"));
+    let written = |reason| StudyError::Store(StoreError::io(&place)(reason));
+    let mut rows = BufWriter::new(File::create(&beside).map_err(written)?);
+    writeln!(rows, "{}", Decision::headings()).map_err(written)?;
+    replay.walk(&mut log, |decision| writeln!(rows, "{}", decision.row()).map_err(written))?;
+    let whole = rows.into_inner().map_err(|e| written(e.into_error()))?;
+    whole.sync_all().map_err(written)?;
+    std::fs::rename(&beside, &place).map_err(written)?;
+    let picture = arguments.out.join("replay.svg");
+    let title =
+        format!("{} over {}", file.name, arguments.log.file_name().unwrap_or_default().to_string_lossy());
+    write_atomically(&picture, replay.svg(&title).as_bytes())?;
+    let notes: String = log.tally().text().lines().map(|l| format!("log: {l}\n")).collect();
+    Ok(format!(
+        "{notes}{}decisions: {}\npicture: {}\n",
+        replay.summary().text(),
+        place.display(),
+        picture.display()
+    ))
+}

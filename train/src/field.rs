@@ -1,0 +1,101 @@
+//! Logs of the real vehicle on the command line: where they are, what their columns are called, what was met in them.
+
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::saved::Player;
+use lowgear_agents::policy::Policy;
+use lowgear_env::config::load;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Drive, Scenario, World};
+use lowgear_eval::suite::TrainingSuite;
+use lowgear_field::fit::still_rad_s;
+use lowgear_field::log::{LogReader, Mapping};
+use lowgear_field::replay::Seen;
+use lowgear_field::runs::{Collected, Collector, Limits};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// How logs are read.
+#[derive(clap::Args)]
+pub struct LogArguments {
+    /// Names and units of columns that are not the usual ones (TOML)
+    #[arg(long, value_name = "FILE")]
+    mapping: Option<PathBuf>,
+}
+
+impl LogArguments {
+    /// The mapping, or the usual names.
+    ///
+    /// # Errors
+    /// The mapping file.
+    pub fn mapping(&self) -> Result<Mapping, StudyError> {
+        Ok(match &self.mapping {
+            Some(file) => load(file)?,
+            None => Mapping::default(),
+        })
+    }
+}
+
+/// Runs from logs, and what was met in them, one finding a line.
+///
+/// # Errors
+/// A log that cannot be read.
+pub fn collect(
+    vehicle: &VehicleConfig,
+    logs: &[PathBuf],
+    mapping: &Mapping,
+    reporter: &Reporter,
+) -> Result<(Collected, String), StudyError> {
+    let mut collector =
+        Collector::new(vehicle, Limits::default(), mapping.surface.clone(), still_rad_s(vehicle));
+    let mut notes = String::new();
+    for file in logs {
+        let mut log = LogReader::open(file, mapping)?;
+        let megabytes = std::fs::metadata(file).map_or(0, |m| m.len() >> 20);
+        let name = file.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let job = (megabytes >= 64).then(|| reporter.job(&format!("reading {name}"), megabytes));
+        collector.read(&mut log, |bytes| {
+            if let Some(job) = &job {
+                job.update(bytes >> 20, megabytes, "MB");
+            }
+        })?;
+        if let Some(job) = job {
+            job.finish("read");
+        }
+        for line in log.tally().text().lines() {
+            notes.push_str(&format!("{name}: {line}\n"));
+        }
+    }
+    let collected = collector.finish();
+    for (what, (times, line)) in &collected.notes {
+        notes.push_str(&format!(
+            "line {line}{}: {what}\n",
+            if *times > 1 { format!(" and {} more times", times - 1) } else { String::new() }
+        ));
+    }
+    Ok((collected, notes))
+}
+
+/// Training courses that tell what training sees.
+const COURSES: u64 = 40;
+
+/// What a policy sees on training courses, driven by itself.
+#[must_use]
+pub fn seen_in_training(scenario: &Scenario, player: &Player) -> Seen {
+    let suite = TrainingSuite::new(scenario);
+    let mut seen = Seen::default();
+    for episode in 0..COURSES {
+        let mut driver = player.clone();
+        driver.reset();
+        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
+        loop {
+            let features = *drive.observation();
+            seen.note(&features);
+            let request = driver.decide(&features, drive.mask());
+            if drive.step(request as usize).end.is_some() {
+                break;
+            }
+        }
+    }
+    seen
+}
