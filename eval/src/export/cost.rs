@@ -24,7 +24,7 @@ const STATE: &str = "#include \"lowgear.h\"\nlowgear_state state = { 0 };\n";
 /// Ticks of the drill that are counted.
 const TICKS: u32 = 4000;
 /// No drill takes longer than this.
-const LIMIT: Duration = Duration::from_mins(1);
+const LIMIT: Duration = Duration::from_secs(60);
 
 /// A small machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
