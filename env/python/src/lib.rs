@@ -1,6 +1,6 @@
 //! The environment for Python users: a batch of worlds that writes what policies see into arrays.
 //!
-//! Start reading at [`batch::Batch`]. What Gymnasium expects of an environment is in Python, in `lowgear/`.
+//! Start reading at [`batch::Batch`]. What Gymnasium expects of an environment is in Python, in `package/lowgear/`.
 
 mod batch;
 mod canvas;
