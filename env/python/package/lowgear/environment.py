@@ -167,6 +167,11 @@ class GardenCart(gym.Env):
             info["outcome"] = self._batch.outcome(0)
         return self._seen.copy(), float(self._reward[0]), terminated, truncated, info
 
+    @property
+    def vehicle(self):
+        """Name of the vehicle."""
+        return self._batch.vehicle
+
     def action_masks(self):
         """Which actions the guard would carry out now, as learners with masks ask for it."""
         return self._mask.copy()
