@@ -90,7 +90,7 @@ done
 step "the Python module"
 module=target/python-module
 cargo fmt --manifest-path env/python/Cargo.toml --check
-cargo clippy --release --locked --manifest-path env/python/Cargo.toml --target-dir "$module" -- -D warnings
+cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.toml --target-dir "$module" -- -D warnings
 # Everything that its tests need, in an environment of its own; the versions are those they were written with.
 equip() {
     [ -x "$module/env/bin/python" ] || python3 -m venv "$module/env" || return 1
@@ -103,7 +103,7 @@ if equip; then
     "$module/env/bin/maturin" build --release --locked --manifest-path env/python/Cargo.toml \
         --target-dir "$module" --interpreter "$python" --out "$module/wheel"
     "$python" -m pip install --quiet --force-reinstall --no-deps "$module"/wheel/*.whl
-    PYTHONDONTWRITEBYTECODE=1 "$python" -m pytest -q -p no:cacheprovider env/python/tests
+    LOWGEAR_BINARY="${CARGO_TARGET_DIR:-$PWD/target}/release/lowgear" PYTHONDONTWRITEBYTECODE=1 "$python" -m pytest -q -p no:cacheprovider env/python/tests
 elif [ -n "${CI:-}" ]; then
     echo "the tests of the Python module could not be equipped" >&2
     exit 1
