@@ -100,7 +100,8 @@ fn run_ppo(seed: u64, decisions: u64, between: u64) {
         hidden: vec![64, 64],
         gamma_per_s: 0.956_f64.powf(1.0 / DECISION_S),
         lambda: 0.95,
-        worlds: 4,
+        // Whole episodes are lived in each: with several a round would be much longer than asked for.
+        worlds: 1,
         round: 2048,
         epochs: 6,
         batch: 256,
@@ -119,7 +120,7 @@ fn run_ppo(seed: u64, decisions: u64, between: u64) {
     let mut learner = Ppo::new(config, scaler.inputs(), 3, Seed(seed)).unwrap();
     let lane = Lane { world: courses(seed, 1), encode: scaler.clone(), guide: nobody };
     let mut watch = Watch::new(between);
-    ppo::train(&mut learner, &mut vec![lane; 4], decisions, |learner, _| {
+    ppo::train(&mut learner, &mut [lane], decisions, |learner, _| {
         let mut actor = learner.actor().unwrap();
         watch.look(learner.decisions(), |world, n| {
             ppo::greedy_return(&mut actor, world, &mut scaler.clone(), &mut { nobody }, n)

@@ -5,8 +5,9 @@
 PPO (there MaskablePPO of sb3-contrib) and DQN (there of Stable-Baselines3), from nothing and without a guide, one
 thread each, in turns. Equal on both sides: world, courses to train on, encoding of the features, two layers of 64
 with ReLU, optimiser, step size and its fall, batches, rounds, exploration, discount and scale of the reward; the
-settings stand below and in `train/benches/garden.rs`. Not equal: fresh weights (orthogonal there), discounting by
-elapsed time here and by decision there, action masks in DQN here only, whole episodes in a round of PPO here.
+settings stand below and in `train/benches/garden.rs`. Not equal: fresh weights (PPO's orthogonal there), discounting by
+elapsed time here and by decision there, action masks in DQN here only, whole episodes in a round of PPO here, which makes it
+somewhat longer.
 
 Every so many decisions, with the clocks stopped, the greedy policy drives 20 validation courses. The goal of a pair
 is the lower one of the two medians of the best mean return; the table tells when each run first came there.
@@ -86,15 +87,15 @@ def library_run(learner, seed, decisions, between):
             print(self.num_timesteps, f"{seconds:.4f} {cpu_s:.4f} {mean_return(self.model):.3f}", flush=True)
             self.judged += self.clocks() - before
 
-    def world(number):
+    def world():
         class Numbered(gym.Wrapper):
-            """Episodes `number`, `number + 4` and so on, as the worlds of a round have them, rewards scaled."""
+            """Episodes one after the other, rewards scaled."""
 
-            episode = number
+            episode = 0
 
             def reset(self, **_):
                 start = self.env.reset(seed=seed, options={"episode": self.episode})
-                self.episode += worlds
+                self.episode += 1
                 return start
 
             def step(self, action):
@@ -104,17 +105,16 @@ def library_run(learner, seed, decisions, between):
             def action_masks(self):
                 return self.env.action_masks()
 
-        return lambda: Numbered(lowgear.GardenCart(observation="encoded"))
+        return Numbered(lowgear.GardenCart(observation="encoded"))
 
     def falling(high, low):
         return lambda left: low + (high - low) * left
 
-    worlds = 4 if learner == "ppo" else 1
-    env = DummyVecEnv([world(number) for number in range(worlds)])
+    env = DummyVecEnv([world])
     network = dict(activation_fn=torch.nn.ReLU, net_arch=[64, 64], optimizer_kwargs=dict(eps=1e-5))
     if learner == "ppo":
         model = MaskablePPO(
-            "MlpPolicy", env, policy_kwargs=network, seed=seed, gamma=GAMMA[learner], gae_lambda=0.95, n_steps=2048 // worlds,
+            "MlpPolicy", env, policy_kwargs=network, seed=seed, gamma=GAMMA[learner], gae_lambda=0.95, n_steps=2048,
             n_epochs=6, batch_size=256, clip_range=0.2, ent_coef=0.01, learning_rate=falling(2e-3, 1e-4), vf_coef=0.5,
             max_grad_norm=0.5,
         )
