@@ -5,9 +5,9 @@
 PPO (there MaskablePPO of sb3-contrib) and DQN (there of Stable-Baselines3), from nothing and without a guide, one
 thread each, in turns. Equal on both sides: world, courses to train on, encoding of the features, two layers of 64
 with ReLU, optimiser, step size and its fall, batches, rounds, exploration, discount and scale of the reward; the
-settings stand below and in `train/benches/garden.rs`. Not equal: fresh weights (PPO's orthogonal there), discounting by
-elapsed time here and by decision there, action masks in DQN here only, whole episodes in a round of PPO here, which makes it
-somewhat longer.
+settings stand below and in `train/benches/garden.rs`. Not equal: fresh weights (PPO's orthogonal there), discounting
+by elapsed time here and by decision there, action masks in DQN here only, whole episodes in a round of PPO here,
+which makes it somewhat longer.
 
 Every so many decisions, with the clocks stopped, the greedy policy drives 20 validation courses. The goal of a pair
 is the lower one of the two medians of the best mean return; the table tells when each run first came there.
