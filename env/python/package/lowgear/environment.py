@@ -107,7 +107,8 @@ class GardenCart(gym.Env):
     the reward but for rounding.
 
     **End**: terminated when the course is finished, or can no longer be; truncated when the clock runs out, and then
-    the next state still has a value. `info["outcome"]` then has the figures of the episode.
+    the next state still has a value. `info["outcome"]` then has the figures of the episode; its `return_s` is the sum of
+    the rewards, but when the clock ran out it also counts what not finishing costs, as comparisons do.
 
     **Time is not steps**: between two decisions passes whatever time it takes, mostly 0.2 s, longer in a shift.
     `info["elapsed_s"]` is that time; a learner that discounts should do so by `gamma_per_s ** elapsed_s`. One that
