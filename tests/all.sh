@@ -105,4 +105,28 @@ for file in report.html summary.json episodes.csv; do
     test -s "$folder/run/$file"
 done
 
+step "the Python module"
+module=target/python-module
+cargo fmt --manifest-path env/python/Cargo.toml --check
+cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.toml --target-dir "$module" -- -D warnings
+# Everything that its tests need, in an environment of its own; the versions are those they were written with.
+equip() {
+    [ -x "$module/env/bin/python" ] || python3 -m venv "$module/env" || return 1
+    "$module/env/bin/python" -m pip install --quiet \
+        "maturin~=1.16" "pytest~=9.2" "gymnasium~=1.4" "stable-baselines3~=2.9" "sb3-contrib~=2.9"
+}
+if equip; then
+    python=$module/env/bin/python
+    rm -rf "$module/wheel"
+    "$module/env/bin/maturin" build --release --locked --manifest-path env/python/Cargo.toml \
+        --target-dir "$module" --interpreter "$python" --out "$module/wheel"
+    "$python" -m pip install --quiet --force-reinstall --no-deps "$module"/wheel/*.whl
+    LOWGEAR_BINARY="${CARGO_TARGET_DIR:-$PWD/target}/release/lowgear" PYTHONDONTWRITEBYTECODE=1 "$python" -m pytest -q -p no:cacheprovider env/python/tests
+elif [ -n "${CI:-}" ]; then
+    echo "the tests of the Python module could not be equipped" >&2
+    exit 1
+else
+    echo "skipped: the tests of the Python module could not be equipped" >&2
+fi
+
 step "all in order"

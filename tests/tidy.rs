@@ -41,6 +41,8 @@ fn texts() -> Vec<(PathBuf, String)> {
         }
     }
     found.retain(|f| f != Path::new("tests/tidy.rs"));
+    // Where pip builds the Python module.
+    found.retain(|f| !f.starts_with("env/python/target"));
     let read = |f: PathBuf| fs::read_to_string(repository().join(&f)).ok().map(|text| (f, text));
     found.into_iter().filter_map(read).collect()
 }
@@ -118,6 +120,28 @@ fn dependencies_point_one_way() {
         for name in ours {
             assert!(allowed.contains(&name.as_str()), "{manifest} must not depend on {name}");
         }
+    }
+}
+
+/// Name and version of every package in a lock file.
+fn locked(file: &str) -> Vec<(String, String)> {
+    let text = fs::read_to_string(repository().join(file)).unwrap();
+    let value = |line: &str, key: &str| Some(line.strip_prefix(key)?.trim_matches('"').to_owned());
+    let lines: Vec<&str> = text.lines().collect();
+    let pairs = lines.windows(2);
+    pairs.filter_map(|l| Some((value(l[0], "name = ")?, value(l[1], "version = ")?))).collect()
+}
+
+/// Otherwise the module might not give the bits that the command gives.
+#[test]
+fn the_python_module_is_built_from_the_versions_that_the_command_is_built_from() {
+    let ours = locked("Cargo.lock");
+    let names: Vec<&String> = ours.iter().map(|(name, _)| name).collect();
+    let shared = locked("env/python/Cargo.lock").into_iter().filter(|(name, _)| names.contains(&name));
+    let shared: Vec<_> = shared.collect();
+    assert!(shared.len() > 20, "the two have much in common");
+    for package in shared {
+        assert!(ours.contains(&package), "{} {} only in env/python/Cargo.lock", package.0, package.1);
     }
 }
 

@@ -20,6 +20,21 @@ pub enum Cause {
     OutOfTime,
 }
 
+impl Cause {
+    /// The word for it, as files have it.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Cause::Finished => "finished",
+            Cause::StalledOut => "stalled-out",
+            Cause::Jammed => "jammed",
+            Cause::Overheated => "overheated",
+            Cause::BatteryEmpty => "battery-empty",
+            Cause::OutOfTime => "out-of-time",
+        }
+    }
+}
+
 /// The reward of an episode by term, each already weighted, in seconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct RewardTerms {

@@ -35,6 +35,12 @@ impl Drive {
         self.ticks as f64 * self.vehicle.tick_s - self.unused_s
     }
 
+    /// Position of the front axle, m, and speed, m/s.
+    #[must_use]
+    pub fn place(&self) -> (f64, f64) {
+        (self.plant.x_m, self.plant.v_m_s)
+    }
+
     /// What not finishing costs, s, negative: as much as waiting for the time limit, and the weight for not finishing.
     /// Otherwise giving up early would beat a long course that is finished.
     pub(super) fn abort_s(&self) -> f64 {
@@ -48,7 +54,8 @@ impl Drive {
     }
 
     /// The reward collected so far, by term; not finishing is left out.
-    pub(super) fn reward(&self) -> RewardTerms {
+    #[must_use]
+    pub fn reward(&self) -> RewardTerms {
         let weights = &self.scenario.episode.reward;
         // What the rainflow count still holds open counts at the end.
         let stress = &self.plant.stress;

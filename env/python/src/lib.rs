@@ -1,0 +1,20 @@
+//! The environment for Python users: a batch of worlds that writes what policies see into arrays.
+//!
+//! Start reading at [`batch::Batch`]. What Gymnasium expects of an environment is in Python, in `package/lowgear/`.
+
+mod batch;
+mod canvas;
+mod encode;
+mod lane;
+mod picture;
+mod setup;
+
+use pyo3::prelude::*;
+
+/// The module `lowgear._core`.
+#[pymodule]
+#[pyo3(name = "_core")]
+mod core {
+    #[pymodule_export]
+    use super::batch::Batch;
+}
