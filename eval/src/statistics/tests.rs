@@ -197,3 +197,16 @@ fn a_whole_study_is_a_matter_of_milliseconds() {
     println!("120 comparisons: {:?}", start.elapsed());
     assert!(start.elapsed().as_secs() < 20, "{:?}", start.elapsed());
 }
+
+/// Five training seeds that all drive as the rule does: the mean of five equal numbers is not always that number.
+#[test]
+fn policies_that_drive_alike_do_not_differ_by_rounding() {
+    let rule = noise(1, 40, 3);
+    let row: Vec<f64> = rule.rows().next().unwrap().to_vec();
+    let learned = Scores::new(&vec![row; 5]).unwrap();
+    let means = learned.course_means();
+    assert!(means != rule.course_means(), "rounding shows in at least one course");
+    let found = paired_difference(&learned, &rule, 0.95).unwrap();
+    assert_eq!((found.estimate.mean, found.p_value), (0.0, 1.0));
+    assert!(found.estimate.low <= 0.0 && found.estimate.high >= 0.0, "{:?}", found.estimate);
+}
