@@ -33,6 +33,7 @@ class Pipe {
         rest = rest.subarray(end + 1);
       }
     });
+    this.gone = new Promise((done) => this.process.on("exit", done).on("error", done));
     this.process.on("exit", (code) => this.fail(new Error(`the browser ended with ${code}`)));
     this.process.on("error", (error) => this.fail(error));
   }
@@ -51,6 +52,14 @@ class Pipe {
     } else {
       for (const listener of this.listeners) listener(message);
     }
+  }
+
+  /** Ends the browser and waits for it; by force if it does not go by itself. */
+  async close() {
+    this.ask("Browser.close").catch(() => {});
+    const force = setTimeout(() => this.process.kill("SIGKILL"), 10_000);
+    await this.gone;
+    clearTimeout(force);
   }
 
   ask(method, params = {}, sessionId = undefined) {
@@ -192,6 +201,15 @@ async function inspect(pipe, page) {
   return report;
 }
 
+/** Removes the browser's folder; its helpers may still write there, and what stays behind spoils no finding. */
+function forget(profile) {
+  try {
+    rmSync(profile, { recursive: true, force: true, maxRetries: 10, retryDelay: 200 });
+  } catch (error) {
+    console.error(`${profile} stays behind: ${error.message}`);
+  }
+}
+
 mkdirSync(out, { recursive: true });
 const profile = mkdtempSync(join(tmpdir(), "report-browser-"));
 const pipe = new Pipe(profile);
@@ -200,7 +218,6 @@ try {
   for (const page of pages) reports.push(await inspect(pipe, page));
   console.log(JSON.stringify(reports, null, 1));
 } finally {
-  await pipe.ask("Browser.close").catch(() => {});
-  pipe.process.kill();
-  rmSync(profile, { recursive: true, force: true, maxRetries: 10, retryDelay: 100 });
+  await pipe.close();
+  forget(profile);
 }
