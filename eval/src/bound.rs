@@ -7,6 +7,9 @@
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
 mod foresight;
+mod preview;
+
+pub use preview::{Preview, Typical, drive_preview};
 
 use foresight::{Clocks, Landing, foresee};
 use lowgear_env::motion::{Plant, Track};
@@ -126,7 +129,8 @@ impl Plan {
             margin_s: 0.0,
         };
         for i in (0..positions).rev() {
-            plan.solve_layer(scenario, vehicle, track, i, warmth);
+            let landings = plan.landings(scenario, vehicle, track, i, warmth);
+            plan.solve_layer(scenario, &landings, i);
         }
         let planned_s =
             plan.values[..gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
@@ -188,14 +192,15 @@ impl Plan {
         (f64::NEG_INFINITY, 0.0)
     }
 
-    fn solve_layer(
-        &mut self,
+    /// Where each decision leads from each speed and gear at position `i`.
+    fn landings(
+        &self,
         scenario: &Scenario,
         vehicle: &Vehicle,
         track: &Track,
         i: usize,
         warmth: &Warmth,
-    ) {
+    ) -> Vec<Option<Landing>> {
         let layer = self.speeds.len() * self.gears;
         let mut landings = Vec::with_capacity(layer * 3);
         let (charge, rise) = warmth.at(self.positions_m[i]);
@@ -209,6 +214,12 @@ impl Plan {
                 }
             }
         }
+        landings
+    }
+
+    /// Finds the values at position `i`, from where decisions lead and the values behind it.
+    fn solve_layer(&mut self, scenario: &Scenario, landings: &[Option<Landing>], i: usize) {
+        let layer = self.speeds.len() * self.gears;
         let from = i * layer;
         let stay = self.giving_up(scenario, i);
         self.values[from..from + layer].fill(stay);

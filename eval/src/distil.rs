@@ -18,7 +18,7 @@ use lowgear_env::World;
 use lowgear_onboard::{FEATURES, Feature, Features, Request};
 use rayon::prelude::*;
 
-use crate::table::{LookupTable, Provenance, TableAxis, TableFault};
+use crate::table::{LookupTable, Provenance, TableAxis, TableFault, TablePolicy};
 
 /// A state in which the guard left a choice, and what was decided there.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,6 +105,31 @@ pub struct Round {
     pub unvisited: u64,
     /// Cells with few visits.
     pub thin: u64,
+}
+
+impl Round {
+    /// Counts the visits of each cell anew, over episodes that the table drives: after a change of its edges.
+    pub fn recount<W: World<Observation = Features>>(
+        &mut self,
+        make_world: impl Fn(u64) -> W + Sync,
+        episodes: u64,
+        few_visits: u32,
+    ) {
+        let table = &self.table;
+        let met: Vec<Vec<usize>> = (0..episodes)
+            .into_par_iter()
+            .map(|episode| {
+                let mut policy = TablePolicy::new(table.clone());
+                let visits = visits(&mut make_world(episode), episode, &mut policy);
+                visits.iter().map(|visit| table.cell(&visit.features)).collect()
+            })
+            .collect();
+        self.visits = vec![0; table.count()];
+        for cell in met.into_iter().flatten() {
+            self.visits[cell] = self.visits[cell].saturating_add(1);
+        }
+        self.thin = self.visits.iter().filter(|&&n| n > 0 && n < few_visits).count() as u64;
+    }
 }
 
 /// Every round, in order; the last table has seen most. A caller with validation courses picks the best.

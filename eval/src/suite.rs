@@ -38,6 +38,13 @@ fn split(scenario: &Scenario, split: Split) -> Arc<Scenario> {
     Arc::new(scenario.with_seed(scenario.seed.part(split as u64)))
 }
 
+/// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
+fn sparing(scenario: &Scenario, factor: f64) -> Arc<Scenario> {
+    let mut scenario = scenario.clone();
+    scenario.episode.reward.stress_s_per_life *= factor;
+    Arc::new(scenario)
+}
+
 impl TrainingSuite {
     /// The training courses of a study.
     #[must_use]
@@ -55,6 +62,12 @@ impl TrainingSuite {
     #[must_use]
     pub fn for_run(&self, run: Seed) -> TrainingSuite {
         TrainingSuite(Arc::new(self.0.with_seed(self.0.seed.part(run.0))))
+    }
+
+    /// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
+    #[must_use]
+    pub fn sparing(&self, factor: f64) -> TrainingSuite {
+        TrainingSuite(sparing(&self.0, factor))
     }
 
     /// Mean return of each policy over training courses `0..courses`, in order whatever the number of threads, and
@@ -90,6 +103,12 @@ impl ValidationSuite {
     #[must_use]
     pub fn new(study: &Scenario, courses: u64) -> ValidationSuite {
         ValidationSuite { scenario: split(study, Split::Validation), courses }
+    }
+
+    /// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
+    #[must_use]
+    pub fn sparing(&self, factor: f64) -> ValidationSuite {
+        ValidationSuite { scenario: sparing(&self.scenario, factor), courses: self.courses }
     }
 
     /// Return of each course, on the calling thread, and ticks driven.

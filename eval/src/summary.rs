@@ -310,11 +310,13 @@ pub struct TunedRule {
 pub struct TableSheet {
     /// Policy it was distilled from.
     pub teacher: String,
+    /// Whether its edges were searched for afterwards.
+    pub trimmed: bool,
     /// Size in flash, bytes.
     pub bytes: usize,
     /// Cells.
     pub cells: usize,
-    /// Cells visited often enough to be decided by the teacher.
+    /// Cells that the teacher decided.
     pub visited_cells: usize,
     /// Cells filled from the rule.
     pub filled_from_rule: usize,

@@ -1,6 +1,7 @@
 //! The decision table as a study keeps it: owned, with its origin, and with a file format of its own.
 
 mod file;
+mod trim;
 pub(crate) use file::hex;
 
 use std::fmt::Write as _;

@@ -3,7 +3,7 @@
 use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Scenario, World};
-use lowgear_eval::bound::{DISCRETISATION_SHARE, Fineness, Plan, drive_plan};
+use lowgear_eval::bound::{Preview, Typical, drive_preview, DISCRETISATION_SHARE, Fineness, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::study::read_inputs;
 use rayon::prelude::*;
@@ -120,6 +120,27 @@ fn best_of_all(drive: &Drive, looked_at: &mut u64) -> f64 {
 }
 
 /// Two gears, little more than a metre and five seconds leave few enough sequences to drive every one of them.
+#[test]
+fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_otherwise() {
+    let (scenario, _) = scenario("watering-barrow");
+    let suite = TestSuite::new(&scenario, 2);
+    let start = |episode| Drive::new(Arc::clone(suite.scenario()), episode);
+    let typical = Typical::of(&[start(7)], FINENESS);
+    for episode in 0..suite.courses {
+        let mut by_plan = start(episode);
+        let plan = Plan::new(&by_plan, FINENESS);
+        drive_plan(&mut by_plan, &plan);
+        let viewed = |sight_m| {
+            let mut drive = start(episode);
+            let mut preview = Preview::new(&drive, FINENESS, &typical, sight_m);
+            drive_preview(&mut drive, &mut preview);
+            drive.outcome()
+        };
+        assert_eq!(viewed(1e3), by_plan.outcome());
+        assert_ne!(viewed(0.1), by_plan.outcome());
+    }
+}
+
 #[test]
 fn on_short_courses_the_driven_plan_is_near_the_best_of_all_sequences_and_never_beyond() {
     let (mut scenario, _) = scenario("watering-barrow");

@@ -5,10 +5,12 @@ mod effort;
 mod keys;
 mod robustness;
 mod searched;
+mod table;
 
 pub use contender::{Contender, Setting};
 pub use robustness::RobustnessConfig;
 pub use searched::{Range, SearchConfig, SearchedKey};
+pub use table::{TableConfig, TrimConfig, check_prefix};
 
 use crate::search::SearchBudget;
 use keys::{check_budget, count, dqn_key, grid_key, ppo_key, range_key, rule_key, tabular_key};
@@ -20,7 +22,6 @@ use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, in_range};
-use lowgear_eval::export::check_export_prefix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -202,24 +203,6 @@ pub struct PpoTraining {
     pub settings: PpoConfig,
 }
 
-/// The exported table.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct TableConfig {
-    /// Bytes that its cells may take.
-    pub bytes: usize,
-    /// Rounds of dataset aggregation.
-    pub rounds: usize,
-    /// Training courses driven in each round.
-    pub courses: u64,
-    /// Weight of a decision to shift against one to hold of the same duration.
-    pub shift_weight: f64,
-    /// Features that may become axes.
-    pub features: Vec<String>,
-    /// Prefix of the exported names.
-    pub prefix: String,
-}
-
 /// What `--quick` replaces, so that every step runs in under a minute.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -333,46 +316,9 @@ impl StudyConfig {
     }
 }
 
-impl Check for TableConfig {
-    fn check(&self) -> Result<(), KeyError> {
-        count("bytes", self.bytes as u64, 16, 1_000_000)?;
-        count("rounds", self.rounds as u64, 1, 100)?;
-        count("courses", self.courses, 1, 1_000_000)?;
-        in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
-        check_prefix(&self.prefix)?;
-        for (i, name) in self.features.iter().enumerate() {
-            lowgear_agents::grid::feature_by_name(name)
-                .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
-            if self.features[..i].contains(name) {
-                return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));
-            }
-        }
-        if self.features.is_empty() {
-            return Err(KeyError::new(
-                "features",
-                "empty",
-                "one or more features; those that pay become axes",
-            ));
-        }
-        Ok(())
-    }
-}
-
 /// Checks each number of a list against 0 to `high`.
 fn each(key: &str, values: &[f32], high: f64) -> Result<(), KeyError> {
     let mut checks =
         values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v.into(), 0.0, high, ""));
     checks.try_for_each(|check| check)
-}
-
-/// Checks a prefix of exported names.
-///
-/// # Errors
-/// What is allowed.
-pub fn check_prefix(prefix: &str) -> Result<(), KeyError> {
-    if check_export_prefix(prefix).is_ok() {
-        return Ok(());
-    }
-    let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first, no word that a language keeps for itself";
-    Err(KeyError::new("prefix", format!("\"{prefix}\""), allowed))
 }

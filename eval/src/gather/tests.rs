@@ -81,6 +81,7 @@ fn facts(suite: &suite::TestSuite) -> StudyFacts {
         tuned: Vec::new(),
         table: Some(TableSheet {
             teacher: "learner".into(),
+            trimmed: true,
             bytes: 100,
             cells: 400,
             visited_cells: 300,

@@ -126,6 +126,7 @@ pub(crate) fn summary() -> Summary {
         }],
         table: Some(TableSheet {
             teacher: "contextual".into(),
+            trimmed: true,
             bytes: 1944,
             cells: 7776,
             visited_cells: 5210,

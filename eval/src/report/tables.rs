@@ -255,11 +255,12 @@ pub(super) fn export_table(summary: &Summary) -> String {
         let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
         format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
     };
+    let then = if sheet.trimmed { ", then its edges searched for" } else { "" };
     let mut rows = vec![
-        vec!["distilled from".to_owned(), summary.label(&sheet.teacher).to_owned()],
+        vec!["distilled from".to_owned(), format!("{}{then}", summary.label(&sheet.teacher))],
         vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],
         vec!["cells".to_owned(), count(sheet.cells as u64)],
-        vec!["cells visited".to_owned(), share(sheet.visited_cells)],
+        vec!["cells that it decided".to_owned(), share(sheet.visited_cells)],
         vec!["cells filled from the rule".to_owned(), share(sheet.filled_from_rule)],
     ];
     for axis in &sheet.axes {

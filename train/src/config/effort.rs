@@ -58,6 +58,7 @@ impl StudyConfig {
         let tuning = &mut self.tuning;
         let own = tuning.speed_budget.iter_mut().chain(&mut tuning.load_budget);
         own.chain([&mut tuning.budget]).for_each(|budget| effort.search(budget));
+        self.table.trim.iter_mut().for_each(|trim| effort.search(&mut trim.budget));
         self.search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
         let learners = &mut self.learners;
         if let Some(contextual) = &mut learners.contextual {

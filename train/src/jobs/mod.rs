@@ -7,6 +7,7 @@ mod ppo;
 mod rollout;
 mod rule;
 mod tabular;
+mod trim;
 
 pub use contextual::ContextualJob;
 pub use dqn::DqnJob;
@@ -14,6 +15,7 @@ pub use ppo::PpoJob;
 pub use rollout::RolloutJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
+pub use trim::TrimJob;
 
 use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;

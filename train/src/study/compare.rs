@@ -180,12 +180,13 @@ fn contestants(
         id: TABLE.to_owned(),
         label: "Look-up table".to_owned(),
         family: Family::Table,
-        search_ticks: 0,
+        search_ticks: firmware.ticks,
         inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
         diverged_seeds: vec![],
         players: tables.collect(),
     });
-    let inherited = load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks);
+    let inherited =
+        load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks) + firmware.ticks;
     let label = format!("Rule card, {} numbers", card.card.numbers);
     all.push(Contestant {
         inherited_ticks: inherited,

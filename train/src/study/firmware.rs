@@ -1,8 +1,11 @@
 //! From the best learner to tables, and from the best table to firmware.
 
-use super::phases::LearnerRuns;
+use super::compare::TABLE;
+use super::phases::{LearnerRuns, share, workbench};
 use super::{Inputs, Learned, RunFolder};
+use crate::config::TrimConfig;
 use crate::error::StudyError;
+use crate::jobs::{TrimJob, Workbench};
 use crate::progress::Reporter;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::{StoreError, create_folder, write_atomically};
@@ -28,6 +31,8 @@ pub struct Firmware {
     pub tables: Vec<Distillate>,
     /// Index of the exported one: the best by validation.
     pub exported: usize,
+    /// Ticks of all searches of edges together.
+    pub ticks: u64,
     /// The proof of the exported one.
     pub proof: ProofOutcome,
 }
@@ -35,9 +40,9 @@ pub struct Firmware {
 /// A table and how it was made.
 #[derive(Clone)]
 pub struct Distillate {
-    /// The round that validation selected.
+    /// The round that validation selected, with the edges that were found for it since.
     pub round: Round,
-    /// Its validation score, s.
+    /// Its validation score, s; after a search of edges with the weights of that.
     pub score: f64,
 }
 
@@ -58,22 +63,49 @@ pub(super) fn export(
     let best =
         learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
     reporter.line(&format!("distilling {} into tables of {} bytes", best.learner, inputs.study.table.bytes));
-    let tables: Vec<Distillate> = (0..best.runs.len())
+    let mut tables: Vec<Distillate> = (0..best.runs.len())
         .into_par_iter()
         .map(|run| stop.check().and_then(|()| distil_run(inputs, learned, best, run)))
         .collect::<Result<_, _>>()?;
+    let ticks = match &inputs.study.table.trim {
+        Some(config) => trim(inputs, &mut tables, *config, &workbench(inputs, folder, reporter, stop))?,
+        None => 0,
+    };
     let exported =
         (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);
     for (run, table) in tables.iter().enumerate() {
-        let path = folder.path.join("table").join(format!("seed-{}", run + 1));
+        let name = format!("{TABLE}/seed-{}", run + 1);
+        let path = folder.path.join(&name);
         create_folder(&path)?;
-        let name = format!("table/seed-{}", run + 1);
         save_table(inputs, &name, &table.round.table, &path.join("policy.json"))?;
         write_atomically(&path.join("visits.csv"), visits_csv(&table.round.visits).as_bytes())?;
     }
     let proof = export_table(inputs, &tables[exported].round, &folder.file("firmware"))?;
     reporter.line(&format!("firmware: {}", verdict(&proof)));
-    Ok(Firmware { teacher: best.learner, tables, exported, proof })
+    Ok(Firmware { teacher: best.learner, tables, exported, ticks, proof })
+}
+
+/// Searches the edges of every table, and counts anew what its cells rest on. Returns the ticks of all searches.
+fn trim(
+    inputs: &Inputs,
+    tables: &mut [Distillate],
+    config: TrimConfig,
+    bench: &Workbench<'_>,
+) -> Result<u64, StudyError> {
+    bench.reporter.line(&format!("searching for the edges of {} tables", tables.len()));
+    let allowance = share(inputs, 1, tables.len());
+    let ticks = (1u64..).zip(&mut *tables).collect::<Vec<_>>().into_par_iter().map(|(run, distillate)| {
+        let job = TrimJob { table: distillate.round.table.clone(), config, run };
+        let trained = bench.finish(&job, allowance)?;
+        if let SavedPolicy::Table(json) = &trained.selected {
+            distillate.round.table = LookupTable::from_json(json).map_err(StudyError::step("table"))?;
+        }
+        distillate.score = trained.record.score;
+        let courses = bench.training.for_run(bench.job_seed(9, run));
+        distillate.round.recount(|_| training_world(&courses), inputs.study.table.courses, FEW_VISITS);
+        Ok(trained.record.ticks)
+    });
+    ticks.sum()
 }
 
 /// How often each cell was met while the table was made; cells never met are filled from the rule.

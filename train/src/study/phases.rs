@@ -56,16 +56,7 @@ pub(super) fn learn(
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Learned, StudyError> {
-    let bench = Workbench {
-        training: TrainingSuite::new(&inputs.scenario),
-        validation: ValidationSuite::new(&inputs.scenario, inputs.study.validation_courses),
-        vehicle: inputs.scenario.vehicle.name.clone(),
-        gears: inputs.scenario.gears(),
-        seed: inputs.scenario.seed,
-        folder: folder.path.clone(),
-        reporter,
-        stop,
-    };
+    let bench = workbench(inputs, folder, reporter, stop);
     let given = inputs.study.clone();
     let mut found = search(&bench, &given, &Contender::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
@@ -90,6 +81,25 @@ pub(super) fn learn(
     }
     let [speed_rule, load_rule] = rules;
     Ok(Learned { speed_rule, load_rule, learners })
+}
+
+/// What the jobs of a study share.
+pub(super) fn workbench<'a>(
+    inputs: &Inputs,
+    folder: &RunFolder,
+    reporter: &'a Reporter,
+    stop: &'a StopRequest,
+) -> Workbench<'a> {
+    Workbench {
+        training: TrainingSuite::new(&inputs.scenario),
+        validation: ValidationSuite::new(&inputs.scenario, inputs.study.validation_courses),
+        vehicle: inputs.scenario.vehicle.name.clone(),
+        gears: inputs.scenario.gears(),
+        seed: inputs.scenario.seed,
+        folder: folder.path.clone(),
+        reporter,
+        stop,
+    }
 }
 
 /// What a search over settings finds for those of `contenders` that are in the study; nothing without one.
@@ -167,9 +177,11 @@ fn finish(
     jobs.par_iter().map(|job| bench.finish(job.as_ref(), allowance)).collect()
 }
 
-/// What each of `jobs` jobs may use: every contender, rule or learner, has the same part of the hours.
-fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
-    let all = Contender::RULES.len() + inputs.study.learners.count();
+/// What each of `jobs` jobs may use: every contender, rule, learner or search of the tables' edges, has the same part of
+/// the hours.
+pub(super) fn share(inputs: &Inputs, contenders: usize, jobs: usize) -> Allowance {
+    let tables = usize::from(inputs.study.table.trim.is_some());
+    let all = Contender::RULES.len() + inputs.study.learners.count() + tables;
     let part = contenders as f64 / all as f64;
     let seconds = inputs.hours.map(|hours| job_share_s(hours, part, jobs, rayon::current_num_threads()));
     Allowance { seconds, ticks: None }

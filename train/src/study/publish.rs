@@ -75,7 +75,7 @@ pub(super) fn publish(
             tuned_rule(inputs, TUNED_LOAD, &learned.load_rule.settings)?,
             tuned_rule(inputs, CARD, &driven.card.card.settings)?,
         ],
-        table: Some(table_sheet(firmware)),
+        table: Some(table_sheet(inputs, firmware)),
         ..facts(inputs, &contest.suite, contest.bound_s)
     };
     let mut facts = facts;
@@ -203,12 +203,13 @@ fn lines(rule: &RuleSettings) -> Result<Vec<String>, StudyError> {
     Ok(text.lines().map(str::to_owned).collect())
 }
 
-fn table_sheet(firmware: &Firmware) -> TableSheet {
+fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
     let round = &firmware.tables[firmware.exported].round;
     let table = &round.table;
     let cells = table.count();
     TableSheet {
         teacher: firmware.teacher.to_owned(),
+        trimmed: inputs.study.table.trim.is_some(),
         bytes: firmware.proof.size.cell_bytes + firmware.proof.size.axis_bytes,
         cells,
         visited_cells: cells - round.unvisited as usize,

@@ -1,0 +1,84 @@
+//! The exported table in the study file.
+
+use super::keys::{check_budget, count};
+use crate::search::SearchBudget;
+use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_eval::export::check_export_prefix;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The exported table.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TableConfig {
+    /// Bytes that its cells may take.
+    pub bytes: usize,
+    /// Rounds of dataset aggregation.
+    pub rounds: usize,
+    /// Training courses driven in each round.
+    pub courses: u64,
+    /// Weight of a decision to shift against one to hold of the same duration.
+    pub shift_weight: f64,
+    /// Features that may become axes.
+    pub features: Vec<String>,
+    /// Prefix of the exported names.
+    pub prefix: String,
+    /// A search of the distilled table's edges, if it is wanted.
+    #[serde(default)]
+    pub trim: Option<TrimConfig>,
+}
+
+/// A search of the edges of a distilled table, for the return that the table itself earns.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TrimConfig {
+    /// Budget. A step of 0.03 moves an edge of a speed by 30 permille and one of a load or clock by 9 %.
+    pub budget: SearchBudget,
+    /// In this search gearbox stress weighs so many times what the reward says, 0 to 1000: speed is soon bought with
+    /// wear where only few courses tell what wear costs.
+    pub stress_factor: f64,
+}
+
+impl Check for TableConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        count("bytes", self.bytes as u64, 16, 1_000_000)?;
+        count("rounds", self.rounds as u64, 1, 100)?;
+        count("courses", self.courses, 1, 1_000_000)?;
+        in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
+        check_prefix(&self.prefix)?;
+        for (i, name) in self.features.iter().enumerate() {
+            lowgear_agents::grid::feature_by_name(name)
+                .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
+            if self.features[..i].contains(name) {
+                return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));
+            }
+        }
+        if self.features.is_empty() {
+            return Err(KeyError::new(
+                "features",
+                "empty",
+                "one or more features; those that pay become axes",
+            ));
+        }
+        self.trim.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("trim"))
+    }
+}
+
+impl Check for TrimConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        check_budget(&self.budget).map_err(|e| e.within("budget"))?;
+        in_range("stress-factor", self.stress_factor, 0.0, 1000.0, "")
+    }
+}
+
+/// Checks a prefix of exported names.
+///
+/// # Errors
+/// What is allowed.
+pub fn check_prefix(prefix: &str) -> Result<(), KeyError> {
+    if check_export_prefix(prefix).is_ok() {
+        return Ok(());
+    }
+    let allowed = "up to 24 of a-z, 0-9 and single _ between them, a letter first, no word that a language keeps for itself";
+    Err(KeyError::new("prefix", format!("\"{prefix}\""), allowed))
+}
