@@ -6,6 +6,7 @@
 
 mod findings;
 mod point;
+mod repeats;
 mod rows;
 
 pub use findings::findings;
@@ -152,7 +153,13 @@ impl SweepSummary {
     /// A point in words: "mass 5 kg, battery readable".
     #[must_use]
     pub fn words(&self, point: &SweepPoint) -> String {
-        let named = self.axes.iter().zip(&point.place).map(|(axis, &i)| {
+        self.words_without(point, None)
+    }
+
+    /// The same without what one of the axes says.
+    fn words_without(&self, point: &SweepPoint, left_out: Option<usize>) -> String {
+        let axes = self.axes.iter().zip(&point.place).enumerate().filter(|(i, _)| Some(*i) != left_out);
+        let named = axes.map(|(_, (axis, &i))| {
             let value = axis.values.get(i).map_or("", String::as_str);
             format!("{} {value} {}", axis.label, axis.unit).trim_end().to_owned()
         });

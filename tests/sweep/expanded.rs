@@ -60,3 +60,42 @@ fn check_counts_the_jobs_and_nothing_is_written() {
     sweep(&place, &["--job", "5"]).refused(2, &["--job", "5", "1 to 4"]);
     sweep(&place, &["--job", "0"]).refused(2, &["--job", "1 to 4"]);
 }
+
+/// Vehicles, learners with settings of their own, and seeds.
+const LEARNERS: &str = "name = \"s\"\nstudy = \"tiny.toml\"\n\
+    [[set]]\nkey = \"learners.ppo.decisions\"\nvalue = 777\n\
+    [[axes]]\nlabel = \"vehicle\"\nkey = \"vehicle\"\nvalues = [\"vehicle.toml\", \"other.toml\"]\n\
+    [[axes]]\nlabel = \"learner\"\n\
+    points = [\n\
+    { label = \"tabular\", set = [{ key = \"learners\", value = \"tabular\" }] },\n\
+    { label = \"ppo, 0.9\", set = [{ key = \"learners\", value = [\"ppo\"] }, \
+    { key = \"learners.ppo.settings.gamma-per-s\", value = 0.9 }] },\n\
+    { label = \"both\", set = [{ key = \"learners\", value = [\"ppo\", \"tabular\"] }] }]\n\
+    [[axes]]\nlabel = \"seed\"\nkey = \"seed\"\nvalues = [1, 2]\n";
+
+#[test]
+fn learners_with_their_settings_and_seeds_are_axes_too() {
+    let place = sandbox();
+    place.write("other.toml", place.read("vehicle.toml"));
+    place.write("sweep.toml", LEARNERS);
+    let read = Sweep::read(&place.path("sweep.toml")).unwrap();
+    assert_eq!(read.jobs(), 12);
+    assert_eq!(read.words(3), "vehicle vehicle, learner ppo, 0.9, seed 1");
+    let studies: Vec<_> = (1..=12).map(|job| read.inputs(job).unwrap().study).collect();
+    let taking_part: Vec<usize> = studies.iter().map(|study| study.learners.count()).collect();
+    assert_eq!(taking_part, [1, 1, 1, 1, 2, 2, 1, 1, 1, 1, 2, 2]);
+    assert!(studies[0].learners.tabular.is_some() && studies[1].learners.ppo.is_none());
+    let ppo = studies[3].learners.ppo.as_ref().unwrap();
+    assert_eq!((ppo.decisions, ppo.settings.gamma_per_s), (777, 0.9));
+    assert_eq!((studies[2].seed, studies[3].seed), (1, 2));
+    // One name for each value of the axis, or a list of them.
+    place.write(
+        "sweep.toml",
+        "name = \"s\"\nstudy = \"tiny.toml\"\nlearners = [\"dqn\"]\n\
+         [[axes]]\nlabel = \"learner\"\nkey = \"learners\"\nvalues = [\"tabular\", [\"ppo\", \"dqn\"]]\n",
+    );
+    let read = Sweep::read(&place.path("sweep.toml")).unwrap();
+    assert_eq!(read.words(2), "learner ppo+dqn");
+    let learners = read.inputs(2).unwrap().study.learners;
+    assert!(learners.ppo.is_some() && learners.dqn.is_some() && learners.count() == 2, "the axis comes last");
+}

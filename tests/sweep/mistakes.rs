@@ -84,3 +84,23 @@ fn values_that_do_not_go_together_are_named_by_their_point() {
         .run(&["check", "sweep.toml"])
         .refused(2, &["sweep.toml", "battery two", "rule.down-permille", "2 values", "1, one per pair"]);
 }
+
+#[test]
+fn learners_that_are_not_there_and_settings_of_those_that_do_not_take_part() {
+    let place = sandbox();
+    let axes = |values: &str, more: &str| {
+        let text = format!(
+            "name = \"s\"\nstudy = \"tiny.toml\"\n[[axes]]\nlabel = \"learner\"\nkey = \"learners\"\n\
+             values = [{values}]\n{more}"
+        );
+        place.write("sweep.toml", text);
+        place.run(&["check", "sweep.toml"])
+    };
+    axes("\"tabular\", \"ddpg\"", "").refused(2, &["line 6", "axes[0].values", "\"ddpg\"", "tabular", "ppo"]);
+    axes("\"tabular\", 3", "").refused(2, &["line 6", "axes[0].values", "3", "learners of the study file"]);
+    axes(
+        "\"tabular\", \"dqn\"",
+        "[[axes]]\nlabel = \"steps\"\nkey = \"learners.dqn.settings.n-step\"\nvalues = [1, 3]\n",
+    )
+    .refused(2, &["line 10", "axes[1].values", "where dqn does not take part", "points"]);
+}

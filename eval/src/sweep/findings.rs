@@ -1,17 +1,20 @@
 //! What a sweep shows, in sentences: where a learner is clearly better than the tuned rule, and where not.
 
-use super::{Change, PolicyFigures, SweepPoint, SweepSummary};
+use super::{Change, PolicyFigures, SweepPoint, SweepSummary, repeats};
 use crate::statistics::Estimate;
 
 /// One sentence per learner and table about course time, one about the return, in the order of
-/// [`SweepSummary::learned`]; before them how many points there are.
+/// [`SweepSummary::learned`], each followed by one about repeats where the seed is an axis; before them how many
+/// points there are.
 #[must_use]
 pub fn findings(summary: &SweepSummary) -> Vec<String> {
     let there = summary.points.iter().filter(|point| point.missing.is_none()).count();
     let mut lines = vec![format!("{there} of {} points have figures.", summary.points.len())];
     for (id, label) in summary.learned() {
         lines.extend(sentence(summary, id, label, "course time", -1.0, |p| p.time_less));
+        lines.extend(repeats::sentence(summary, id, label, "course time", -1.0, |p| p.time_less));
         lines.extend(sentence(summary, id, label, "return", 1.0, |p| p.return_less));
+        lines.extend(repeats::sentence(summary, id, label, "return", 1.0, |p| p.return_less));
     }
     lines
 }

@@ -13,7 +13,8 @@ pub const MOST_JOBS: usize = 9999;
 /// A sweep: one study, run anew for every combination of values on the axes. Keys have dots, as in
 /// `learners.dqn.settings.n-step`; those of the vehicle and the course begin with `vehicle.` and `course.`,
 /// and an entry of a list has its number, as in `course.surfaces[0].rolling`. The keys `study`, `vehicle` and
-/// `course` alone name other files, relative to the sweep file.
+/// `course` alone name other files, relative to the sweep file; `learners` alone names the learners that take part,
+/// one or a list, and `seed` gives repeats that depend on nothing of each other.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SweepConfig {
@@ -164,6 +165,9 @@ pub(super) fn in_words(value: &Value) -> String {
         }
         Value::Float(number) if number.fract() == 0.0 && number.abs() < 1e15 => format!("{number:.0}"),
         Value::Float(number) => number.to_string(),
+        Value::Array(names) if !names.is_empty() && names.iter().all(Value::is_str) => {
+            names.iter().map(in_words).collect::<Vec<_>>().join("+")
+        }
         other => other.to_string(),
     }
 }

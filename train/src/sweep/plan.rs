@@ -1,7 +1,7 @@
 //! From a sweep file to its numbered jobs, and from a job to the study that it runs.
 
 use super::assign::{Assignment, assign, blame, remove};
-use super::config::SweepConfig;
+use super::config::{SweepConfig, in_words};
 use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
 use crate::study::Inputs;
@@ -10,7 +10,10 @@ use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
 use serde::de::DeserializeOwned;
 use std::path::{Path, PathBuf};
-use toml::Table;
+use toml::{Table, Value};
+
+/// The key that names the learners of a job.
+const LEARNERS: &str = "learners";
 
 /// A sweep that was read.
 pub struct Sweep {
@@ -119,7 +122,7 @@ impl Sweep {
         if let Some(factor) = self.config.effort {
             study = study.with_effort(factor);
         }
-        self.keep_learners(&mut study)?;
+        let absent = self.keep_learners(&mut study, &all)?;
         let among = study_file.parent().unwrap_or(Path::new("."));
         let found = |key: &str, kept: &mut PathBuf| -> Result<PathBuf, StudyError> {
             Ok(match named(key)? {
@@ -140,8 +143,9 @@ impl Sweep {
             vehicle: self.as_table(&vehicle)?,
             course: self.as_table(&course)?,
         };
-        let keys = all.iter().filter(|a| !["study", "vehicle", "course"].contains(&a.key.as_str()));
-        let keys: Vec<&Assignment> = keys.collect();
+        let keys = all.iter().filter(|a| !["study", "vehicle", "course", LEARNERS].contains(&a.key.as_str()));
+        let mut keys: Vec<&Assignment> = keys.collect();
+        self.pass_over(&mut keys, &absent)?;
         for assignment in &keys {
             tables.apply(assignment).map_err(|e| self.wrong(e))?;
         }
@@ -183,22 +187,54 @@ impl Sweep {
         }
     }
 
-    fn keep_learners(&self, study: &mut StudyConfig) -> Result<(), StudyError> {
-        let Some(kept) = &self.config.learners else { return Ok(()) };
-        for learner in Contender::LEARNERS {
-            let wanted = kept.iter().any(|name| name == learner.name());
-            if wanted && !learner.is_in(study) {
-                let allowed = "learners of the study file";
-                return Err(self.wrong(KeyError::new(
-                    "learners",
-                    format!("\"{}\"", learner.name()),
-                    allowed,
-                )));
-            }
-            if !wanted {
-                learner.leave_out(study);
-            }
+    /// Leaves those learners in that take part: the ones that the last assignment to `learners` names, else those
+    /// of the whole sweep. Returns the learners of the study that do not take part though an axis could name them.
+    fn keep_learners(
+        &self,
+        study: &mut StudyConfig,
+        all: &[Assignment],
+    ) -> Result<Vec<Contender>, StudyError> {
+        let named = all.iter().rfind(|a| a.key == LEARNERS);
+        let (kept, origin) = match (named, &self.config.learners) {
+            (Some(a), _) => (names_of(a.value.as_ref()), a.origin.as_str()),
+            (None, Some(kept)) => (Ok(kept.clone()), LEARNERS),
+            (None, None) => return Ok(vec![]),
+        };
+        let there: Vec<Contender> =
+            Contender::LEARNERS.into_iter().filter(|learner| learner.is_in(study)).collect();
+        let refused = |got: String| {
+            let there: Vec<&str> = there.iter().map(|learner| learner.name()).collect();
+            self.wrong(KeyError::new(
+                origin,
+                got,
+                format!("learners of the study file: {}", there.join(", ")),
+            ))
+        };
+        let kept = kept.map_err(refused)?;
+        if let Some(name) = kept.iter().find(|name| !there.iter().any(|learner| learner.name() == *name)) {
+            return Err(refused(format!("\"{name}\"")));
         }
+        let absent = there.into_iter().filter(|learner| !kept.iter().any(|name| name == learner.name()));
+        let absent: Vec<Contender> = absent.collect();
+        absent.iter().for_each(|learner| learner.leave_out(study));
+        Ok(if named.is_some() { absent } else { vec![] })
+    }
+
+    /// Passes over what all jobs set of learners that this one is without. On an axis, where it would make jobs that
+    /// do the same, it is a mistake.
+    fn pass_over(&self, keys: &mut Vec<&Assignment>, absent: &[Contender]) -> Result<(), StudyError> {
+        let of_absent = |key: &str| {
+            let name = key.strip_prefix("learners.")?.split('.').next()?;
+            absent.iter().find(|learner| learner.name() == name)
+        };
+        let on_an_axis = |a: &&&Assignment| a.origin.starts_with("axes");
+        let varied = keys.iter().filter(on_an_axis).find_map(|a| Some((*a, of_absent(&a.key)?)));
+        if let Some((assignment, learner)) = varied {
+            let got = format!("\"{}\" where {} does not take part", assignment.key, learner.name());
+            let allowed = "one axis of points that name `learners` and set their keys together";
+            return Err(self.wrong(KeyError::new(&assignment.origin, got, allowed)));
+        }
+        keys.retain(|a| of_absent(&a.key).is_none());
         Ok(())
     }
 
@@ -224,6 +260,16 @@ impl Sweep {
 
     fn wrong(&self, error: KeyError) -> StudyError {
         ConfigError::value(&self.file, error).into()
+    }
+}
+
+/// Names of learners, from one name or a list; none where they are left out. What else it is, is the error.
+fn names_of(value: Option<&Value>) -> Result<Vec<String>, String> {
+    let name = |value: &Value| value.as_str().map(str::to_owned).ok_or_else(|| in_words(value));
+    match value {
+        None => Ok(vec![]),
+        Some(Value::Array(names)) => names.iter().map(name).collect(),
+        Some(one) => name(one).map(|name| vec![name]),
     }
 }
 
