@@ -5,6 +5,8 @@ use crate::sandbox::{Sandbox, repository, run_in};
 use lowgear_env::config::{Check, parse};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::log::Mapping;
+use lowgear_field::sheet::Sheet;
 use lowgear_train::config::StudyConfig;
 use lowgear_train::resolved::resolved;
 use lowgear_train::schema::FileKind;
@@ -33,6 +35,8 @@ fn every_shipped_file_resolves_to_one_that_reads_the_same() {
             FileKind::Course => there_and_back::<CourseConfig>(kind, &text, &file),
             FileKind::Study => there_and_back::<StudyConfig>(kind, &text, &file),
             FileKind::Sweep => there_and_back::<SweepConfig>(kind, &text, &file),
+            FileKind::Sheet => there_and_back::<Sheet>(kind, &text, &file),
+            FileKind::Mapping => there_and_back::<Mapping>(kind, &text, &file),
         };
         let lines: Vec<&str> = whole.lines().collect();
         for pair in lines.windows(2) {

@@ -14,6 +14,31 @@ pub(super) fn shipped() -> Vec<(PathBuf, String)> {
     toml.map(|f| (f.clone(), fs::read_to_string(configs.join(f)).unwrap())).collect()
 }
 
+/// The examples of files that belong to logs.
+const EXAMPLES: [(FileKind, &str); 2] =
+    [(FileKind::Sheet, "sheet.toml"), (FileKind::Mapping, "mapping.toml")];
+
+#[test]
+fn the_examples_for_logs_name_their_schema_agree_with_it_and_pass_the_check() {
+    let place = Sandbox::new();
+    for (kind, name) in EXAMPLES {
+        let text = fs::read_to_string(repository().join("tests/field").join(name)).unwrap();
+        assert_eq!(FileKind::of(&text), kind);
+        let first = format!("#:schema ../../configs/schema/{}.schema.json", kind.name());
+        assert_eq!(text.lines().next(), Some(first.as_str()), "{name}");
+        let found = faults(&kind.schema(), &as_json(&text));
+        assert!(found.is_empty(), "{name}: {found:?}");
+        place.write(name, &text);
+        let out = place.run(&["check", name]).done().out;
+        assert!(out.contains("in order") && out.contains(kind.name()), "{out}");
+        place.run(&["check", name, "--resolved"]).done();
+    }
+    let line = place.edit("sheet.toml", "mass-kg", "mass-kg = 900.0");
+    place.run(&["check", "sheet.toml"]).refused(2, &["sheet.toml", &format!("line {line}"), "mass-kg"]);
+    let line = place.edit("mapping.toml", "time =", "time = { column = \"t\", unit = \"rpm\" }");
+    place.run(&["check", "mapping.toml"]).refused(2, &["mapping.toml", &format!("line {line}"), "rpm", "ms"]);
+}
+
 fn as_json(text: &str) -> Value {
     serde_json::to_value(toml::from_str::<toml::Table>(text).unwrap()).unwrap()
 }

@@ -23,6 +23,12 @@ impl Validator<'_> {
         for (keyword, rule) in schema.as_object().unwrap() {
             let fine = match keyword.as_str() {
                 "$schema" | "$defs" | "title" | "description" | "default" | "format" => true,
+                "minLength" => {
+                    value.as_str().is_none_or(|v| v.chars().count() as u64 >= rule.as_u64().unwrap())
+                }
+                "maxLength" => {
+                    value.as_str().is_none_or(|v| v.chars().count() as u64 <= rule.as_u64().unwrap())
+                }
                 "$ref" => {
                     let target = self.root.pointer(rule.as_str().unwrap().trim_start_matches('#')).unwrap();
                     self.check(target, value, at, found);

@@ -7,6 +7,8 @@ use crate::config::StudyConfig;
 use crate::sweep::SweepConfig;
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::log::Mapping;
+use lowgear_field::sheet::Sheet;
 use serde_json::{Map, Value};
 
 /// A kind of configuration file.
@@ -20,11 +22,22 @@ pub enum FileKind {
     Study,
     /// A sweep of studies.
     Sweep,
+    /// What is known of a vehicle before its first run.
+    Sheet,
+    /// Names and units of a log's columns.
+    Mapping,
 }
 
 impl FileKind {
     /// All kinds.
-    pub const ALL: [FileKind; 4] = [FileKind::Vehicle, FileKind::Course, FileKind::Study, FileKind::Sweep];
+    pub const ALL: [FileKind; 6] = [
+        FileKind::Vehicle,
+        FileKind::Course,
+        FileKind::Study,
+        FileKind::Sweep,
+        FileKind::Sheet,
+        FileKind::Mapping,
+    ];
 
     /// Its name, as in the name of its schema file.
     #[must_use]
@@ -34,6 +47,8 @@ impl FileKind {
             FileKind::Course => "course",
             FileKind::Study => "study",
             FileKind::Sweep => "sweep",
+            FileKind::Sheet => "sheet",
+            FileKind::Mapping => "mapping",
         }
     }
 
@@ -45,6 +60,10 @@ impl FileKind {
             FileKind::Sweep
         } else if has("[chassis") || has("[gearbox") {
             FileKind::Vehicle
+        } else if has("teeth") || has("no-load-speed-rpm") || has("wheel-diameter-m") {
+            FileKind::Sheet
+        } else if ["[columns", "columns", "duty-holds", "speed-is", "most-bad-rows"].into_iter().any(has) {
+            FileKind::Mapping
         } else if has("[[surfaces") || has("surfaces") {
             FileKind::Course
         } else {
@@ -60,6 +79,8 @@ impl FileKind {
             FileKind::Course => schemars::schema_for!(CourseConfig),
             FileKind::Study => schemars::schema_for!(StudyConfig),
             FileKind::Sweep => schemars::schema_for!(SweepConfig),
+            FileKind::Sheet => schemars::schema_for!(Sheet),
+            FileKind::Mapping => schemars::schema_for!(Mapping),
         };
         schema.insert("title".into(), format!("{} file", self.name()).into());
         let mut value = schema.to_value();

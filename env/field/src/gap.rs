@@ -71,6 +71,12 @@ pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c:
     gap
 }
 
+/// A share with its sign in percent; never a negative nought.
+fn percent(share: f64) -> String {
+    let tenths = (1000.0 * share).round() / 10.0 + 0.0;
+    format!("{tenths:+.1} %")
+}
+
 impl Gap {
     /// The one number: root mean square of the runs' error of the way, as a share. Course times of the simulator are no surer than this.
     #[must_use]
@@ -86,13 +92,13 @@ impl Gap {
         for r in &self.runs {
             let _ = writeln!(
                 out,
-                "{} (line {}): speed error {:.1} rad/s rms of {:.0} rad/s in the mean ({:.1} %), way {:+.1} %",
+                "{} (line {}): speed error {:.1} rad/s rms of {:.0} rad/s in the mean ({:.1} %), way off by {}",
                 r.run.name(),
                 r.run.line(),
                 r.error_rad_s,
                 r.mean_rad_s,
                 100.0 * r.error_rad_s / r.mean_rad_s,
-                100.0 * r.way
+                percent(r.way)
             );
         }
         match self.trust() {
@@ -127,7 +133,7 @@ impl Gap {
                 let measured = points(&|i| r.run.samples[i].motor_rad_s);
                 let simulated = points(&|i| r.predicted[i].mean_rad_s);
                 Panel {
-                    title: format!("{}: way {:+.1} %", r.run.name(), 100.0 * r.way),
+                    title: format!("{} (line {}): way off by {}", r.run.name(), r.run.line(), percent(r.way)),
                     x_title: "time, s".into(),
                     y_title: "motor speed, rad/s".into(),
                     series: vec![
@@ -135,6 +141,7 @@ impl Gap {
                         Series { name: "simulated".into(), look: Look::Line, points: simulated },
                     ],
                     y_range: None,
+                    y_whole: false,
                 }
             })
             .collect();

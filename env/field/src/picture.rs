@@ -9,11 +9,11 @@ pub enum Look {
     Line,
     /// A dashed line.
     Dashed,
-    /// Points.
+    /// Points, by the place of the series: rings, crosses, oblique crosses, squares.
     Points,
     /// Steps.
     Steps,
-    /// Upright ticks along the top: moments.
+    /// Upright ticks above the plot, each series in a row of its own: moments.
     Moments,
 }
 
@@ -41,85 +41,97 @@ pub struct Panel {
     pub series: Vec<Series>,
     /// Range along the left side; found from the points when left out.
     pub y_range: Option<(f64, f64)>,
+    /// Whether only whole numbers stand along the left side.
+    pub y_whole: bool,
 }
 
-const WIDTH: f64 = 460.0;
+/// Of a whole page; its columns share it.
+const PAGE_WIDTH: f64 = 920.0;
 const HEIGHT: f64 = 190.0;
 const LEFT: f64 = 58.0;
 const RIGHT: f64 = 10.0;
 const TOP: f64 = 34.0;
 const BOTTOM: f64 = 36.0;
+/// Height of a row of moments.
+const MOMENTS: f64 = 10.0;
 /// Points of one series that are drawn, about; more are thinned out.
 const MOST_POINTS: usize = 1500;
 
-const STYLE: &str = "text{font:11px sans-serif;fill:#222}.t{font-weight:bold}.g{stroke:#ddd;stroke-width:.6}\
-.a{stroke:#222;stroke-width:1}polyline{fill:none;stroke-width:1.3}.s0{stroke:#000}.s1{stroke:#2166ac}.s2{stroke:#b2182b}\
-.s3{stroke:#1b7837}.d{stroke-dasharray:5 3}circle{fill:none;stroke-width:.8}";
+const STYLE: &str = ".b{fill:#fff}text{font:11px sans-serif;fill:#222}.t{font-weight:bold}.g{stroke:#ddd;stroke-width:.6}\
+.a{stroke:#222;stroke-width:1}polyline,path{fill:none;stroke-width:1.3}.s0{stroke:#000}.s1{stroke:#2166ac}.s2{stroke:#b2182b}\
+.s3{stroke:#1b7837}.d{stroke-dasharray:5 3}path.p{stroke-width:.9}\
+@media (prefers-color-scheme:dark){.b{fill:#161616}text{fill:#ddd}.g{stroke:#3a3a3a}.a{stroke:#bbb}.s0{stroke:#f2f2f2}\
+.s1{stroke:#6db3f2}.s2{stroke:#ff8a80}.s3{stroke:#7fd18b}}";
 
 /// Panels in `columns` columns as one SVG file.
 #[must_use]
 pub fn page(title: &str, panels: &[Panel], columns: usize) -> String {
     let columns = columns.clamp(1, 4);
     let rows = panels.len().div_ceil(columns);
-    let (width, height) = (WIDTH * columns as f64, HEIGHT * rows as f64 + 26.0);
+    let panel_width = PAGE_WIDTH / columns as f64;
+    let (width, height) = (PAGE_WIDTH, HEIGHT * rows as f64 + 26.0);
     let label = escape(title);
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-label=\"{label}\" viewBox=\"0 0 {width} {height}\" width=\"{width}\" \
-         height=\"{height}\"><title>{label}</title><style>{STYLE}</style><rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>\
+         height=\"{height}\"><title>{label}</title><style>{STYLE}</style><rect class=\"b\" width=\"100%\" height=\"100%\"/>\
          <text class=\"t\" x=\"8\" y=\"17\">{label}</text>"
     );
     for (i, panel) in panels.iter().enumerate() {
-        let (x, y) = (WIDTH * (i % columns) as f64, 26.0 + HEIGHT * (i / columns) as f64);
+        let (x, y) = (panel_width * (i % columns) as f64, 26.0 + HEIGHT * (i / columns) as f64);
         let _ = write!(out, "<g transform=\"translate({x} {y})\">");
-        panel.draw(&mut out);
+        panel.draw(&mut out, panel_width);
         out.push_str("</g>");
     }
     out.push_str("</svg>\n");
     out
 }
 
+/// Where a plot stands in its panel, and its ranges.
+struct Frame {
+    right: f64,
+    top: f64,
+    x: (f64, f64),
+    y: (f64, f64),
+}
+
+impl Frame {
+    fn at(&self, (x, y): (f64, f64)) -> (f64, f64) {
+        let share = |v: f64, (low, high): (f64, f64)| (v.clamp(low, high) - low) / (high - low);
+        let (bottom, height) = (HEIGHT - BOTTOM, HEIGHT - BOTTOM - self.top);
+        (LEFT + share(x, self.x) * (self.right - LEFT), bottom - share(y, self.y) * height)
+    }
+}
+
 impl Panel {
-    fn draw(&self, out: &mut String) {
+    fn draw(&self, out: &mut String, width: f64) {
         let finite =
             || self.series.iter().flat_map(|s| &s.points).filter(|p| p.0.is_finite() && p.1.is_finite());
         let (x_low, x_high) = range(finite().map(|p| p.0), 0.0);
-        let (y_low, y_high) = self.y_range.unwrap_or_else(|| {
+        // A log that begins a tick after nought begins at nought.
+        let x_low = if x_low > 0.0 && x_low < 0.05 * x_high { 0.0 } else { x_low };
+        let y = self.y_range.unwrap_or_else(|| {
             let shown = self.series.iter().filter(|s| s.look != Look::Moments).flat_map(|s| &s.points);
             range(shown.filter(|p| p.1.is_finite()).map(|p| p.1), 0.06)
         });
-        let at = |(x, y): (f64, f64)| {
-            let px = LEFT + (x - x_low) / (x_high - x_low) * (WIDTH - LEFT - RIGHT);
-            let py = HEIGHT
-                - BOTTOM
-                - (y.clamp(y_low, y_high) - y_low) / (y_high - y_low) * (HEIGHT - TOP - BOTTOM);
-            (px, py)
-        };
-        self.frame(out, (x_low, x_high), (y_low, y_high), &at);
-        let mut legend_x = LEFT;
+        let rows = self.series.iter().filter(|s| s.look == Look::Moments).count();
+        let frame = Frame { right: width - RIGHT, top: TOP + MOMENTS * rows as f64, x: (x_low, x_high), y };
+        self.axes(out, &frame);
+        let (mut legend_x, mut row) = (LEFT + 8.0, 0);
         for (i, series) in self.series.iter().enumerate() {
             let class = format!("s{}{}", i % 4, if series.look == Look::Dashed { " d" } else { "" });
-            series.draw(out, &class, &at);
-            let name = escape(&series.name);
-            let mark = if series.look == Look::Points {
-                "○"
-            } else if series.look == Look::Dashed {
-                "┄"
-            } else {
-                "─"
-            };
-            let _ = write!(
-                out,
-                "<text x=\"{legend_x:.0}\" y=\"29\"><tspan class=\"s{}\">{mark}</tspan> {name}</text>",
-                i % 4
-            );
-            legend_x += 26.0 + 6.2 * series.name.chars().count() as f64;
+            series.draw(out, &class, i, TOP + MOMENTS * f64::from(row), &frame);
+            row += i32::from(series.look == Look::Moments);
+            series.mark(out, &class, i, legend_x);
+            let _ =
+                write!(out, "<text x=\"{:.0}\" y=\"29\">{}</text>", legend_x + 10.0, escape(&series.name));
+            legend_x += 34.0 + 6.0 * series.name.chars().count() as f64;
         }
     }
 
-    fn frame(&self, out: &mut String, x: (f64, f64), y: (f64, f64), at: &impl Fn((f64, f64)) -> (f64, f64)) {
-        let (bottom, right) = (HEIGHT - BOTTOM, WIDTH - RIGHT);
-        for tick in ticks(y) {
-            let py = at((x.0, tick)).1;
+    fn axes(&self, out: &mut String, frame: &Frame) {
+        let (bottom, top, right) = (HEIGHT - BOTTOM, frame.top, frame.right);
+        for tick in ticks(frame.y, if self.y_whole { 1.0 } else { 0.0 }) {
+            let py = frame.at((frame.x.0, tick)).1;
             let _ = write!(
                 out,
                 "<line class=\"g\" x1=\"{LEFT}\" y1=\"{py:.1}\" x2=\"{right}\" y2=\"{py:.1}\"/>\
@@ -129,22 +141,25 @@ impl Panel {
                 shown(tick)
             );
         }
-        for tick in ticks(x) {
-            let px = at((tick, y.0)).0;
+        for tick in ticks(frame.x, 0.0) {
+            let px = frame.at((tick, frame.y.0)).0;
             let _ = write!(
                 out,
-                "<text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.0}\">{}</text>",
-                bottom + 14.0,
+                "<line class=\"a\" x1=\"{px:.1}\" y1=\"{bottom}\" x2=\"{px:.1}\" y2=\"{:.0}\"/>\
+                <text text-anchor=\"middle\" x=\"{px:.1}\" y=\"{:.0}\">{}</text>",
+                bottom + 4.0,
+                bottom + 16.0,
                 shown(tick)
             );
         }
         let _ = write!(
             out,
             "<line class=\"a\" x1=\"{LEFT}\" y1=\"{bottom}\" x2=\"{right}\" y2=\"{bottom}\"/>\
-             <line class=\"a\" x1=\"{LEFT}\" y1=\"{TOP}\" x2=\"{LEFT}\" y2=\"{bottom}\"/>\
-             <text class=\"t\" x=\"{LEFT}\" y=\"14\">{}</text><text text-anchor=\"end\" x=\"{right}\" y=\"{:.0}\">{}</text>\
+             <line class=\"a\" x1=\"{LEFT}\" y1=\"{top}\" x2=\"{LEFT}\" y2=\"{bottom}\"/>\
+             <text class=\"t\" x=\"{LEFT}\" y=\"14\">{}</text><text text-anchor=\"middle\" x=\"{:.0}\" y=\"{:.0}\">{}</text>\
              <text text-anchor=\"middle\" transform=\"translate(11 {:.0}) rotate(-90)\">{}</text>",
             escape(&self.title),
+            0.5 * (LEFT + right),
             HEIGHT - 6.0,
             escape(&self.x_title),
             0.5 * (TOP + bottom),
@@ -153,10 +168,35 @@ impl Panel {
     }
 }
 
+/// A point as a piece of a path, by the place of its series.
+fn point(out: &mut String, series: usize, (x, y): (f64, f64)) {
+    let _ = match series % 4 {
+        0 => write!(out, "M{:.1} {y:.1}a1.3 1.3 0 1 0 2.6 0a1.3 1.3 0 1 0-2.6 0", x - 1.3),
+        1 => write!(out, "M{:.1} {y:.1}h4m-2-2v4", x - 2.0),
+        2 => write!(out, "M{:.1} {:.1}l3 3m0-3l-3 3", x - 1.5, y - 1.5),
+        _ => write!(out, "M{:.1} {:.1}h3v3h-3z", x - 1.5, y - 1.5),
+    };
+}
+
 impl Series {
-    fn draw(&self, out: &mut String, class: &str, at: &impl Fn((f64, f64)) -> (f64, f64)) {
+    /// Its mark in the legend.
+    fn mark(&self, out: &mut String, class: &str, index: usize, x: f64) {
+        let _ = match self.look {
+            Look::Points => {
+                let mut shape = String::new();
+                point(&mut shape, index, (x, 25.0));
+                write!(out, "<path class=\"{class} p\" d=\"{shape}\"/>")
+            }
+            Look::Moments => write!(out, "<path class=\"{class}\" d=\"M{:.1} 21v8m3-8v8\"/>", x - 1.5),
+            Look::Line | Look::Dashed | Look::Steps => {
+                write!(out, "<path class=\"{class}\" d=\"M{:.1} 25h14\"/>", x - 8.0)
+            }
+        };
+    }
+
+    fn draw(&self, out: &mut String, class: &str, index: usize, row_y: f64, frame: &Frame) {
         let every = self.points.len().div_ceil(MOST_POINTS).max(1);
-        let mut line = String::new();
+        let (mut line, mut marks) = (String::new(), String::new());
         let end = |line: &mut String, out: &mut String| {
             if line.contains(' ') {
                 let _ = write!(out, "<polyline class=\"{class}\" points=\"{line}\"/>");
@@ -164,23 +204,17 @@ impl Series {
             line.clear();
         };
         let mut before: Option<f64> = None;
-        for point in self.points.iter().step_by(if self.look == Look::Moments { 1 } else { every }) {
-            if !(point.0.is_finite() && point.1.is_finite()) {
+        for at in self.points.iter().step_by(if self.look == Look::Moments { 1 } else { every }) {
+            if !(at.0.is_finite() && at.1.is_finite()) {
                 end(&mut line, out);
                 before = None;
                 continue;
             }
-            let (x, y) = at(*point);
+            let (x, y) = frame.at(*at);
             match self.look {
-                Look::Points => {
-                    let _ = write!(out, "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"1.2\"/>");
-                }
+                Look::Points => point(&mut marks, index, (x, y)),
                 Look::Moments => {
-                    let _ = write!(
-                        out,
-                        "<line class=\"{class}\" x1=\"{x:.1}\" y1=\"{TOP}\" x2=\"{x:.1}\" y2=\"{:.1}\"/>",
-                        TOP + 12.0
-                    );
+                    let _ = write!(marks, "M{x:.1} {row_y}v{}", MOMENTS - 2.0);
                 }
                 Look::Line | Look::Dashed | Look::Steps => {
                     if let (Look::Steps, Some(level)) = (self.look, before) {
@@ -192,6 +226,10 @@ impl Series {
             }
         }
         end(&mut line, out);
+        if !marks.is_empty() {
+            let thin = if self.look == Look::Points { " p" } else { "" };
+            let _ = write!(out, "<path class=\"{class}{thin}\" d=\"{marks}\"/>");
+        }
     }
 }
 
@@ -204,9 +242,9 @@ fn range(values: impl Iterator<Item = f64>, margin: f64) -> (f64, f64) {
     (low - room, high + room)
 }
 
-/// Four to eight round values within a range.
-fn ticks((low, high): (f64, f64)) -> Vec<f64> {
-    let rough = (high - low) / 5.0;
+/// Four to eight round values within a range, no nearer to each other than `least`.
+fn ticks((low, high): (f64, f64), least: f64) -> Vec<f64> {
+    let rough = ((high - low) / 5.0).max(least);
     let power = 10f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough).unwrap_or(rough);
     let first = (low / step).ceil() as i64;
@@ -256,6 +294,7 @@ mod tests {
             y_title: "speed, rad/s".into(),
             series,
             y_range: None,
+            y_whole: false,
         };
         let svg = page("x & y", &[panel], 2);
         assert!(
@@ -270,7 +309,8 @@ mod tests {
 
     #[test]
     fn ticks_are_round_and_few() {
-        assert_eq!(ticks((0.0, 10.0)), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
-        assert!(ticks((0.1234, 0.1239)).len() < 8);
+        assert_eq!(ticks((0.0, 10.0), 0.0), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
+        assert!(ticks((0.1234, 0.1239), 0.0).len() < 8);
+        assert_eq!(ticks((0.7, 3.3), 1.0), [1.0, 2.0, 3.0], "gears are whole");
     }
 }

@@ -139,9 +139,11 @@ const CAUTIONS: [&str; 6] = [
 pub fn sheet_html(config: &VehicleConfig) -> String {
     let name = escape(&config.name);
     let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Runs to log: {name}</title><style>\
-         body{{font:14px/1.4 sans-serif;max-width:46em;margin:1.5em auto;color:#111}}h2{{font-size:1.05em;margin:1.2em 0 .2em}}\
-         code{{font-size:1em;border:1px solid #999;padding:0 .3em}}ul{{margin:.2em 0}}.c{{border:2px solid #111;padding:.3em 1em}}\
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\"><title>Runs to log: {name}</title><style>\
+         :root{{color-scheme:light dark}}body{{font:14px/1.4 sans-serif;max-width:46em;margin:1.5em auto;padding:0 1em}}\
+         h1{{font-size:1.5em}}h2{{font-size:1.05em;margin:1.2em 0 .2em}}code{{font-size:1em;background:#8883;padding:0 .3em;\
+         overflow-wrap:anywhere}}p{{margin:.4em 0}}ul,ol{{margin:.2em 0;padding-left:2em}}.c{{border:2px solid;padding:.1em 1em .6em}}\
          section{{break-inside:avoid}}</style></head><body>\n<h1>Runs to log: {name}</h1>\n"
     );
     if config.invented {
@@ -159,18 +161,24 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
     for card in cards(&Figures::of(config)) {
         let _ = write!(
             out,
-            "<section><h2>{}</h2><p>Label: <code>{}</code><br>Tells: {}.</p><ul>",
+            "<section><h2>{}</h2><p>Label: <code>{}</code><br>Tells: {}.</p><ol>",
             card.title,
             escape(&card.label),
             card.tells
         );
         card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
-            let _ = write!(out, "<li>{}</li>", escape(s.trim()));
+            let _ = write!(out, "<li>{}</li>", with_code(s.trim()));
         });
-        out.push_str("</ul></section>\n");
+        out.push_str("</ol></section>\n");
     }
     out.push_str("</body></html>\n");
     out
+}
+
+/// Text in which words between backticks are code.
+fn with_code(text: &str) -> String {
+    let pieces = text.split('`').enumerate();
+    pieces.map(|(i, t)| if i % 2 == 1 { format!("<code>{}</code>", escape(t)) } else { escape(t) }).collect()
 }
 
 /// The same as plain text.

@@ -10,11 +10,12 @@ use lowgear_env::vehicle::{
     GuardConfig, HeatConfig, MotorConfig, MotorLineConfig, NoisyConfig, SelectorConfig, SensorConfig,
     StressConfig, TachoConfig, VariationConfig, VehicleConfig,
 };
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt::Write as _;
 
 /// What one knows before the first run.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Sheet {
     /// Name of the vehicle.

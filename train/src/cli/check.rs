@@ -5,12 +5,14 @@ use crate::resolved::resolved;
 use crate::schema::FileKind;
 use crate::study::read_inputs;
 use crate::sweep::Sweep;
-use lowgear_env::config::load;
+use lowgear_env::config::{ConfigError, load};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::log::Mapping;
+use lowgear_field::sheet::Sheet;
 use std::path::{Path, PathBuf};
 
-/// Check a study, vehicle, course or sweep file without running anything.
+/// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.
 ///
 /// Reads the file and whatever it names; takes no time and writes no file. Says what is wrong with file, line,
 /// key and allowed range. With --resolved it writes the file to standard output as it was understood: every
@@ -18,7 +20,7 @@ use std::path::{Path, PathBuf};
 /// schema of a kind of file, which editors complete and check keys with.
 #[derive(clap::Args)]
 pub(super) struct CheckArguments {
-    /// Study, vehicle, course or sweep file (TOML)
+    /// Study, vehicle, course, sweep, sheet or mapping file (TOML)
     #[arg(required_unless_present = "schema")]
     file: Option<PathBuf>,
     /// Write the file with every default filled in and every key explained
@@ -66,6 +68,18 @@ fn check(file: &Path, whole: bool) -> Result<String, StudyError> {
             let (name, axes) = (&sweep.config.name, sweep.config.axes.len());
             let found = format!("sweep \"{name}\": {axes} axes, {} jobs", sweep.jobs());
             (found, resolved(kind, &sweep.config)?)
+        }
+        FileKind::Sheet => {
+            let sheet: Sheet = load(file)?;
+            // The figures must make a vehicle, too.
+            let (vehicle, _) =
+                sheet.vehicle().map_err(|e| StudyError::Config(ConfigError::value(file, e)))?;
+            let gears = vehicle.gearbox.total_ratio.len();
+            (format!("sheet \"{}\", {gears} gears", sheet.name), resolved(kind, &sheet)?)
+        }
+        FileKind::Mapping => {
+            let mapping: Mapping = load(file)?;
+            (format!("mapping of {} columns", mapping.columns.len()), resolved(kind, &mapping)?)
         }
     };
     Ok(if whole { text } else { format!("{}: in order ({found})\n", file.display()) })

@@ -31,13 +31,15 @@ impl Fit {
                     line(Look::Line, "simulated", simulated),
                 ],
                 y_range: None,
+                y_whole: false,
             });
             let residuals = |channel: Channel| {
-                let of_it = self.residuals[i].iter().filter(move |r| r.channel == channel);
+                // An exact nought is a motor that stands still and counts nowhere.
+                let of_it = self.residuals[i].iter().filter(move |r| r.channel == channel && r.value != 0.0);
                 of_it.map(|r| (run.samples[r.row].time_s - start_s, r.value)).collect::<Vec<_>>()
             };
             panels.push(Panel {
-                title: "residuals".into(),
+                title: "residuals (beyond ±5 on the edge)".into(),
                 x_title: "time, s".into(),
                 y_title: "standard deviations".into(),
                 series: vec![
@@ -46,6 +48,7 @@ impl Fit {
                     line(Look::Points, "current", residuals(Channel::Current)),
                 ],
                 y_range: Some((-5.0, 5.0)),
+                y_whole: false,
             });
         }
         let title = format!(

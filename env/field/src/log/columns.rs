@@ -1,11 +1,12 @@
 //! Which column holds what, in which unit.
 
 use super::mapping::{ColumnMap, Mapping};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
 /// A quantity in a log.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Quantity {
     /// Time of the row.
@@ -31,7 +32,7 @@ pub enum Quantity {
 }
 
 /// Units by name; with each the factor to the SI unit (degrees for angles).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 #[expect(missing_docs, reason = "the names are the units")]
 pub enum Unit {

@@ -2,11 +2,12 @@
 
 use super::columns::{Quantity, Unit};
 use lowgear_env::config::{Check, KeyError, in_range};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A mapping file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct Mapping {
     /// Column of each quantity that does not have its own name.
@@ -28,7 +29,7 @@ pub struct Mapping {
 }
 
 /// A column of another name or unit.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ColumnMap {
     /// Its heading.
@@ -42,7 +43,7 @@ pub struct ColumnMap {
 }
 
 /// What separates the fraction of a number.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Decimal {
     /// A point.
@@ -52,7 +53,7 @@ pub enum Decimal {
 }
 
 /// When the duty of a row holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum DutyHolds {
     /// From the row before to this one.
@@ -62,7 +63,7 @@ pub enum DutyHolds {
 }
 
 /// What the motor speed of a row is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SpeedIs {
     /// The mean since the row before.

@@ -74,6 +74,7 @@ const REASONS: u64 = 2000;
 pub struct Replay<'a, D> {
     decide: D,
     seen: Option<&'a Seen>,
+    gears: usize,
     shadow: Shadow,
     watch: ShiftWatch,
     failed_window_s: f64,
@@ -106,6 +107,7 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
         Replay {
             decide,
             seen,
+            gears,
             shadow: Shadow::new(config),
             watch: ShiftWatch::new(angles, config.selector.window_deg),
             failed_window_s: config.controller.failed_window_s,
@@ -314,32 +316,35 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
             y_title: y.to_owned(),
             series,
             y_range: None,
+            y_whole: false,
         };
-        let panels = [
+        let mut panels = [
             panel(
                 "What was done, and when the policy would have shifted otherwise",
                 "gear",
                 vec![
                     series("gear in the log", Look::Steps, &d.gear),
-                    series("policy up", Look::Moments, &d.wishes[1]),
-                    series("policy down", Look::Moments, &d.wishes[0]),
-                    series("failed", Look::Moments, &d.failed),
+                    series("policy would go up", Look::Moments, &d.wishes[1]),
+                    series("policy would go down", Look::Moments, &d.wishes[0]),
+                    series("upshift taken back", Look::Moments, &d.failed),
                 ],
             ),
             panel(
-                "Speed ratio, and readings outside of training",
-                "permille",
+                "Motor speed, and readings outside of training",
+                "speed ratio, ‰",
                 vec![
                     series("speed ratio", Look::Line, &d.speed),
-                    series("outside", Look::Moments, &d.outside),
+                    series("outside of training", Look::Moments, &d.outside),
                 ],
             ),
             panel(
-                "Load",
-                "permille of top gear's stall force",
+                "Load, in parts of the top gear's stall force",
+                "slow load, ‰",
                 vec![series("slow load", Look::Line, &d.load)],
             ),
         ];
+        panels[0].y_range = Some((0.7, self.gears as f64 + 0.3));
+        panels[0].y_whole = true;
         page(title, &panels, 1)
     }
 }

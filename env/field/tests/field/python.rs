@@ -12,7 +12,9 @@ pub(super) fn repository() -> PathBuf {
 pub(super) fn there() -> bool {
     let out = Command::new("python3").args(["-c", "import numpy, scipy"]).output();
     let found = out.is_ok_and(|out| out.status.success());
-    assert!(found || std::env::var_os("CI").is_none(), "CI needs python3 with NumPy and SciPy");
+    // Whoever asks for a number of fits is not to take a skipped test for a measured one.
+    let asked = ["CI", "LOWGEAR_FITS"].into_iter().any(|name| std::env::var_os(name).is_some());
+    assert!(found || !asked, "needs python3 with NumPy and SciPy");
     if !found {
         println!("SKIPPED: needs python3 with NumPy and SciPy");
     }
