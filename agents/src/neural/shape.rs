@@ -110,14 +110,11 @@ impl Shape {
         self.len() == 0
     }
 
-    /// Fresh weights: within [`he_bound`] in the hidden layers, within a tenth of that in the last one,
-    /// biases 0.
+    /// Fresh weights: within `sqrt(1 / inputs)` of each layer, biases 0.
     pub(crate) fn draw(&self, rng: &mut ChaCha8Rng) -> Vec<f32> {
         let mut flat = Vec::with_capacity(self.len());
-        let last = self.hidden.len();
-        for (i, layer) in self.layers().enumerate() {
-            let bound = he_bound(layer.inputs) * if i == last { 0.1 } else { 1.0 };
-            layer.draw(bound, rng, &mut flat);
+        for layer in self.layers() {
+            layer.draw((1.0 / layer.inputs as f32).sqrt(), rng, &mut flat);
         }
         flat
     }
@@ -144,8 +141,8 @@ mod tests {
         let flat = shape.draw(&mut Seed(1).stream(Stream::Learn, 0));
         assert_eq!(flat.len(), shape.len());
         let first = shape.layers().next().unwrap();
-        assert!(first.weights(&flat).iter().all(|w| w.abs() <= 1.0));
-        assert!(first.weights(&flat).iter().any(|w| w.abs() > 0.9));
+        assert!(first.weights(&flat).iter().all(|w| w.abs() <= 0.41));
+        assert!(first.weights(&flat).iter().any(|w| w.abs() > 0.36));
         assert!(first.bias(&flat).iter().all(|&b| b == 0.0));
     }
 }
