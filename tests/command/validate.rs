@@ -64,10 +64,15 @@ impl Validator<'_> {
                     true
                 }
                 "additionalProperties" => {
-                    assert_eq!(rule, false, "only `false` is known here");
                     let known = |key: &String| schema["properties"].get(key).is_some();
-                    let keys = value.as_object().into_iter().flat_map(|entries| entries.keys());
-                    found.extend(keys.filter(|key| !known(key)).map(|key| format!("{at}: unknown {key}")));
+                    let others = value.as_object().into_iter().flatten().filter(|(key, _)| !known(key));
+                    for (key, entry) in others {
+                        if rule == false {
+                            found.push(format!("{at}: unknown {key}"));
+                        } else {
+                            self.check(rule, entry, &format!("{at}/{key}"), found);
+                        }
+                    }
                     true
                 }
                 "items" => {
