@@ -3,7 +3,9 @@
 use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Scenario, World};
-use lowgear_eval::bound::{Preview, Typical, drive_preview, DISCRETISATION_SHARE, Fineness, Plan, drive_plan};
+use lowgear_eval::bound::{
+    DISCRETISATION_SHARE, Fineness, Plan, Preview, Typical, drive_plan, drive_preview,
+};
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::study::read_inputs;
 use rayon::prelude::*;
@@ -125,14 +127,14 @@ fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_oth
     let (scenario, _) = scenario("watering-barrow");
     let suite = TestSuite::new(&scenario, 2);
     let start = |episode| Drive::new(Arc::clone(suite.scenario()), episode);
-    let typical = Typical::of(&[start(7)], FINENESS);
+    let typical = Typical::of(&[start(7)], Fineness::default());
     for episode in 0..suite.courses {
         let mut by_plan = start(episode);
-        let plan = Plan::new(&by_plan, FINENESS);
+        let plan = Plan::new(&by_plan, Fineness::default());
         drive_plan(&mut by_plan, &plan);
         let viewed = |sight_m| {
             let mut drive = start(episode);
-            let mut preview = Preview::new(&drive, FINENESS, &typical, sight_m);
+            let mut preview = Preview::new(&drive, Fineness::default(), &typical, sight_m);
             drive_preview(&mut drive, &mut preview);
             drive.outcome()
         };

@@ -137,7 +137,9 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
         .insert(Metric::CourseTime, example::around(100.0, 0.1, 1));
     lines = verdict::remarks(&summary).join("\n");
     assert!(
-        lines.contains("nothing over the hand-written rule, where the teacher has no advantage"),
+        lines.contains(
+            "nothing to speak of over the hand-written rule, where the teacher has no clear advantage"
+        ),
         "{lines}"
     );
 }

@@ -163,14 +163,12 @@ fn teacher_line(summary: &Summary) -> Option<String> {
         .into_iter()
         .filter_map(|against| {
             let (from, name) = (mean_time(summary, against)?, in_sentence(summary.label(against)));
-            if from <= taught {
-                return Some(format!("nothing over {name}, where the teacher has no advantage"));
-            }
-            let unclear = summary
-                .difference(teacher, against, Metric::CourseTime)
-                .filter(|d| !clear(d))
-                .map_or("", |_| " (which says little: the teacher's own advantage there is not clear)");
-            Some(format!("{} % over {name}{unclear}", percent(100.0 * (from - own) / (from - taught))))
+            let unclear = summary.difference(teacher, against, Metric::CourseTime).is_some_and(|d| !clear(d));
+            Some(if from <= taught || unclear {
+                format!("nothing to speak of over {name}, where the teacher has no clear advantage")
+            } else {
+                format!("{} % over {name}", percent(100.0 * (from - own) / (from - taught)))
+            })
         })
         .collect();
     if shares.is_empty() {

@@ -29,8 +29,10 @@ impl LookupTable {
             }
             TableAxis { feature: axis.feature, edges }
         };
-        let axes =
-            self.axes.iter().map(|axis| if axis.feature == Feature::Gear { axis.clone() } else { moved(axis) });
+        let axes = self
+            .axes
+            .iter()
+            .map(|axis| if axis.feature == Feature::Gear { axis.clone() } else { moved(axis) });
         LookupTable::new(axes.collect(), self.cells.clone(), self.provenance.clone()).ok()
     }
 }

@@ -44,9 +44,12 @@ impl Job for TrimJob {
             stopwatch: Rc::clone(&desk.stopwatch),
         };
         let (memory, cut) = search_at(desk, bench, &search)?;
-        let json = |moves: &[f64]| self.table.with_edges_moved(moves).unwrap_or_else(|| self.table.clone()).to_json();
+        let json = |moves: &[f64]| {
+            self.table.with_edges_moved(moves).unwrap_or_else(|| self.table.clone()).to_json()
+        };
         let (best, last) = (json(&memory.best), json(&memory.last));
-        let (best, last) = (best.map_err(StudyError::step("table"))?, last.map_err(StudyError::step("table"))?);
+        let (best, last) =
+            (best.map_err(StudyError::step("table"))?, last.map_err(StudyError::step("table"))?);
         let mut trained = searched(&memory, cut, |_| SavedPolicy::Table(best.clone()));
         trained.last = SavedPolicy::Table(last);
         Ok(trained)
