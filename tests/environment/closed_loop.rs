@@ -241,3 +241,12 @@ fn whole_episodes_agree_with_an_independent_solution() {
 fn short_episodes_agree_with_an_independent_solution() {
     assert_close("short", 3.0, RuleSettings { signal: Signal::SpeedRatio, ..demo_study().rule });
 }
+
+/// Leaves the whole courses in the file that this variable names.
+#[test]
+#[ignore = "hands the peer's courses to env/python/benches/stepping.py"]
+fn courses_for_the_stepping_bench() {
+    let file = std::env::var_os("LOWGEAR_PEER_COURSES").expect("the name of a file");
+    let scenario = Scenario::new(exact_cart(), (garden(), None), demo_study().episode, Seed(41));
+    std::fs::write(file, serde_json::to_vec(&question(&scenario, &demo_study().rule)).unwrap()).unwrap();
+}
