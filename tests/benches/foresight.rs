@@ -45,7 +45,7 @@ fn main() {
     row("plan that knows it all", &outcomes, &base);
 }
 
-/// The load-ratio rule as the demonstration's study tuned it.
+/// A load-ratio rule as one of the demonstration's searches left it, not the one that its study chose.
 fn tuned() -> Rule {
     let settings = RuleSettings {
         signal: Signal::SpeedRatio,
