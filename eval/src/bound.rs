@@ -75,6 +75,11 @@ impl Warmth {
         Warmth(vec![(0.0, vehicle.charge, Rise::default())])
     }
 
+    /// As a first, coarse plan warms it up.
+    fn of(drive: &Drive) -> Warmth {
+        Warmth::along(drive, &Plan::with(drive, COARSE, &Warmth::cold(drive.vehicle())))
+    }
+
     /// Along the way that `plan` takes in the episode.
     fn along(drive: &Drive, plan: &Plan) -> Warmth {
         let mut drive = drive.clone();
@@ -101,8 +106,7 @@ impl Plan {
     /// Plans the course of `drive`, which stands at its start.
     #[must_use]
     pub fn new(drive: &Drive, fineness: Fineness) -> Plan {
-        let cold = Plan::with(drive, COARSE, &Warmth::cold(drive.vehicle()));
-        Plan::with(drive, fineness, &Warmth::along(drive, &cold))
+        Plan::with(drive, fineness, &Warmth::of(drive))
     }
 
     fn with(drive: &Drive, fineness: Fineness, warmth: &Warmth) -> Plan {

@@ -85,13 +85,14 @@ impl TrainingSuite {
         (runs.chunks(courses as usize).map(mean).collect(), runs.iter().map(|run| run.1).sum())
     }
 
-    /// Drives one fresh policy over training courses `first..first + courses`, on the calling thread.
-    pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64) -> (f64, u64) {
+    /// Mean return of one policy over training courses `first..first + courses`, on the calling thread, and the ticks
+    /// driven. No course counts for less than `least_s`, s.
+    pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64, least_s: f64) -> (f64, u64) {
         let mut total = 0.0;
         let mut ticks = 0;
         for episode in first..first + courses {
             let (outcome, n) = play(&self.0, policy, episode);
-            total += outcome.reward.total_s();
+            total += outcome.reward.total_s().max(least_s);
             ticks += n;
         }
         (total / courses as f64, ticks)

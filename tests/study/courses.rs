@@ -55,3 +55,15 @@ fn no_validation_course_drives_like_a_training_or_a_test_course() {
     all.dedup();
     assert_eq!(all.len(), driven, "no two courses give the same return");
 }
+
+#[test]
+fn no_training_course_counts_for_less_than_the_search_says() {
+    let training = TrainingSuite::new(&study());
+    let alone: Vec<f64> =
+        (0..COURSES).map(|n| training.mean_return(&mut rule(), n, 1, f64::NEG_INFINITY).0).collect();
+    let least_s = alone.iter().sum::<f64>() / alone.len() as f64;
+    assert!(alone.iter().any(|r| *r < least_s), "some course is worse");
+    let expected = alone.iter().map(|r| r.max(least_s)).sum::<f64>() / alone.len() as f64;
+    let (mean, _) = training.mean_return(&mut rule(), 0, COURSES, least_s);
+    assert!((mean - expected).abs() < 1e-9, "{mean} instead of {expected}");
+}

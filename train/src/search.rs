@@ -4,6 +4,11 @@
 //! the mean of the search distribution is scored on the validation courses now and then; the best of those,
 //! the start included, is the result: a search never ends below where it began.
 //!
+//! A course that is not finished counts with the whole time limit, which is so rare and so much that chance alone would
+//! rank the candidates of a generation. Returns are therefore winsorised from below (Dixon 1960, "Simplified estimation
+//! from censored normal samples") at [`FENCE`] standard deviations under the mean of the best validation so far.
+//! Validation takes them as they are.
+//!
 //! The optimiser itself cannot be written down, but it is a function of its seed and of the figures it was
 //! given. So the memory of a search is the list of those figures: resuming feeds them to a fresh optimiser,
 //! which then stands where the old one stood, bit for bit.
@@ -72,6 +77,14 @@ pub struct SearchMemory {
     pub last: Vec<f64>,
 }
 
+impl SearchMemory {
+    /// Returns below this count as this much while searching, s. `courses` is how many a validation has.
+    fn fence_s(&self, courses: u64) -> f64 {
+        let best = self.curve.iter().max_by(|a, b| a.mean.total_cmp(&b.mean));
+        best.map_or(f64::NEG_INFINITY, |p| p.mean - FENCE * p.standard_error * (courses as f64).sqrt())
+    }
+}
+
 /// A search to run.
 pub struct Search<'a, B> {
     /// Budget.
@@ -89,6 +102,9 @@ pub struct Search<'a, B> {
     /// Where the time goes.
     pub stopwatch: Rc<Stopwatch>,
 }
+
+/// Standard deviations of returns over courses, below which they count alike while searching.
+const FENCE: f64 = 2.0;
 
 /// Figure of a candidate that cannot be driven.
 const WORST: f64 = 1e6;
@@ -157,6 +173,7 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
     fn objective(&self, memory: Rc<RefCell<SearchMemory>>) -> impl FnMut(&DVector<f64>) -> f64 {
         let (build, training, budget, seed) =
             (self.build.clone(), self.training.clone(), self.budget, self.seed);
+        let validations = self.validation.courses;
         let stopwatch = Rc::clone(&self.stopwatch);
         let mut asked = 0;
         move |vector: &DVector<f64>| {
@@ -167,9 +184,10 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
                 return figure;
             }
             let first = first_course(seed, index / budget.population, budget.courses);
+            let least_s = memory.fence_s(validations);
             stopwatch.enter(Stage::Environment);
             let figure = build(vector.as_slice()).map_or(WORST, |mut policy| {
-                let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses);
+                let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses, least_s);
                 memory.ticks += ticks;
                 if mean.is_finite() { -mean } else { WORST }
             });
@@ -200,4 +218,22 @@ pub fn curve_point(ticks: u64, returns: &[f64]) -> CurvePoint {
     let mean = returns.iter().sum::<f64>() / n;
     let variance = returns.iter().map(|r| (r - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
     CurvePoint { ticks, mean, standard_error: (variance / n).sqrt() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_fence_lies_two_standard_deviations_under_the_best_validation() {
+        let mut memory = SearchMemory::default();
+        assert_eq!(memory.fence_s(4), f64::NEG_INFINITY);
+        // Deviations from the mean of -130 s: sum of squares 7500 s², over three 2500 s², a standard deviation of 50 s.
+        let best = curve_point(
+            1,
+            &[-80.0, -180.0, -80.0, -180.0].map(|r: f64| -130.0 + (r + 130.0) * 0.75_f64.sqrt()),
+        );
+        memory.curve = vec![curve_point(0, &[-300.0, -500.0, -300.0, -500.0]), best];
+        assert!((memory.fence_s(4) + 230.0).abs() < 1e-9, "{}", memory.fence_s(4));
+    }
 }

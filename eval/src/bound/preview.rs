@@ -38,8 +38,9 @@ pub struct Typical {
 
 #[derive(Clone, Debug)]
 struct Kind {
-    count: f64,
-    /// Sum by speed and gear.
+    /// Length of the ground it stems from, m.
+    length_m: f64,
+    /// Sum by speed and gear, each times the length it holds for.
     worth: Vec<f64>,
     /// Sum of value per metre.
     per_m: f64,
@@ -62,10 +63,10 @@ impl Typical {
                 }
                 let number = kind(course, plan.positions_m[i]);
                 if kinds.len() <= number {
-                    kinds.resize(number + 1, Kind { count: 0.0, worth: vec![0.0; layer], per_m: 0.0 });
+                    kinds.resize(number + 1, Kind { length_m: 0.0, worth: vec![0.0; layer], per_m: 0.0 });
                 }
                 let kind = &mut kinds[number];
-                kind.count += gap_m;
+                kind.length_m += gap_m;
                 let best = |row: &[f64]| row.iter().copied().fold(f64::NEG_INFINITY, f64::max);
                 let next = &plan.values[(i + 1) * layer..(i + 2) * layer];
                 kind.per_m += (best(next) - best(here)).clamp(0.0, MOST_S);
@@ -82,7 +83,7 @@ impl Typical {
         let surface = number / width * width;
         let mut near: Vec<usize> = (surface..surface + width).collect();
         near.sort_by_key(|n| n.abs_diff(number));
-        near.into_iter().filter_map(|n| self.kinds.get(n)).find(|k| k.count > 1.0)
+        near.into_iter().filter_map(|n| self.kinds.get(n)).find(|k| k.length_m > 1.0)
     }
 }
 
@@ -103,8 +104,7 @@ impl<'a> Preview<'a> {
     #[must_use]
     pub fn new(drive: &Drive, fineness: Fineness, typical: &'a Typical, sight_m: f64) -> Preview<'a> {
         let (vehicle, track, scenario) = (drive.vehicle(), drive.track(), drive.scenario());
-        let cold = Plan::with(drive, super::COARSE, &Warmth::cold(vehicle));
-        let warmth = Warmth::along(drive, &cold);
+        let warmth = Warmth::of(drive);
         let plan = Plan::with(drive, fineness, &warmth);
         let layers = plan.positions_m.len() - 1;
         let landings = (0..layers).map(|i| plan.landings(scenario, vehicle, track, i, &warmth)).collect();
@@ -135,7 +135,7 @@ impl<'a> Preview<'a> {
         let plan = &mut self.plan;
         let layer = plan.speeds.len() * plan.gears;
         let (from_m, last) = (plan.positions_m[end], plan.positions_m.len() - 1);
-        let per_m = kind.per_m / kind.count;
+        let per_m = kind.per_m / kind.length_m;
         // The level matters against giving up alone.
         let level = per_m * (from_m - plan.positions_m[last]);
         for i in end..=last {
@@ -145,7 +145,7 @@ impl<'a> Preview<'a> {
             }
             let values = &mut plan.values[i * layer..(i + 1) * layer];
             for (value, worth) in values.iter_mut().zip(&kind.worth) {
-                *value = level + worth / kind.count + per_m * beyond_m;
+                *value = level + worth / kind.length_m + per_m * beyond_m;
             }
         }
     }

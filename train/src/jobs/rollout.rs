@@ -87,7 +87,7 @@ impl RolloutJob {
         seed: Seed,
     ) -> Result<State, String> {
         let mut rule = Rule::new(self.rule.clone(), bench.gears).map_err(|e| e.to_string())?;
-        let (mean_return, ticks) = training.mean_return(&mut rule, 0, WATCHED);
+        let (mean_return, ticks) = training.mean_return(&mut rule, 0, WATCHED, f64::NEG_INFINITY);
         let length_m = training_world(training).track().course.length_m;
         let settings = self.config.settings.clone();
         Ok(State {
