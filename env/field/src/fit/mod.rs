@@ -24,7 +24,7 @@ mod written;
 
 pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit};
 pub use first::{charge_at_rest, still_rad_s};
-pub use heat::HeatTracker;
+pub use heat::{HeatTracker, Warmth};
 pub use parameters::{Parameter, Surfaces};
 pub use problem::{Channel, Residual};
 pub use selector::{SelectorFit, fit_selector};

@@ -4,7 +4,7 @@ use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
 use super::signals::{Verdict, judge};
-use crate::fit::HeatTracker;
+use crate::fit::{HeatTracker, Warmth};
 use crate::log::{LogError, LogReader, Sample};
 use lowgear_env::vehicle::VehicleConfig;
 use std::collections::BTreeMap;
@@ -54,7 +54,7 @@ pub struct Collector<'a> {
     gear: Option<usize>,
     joining: Option<(Sample, f64)>,
     out: Collected,
-    began: lowgear_env::vehicle::Rise,
+    began: Warmth,
 }
 
 impl<'a> Collector<'a> {
@@ -80,7 +80,7 @@ impl<'a> Collector<'a> {
             gear: None,
             joining: None,
             out: Collected::default(),
-            began: lowgear_env::vehicle::Rise::default(),
+            began: Warmth::default(),
         }
     }
 
@@ -201,7 +201,7 @@ impl<'a> Collector<'a> {
             self.close();
         }
         if self.open.is_empty() {
-            self.began = self.heat.rise();
+            self.began = self.heat.warmth();
         }
         self.open.push(sample);
     }
@@ -237,7 +237,7 @@ impl<'a> Collector<'a> {
             return;
         }
         let force_n = label.and_then(|l| l.force_n.map(|f| (f, l.error_n.unwrap_or(0.03 * f + 0.02))));
-        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, rise: self.began, labelled };
+        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth: self.began, labelled };
         let alike = |r: &&Run| {
             (r.recipe, r.gear, &r.surface, r.force_n.is_some())
                 == (run.recipe, run.gear, &run.surface, run.force_n.is_some())
