@@ -7,7 +7,7 @@
 use crate::log::Sample;
 use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise, VehicleConfig};
 
-/// Longest single step of heat, s.
+/// Heat is gathered over this time before the temperatures follow, s.
 const STEP_S: f64 = 0.5;
 
 /// No motor that a log comes from is warmer than this above the air, K.
@@ -41,7 +41,6 @@ impl Warmth {
 #[derive(Clone, Debug)]
 pub struct HeatTracker {
     heat: HeatConfig,
-    step: HeatStep,
     motor: Constants,
     source_ohm: f64,
     nominal_v: f64,
@@ -60,7 +59,6 @@ impl HeatTracker {
     pub fn new(config: &VehicleConfig) -> HeatTracker {
         HeatTracker {
             heat: config.motor.heat,
-            step: HeatStep::new(&config.motor.heat, STEP_S),
             motor: config.motor.line.constants(),
             source_ohm: config.battery.resistance_ohm,
             nominal_v: config.battery.nominal_voltage_v,
@@ -76,15 +74,11 @@ impl HeatTracker {
     /// What the motor has warmed up to by now.
     #[must_use]
     pub fn warmth(&self) -> Warmth {
-        if self.gathered_s > 0.0 {
-            self.after(&HeatStep::new(&self.heat, self.gathered_s), self.gathered_s)
-        } else {
-            self.warmth
+        let over_s = self.gathered_s;
+        if over_s <= 0.0 {
+            return self.warmth;
         }
-    }
-
-    /// The warmth once the heat gathered over `over_s` is in it.
-    fn after(&self, step: &HeatStep, over_s: f64) -> Warmth {
+        let step = HeatStep::new(&self.heat, over_s);
         let sane = |rise: Rise| {
             let sane = |k: f64| if k.is_finite() { k.clamp(-HOTTEST_K, HOTTEST_K) } else { 0.0 };
             Rise { winding_k: sane(rise.winding_k), housing_k: sane(rise.housing_k) }
@@ -129,10 +123,74 @@ impl HeatTracker {
         self.housing_j += (torque_constant_nm_a * no_load_current_a + iron_nm) * speed * sample.dt_s;
         self.gathered_s += sample.dt_s;
         if self.gathered_s >= STEP_S {
-            let over_s = self.gathered_s;
-            let step = if over_s < 1.2 * STEP_S { self.step } else { HeatStep::new(&self.heat, over_s) };
-            self.warmth = self.after(&step, over_s);
+            self.warmth = self.warmth();
             (self.gathered_s, self.winding_j, self.housing_j) = (0.0, 0.0, 0.0);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::log::Sample;
+    use lowgear_env::config::load;
+    use lowgear_env::vehicle::MotorLineConfig;
+    use std::path::Path;
+
+    fn cart() -> VehicleConfig {
+        load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("../../configs/vehicles/demo-cart.toml")).unwrap()
+    }
+
+    /// A motor that is driven for some ten seconds with uneven rows: half a second at rest first.
+    fn followed(config: &VehicleConfig, current_a: f64, motor_rad_s: f64) -> (Warmth, f64) {
+        let mut tracker = HeatTracker::new(config);
+        let mut time_s = 0.0;
+        for i in 0..200_u32 {
+            let dt_s = if i == 0 { 0.0 } else { 0.05 + 0.004 * f64::from(i % 3) };
+            time_s += dt_s;
+            let driven = i > 0;
+            tracker.take(&Sample {
+                time_s,
+                dt_s,
+                motor_rad_s,
+                duty: if driven { 1.0 } else { 0.0 },
+                current_a: Some(if driven { current_a } else { 0.0 }),
+                after_break: i == 0,
+                ..Sample::default()
+            });
+        }
+        (tracker.warmth(), time_s)
+    }
+
+    #[test]
+    fn uneven_rows_warm_the_motor_as_one_step_over_all_their_time_does() {
+        let config = cart();
+        let motor = config.motor.line.constants();
+        let (current_a, motor_rad_s) = (0.1, 500.0);
+        let (warmth, time_s) = followed(&config, current_a, motor_rad_s);
+        let copper_w = current_a * current_a * motor.resistance_ohm;
+        let iron_nm = (motor.emf_constant_v_s - motor.torque_constant_nm_a) * current_a;
+        let friction_w = (motor.torque_constant_nm_a * motor.no_load_current_a + iron_nm) * motor_rad_s;
+        let exact = HeatStep::new(&config.motor.heat, time_s);
+        let (copper, friction) =
+            (exact.advance(Rise::default(), copper_w, 0.0), exact.advance(Rise::default(), 0.0, friction_w));
+        // The winding's resistance grows by less than a percent on the way.
+        assert!((warmth.copper.winding_k / copper.winding_k - 1.0).abs() < 0.005, "{warmth:?} {copper:?}");
+        assert!(
+            (warmth.friction.housing_k / friction.housing_k - 1.0).abs() < 1e-9,
+            "{warmth:?} {friction:?}"
+        );
+    }
+
+    #[test]
+    fn warmth_goes_with_the_constants_that_are_found_later() {
+        let (guess, mut true_one) = (cart(), cart());
+        let mut motor = guess.motor.line.constants();
+        motor.resistance_ohm *= 1.15;
+        true_one.motor.line = MotorLineConfig::Constants(motor);
+        let (tracked, exact) = (followed(&guess, 0.4, 300.0).0, followed(&true_one, 0.4, 300.0).0);
+        let (found, true_rise) = (tracked.rise(1.15, 1.0), exact.rise(1.0, 1.0));
+        assert!((found.winding_k / true_rise.winding_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
+        assert!((found.housing_k / true_rise.housing_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
     }
 }
