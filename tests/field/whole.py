@@ -62,7 +62,6 @@ course = "{course}"
 training-seeds = 2
 validation-courses = 60
 test-courses = 60
-resamples = 1000
 
 [episode]
 time-limit-s = 600.0
