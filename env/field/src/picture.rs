@@ -52,6 +52,8 @@ const LEFT: f64 = 58.0;
 const RIGHT: f64 = 10.0;
 const TOP: f64 = 34.0;
 const BOTTOM: f64 = 36.0;
+/// Usual width of a letter in a title.
+const TITLE_LETTER: f64 = 6.2;
 /// Height of a row of moments.
 const MOMENTS: f64 = 10.0;
 /// Points of one series that are drawn, about; more are thinned out.
@@ -158,7 +160,7 @@ impl Panel {
              <line class=\"a\" x1=\"{LEFT}\" y1=\"{top}\" x2=\"{LEFT}\" y2=\"{bottom}\"/>\
              <text class=\"t\" x=\"{LEFT}\" y=\"14\">{}</text><text text-anchor=\"middle\" x=\"{:.0}\" y=\"{:.0}\">{}</text>\
              <text text-anchor=\"middle\" transform=\"translate(11 {:.0}) rotate(-90)\">{}</text>",
-            escape(&self.title),
+            escape(&shortened(&self.title, right - LEFT)),
             0.5 * (LEFT + right),
             HEIGHT - 6.0,
             escape(&self.x_title),
@@ -166,6 +168,16 @@ impl Panel {
             escape(&self.y_title)
         );
     }
+}
+
+/// A title that keeps within its panel: what is too much is left out of the middle, since a figure may stand at the end.
+fn shortened(title: &str, width: f64) -> String {
+    let (letters, most) = (title.chars().count(), (width / TITLE_LETTER) as usize);
+    if letters <= most {
+        return title.to_owned();
+    }
+    let (head, tail) = (most / 2, most - most / 2 - 1);
+    title.chars().take(head).chain(['…']).chain(title.chars().skip(letters - tail)).collect()
 }
 
 /// A point as a piece of a path, by the place of its series.
@@ -305,6 +317,18 @@ mod tests {
         );
         assert!(svg.len() < 60_000, "thinned out: {}", svg.len());
         assert!(page("empty", &[], 2).ends_with("</svg>\n"));
+    }
+
+    #[test]
+    fn a_long_title_loses_its_middle() {
+        assert_eq!(shortened("short", 390.0), "short");
+        let long = shortened(&format!("level on {}: way off by +0.5 %", "grass".repeat(30)), 390.0);
+        assert!(
+            long.chars().count() <= 62
+                && long.starts_with("level on")
+                && long.ends_with(": way off by +0.5 %"),
+            "{long}"
+        );
     }
 
     #[test]
