@@ -226,8 +226,10 @@ impl<'a> Collector<'a> {
         };
         let on_ground = matches!(recipe, Recipe::Level | Recipe::Ramp);
         let label = self.label.as_ref();
+        // What a spring scale shows, too, depends on the ground under the wheels.
+        let wheels_down = on_ground || label.is_some_and(|l| l.force_n.is_some());
         let surface =
-            label.and_then(|l| l.surface.clone()).or_else(|| self.surface.clone()).filter(|_| on_ground);
+            label.and_then(|l| l.surface.clone()).or_else(|| self.surface.clone()).filter(|_| wheels_down);
         if on_ground && surface.is_none() {
             let what = "ambiguous, not used: on which surface? label it `surface=NAME` or give `surface` in a mapping";
             return self.note(what.to_owned(), line);

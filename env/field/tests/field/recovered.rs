@@ -7,7 +7,7 @@
 use super::python;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::fit::{Conditions, Fit, Parameter, fit, still_rad_s};
+use lowgear_field::fit::{Channel, Conditions, Fit, Parameter, fit, still_rad_s};
 use lowgear_field::log::{LogReader, Mapping};
 use lowgear_field::runs::{Collector, Limits};
 use std::collections::BTreeMap;
@@ -85,6 +85,9 @@ fn what_the_logs_tell_is_recovered_within_its_intervals() {
         let true_values = serde_like::Value::read(&flat);
         let found = fitted(&start, &place.join("log.csv"));
         std::fs::remove_dir_all(&place).unwrap();
+        for force in found.residuals.iter().flatten().filter(|r| r.channel == Channel::Force) {
+            assert!(force.value.abs() < 5.0, "seed {seed}: the spring scale is {} errors off", force.value);
+        }
         for estimate in &found.estimates {
             let exact = truth(&true_values, &estimate.parameter, &found.surfaces.names);
             let z = (estimate.value - exact) / estimate.error;
