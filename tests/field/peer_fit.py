@@ -3,7 +3,8 @@
     python3 peer_fit.py VEHICLE.toml PROBLEM.json
 
 The residuals are those of the fit: measured less simulated speed (mean since the row before), voltage and current, over the same standard
-deviations, with Huber's loss at 1.345. Prints the values by name as JSON.
+deviations, with Huber's loss at 1.345. Prints the values by name as JSON, and standard errors by the sandwich of an M-estimator: slopes by central
+differences, scatter of each channel by its own residuals.
 """
 
 import json
@@ -17,6 +18,7 @@ from scipy.optimize import least_squares
 from world import Cart, truth_of
 
 HUBER = 1.345
+CHANNELS = ("speed", "voltage", "current")
 
 
 class Offset(Cart):
@@ -55,11 +57,13 @@ def put(truth, name, value, ratio):
         raise KeyError(name)
 
 
-def residuals(vehicle, truth, run, offset, start_ohm):
+def residuals(vehicle, truth, run, offset, tracked):
     cart = Offset(vehicle, truth)
     cart.offset = offset
-    warmer = truth["ohm"] / start_ohm
-    cart.state = np.array([0.0, 0.0, run["rise"][0] * warmer, run["rise"][1] * warmer, run["charge"]])
+    # What the copper warmed before the run goes with its resistance, the rest with the friction.
+    copper, friction = truth["ohm"] / tracked["ohm"], truth["kt"] * truth["i0"] / (tracked["kt"] * tracked["i0"])
+    rise = [copper * a + friction * b for a, b in zip(run["copper"], run["friction"])]
+    cart.state = np.array([0.0, 0.0, *rise, run["charge"]])
     where = None if run["air"] else ("path", 0.0)
     times = np.concatenate([[0.0], np.cumsum(run["dt"][1:])])
     duty, states, k = run["duty"], [cart.state.copy()], 1
@@ -77,17 +81,33 @@ def residuals(vehicle, truth, run, offset, start_ohm):
         omega = state[0] * turn
         current = cart.current(duty[k], omega, state) + truth["current_offset"]
         shown = (mean, cart.terminal(duty[k], state, omega), current)
-        for value, name, scale in zip(shown, ("speed", "voltage", "current"), sd):
+        for value, name, scale in zip(shown, CHANNELS, sd):
             if scale > 0:
                 out.append((run[name][k] - value) / scale)
     return out
+
+
+def errors(residuals, channels, z):
+    """Standard errors at a solution: the root of the diagonal of A^-1 B A^-1 n / (n - p)."""
+    step = 1e-4
+    sides = [[residuals(z + side * step * unit) for side in (1, -1)] for unit in np.eye(len(z))]
+    slopes = np.array([(up - down) / (2 * step) for up, down in sides]).T
+    found, (n, p) = residuals(z), slopes.shape
+    bread, filling = np.zeros((p, p)), np.zeros((p, p))
+    for channel in set(channels):
+        of_it = np.array(channels) == channel
+        r, square = found[of_it], slopes[of_it].T @ slopes[of_it]
+        bread += np.mean(abs(r) <= HUBER) * square
+        filling += np.mean(np.clip(r, -HUBER, HUBER) ** 2) * square
+    inverse = np.linalg.inv(bread)
+    return np.sqrt(np.diag(inverse @ filling @ inverse) * n / (n - p))
 
 
 def main():
     vehicle = tomllib.loads(pathlib.Path(sys.argv[1]).read_text())
     problem = json.loads(pathlib.Path(sys.argv[2]).read_text())
     truth = truth_of(vehicle)
-    ratio, start_ohm = truth["kt"] / truth["ke"], truth["ohm"]
+    ratio, tracked = truth["kt"] / truth["ke"], dict(truth)
     for held in problem["held"]:
         if "lawn" not in held["name"]:
             put(truth, held["name"], held["value"], ratio)
@@ -99,7 +119,7 @@ def main():
     def all_residuals(x):
         for name, value in zip(names, x):
             put(truth, name, float(value), ratio)
-        return np.concatenate([residuals(vehicle, truth, run, o, start_ohm) for run, o in zip(runs, x[len(names):])])
+        return np.concatenate([residuals(vehicle, truth, run, o, tracked) for run, o in zip(runs, x[len(names):])])
 
     low = [e["limits"][0] for e in problem["estimates"]] + [-5.0] * len(runs)
     high = [e["limits"][1] for e in problem["estimates"]] + [5.0] * len(runs)
@@ -115,7 +135,10 @@ def main():
     n, ours = len(names), [e["found"] for e in problem["estimates"]]
     offsets = lambda z: start[n:] + np.asarray(z) - 1
     tail = least_squares(lambda z: all_residuals(np.concatenate([ours, offsets(z)])), np.ones(len(runs)), **how)
-    print(json.dumps({**dict(zip(names, theirs)), "cost there": found.cost, "cost here": tail.cost}))
+    channels = [name for run in runs for sd in run["sd"][1:] for name, scale in zip(CHANNELS, sd) if scale > 0]
+    error = scale * errors(lambda z: all_residuals(to_x(z)), channels, found.x)
+    told = {"values": dict(zip(names, theirs)), "errors": dict(zip(names, error))}
+    print(json.dumps({**told, "cost there": found.cost, "cost here": tail.cost}))
 
 
 if __name__ == "__main__":

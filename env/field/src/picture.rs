@@ -52,15 +52,17 @@ const LEFT: f64 = 58.0;
 const RIGHT: f64 = 10.0;
 const TOP: f64 = 34.0;
 const BOTTOM: f64 = 36.0;
+/// Usual width of a letter in a title.
+const TITLE_LETTER: f64 = 6.2;
 /// Height of a row of moments.
 const MOMENTS: f64 = 10.0;
 /// Points of one series that are drawn, about; more are thinned out.
 const MOST_POINTS: usize = 1500;
 
-const STYLE: &str = ".b{fill:#fff}text{font:11px sans-serif;fill:#222}.t{font-weight:bold}.g{stroke:#ddd;stroke-width:.6}\
+const STYLE: &str = "svg{background:#fff}.b{fill:#fff}text{font:11px sans-serif;fill:#222}.t{font-weight:bold}.g{stroke:#ddd;stroke-width:.6}\
 .a{stroke:#222;stroke-width:1}polyline,path{fill:none;stroke-width:1.3}.s0{stroke:#000}.s1{stroke:#2166ac}.s2{stroke:#b2182b}\
 .s3{stroke:#1b7837}.d{stroke-dasharray:5 3}path.p{stroke-width:.9}\
-@media (prefers-color-scheme:dark){.b{fill:#161616}text{fill:#ddd}.g{stroke:#3a3a3a}.a{stroke:#bbb}.s0{stroke:#f2f2f2}\
+@media (prefers-color-scheme:dark){svg{background:#161616}.b{fill:#161616}text{fill:#ddd}.g{stroke:#3a3a3a}.a{stroke:#bbb}.s0{stroke:#f2f2f2}\
 .s1{stroke:#6db3f2}.s2{stroke:#ff8a80}.s3{stroke:#7fd18b}}";
 
 /// Panels in `columns` columns as one SVG file.
@@ -130,7 +132,7 @@ impl Panel {
 
     fn axes(&self, out: &mut String, frame: &Frame) {
         let (bottom, top, right) = (HEIGHT - BOTTOM, frame.top, frame.right);
-        for tick in ticks(frame.y, if self.y_whole { 1.0 } else { 0.0 }) {
+        for tick in ticks(frame.y, 6.0, if self.y_whole { 1.0 } else { 0.0 }) {
             let py = frame.at((frame.x.0, tick)).1;
             let _ = write!(
                 out,
@@ -141,7 +143,7 @@ impl Panel {
                 shown(tick)
             );
         }
-        for tick in ticks(frame.x, 0.0) {
+        for tick in ticks(frame.x, 8.0, 0.0) {
             let px = frame.at((tick, frame.y.0)).0;
             let _ = write!(
                 out,
@@ -158,7 +160,7 @@ impl Panel {
              <line class=\"a\" x1=\"{LEFT}\" y1=\"{top}\" x2=\"{LEFT}\" y2=\"{bottom}\"/>\
              <text class=\"t\" x=\"{LEFT}\" y=\"14\">{}</text><text text-anchor=\"middle\" x=\"{:.0}\" y=\"{:.0}\">{}</text>\
              <text text-anchor=\"middle\" transform=\"translate(11 {:.0}) rotate(-90)\">{}</text>",
-            escape(&self.title),
+            escape(&shortened(&self.title, right - LEFT)),
             0.5 * (LEFT + right),
             HEIGHT - 6.0,
             escape(&self.x_title),
@@ -166,6 +168,16 @@ impl Panel {
             escape(&self.y_title)
         );
     }
+}
+
+/// A title that keeps within its panel: what is too much is left out of the middle, since a figure may stand at the end.
+fn shortened(title: &str, width: f64) -> String {
+    let (letters, most) = (title.chars().count(), (width / TITLE_LETTER) as usize);
+    if letters <= most {
+        return title.to_owned();
+    }
+    let (head, tail) = (most / 2, most - most / 2 - 1);
+    title.chars().take(head).chain(['…']).chain(title.chars().skip(letters - tail)).collect()
 }
 
 /// A point as a piece of a path, by the place of its series.
@@ -242,9 +254,9 @@ fn range(values: impl Iterator<Item = f64>, margin: f64) -> (f64, f64) {
     (low - room, high + room)
 }
 
-/// Four to eight round values within a range, no nearer to each other than `least`.
-fn ticks((low, high): (f64, f64), least: f64) -> Vec<f64> {
-    let rough = ((high - low) / 5.0).max(least);
+/// Round values within a range, at most one more than `most` and at least a third as many, no nearer to each other than `least`.
+fn ticks((low, high): (f64, f64), most: f64, least: f64) -> Vec<f64> {
+    let rough = ((high - low) / most).max(least);
     let power = 10f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough).unwrap_or(rough);
     let first = (low / step).ceil() as i64;
@@ -308,9 +320,21 @@ mod tests {
     }
 
     #[test]
+    fn a_long_title_loses_its_middle() {
+        assert_eq!(shortened("short", 390.0), "short");
+        let long = shortened(&format!("level on {}: way off by +0.5 %", "grass".repeat(30)), 390.0);
+        assert!(
+            long.chars().count() <= 62
+                && long.starts_with("level on")
+                && long.ends_with(": way off by +0.5 %"),
+            "{long}"
+        );
+    }
+
+    #[test]
     fn ticks_are_round_and_few() {
-        assert_eq!(ticks((0.0, 10.0), 0.0), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
-        assert!(ticks((0.1234, 0.1239), 0.0).len() < 8);
-        assert_eq!(ticks((0.7, 3.3), 1.0), [1.0, 2.0, 3.0], "gears are whole");
+        assert_eq!(ticks((0.0, 10.5), 8.0, 0.0), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
+        assert!(ticks((0.1234, 0.1239), 6.0, 0.0).len() < 8);
+        assert_eq!(ticks((0.7, 3.3), 6.0, 1.0), [1.0, 2.0, 3.0], "gears are whole");
     }
 }

@@ -1,23 +1,50 @@
 //! How warm the motor is when a run begins: the heat model of the vehicle file driven by the log's currents.
+//!
+//! The model is linear in the powers, so what the copper and what friction have warmed are followed apart. A fit that moves the
+//! winding's resistance or the friction moves each with its own power: a quarter of a kelvin is as much as the standard error of
+//! a winding's resistance.
 
 use crate::log::Sample;
 use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise, VehicleConfig};
 
-/// Longest single step of heat, s.
+/// Heat is gathered over this time before the temperatures follow, s.
 const STEP_S: f64 = 0.5;
+
+/// No motor that a log comes from is warmer than this above the air, K.
+const HOTTEST_K: f64 = 300.0;
 
 /// Readings without drive over which a current sensor's offset is averaged.
 const IDLE_READINGS: u32 = 2000;
+
+/// What has warmed the motor, and by how much.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Warmth {
+    /// Heat of the winding.
+    pub copper: Rise,
+    /// Heat of friction and iron.
+    pub friction: Rise,
+}
+
+impl Warmth {
+    /// Both together, with this many times the resistance and this many times the friction that they were worked out with.
+    #[must_use]
+    pub fn rise(&self, copper: f64, friction: f64) -> Rise {
+        let sum = |a: f64, b: f64| (copper * a + friction * b).clamp(0.0, HOTTEST_K);
+        Rise {
+            winding_k: sum(self.copper.winding_k, self.friction.winding_k),
+            housing_k: sum(self.copper.housing_k, self.friction.housing_k),
+        }
+    }
+}
 
 /// Follows the motor's temperatures through a log, from the air's at its beginning.
 #[derive(Clone, Debug)]
 pub struct HeatTracker {
     heat: HeatConfig,
-    step: HeatStep,
     motor: Constants,
     source_ohm: f64,
     nominal_v: f64,
-    rise: Rise,
+    warmth: Warmth,
     gathered_s: f64,
     winding_j: f64,
     housing_j: f64,
@@ -32,11 +59,10 @@ impl HeatTracker {
     pub fn new(config: &VehicleConfig) -> HeatTracker {
         HeatTracker {
             heat: config.motor.heat,
-            step: HeatStep::new(&config.motor.heat, STEP_S),
             motor: config.motor.line.constants(),
             source_ohm: config.battery.resistance_ohm,
             nominal_v: config.battery.nominal_voltage_v,
-            rise: Rise::default(),
+            warmth: Warmth::default(),
             gathered_s: 0.0,
             winding_j: 0.0,
             housing_j: 0.0,
@@ -45,10 +71,22 @@ impl HeatTracker {
         }
     }
 
-    /// Temperatures now.
+    /// What the motor has warmed up to by now.
     #[must_use]
-    pub const fn rise(&self) -> Rise {
-        self.rise
+    pub fn warmth(&self) -> Warmth {
+        let over_s = self.gathered_s;
+        if over_s <= 0.0 {
+            return self.warmth;
+        }
+        let step = HeatStep::new(&self.heat, over_s);
+        let sane = |rise: Rise| {
+            let sane = |k: f64| if k.is_finite() { k.clamp(-HOTTEST_K, HOTTEST_K) } else { 0.0 };
+            Rise { winding_k: sane(rise.winding_k), housing_k: sane(rise.housing_k) }
+        };
+        Warmth {
+            copper: sane(step.advance(self.warmth.copper, self.winding_j / over_s, 0.0)),
+            friction: sane(step.advance(self.warmth.friction, 0.0, self.housing_j / over_s)),
+        }
     }
 
     /// Takes a row. A pause between rows cools.
@@ -57,11 +95,15 @@ impl HeatTracker {
         self.last_s = Some(sample.time_s);
         if sample.after_break {
             if pause_s > 0.0 {
-                self.rise = HeatStep::new(&self.heat, pause_s.min(1e6)).advance(self.rise, 0.0, 0.0);
+                let step = HeatStep::new(&self.heat, pause_s.min(1e6));
+                let cooled = |rise| step.advance(rise, 0.0, 0.0);
+                self.warmth.copper = cooled(self.warmth.copper);
+                self.warmth.friction = cooled(self.warmth.friction);
             }
             return;
         }
-        let winding_ohm = self.motor.resistance_ohm * (1.0 + COPPER_PER_K * self.rise.winding_k);
+        let winding_k = self.warmth.rise(1.0, 1.0).winding_k;
+        let winding_ohm = self.motor.resistance_ohm * (1.0 + COPPER_PER_K * winding_k);
         let speed = sample.motor_rad_s.abs();
         let modelled = || {
             let line = self.motor.line(self.nominal_v, self.source_ohm, sample.duty, winding_ohm);
@@ -75,16 +117,80 @@ impl HeatTracker {
         let measured = sample.current_a.map(|shown_a| shown_a - self.idle_a.0);
         let current_a = if sample.duty > 0.0 { measured.unwrap_or_else(modelled) } else { 0.0 };
         self.winding_j += current_a * current_a * winding_ohm * sample.dt_s;
-        self.housing_j +=
-            self.motor.torque_constant_nm_a * self.motor.no_load_current_a * speed * sample.dt_s;
+        // What the back-EMF takes in and the torque does not give out stays in the motor, as in the simulator.
+        let Constants { torque_constant_nm_a, emf_constant_v_s, no_load_current_a, .. } = self.motor;
+        let iron_nm = (emf_constant_v_s - torque_constant_nm_a) * current_a;
+        self.housing_j += (torque_constant_nm_a * no_load_current_a + iron_nm) * speed * sample.dt_s;
         self.gathered_s += sample.dt_s;
         if self.gathered_s >= STEP_S {
-            let over_s = self.gathered_s;
-            let step = if over_s < 1.2 * STEP_S { self.step } else { HeatStep::new(&self.heat, over_s) };
-            let rise = step.advance(self.rise, self.winding_j / over_s, self.housing_j / over_s);
-            let sane = |k: f64| if k.is_finite() { k.clamp(0.0, 300.0) } else { 0.0 };
-            self.rise = Rise { winding_k: sane(rise.winding_k), housing_k: sane(rise.housing_k) };
+            self.warmth = self.warmth();
             (self.gathered_s, self.winding_j, self.housing_j) = (0.0, 0.0, 0.0);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::log::Sample;
+    use lowgear_env::config::load;
+    use lowgear_env::vehicle::MotorLineConfig;
+    use std::path::Path;
+
+    fn cart() -> VehicleConfig {
+        load(&Path::new(env!("CARGO_MANIFEST_DIR")).join("../../configs/vehicles/demo-cart.toml")).unwrap()
+    }
+
+    /// A motor that is driven for some ten seconds with uneven rows: half a second at rest first.
+    fn followed(config: &VehicleConfig, current_a: f64, motor_rad_s: f64) -> (Warmth, f64) {
+        let mut tracker = HeatTracker::new(config);
+        let mut time_s = 0.0;
+        for i in 0..200_u32 {
+            let dt_s = if i == 0 { 0.0 } else { 0.05 + 0.004 * f64::from(i % 3) };
+            time_s += dt_s;
+            let driven = i > 0;
+            tracker.take(&Sample {
+                time_s,
+                dt_s,
+                motor_rad_s,
+                duty: if driven { 1.0 } else { 0.0 },
+                current_a: Some(if driven { current_a } else { 0.0 }),
+                after_break: i == 0,
+                ..Sample::default()
+            });
+        }
+        (tracker.warmth(), time_s)
+    }
+
+    #[test]
+    fn uneven_rows_warm_the_motor_as_one_step_over_all_their_time_does() {
+        let config = cart();
+        let motor = config.motor.line.constants();
+        let (current_a, motor_rad_s) = (0.1, 500.0);
+        let (warmth, time_s) = followed(&config, current_a, motor_rad_s);
+        let copper_w = current_a * current_a * motor.resistance_ohm;
+        let iron_nm = (motor.emf_constant_v_s - motor.torque_constant_nm_a) * current_a;
+        let friction_w = (motor.torque_constant_nm_a * motor.no_load_current_a + iron_nm) * motor_rad_s;
+        let exact = HeatStep::new(&config.motor.heat, time_s);
+        let (copper, friction) =
+            (exact.advance(Rise::default(), copper_w, 0.0), exact.advance(Rise::default(), 0.0, friction_w));
+        // The winding's resistance grows by less than a percent on the way.
+        assert!((warmth.copper.winding_k / copper.winding_k - 1.0).abs() < 0.005, "{warmth:?} {copper:?}");
+        assert!(
+            (warmth.friction.housing_k / friction.housing_k - 1.0).abs() < 1e-9,
+            "{warmth:?} {friction:?}"
+        );
+    }
+
+    #[test]
+    fn warmth_goes_with_the_constants_that_are_found_later() {
+        let (guess, mut true_one) = (cart(), cart());
+        let mut motor = guess.motor.line.constants();
+        motor.resistance_ohm *= 1.15;
+        true_one.motor.line = MotorLineConfig::Constants(motor);
+        let (tracked, exact) = (followed(&guess, 0.4, 300.0).0, followed(&true_one, 0.4, 300.0).0);
+        let (found, true_rise) = (tracked.rise(1.15, 1.0), exact.rise(1.0, 1.0));
+        assert!((found.winding_k / true_rise.winding_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
+        assert!((found.housing_k / true_rise.housing_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
     }
 }

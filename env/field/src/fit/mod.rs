@@ -4,7 +4,7 @@
 //! is motor speed, battery voltage and current over the whole run). Residuals are weighted by what each sensor scatters,
 //! beyond 1.345 of that they count by Huber's loss (Huber 1964). Levenberg and Marquardt's method is that of the crate
 //! `levenberg-marquardt` (a port of MINPACK's), limits are kept by a logistic change of variable. Standard errors are those of
-//! an M-estimator (Huber 1981, ch. 7) from the Jacobian at the solution.
+//! an M-estimator (Huber 1967) from the Jacobian at the solution, each channel with its own scatter.
 //!
 //! Torque constant and back-EMF constant are tied by their ratio in the start file: torque constant, rotor inertia
 //! and the efficiencies only ever act as products, so that no log can tell all of them apart.
@@ -24,7 +24,7 @@ mod written;
 
 pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit};
 pub use first::{charge_at_rest, still_rad_s};
-pub use heat::HeatTracker;
+pub use heat::{HeatTracker, Warmth};
 pub use parameters::{Parameter, Surfaces};
 pub use problem::{Channel, Residual};
 pub use selector::{SelectorFit, fit_selector};

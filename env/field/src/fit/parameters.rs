@@ -58,8 +58,8 @@ pub(super) struct Shared {
     pub(super) config: VehicleConfig,
     pub(super) surfaces: Surfaces,
     pub(super) current_offset_a: f64,
-    /// Winding resistance with which the heat before each run was worked out, Ω.
-    pub(super) tracked_ohm: f64,
+    /// Constants with which the heat before each run was worked out.
+    pub(super) tracked: Constants,
 }
 
 impl Parameter {
@@ -140,8 +140,7 @@ impl Shared {
         let mut config = start.clone();
         config.motor.line = MotorLineConfig::Constants(start.motor.line.constants());
         config.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
-        let tracked_ohm = start.motor.line.constants().resistance_ohm;
-        Shared { config, surfaces, current_offset_a: 0.0, tracked_ohm }
+        Shared { config, surfaces, current_offset_a: 0.0, tracked: start.motor.line.constants() }
     }
 
     fn constants(&self) -> Constants {

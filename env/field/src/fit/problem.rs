@@ -20,6 +20,11 @@ pub enum Channel {
     Force,
 }
 
+impl Channel {
+    /// All of them.
+    pub(super) const ALL: [Channel; 4] = [Channel::Speed, Channel::Voltage, Channel::Current, Channel::Force];
+}
+
 /// A residual: measured less simulated over the expected scatter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Residual {

@@ -4,7 +4,7 @@ use super::parameters::{Shared, Surfaces};
 use crate::runs::{Recipe, Run};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::{Course, Segment, Surface};
-use lowgear_env::vehicle::{Rise, Vehicle, VehicleConfig};
+use lowgear_env::vehicle::{Constants, Rise, Vehicle, VehicleConfig};
 use lowgear_env::{Seed, Stream};
 
 /// What the simulator says for one row.
@@ -83,15 +83,17 @@ impl World {
             obstacles: vec![],
         };
         let track = Track::new(course, &vehicle);
-        World { vehicle, track, charge, rise: run.rise }
+        World { vehicle, track, charge, rise: run.warmth.rise(1.0, 1.0) }
     }
 
-    /// The same while fitting. How warm the motor is at the beginning was worked out with the resistance of the start file; its heat goes with
-    /// the resistance.
+    /// The same while fitting. How warm the motor is at the beginning was worked out with the constants of the start file; what the copper
+    /// has warmed goes with the resistance, the rest with the friction.
     pub(super) fn of(shared: &Shared, run: &Run, charge: f64, ocv_offset_v: f64) -> World {
         let mut world = World::new(&shared.config, &shared.surfaces, run, charge, ocv_offset_v);
-        let more = world.vehicle.motor.resistance_ohm / shared.tracked_ohm;
-        world.rise = Rise { winding_k: run.rise.winding_k * more, housing_k: run.rise.housing_k * more };
+        let (now, then) = (shared.config.motor.line.constants(), shared.tracked);
+        let friction_nm = |of: Constants| of.torque_constant_nm_a * of.no_load_current_a;
+        let friction = if friction_nm(then) > 0.0 { friction_nm(now) / friction_nm(then) } else { 1.0 };
+        world.rise = run.warmth.rise(now.resistance_ohm / then.resistance_ohm, friction);
         world
     }
 }

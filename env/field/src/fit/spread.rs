@@ -1,11 +1,16 @@
 //! What the runs can tell and how well: singular values of the Jacobian, standard errors, correlations.
 
-use super::problem::{HUBER, Problem, Residual, Variable};
+use super::problem::{Channel, HUBER, Problem, Residual, Variable};
 use nalgebra::{DMatrix, SVD};
 
 /// A parameter is not told by the log when its standard error is beyond this part of itself (of its usual size where it may be
 /// nought).
 pub(super) const VAGUE: f64 = 0.35;
+
+/// Residuals of a channel below which its scatter is not counted but taken as normal.
+const TOO_FEW: usize = 20;
+/// `E[psi']` and `E[psi^2]` of normal errors with Huber's limit at 1.345.
+const NORMAL: (f64, f64) = (0.8214, 0.7102);
 
 /// Sweeps of the singular value decomposition before it is given up.
 const MOST_SWEEPS: usize = 2000;
@@ -60,29 +65,52 @@ pub(super) fn vaguest(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> Option<(u
     Some((shared[worst], with))
 }
 
-/// Covariance of all variables, in their units: that of a Huber estimator (Huber 1981, eq. 7.6.12).
+/// Share of a channel's residuals inside Huber's limit, and mean square of what counts of them.
+///
+/// Channels have their own: the median takes readings in steps as wide as their noise for up to a fifth more or less than they scatter.
+/// Too few residuals to tell are taken as normal.
+fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
+    let of_it = || residuals.iter().filter(|r| r.channel == channel && r.value != 0.0);
+    let n = of_it().count();
+    if n < TOO_FEW {
+        return NORMAL;
+    }
+    let inside = of_it().filter(|r| r.value.abs() <= HUBER).count() as f64;
+    let psi: f64 = of_it().map(|r| r.value.clamp(-HUBER, HUBER).powi(2)).sum();
+    (inside / n as f64, psi / n as f64)
+}
+
+/// Covariance of all variables, in their units: that of an M-estimator, `A^-1 B A^-1` with `A` the sum of `E[psi'] J'J` and `B` that of
+/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`.
 pub(super) fn covariance(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Option<DMatrix<f64>> {
-    let residuals: Vec<&Residual> = residuals.iter().filter(|r| r.value != 0.0).collect();
-    let (n, p) = (residuals.len() as f64, slopes.ncols() as f64);
-    let psi: f64 = residuals.iter().map(|r| r.value.clamp(-HUBER, HUBER).powi(2)).sum();
-    let inside = residuals.iter().filter(|r| r.value.abs() <= HUBER).count() as f64 / n;
-    if n <= p || inside <= 0.05 {
+    let n = residuals.iter().filter(|r| r.value != 0.0).count() as f64;
+    let p = slopes.ncols();
+    if n <= p as f64 {
         return None;
     }
-    let widen = 1.0 + p / n * (1.0 - inside) / inside;
-    let variance = widen * widen * (psi / (n - p)) / (inside * inside);
     // By columns of unit length, so that units do not matter to the inverse.
     let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
-    let mut unit = slopes.clone();
-    for (i, length) in lengths.iter().enumerate() {
-        unit.column_mut(i).scale_mut(1.0 / length);
+    let (mut bread, mut filling) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
+    for channel in Channel::ALL {
+        let (inside, psi) = moments(residuals, channel);
+        let rows: Vec<usize> = (0..residuals.len()).filter(|&i| residuals[i].channel == channel).collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let mut unit = slopes.select_rows(&rows);
+        for (i, length) in lengths.iter().enumerate() {
+            unit.column_mut(i).scale_mut(1.0 / length);
+        }
+        let normal = unit.transpose() * unit;
+        bread += inside * &normal;
+        filling += psi * normal;
     }
-    let normal = unit.transpose() * &unit;
-    let mut inverse = normal.try_inverse()?;
-    for i in 0..inverse.nrows() {
-        for j in 0..inverse.ncols() {
-            inverse[(i, j)] *= variance / (lengths[i] * lengths[j]);
+    let inverse = bread.try_inverse()?;
+    let mut out = &inverse * filling * &inverse * (n / (n - p as f64));
+    for i in 0..p {
+        for j in 0..p {
+            out[(i, j)] /= lengths[i] * lengths[j];
         }
     }
-    inverse.iter().all(|v| v.is_finite()).then_some(inverse)
+    out.iter().all(|v| v.is_finite()).then_some(out)
 }

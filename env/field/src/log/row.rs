@@ -1,7 +1,7 @@
 //! One row of a log, and what was met on the way through it.
 
 /// One row, in SI units (degrees for angles).
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sample {
     /// Line in the file, from 1.
     pub line: u64,

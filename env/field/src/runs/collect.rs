@@ -4,7 +4,7 @@ use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
 use super::signals::{Verdict, judge};
-use crate::fit::HeatTracker;
+use crate::fit::{HeatTracker, Warmth};
 use crate::log::{LogError, LogReader, Sample};
 use lowgear_env::vehicle::VehicleConfig;
 use std::collections::BTreeMap;
@@ -54,7 +54,7 @@ pub struct Collector<'a> {
     gear: Option<usize>,
     joining: Option<(Sample, f64)>,
     out: Collected,
-    began: lowgear_env::vehicle::Rise,
+    began: Warmth,
 }
 
 impl<'a> Collector<'a> {
@@ -80,7 +80,7 @@ impl<'a> Collector<'a> {
             gear: None,
             joining: None,
             out: Collected::default(),
-            began: lowgear_env::vehicle::Rise::default(),
+            began: Warmth::default(),
         }
     }
 
@@ -201,7 +201,7 @@ impl<'a> Collector<'a> {
             self.close();
         }
         if self.open.is_empty() {
-            self.began = self.heat.rise();
+            self.began = self.heat.warmth();
         }
         self.open.push(sample);
     }
@@ -226,8 +226,10 @@ impl<'a> Collector<'a> {
         };
         let on_ground = matches!(recipe, Recipe::Level | Recipe::Ramp);
         let label = self.label.as_ref();
+        // What a spring scale shows, too, depends on the ground under the wheels.
+        let wheels_down = on_ground || label.is_some_and(|l| l.force_n.is_some());
         let surface =
-            label.and_then(|l| l.surface.clone()).or_else(|| self.surface.clone()).filter(|_| on_ground);
+            label.and_then(|l| l.surface.clone()).or_else(|| self.surface.clone()).filter(|_| wheels_down);
         if on_ground && surface.is_none() {
             let what = "ambiguous, not used: on which surface? label it `surface=NAME` or give `surface` in a mapping";
             return self.note(what.to_owned(), line);
@@ -237,7 +239,7 @@ impl<'a> Collector<'a> {
             return;
         }
         let force_n = label.and_then(|l| l.force_n.map(|f| (f, l.error_n.unwrap_or(0.03 * f + 0.02))));
-        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, rise: self.began, labelled };
+        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth: self.began, labelled };
         let alike = |r: &&Run| {
             (r.recipe, r.gear, &r.surface, r.force_n.is_some())
                 == (run.recipe, run.gear, &run.surface, run.force_n.is_some())

@@ -12,8 +12,8 @@ pub use collect::{Collected, Collector, Limits};
 pub use label::{Label, LabelFault, Recipe};
 pub use shifts::{Move, ShiftWatch};
 
+use crate::fit::Warmth;
 use crate::log::Sample;
-use lowgear_env::vehicle::Rise;
 
 /// One run in one gear.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,8 +30,8 @@ pub struct Run {
     pub force_n: Option<(f64, f64)>,
     /// Rows.
     pub samples: Vec<Sample>,
-    /// Motor temperatures at its beginning, as the currents before it tell.
-    pub rise: Rise,
+    /// How warm the motor is at its beginning, as the currents before it tell.
+    pub warmth: Warmth,
     /// Whether the label or the signals say what it is.
     pub labelled: bool,
 }

@@ -27,7 +27,7 @@ fn swallow(vehicle: &VehicleConfig, bytes: &[u8], mapping: &Mapping) {
     }
     for run in collector.finish().runs {
         assert!(run.samples.len() >= 5 && run.samples.iter().all(|s| s.motor_rad_s.is_finite()));
-        assert!(run.rise.winding_k.is_finite());
+        assert!(run.warmth.rise(1.0, 1.0).winding_k.is_finite());
     }
 }
 

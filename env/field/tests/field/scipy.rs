@@ -2,7 +2,7 @@
 
 use super::python;
 use super::recovered::cart;
-use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::vehicle::{Rise, VehicleConfig};
 use lowgear_field::fit::{Channel, Conditions, Fit, charge_at_rest, fit, still_rad_s};
 use lowgear_field::log::{LogReader, Mapping};
 use lowgear_field::runs::{Collected, Collector, Limits, Recipe};
@@ -30,6 +30,7 @@ fn two_runs(start: &VehicleConfig, log: &std::path::Path) -> Collected {
 
 /// The problem as numbers: readings and the standard deviations that our solution weighs them with.
 fn exported(start: &VehicleConfig, found: &Fit) -> Value {
+    let both = |rise: Rise| [rise.winding_k, rise.housing_k];
     let mut runs = Vec::new();
     for (index, run) in found.runs.iter().enumerate() {
         let mut sd = vec![[0.0_f64; 3]; run.samples.len()];
@@ -48,7 +49,7 @@ fn exported(start: &VehicleConfig, found: &Fit) -> Value {
         let (charge, offset_v) = charge_at_rest(start, run);
         runs.push(json!({
             "air": run.recipe == Recipe::WheelsOff, "gear": run.gear, "charge": charge, "offset": offset_v,
-            "rise": [run.rise.winding_k, run.rise.housing_k],
+            "copper": both(run.warmth.copper), "friction": both(run.warmth.friction),
             "dt": each(&|i| run.samples[i].dt_s), "duty": each(&|i| run.samples[i].duty),
             "speed": each(&|i| run.samples[i].motor_rad_s),
             "voltage": each(&|i| run.samples[i].battery_v.unwrap()),
@@ -86,9 +87,10 @@ fn scipy_comes_to_the_same_solution() {
     assert!(ours_cost < theirs_cost + 0.01, "{ours_cost} here, {theirs_cost} there");
     let mut compared = 0;
     for estimate in found.estimates.iter().filter(|e| !e.at_limit) {
-        let value = theirs[estimate.name.as_str()].as_f64().unwrap();
+        let [value, error] =
+            ["values", "errors"].map(|key| theirs[key][estimate.name.as_str()].as_f64().unwrap());
         println!(
-            "{}: {:.6e} here, {value:.6e} there, ± {:.1e}",
+            "{}: {:.6e} ± {:.2e} here, {value:.6e} ± {error:.2e} there",
             estimate.name, estimate.value, estimate.error
         );
         let apart = (value - estimate.value).abs() / estimate.error;
@@ -97,6 +99,12 @@ fn scipy_comes_to_the_same_solution() {
             "{}: {} here, {value} there, {apart:.2} standard errors apart",
             estimate.name,
             estimate.value
+        );
+        assert!(
+            (estimate.error / error - 1.0).abs() < 0.05,
+            "{}: ± {} here, ± {error} there",
+            estimate.name,
+            estimate.error
         );
         compared += 1;
     }

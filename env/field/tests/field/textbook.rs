@@ -1,8 +1,8 @@
 //! Textbook values: a coast-down, and a motor's worked example.
 
 use lowgear_env::config::load;
-use lowgear_env::vehicle::{DataSheet, MotorLineConfig, Rise, VehicleConfig};
-use lowgear_field::fit::{Conditions, Surfaces, World, fit, simulate};
+use lowgear_env::vehicle::{DataSheet, MotorLineConfig, VehicleConfig};
+use lowgear_field::fit::{Conditions, Surfaces, Warmth, World, fit, simulate};
 use lowgear_field::log::Sample;
 use lowgear_field::runs::{Collected, Recipe, Run};
 use lowgear_field::sheet::Sheet;
@@ -66,7 +66,7 @@ fn a_coast_down_gives_the_textbook_rolling_resistance() {
         grade_deg: 0.0,
         force_n: None,
         samples: rows(80, 0.05, speed),
-        rise: Rise::default(),
+        warmth: Warmth::default(),
         labelled: true,
     };
     let collected = Collected { runs: vec![run], ..Collected::default() };
@@ -88,7 +88,7 @@ fn the_simulated_coast_down_stops_in_the_textbook_time() {
         grade_deg: 0.0,
         force_n: None,
         samples: rows(120, 0.05, |_| 0.0),
-        rise: Rise::default(),
+        warmth: Warmth::default(),
         labelled: true,
     };
     let mut surfaces = Surfaces::new(vec!["track".into()]);
