@@ -103,6 +103,7 @@ child=$!
 # Why the job was told to stop, if it was.
 why=""
 stop() {
+    trap : TERM
     why="${why:-@TOLD@}"
     # Some clusters tell every process, others this one alone. Told twice, the program ends without keeping anything.
     { sleep 5; kill -TERM "$child" 2>/dev/null; } &
