@@ -173,6 +173,11 @@ fn plain_label(label: &str) -> &str {
 }
 
 impl Change {
+    /// As it is told, with its unit: relative where it can be, else in seconds.
+    fn told(&self) -> (Estimate, &'static str) {
+        self.percent.map_or((self.absolute, "s"), |percent| (percent, "%"))
+    }
+
     /// Whether its interval lies clear of zero.
     #[must_use]
     pub fn is_clear(&self) -> bool {

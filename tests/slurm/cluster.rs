@@ -64,7 +64,10 @@ impl Cluster {
         for node in NODES {
             cluster.start_node(node)?;
         }
-        let idle = || cluster.said("sinfo", &["-h", "-N", "-o", "%T"]).matches("idle").count() == NODES.len();
+        let idle = || {
+            cluster.said("sinfo", &["-h", "-N", "-p", "all", "-o", "%T"]).matches("idle").count()
+                == NODES.len()
+        };
         wait(Duration::from_secs(60), idle).then_some(cluster)
     }
 

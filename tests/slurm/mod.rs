@@ -1,4 +1,5 @@
-//! A sweep as a job array on a real Slurm: nodes that fail, jobs that are ended, and the same bytes as here.
+//! A sweep as a job array on a real Slurm: nodes that fail, jobs that are pre-empted or ended, and the same bytes as
+//! here.
 #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
 
 mod cluster;
@@ -12,12 +13,14 @@ use std::time::Duration;
 
 /// Jobs of the array; the first is the trial.
 const JOBS: u64 = 13;
+/// Jobs that are pre-empted both at once.
+const PREEMPTED: u64 = 2;
 /// Time for the whole array, on a machine that does other things too.
 const MOST: Duration = Duration::from_secs(600);
 
-fn place() -> Sandbox {
+fn place(jobs: u64) -> Sandbox {
     let place = Sandbox::new();
-    let values: Vec<String> = (0..JOBS).map(|i| format!("{}.0", i * 5000)).collect();
+    let values: Vec<String> = (0..jobs).map(|i| format!("{}.0", i * 5000)).collect();
     let text = format!(
         "name = \"array\"\nstudy = \"tiny.toml\"\nlearners = [\"tabular\", \"ppo\"]\n\
          [[axes]]\nlabel = \"a gearbox life is worth\"\nunit = \"s\"\n\
@@ -30,6 +33,18 @@ fn place() -> Sandbox {
     place
 }
 
+/// Jobs long enough to be met at work, and a trial that seems to have been made.
+fn long_jobs(jobs: u64) -> Sandbox {
+    let place = place(jobs);
+    place.edit("tiny.toml", "episodes = 10", "episodes = 1000");
+    place.edit("tiny.toml", "validate-every = 3", "validate-every = 500");
+    let trial =
+        "{\"job\":1,\"threads\":1,\"wall_s\":10,\"processor_s\":10,\"memory_kib\":100000,\"bytes\":1000}";
+    fs::create_dir(place.path("array")).unwrap();
+    place.write("array/trial.json", trial);
+    place
+}
+
 /// `lowgear sweep sweep.toml --out FOLDER …` with the cluster at hand.
 fn lowgear(cluster: &Cluster, place: &Sandbox, more: &[&str]) -> String {
     let mut command = cluster.command(env!("CARGO_BIN_EXE_lowgear-under-test"));
@@ -39,15 +54,30 @@ fn lowgear(cluster: &Cluster, place: &Sandbox, more: &[&str]) -> String {
     String::from_utf8_lossy(&out.stdout).into_owned()
 }
 
-fn results(place: &Sandbox) -> usize {
-    (1..=JOBS).filter(|job| place.path(&format!("array/jobs/{job:04}/summary.json")).exists()).count()
+fn results(place: &Sandbox, jobs: u64) -> u64 {
+    (1..=jobs).filter(|job| place.path(&format!("array/jobs/{job:04}/summary.json")).exists()).count() as u64
+}
+
+/// Slurm lets what was queued again wait for two minutes.
+fn wait_no_longer(cluster: &Cluster) {
+    for task in cluster.said("squeue", &["-h", "-r", "-t", "PD", "-o", "%i"]).lines() {
+        cluster.said("scontrol", &["update", &format!("JobId={task}"), "StartTime=now"]);
+    }
+}
+
+/// The logs of those jobs that were queued again.
+fn queued_again(place: &Sandbox) -> Vec<String> {
+    let files = files_below(&place.path("array/jobs")).into_iter();
+    let logs = files.filter(|file| file.extension().is_some_and(|end| end == "log"));
+    let texts = logs.map(|log| place.read(&format!("array/jobs/{}", log.display())));
+    texts.filter(|text| text.contains("was queued again")).collect()
 }
 
 /// The jobs' folders and what they show together, without what Slurm and the trial leave.
-fn assert_same_results(cluster: &Cluster, place: &Sandbox) {
+fn assert_same_results(cluster: &Cluster, place: &Sandbox, jobs: u64) {
     lowgear(cluster, place, &["--merge"]);
     place.run(&["sweep", "sweep.toml", "--out", "here"]).done();
-    for job in 1..=JOBS {
+    for job in 1..=jobs {
         let folder = format!("jobs/{job:04}");
         assert_alike(&place.path(&format!("here/{folder}")), &place.path(&format!("array/{folder}")));
     }
@@ -59,7 +89,7 @@ fn assert_same_results(cluster: &Cluster, place: &Sandbox) {
 #[test]
 fn an_array_survives_the_loss_of_a_node_and_ends_with_the_bytes_of_a_local_run() {
     let Some(mut cluster) = Cluster::start() else { return };
-    let place = place();
+    let place = place(JOBS);
     let said = lowgear(&cluster, &place, &["--slurm", "--array-limit", "4", "--threads", "1", "--submit"]);
     assert!(said.contains("job 1 took") && said.contains("submitted: job "), "{said}");
     let script = place.read("array/sweep.sbatch");
@@ -69,39 +99,54 @@ fn an_array_survives_the_loss_of_a_node_and_ends_with_the_bytes_of_a_local_run()
         cluster.processes_of(node).iter().any(|pid| name_of(*pid).starts_with("lowgear"))
     };
     assert!(wait(MOST, || NODES.iter().all(|node| busy(&cluster, node))), "{}", cluster.said("squeue", &[]));
-    let before = results(&place);
+    let before = results(&place, JOBS);
     cluster.cut_power("n2");
-    assert!(before < JOBS as usize, "the cut came midway");
+    assert!(before < JOBS, "the cut came midway");
     assert!(wait(Duration::from_secs(120), || cluster
         .said("sinfo", &["-h", "-n", "n2", "-o", "%T"])
         .contains("down")));
     cluster.start_node("n2").unwrap();
-    // Slurm lets what was queued again wait for two minutes.
-    for task in cluster.said("squeue", &["-h", "-r", "-t", "PD", "-o", "%i"]).lines() {
-        cluster.said("scontrol", &["update", &format!("JobId={task}"), "StartTime=now"]);
+    wait_no_longer(&cluster);
+    assert!(wait(MOST, || results(&place, JOBS) == JOBS), "{}", lowgear(&cluster, &place, &["--status"]));
+    assert!(!queued_again(&place).is_empty(), "no job was queued again");
+    assert_same_results(&cluster, &place, JOBS);
+}
+
+#[test]
+fn jobs_that_are_pre_empted_keep_what_they_have_and_end_with_the_bytes_of_a_local_run() {
+    let Some(cluster) = Cluster::start() else { return };
+    let place = long_jobs(PREEMPTED);
+    lowgear(&cluster, &place, &["--slurm", "--threads", "1", "--submit"]);
+    let at_work = |job: u64| place.path(&format!("array/jobs/{job:04}/tabular")).exists();
+    assert!(wait(MOST, || (1..=PREEMPTED).all(at_work)), "{}", cluster.said("squeue", &[]));
+    // It wants both nodes for itself, so all of them have to go.
+    let urgent = ["--partition=urgent", "--nodes=2", "--exclusive", "--output=/dev/null", "--wrap=sleep 2"];
+    assert!(cluster.said("sbatch", &urgent).contains("Submitted"));
+    let queue = || cluster.said("squeue", &["-h", "-r", "-o", "%P %T"]);
+    assert!(wait(MOST, || queue().contains("urgent RUNNING")), "{}", queue());
+    let status = lowgear(&cluster, &place, &["--status"]);
+    assert!(status.contains(&format!("0 failed, {PREEMPTED} interrupted")), "{status}");
+    let restarts = cluster.said("scontrol", &["--oneliner", "show", "job"]);
+    assert_eq!(restarts.matches(" Restarts=1 ").count() as u64, PREEMPTED, "{restarts}");
+    assert!(wait(MOST, || !queue().contains("urgent")), "{}", queue());
+    wait_no_longer(&cluster);
+    assert!(wait(MOST, || results(&place, PREEMPTED) == PREEMPTED), "{}", queue());
+    let logs = queued_again(&place);
+    assert_eq!(logs.len() as u64, PREEMPTED);
+    for log in &logs {
+        assert!(
+            log.contains("DUE TO PREEMPTION") && log.contains("stopping at the next checkpoint"),
+            "{log}"
+        );
+        assert!(log.contains("stopped as asked"), "it was not given the time to keep what it had: {log}");
     }
-    assert!(wait(MOST, || results(&place) == JOBS as usize), "{}", lowgear(&cluster, &place, &["--status"]));
-    let logs = files_below(&place.path("array/jobs"))
-        .into_iter()
-        .filter(|f| f.extension().is_some_and(|e| e == "log"));
-    let again =
-        logs.filter(|f| place.read(&format!("array/jobs/{}", f.display())).contains("was queued again"));
-    assert!(again.count() > 0, "no job was queued again");
-    assert_same_results(&cluster, &place);
+    assert_same_results(&cluster, &place, PREEMPTED);
 }
 
 #[test]
 fn jobs_that_slurm_ends_are_told_by_the_reason_and_go_on_when_handed_in_again() {
     let Some(cluster) = Cluster::start() else { return };
-    let place = place();
-    place.edit("sweep.toml", "values", "values = [0.0, 5000.0, 10000.0]");
-    // Long enough to be met at work.
-    place.edit("tiny.toml", "episodes = 10", "episodes = 1500");
-    place.edit("tiny.toml", "validate-every = 3", "validate-every = 500");
-    let trial =
-        "{\"job\":1,\"threads\":1,\"wall_s\":10,\"processor_s\":10,\"memory_kib\":100000,\"bytes\":1000}";
-    fs::create_dir(place.path("array")).unwrap();
-    place.write("array/trial.json", trial);
+    let place = long_jobs(3);
     lowgear(&cluster, &place, &["--slurm", "--threads", "1", "--submit"]);
     let script = place.read("array/sweep.sbatch");
     for line in ["--array=1-3\n", "--mem=400M\n", "--time=00:03:00\n", "--cpus-per-task=1\n", "--requeue\n"] {
@@ -120,6 +165,8 @@ fn jobs_that_slurm_ends_are_told_by_the_reason_and_go_on_when_handed_in_again() 
             .unwrap()
             .success()
     );
+    // And what it sends then.
+    assert!(cluster.command("scancel").arg(name.trim()).status().unwrap().success());
     // What the system does when memory is short.
     let name = fs::read_to_string(task(2)).unwrap();
     let mine = format!("SLURM_ARRAY_TASK_ID={}", name.trim().split_once('_').unwrap().1);
@@ -133,7 +180,7 @@ fn jobs_that_slurm_ends_are_told_by_the_reason_and_go_on_when_handed_in_again() 
     assert!(wait(MOST, || ended(1).exists() && ended(2).exists()), "{}", cluster.said("squeue", &[]));
     let status = lowgear(&cluster, &place, &["--status"]);
     assert!(status.contains("time limit: it took longer"), "{status}");
-    assert!(status.contains("most likely out of memory: --mem in the script allows 400M"), "{status}");
+    assert!(status.contains("most likely out of memory: it was allowed 400M (--mem)"), "{status}");
     assert!(place.path("array/jobs/0001/tabular/seed-1/checkpoint.bin").exists(), "what it had is kept");
     // Handed in again, only what is missing.
     assert!(wait(MOST, || place.path("array/jobs/0003/summary.json").exists()));

@@ -1,6 +1,6 @@
 """What training costs: our learners against those of a well-known Python library, on the same world.
 
-    python env/python/benches/training.py [seeds, default 3] [ppo or dqn, default both] [decisions]
+    python env/python/benches/training.py [--learner ppo] [--first-seed 46] [--ours 36] [--library 12] [--decisions 50000]
 
 PPO (there MaskablePPO of sb3-contrib) and DQN (there of Stable-Baselines3), from nothing and without a guide, one
 thread each, in turns. Equal on both sides: world, courses to train on, encoding of the features, two layers of 64
@@ -13,8 +13,10 @@ Every so many decisions, with the clocks stopped, the greedy policy drives 20 va
 is the lower one of the two medians of the best mean return; the table tells when each run first came there.
 """
 
+import argparse
 import json
 import os
+import random
 import resource
 import statistics
 import subprocess
@@ -30,7 +32,9 @@ REWARD_SCALE = 0.2
 GAMMA = {"ppo": 0.956, "dqn": 0.99}
 DECISIONS = {"ppo": 150_000, "dqn": 50_000}
 #: Settings were tried, on our side, with seeds below this one.
-FIRST_SEED = 10
+FIRST_SEED = 46
+#: Resamplings of the interval.
+RESAMPLED = 20_000
 SIDES = ("ours", "library")
 
 
@@ -143,17 +147,31 @@ def run(words):
     return [tuple(map(float, line.split())) for line in out[:-1]], float(out[-1])
 
 
+def interval(ours, library):
+    """95 % interval of the difference of the medians, ours less the library's: both resampled, percentiles."""
+    draw = random.Random(1)
+    less = sorted(
+        statistics.median(draw.choices(ours, k=len(ours))) - statistics.median(draw.choices(library, k=len(library)))
+        for _ in range(RESAMPLED)
+    )
+    return less[round(0.025 * RESAMPLED)], less[round(0.975 * RESAMPLED) - 1]
+
+
 def report(learner, runs):
-    print(f"\n{learner}: looks as decisions: mean return, s")
-    best = {side: statistics.median(max(look[3] for look in looks) for looks, _ in runs[side]) for side in SIDES}
-    goal = min(best.values())
+    best = {side: [max(look[3] for look in looks) for looks, _ in runs[side]] for side in SIDES}
+    median = {side: statistics.median(best[side]) for side in SIDES}
+    goal = min(median.values())
+    print(f"\n{learner}: best mean return of each run, s")
     for side in SIDES:
-        for looks, _ in runs[side]:
-            print(f"  {side:8}", "  ".join(f"{look[0]:.0f}: {look[3]:.1f}" for look in looks))
-    print(f"goal {goal:.1f} s (medians of the best: " + ", ".join(f"{s} {b:.1f}" for s, b in best.items()) + ")")
-    print("side      decisions/CPU-s  MiB    decisions to goal  seconds to goal  CPU-s to goal   (medians; '-' never)")
+        print(f"  {side:8}", " ".join(f"{value:.1f}" for value in best[side]))
+    low, high = interval(*(best[side] for side in SIDES))
+    print("medians: " + ", ".join(f"{side} {median[side]:.1f}" for side in SIDES), end="; ")
+    print(f"ours less the library's {median['ours'] - median['library']:+.1f} ({low:+.1f} to {high:+.1f}); goal {goal:.1f} s")
+    print("side      s      CPU-s  decisions/CPU-s  MiB    decisions to goal  seconds to goal  CPU-s to goal   (medians; '-' never)")
     for side in SIDES:
-        rate = statistics.median(looks[-1][0] / looks[-1][2] for looks, _ in runs[side])
+        ends = [looks[-1] for looks, _ in runs[side]]
+        took = [statistics.median(end[i] for end in ends) for i in (1, 2)]
+        rate = statistics.median(end[0] / end[2] for end in ends)
         memory = statistics.median(mib for _, mib in runs[side])
         # A run that never came there counts as later than any that did.
         never = (float("inf"),) * 3
@@ -161,22 +179,31 @@ def report(learner, runs):
         there = [statistics.median(look[i] for look in first) for i in range(3)]
         told = [f"{x:.2f}" if x < float("inf") else "-" for x in there]
         reached = sum(look is not never for look in first)
-        print(f"{side:8} {rate:15.0f} {memory:7.0f} {told[0]:>15} {told[1]:>16} {told[2]:>14}   {reached} of {len(first)}")
+        print(f"{side:8} {took[0]:6.2f} {took[1]:6.2f} {rate:12.0f} {memory:9.0f}", end=" ")
+        print(f"{told[0]:>15} {told[1]:>16} {told[2]:>14}   {reached} of {len(first)}")
 
 
 def main():
-    words = sys.argv[1:]
-    if words and words[0] == "run":
-        return library_run(words[1], *map(int, words[2:]))
-    seeds = int(words[0]) if words else 3
+    if sys.argv[1:2] == ["run"]:
+        return library_run(sys.argv[2], *map(int, sys.argv[3:]))
+    asked = argparse.ArgumentParser(description="What training costs, against a well-known library.")
+    asked.add_argument("--learner", choices=DECISIONS, action="append", help="default: both")
+    asked.add_argument("--first-seed", type=int, default=FIRST_SEED)
+    asked.add_argument("--ours", type=int, default=3, help="runs of ours, one seed each")
+    asked.add_argument("--library", type=int, default=3, help="runs of the library, one seed each")
+    asked.add_argument("--decisions", type=int)
+    asked = asked.parse_args()
     ours = build()
-    for learner in words[1:2] or ("dqn", "ppo"):
-        decisions = int(words[2]) if len(words) > 2 else DECISIONS[learner]
+    for learner in asked.learner or DECISIONS:
+        decisions = asked.decisions or DECISIONS[learner]
         runs = {side: [] for side in SIDES}
-        for seed in range(FIRST_SEED, FIRST_SEED + seeds):
-            settings = [learner, *map(str, (seed, decisions, decisions // LOOKS))]
-            runs["ours"].append(run([ours, *settings]))
-            runs["library"].append(run([sys.executable, __file__, "run", *settings]))
+        # In turns, so that both meet the same company on this machine.
+        for number in range(max(asked.ours, asked.library)):
+            settings = [learner, *map(str, (asked.first_seed + number, decisions, decisions // LOOKS))]
+            if number < asked.ours:
+                runs["ours"].append(run([ours, *settings]))
+            if number < asked.library:
+                runs["library"].append(run([sys.executable, __file__, "run", *settings]))
         report(learner, runs)
 
 

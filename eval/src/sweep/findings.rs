@@ -3,6 +3,27 @@
 use super::{Change, PolicyFigures, SweepPoint, SweepSummary, repeats};
 use crate::statistics::Estimate;
 
+/// What is asked of every point: one figure of one policy against the tuned rule.
+pub(super) struct Question<'a> {
+    /// Id of the policy.
+    pub(super) id: &'a str,
+    /// Its name.
+    pub(super) label: &'a str,
+    /// The figure in words.
+    pub(super) figure: &'static str,
+    /// Sign of a gain.
+    pub(super) better: f64,
+    /// Where it stands.
+    pub(super) of: fn(&PolicyFigures) -> Option<Change>,
+}
+
+impl Question<'_> {
+    /// The answer of one point, if it has one.
+    pub(super) fn change(&self, point: &SweepPoint) -> Option<Change> {
+        (self.of)(point.policy(self.id)?)
+    }
+}
+
 /// One sentence per learner and table about course time, one about the return, in the order of
 /// [`SweepSummary::learned`], each followed by one about repeats where the seed is an axis; before them how many
 /// points there are.
@@ -11,40 +32,35 @@ pub fn findings(summary: &SweepSummary) -> Vec<String> {
     let there = summary.points.iter().filter(|point| point.missing.is_none()).count();
     let mut lines = vec![format!("{there} of {} points have figures.", summary.points.len())];
     for (id, label) in summary.learned() {
-        lines.extend(sentence(summary, id, label, "course time", -1.0, |p| p.time_less));
-        lines.extend(repeats::sentence(summary, id, label, "course time", -1.0, |p| p.time_less));
-        lines.extend(sentence(summary, id, label, "return", 1.0, |p| p.return_less));
-        lines.extend(repeats::sentence(summary, id, label, "return", 1.0, |p| p.return_less));
+        let time = Question { id, label, figure: "course time", better: -1.0, of: |p| p.time_less };
+        let sum = Question { id, label, figure: "return", better: 1.0, of: |p| p.return_less };
+        for question in [time, sum] {
+            lines.extend(sentence(summary, &question));
+            lines.extend(repeats::sentence(summary, &question));
+        }
     }
     lines
 }
 
-/// How often a policy is clearly better, clearly worse or neither; `better` is the sign of a gain.
-fn sentence(
-    summary: &SweepSummary,
-    id: &str,
-    label: &str,
-    figure: &str,
-    better: f64,
-    of: fn(&PolicyFigures) -> Option<Change>,
-) -> Option<String> {
+/// How often a policy is clearly better, clearly worse or neither.
+fn sentence(summary: &SweepSummary, question: &Question<'_>) -> Option<String> {
+    let Question { label, figure, better, .. } = *question;
     let points = summary.points.iter();
     let found: Vec<(&SweepPoint, Change)> =
-        points.filter_map(|point| Some((point, of(point.policy(id)?)?))).collect();
+        points.filter_map(|point| Some((point, question.change(point)?))).collect();
     let clear =
         |sign: f64| found.iter().filter(|(_, c)| c.is_clear() && c.absolute.mean * sign > 0.0).count();
     let (gains, losses) = (clear(better), clear(-better));
-    let best = found.iter().max_by(|a, b| {
-        let value = |c: &Change| better * c.percent.map_or(c.absolute.mean, |p| p.mean);
-        value(&a.1).total_cmp(&value(&b.1))
-    })?;
-    let shown = best.1.percent.map_or_else(|| in_words(best.1.absolute, "s"), |p| in_words(p, "%"));
+    let gain = |change: &Change| better * change.told().0.mean;
+    let best = found.iter().max_by(|a, b| gain(&a.1).total_cmp(&gain(&b.1)))?;
+    let (shown, unit) = best.1.told();
     Some(format!(
         "{label}, {figure} against the tuned rule: clearly better at {gains} of {} points, clearly worse at \
-         {losses}, not clear at {}; best at {}: {shown}.",
+         {losses}, not clear at {}; best at {}: {}.",
         found.len(),
         found.len() - gains - losses,
         summary.words(best.0),
+        in_words(shown, unit),
     ))
 }
 

@@ -1,7 +1,8 @@
 //! What repeats of the same points with other seeds show, where the seed is an axis: other courses, other training
 //! runs, another search of the rule. Their spread holds the luck of that search, which no interval of one point does.
 
-use super::{Change, PolicyFigures, SweepPoint, SweepSummary};
+use super::findings::Question;
+use super::{SweepPoint, SweepSummary};
 
 /// The key whose axis makes repeats.
 const SEED: &str = "seed";
@@ -30,17 +31,11 @@ impl Repeated<'_> {
 }
 
 /// In how many points a policy is better, or worse, in every repeat, and how the repeats of the best point differ;
-/// none where nothing was repeated. `better` is the sign of a gain.
-pub(super) fn sentence(
-    summary: &SweepSummary,
-    id: &str,
-    label: &str,
-    figure: &str,
-    better: f64,
-    of: fn(&PolicyFigures) -> Option<Change>,
-) -> Option<String> {
+/// none where nothing was repeated.
+pub(super) fn sentence(summary: &SweepSummary, question: &Question<'_>) -> Option<String> {
+    let Question { label, figure, better, .. } = *question;
     let seed = summary.axes.iter().position(|axis| axis.key.as_deref() == Some(SEED))?;
-    let repeated = repeated(summary, seed, |point| of(point.policy(id)?));
+    let repeated = repeated(summary, seed, question);
     let best = repeated.iter().max_by(|a, b| (better * a.mean()).total_cmp(&(better * b.mean())))?;
     let always = repeated.iter().filter(|r| r.gains(better) == r.means.len()).count();
     let never = repeated.iter().filter(|r| r.losses(better) == r.means.len()).count();
@@ -63,22 +58,17 @@ pub(super) fn sentence(
 }
 
 /// Points with two or more repeats that have the figure, in the order of their first jobs.
-fn repeated(
-    summary: &SweepSummary,
-    seed: usize,
-    of: impl Fn(&SweepPoint) -> Option<Change>,
-) -> Vec<Repeated<'_>> {
+fn repeated<'a>(summary: &'a SweepSummary, seed: usize, question: &Question<'_>) -> Vec<Repeated<'a>> {
     let others = |point: &SweepPoint| -> Vec<usize> {
         point.place.iter().enumerate().filter(|(axis, _)| *axis != seed).map(|(_, &i)| i).collect()
     };
-    let mut found: Vec<Repeated<'_>> = Vec::new();
+    let mut found: Vec<Repeated<'a>> = Vec::new();
     for point in &summary.points {
-        let Some(change) = of(point) else { continue };
-        let (mean, unit) = change.percent.map_or((change.absolute.mean, "s"), |p| (p.mean, "%"));
+        let Some((shown, unit)) = question.change(point).map(|change| change.told()) else { continue };
         match found.iter_mut().find(|r| others(r.first) == others(point)) {
-            Some(same) if same.unit == unit => same.means.push(mean),
+            Some(same) if same.unit == unit => same.means.push(shown.mean),
             Some(_) => {}
-            None => found.push(Repeated { first: point, means: vec![mean], unit }),
+            None => found.push(Repeated { first: point, means: vec![shown.mean], unit }),
         }
     }
     found.retain(|r| r.means.len() > 1);

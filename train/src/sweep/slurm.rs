@@ -14,6 +14,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use trial::Trial;
 
+/// What a job that was told to stop leaves when it does not know why; accounting may.
+pub(super) const TOLD: &str = "told to stop by Slurm";
+
 /// How the script is made.
 #[derive(Clone, Debug)]
 pub struct SlurmOptions {
@@ -75,7 +78,7 @@ fn absolute(path: &Path) -> Result<PathBuf, StudyError> {
     std::path::absolute(path).map_err(StudyError::step("slurm"))
 }
 
-/// What Slurm's accounting says of jobs that are not done: words by job. Empty where there is no accounting.
+/// What Slurm's accounting says of jobs that are not done: why they ended, by job. Empty where there is no accounting.
 #[must_use]
 pub(super) fn accounted(place: &Place, jobs: &[u64]) -> BTreeMap<u64, String> {
     let tasks: Vec<(u64, String)> = jobs
@@ -106,6 +109,8 @@ fn in_words(state: &str) -> Option<String> {
         "OUT_OF_MEMORY" => "out of memory: it needed more than --mem in the script allows".to_owned(),
         "CANCELLED" => "cancelled".to_owned(),
         "NODE_FAIL" | "BOOT_FAIL" => "its node failed and it was not requeued".to_owned(),
+        // A failure of the program leaves its own words; this one left none.
+        "FAILED" => "failed; its log in the folder of the jobs may tell why".to_owned(),
         "DEADLINE" => "deadline".to_owned(),
         _ => return None,
     })
@@ -120,7 +125,10 @@ mod tests {
         assert!(in_words("TIMEOUT").unwrap().starts_with("time limit"));
         assert!(in_words("OUT_OF_MEMORY").unwrap().starts_with("out of memory"));
         assert_eq!(in_words("CANCELLED by 1000"), Some("cancelled".to_owned()));
-        assert_eq!(in_words("COMPLETED"), None);
+        assert!(in_words("FAILED").unwrap().contains("log"));
+        for fine in ["COMPLETED", "PENDING", "RUNNING", "PREEMPTED", "REQUEUED"] {
+            assert_eq!(in_words(fine), None);
+        }
         assert_eq!(in_words(""), None);
     }
 }

@@ -1,7 +1,7 @@
 //! Where the jobs of a sweep lie, and how each of them stands.
 
 use super::Sweep;
-use super::slurm::accounted;
+use super::slurm::{TOLD, accounted};
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use crate::study::SUMMARY_FILE;
@@ -179,7 +179,11 @@ impl Place {
 #[must_use]
 pub fn status(sweep: &Sweep, place: &Place) -> String {
     let mut states: Vec<(u64, JobState)> = (1..=sweep.jobs()).map(|job| (job, place.state(job))).collect();
-    let open = |state: &JobState| matches!(state, JobState::Waiting | JobState::Interrupted);
+    let open = |state: &JobState| match state {
+        JobState::Waiting | JobState::Interrupted => true,
+        JobState::Failed(reason) => reason == TOLD,
+        JobState::Done | JobState::Running => false,
+    };
     let unexplained: Vec<u64> = states.iter().filter(|(_, state)| open(state)).map(|(job, _)| *job).collect();
     for (job, reason) in accounted(place, &unexplained) {
         states[job as usize - 1].1 = JobState::Failed(reason);

@@ -1,7 +1,7 @@
 //! The batch script.
 
-use super::SlurmOptions;
 use super::trial::Trial;
+use super::{SlurmOptions, TOLD};
 use crate::sweep::quoted;
 use std::path::Path;
 
@@ -57,6 +57,7 @@ impl Script<'_> {
             .replace("@PROGRAM@", &quoted(program))
             .replace("@FILE@", &quoted(self.file))
             .replace("@FOLDER@", &folder)
+            .replace("@TOLD@", TOLD)
             .replace("@FIRST@", &self.chunk.first.to_string())
     }
 }
@@ -76,7 +77,8 @@ const HEAD: &str = r#"#!/bin/sh
 #SBATCH --requeue
 #SBATCH --open-mode=append
 #SBATCH --output=@LOGS@/slurm-%A_%a.log
-# A minute before its time is over a job is told, and keeps what it has.
+# A minute before its time is over this script is told, so that it knows why Slurm stops it then. What is pre-empted
+# with a time of grace may be told as well.
 #SBATCH --signal=B:USR1@60
 
 set -u
@@ -96,28 +98,37 @@ if [ "${SLURM_RESTART_COUNT:-0}" -gt 0 ]; then
     echo "job $job was queued again ($SLURM_RESTART_COUNT); it goes on from its checkpoint"
 fi
 
-# Why the job was told to stop, if it was.
-why=""
-child=""
-tell() {
-    why="$1"
-    [ -z "$child" ] || kill -TERM "$child" 2>/dev/null
-}
-trap 'tell "time limit: it took longer than --time in the script allows"' USR1
-trap 'tell "told to stop by Slurm"' TERM
-
 "$lowgear" sweep "$sweep" --out "$folder" --threads "$SLURM_CPUS_PER_TASK" --job "$job" &
 child=$!
+# Why the job was told to stop, if it was.
+why=""
+stop() {
+    trap : TERM
+    why="${why:-@TOLD@}"
+    # Some clusters tell every process, others this one alone. Told twice, the program ends without keeping anything.
+    { sleep 5; kill -TERM "$child" 2>/dev/null; } &
+}
+trap 'why="time limit: it took longer than --time in the script allows"' USR1
+trap stop TERM
+
 # A signal ends the waiting, not the job.
 while :; do
     wait "$child"
     code=$?
     kill -0 "$child" 2>/dev/null || break
 done
+# Queued again by Slurm before it was told to stop: pre-empted, not ended.
+queued_again() {
+    scontrol --oneliner show job "${SLURM_ARRAY_JOB_ID}_${SLURM_ARRAY_TASK_ID}" 2>/dev/null \
+        | grep -q "Restarts=$((${SLURM_RESTART_COUNT:-0} + 1)) "
+}
+if [ -n "$why" ] && queued_again; then
+    exit "$code"
+fi
 case "$code" in
     0) exit 0 ;;
-    137) why="killed, most likely out of memory: --mem in the script allows @MEMORY@M" ;;
-    134) why="broke off, most likely out of memory: --mem in the script allows @MEMORY@M" ;;
+    137) why="killed, most likely out of memory: it was allowed ${SLURM_MEM_PER_NODE:-@MEMORY@}M (--mem)" ;;
+    134) why="broke off, most likely out of memory: it was allowed ${SLURM_MEM_PER_NODE:-@MEMORY@}M (--mem)" ;;
 esac
 # Other failures leave their reason themselves.
 if [ -n "$why" ]; then
