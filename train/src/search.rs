@@ -6,7 +6,7 @@
 //!
 //! A course that is not finished counts with the whole time limit, which is so rare and so much that chance alone would
 //! rank the candidates of a generation. Returns are therefore winsorised from below (Dixon 1960, "Simplified estimation
-//! from censored normal samples") at [`FENCE`] standard deviations under the mean of the best validation so far.
+//! from censored normal samples") at two standard deviations under the mean of the best validation so far.
 //! Validation takes them as they are.
 //!
 //! The optimiser itself cannot be written down, but it is a function of its seed and of the figures it was
