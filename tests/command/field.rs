@@ -146,3 +146,19 @@ fn a_replay_writes_decisions_and_a_picture() {
     assert!(place.read("over/replay.svg").contains("speed ratio"));
     assert!(!place.path("over/decisions.csv.partial").exists());
 }
+
+#[test]
+fn the_study_of_the_whole_way_is_in_order() {
+    let place = Sandbox::new();
+    let program = std::fs::read_to_string(repository().join("tests/field/whole.py")).unwrap();
+    let study = program.split_once("STUDY = \"\"\"").unwrap().1.split_once("\"\"\"").unwrap().0;
+    let configs = |file: &str| repository().join("configs").join(file).display().to_string();
+    let study = study
+        .replace("{name}", "fitted")
+        .replace("{vehicle}", &configs("vehicles/demo-cart.toml"))
+        .replace("{course}", &configs("courses/garden-mix.toml"))
+        .replace("{{", "{")
+        .replace("}}", "}");
+    place.write("whole.toml", study);
+    place.run(&["check", "whole.toml"]).done();
+}
