@@ -232,7 +232,8 @@ class Rig(Cart):
         current = self.current(duty, omega, self.state)
         s, heat = self.state, self.heat
         link = (s[2] - s[3]) / heat["winding-to-housing-k-w"]
-        s[3] += h * (t["kt"] * t["i0"] * abs(omega) + link - s[3] / heat["housing-to-air-k-w"]) / heat["housing-j-k"]
+        friction = (t["kt"] * t["i0"] + (t["ke"] - t["kt"]) * self.magnets(s[3]) * current) * abs(omega)
+        s[3] += h * (friction + link - s[3] / heat["housing-to-air-k-w"]) / heat["housing-j-k"]
         s[2] += h * (current * current * self.ohm(s[2]) - link) / heat["winding-j-k"]
         s[4] -= h * duty * current / self.capacity
 

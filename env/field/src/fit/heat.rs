@@ -37,6 +37,15 @@ impl Warmth {
     }
 }
 
+/// What a row left behind.
+#[derive(Clone, Copy, Debug)]
+struct Last {
+    time_s: f64,
+    motor_rad_s: f64,
+    duty: f64,
+    current_a: f64,
+}
+
 /// Follows the motor's temperatures through a log, from the air's at its beginning.
 #[derive(Clone, Debug)]
 pub struct HeatTracker {
@@ -48,7 +57,7 @@ pub struct HeatTracker {
     gathered_s: f64,
     winding_j: f64,
     housing_j: f64,
-    last_s: Option<f64>,
+    last: Option<Last>,
     /// Reading of the current sensor without drive, and how often it was read, A.
     idle_a: (f64, u32),
 }
@@ -66,7 +75,7 @@ impl HeatTracker {
             gathered_s: 0.0,
             winding_j: 0.0,
             housing_j: 0.0,
-            last_s: None,
+            last: None,
             idle_a: (0.0, 0),
         }
     }
@@ -91,40 +100,67 @@ impl HeatTracker {
 
     /// Takes a row. A pause between rows cools.
     pub fn take(&mut self, sample: &Sample) {
-        let pause_s = self.last_s.map_or(0.0, |last| sample.time_s - last);
-        self.last_s = Some(sample.time_s);
-        if sample.after_break {
-            if pause_s > 0.0 {
-                let step = HeatStep::new(&self.heat, pause_s.min(1e6));
-                let cooled = |rise| step.advance(rise, 0.0, 0.0);
-                self.warmth.copper = cooled(self.warmth.copper);
-                self.warmth.friction = cooled(self.warmth.friction);
-            }
-            return;
-        }
         let winding_k = self.warmth.rise(1.0, 1.0).winding_k;
         let winding_ohm = self.motor.resistance_ohm * (1.0 + COPPER_PER_K * winding_k);
-        let speed = sample.motor_rad_s.abs();
-        let modelled = || {
-            let line = self.motor.line(self.nominal_v, self.source_ohm, sample.duty, winding_ohm);
-            line.stall_a - line.slope_a_s * speed
+        let ends_a = self.current_a(sample, winding_ohm);
+        let now = Last {
+            time_s: sample.time_s,
+            motor_rad_s: sample.motor_rad_s.abs(),
+            duty: sample.duty,
+            current_a: ends_a,
         };
-        if let (Some(idle_a), true) = (sample.current_a, sample.duty <= 0.0) {
-            let (mean, times) = self.idle_a;
-            let times = (times + 1).min(IDLE_READINGS);
-            self.idle_a = (mean + (idle_a - mean) / f64::from(times), times);
+        let last = self.last.replace(now).unwrap_or(now);
+        if sample.after_break {
+            self.cool(now.time_s - last.time_s);
+            return;
         }
-        let measured = sample.current_a.map(|shown_a| shown_a - self.idle_a.0);
-        let current_a = if sample.duty > 0.0 { measured.unwrap_or_else(modelled) } else { 0.0 };
-        self.winding_j += current_a * current_a * winding_ohm * sample.dt_s;
+        // A current falls fast while the motor spins up: it is taken as a straight line over the row. With another duty it began anew.
+        let begins_a = if last.duty.to_bits() == now.duty.to_bits() {
+            last.current_a
+        } else {
+            self.modelled_a(now.duty, last.motor_rad_s, winding_ohm)
+        };
+        let square_a2 = (begins_a * begins_a + begins_a * ends_a + ends_a * ends_a) / 3.0;
+        self.winding_j += square_a2 * winding_ohm * sample.dt_s;
         // What the back-EMF takes in and the torque does not give out stays in the motor, as in the simulator.
         let Constants { torque_constant_nm_a, emf_constant_v_s, no_load_current_a, .. } = self.motor;
-        let iron_nm = (emf_constant_v_s - torque_constant_nm_a) * current_a;
-        self.housing_j += (torque_constant_nm_a * no_load_current_a + iron_nm) * speed * sample.dt_s;
+        let iron_nm = (emf_constant_v_s - torque_constant_nm_a) * 0.5 * (begins_a + ends_a);
+        self.housing_j += (torque_constant_nm_a * no_load_current_a + iron_nm) * now.motor_rad_s * sample.dt_s;
         self.gathered_s += sample.dt_s;
         if self.gathered_s >= STEP_S {
             self.warmth = self.warmth();
             (self.gathered_s, self.winding_j, self.housing_j) = (0.0, 0.0, 0.0);
+        }
+    }
+
+    /// Current at a row: the reading without the sensor's offset, or what the model says.
+    fn current_a(&mut self, sample: &Sample, winding_ohm: f64) -> f64 {
+        if sample.duty > 0.0 {
+            let modelled = || self.modelled_a(sample.duty, sample.motor_rad_s.abs(), winding_ohm);
+            return sample.current_a.map_or_else(modelled, |shown_a| shown_a - self.idle_a.0);
+        }
+        if let Some(idle_a) = sample.current_a {
+            let (mean, times) = self.idle_a;
+            let times = (times + 1).min(IDLE_READINGS);
+            self.idle_a = (mean + (idle_a - mean) / f64::from(times), times);
+        }
+        0.0
+    }
+
+    fn modelled_a(&self, duty: f64, motor_rad_s: f64, winding_ohm: f64) -> f64 {
+        if duty <= 0.0 {
+            return 0.0;
+        }
+        let line = self.motor.line(self.nominal_v, self.source_ohm, duty, winding_ohm);
+        line.stall_a - line.slope_a_s * motor_rad_s
+    }
+
+    fn cool(&mut self, pause_s: f64) {
+        if pause_s > 0.0 {
+            let step = HeatStep::new(&self.heat, pause_s.min(1e6));
+            let cooled = |rise| step.advance(rise, 0.0, 0.0);
+            self.warmth.copper = cooled(self.warmth.copper);
+            self.warmth.friction = cooled(self.warmth.friction);
         }
     }
 }
@@ -180,6 +216,36 @@ mod tests {
             (warmth.friction.housing_k / friction.housing_k - 1.0).abs() < 1e-9,
             "{warmth:?} {friction:?}"
         );
+    }
+
+    #[test]
+    fn a_current_that_falls_within_the_rows_warms_by_all_of_it() {
+        let config = cart();
+        let motor = config.motor.line.constants();
+        let mut tracker = HeatTracker::new(&config);
+        let line = motor.line(config.battery.nominal_voltage_v, config.battery.resistance_ohm, 1.0, motor.resistance_ohm);
+        let (stall_a, falls_in_s, dt_s) = (line.stall_a, 0.12, 0.05);
+        for i in 0..=10_u32 {
+            let since_s = f64::from(i) * dt_s;
+            let current_a = stall_a * (-since_s / falls_in_s).exp();
+            let driven = i > 0;
+            tracker.take(&Sample {
+                time_s: since_s,
+                dt_s: if driven { dt_s } else { 0.0 },
+                motor_rad_s: (stall_a - current_a) / line.slope_a_s,
+                duty: if driven { 1.0 } else { 0.0 },
+                current_a: Some(if driven { current_a } else { 0.0 }),
+                after_break: i == 0,
+                ..Sample::default()
+            });
+        }
+        let lasted_s = 10.0 * dt_s;
+        // The integral of the squared current, in closed form.
+        let square_a2s = stall_a * stall_a * 0.5 * falls_in_s * (1.0 - (-2.0 * lasted_s / falls_in_s).exp());
+        let mean_w = square_a2s * motor.resistance_ohm / lasted_s;
+        let exact = HeatStep::new(&config.motor.heat, lasted_s).advance(Rise::default(), mean_w, 0.0);
+        let found = tracker.warmth().copper;
+        assert!((found.winding_k / exact.winding_k - 1.0).abs() < 0.02, "{found:?} {exact:?}");
     }
 
     #[test]
