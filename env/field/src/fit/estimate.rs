@@ -220,12 +220,28 @@ fn judge_scatter(problem: &mut Problem<'_>, least: f64) {
     }
 }
 
+/// Puts values that came to rest on a limit exactly there, and says which did.
+fn put_on_limits(problem: &mut Problem<'_>) -> Vec<Parameter> {
+    let mut there = Vec::new();
+    for variable in problem.variables.clone() {
+        let Variable::Shared(parameter) = &variable else { continue };
+        let (value, (low, high)) = (problem.get(&variable), parameter.limits());
+        let near = 1e-3 * parameter.scale(value).max(1e-12);
+        if value - low < near || high - value < near {
+            problem.set(&variable, if value - low < near { low } else { high });
+            there.push(parameter.clone());
+        }
+    }
+    there
+}
+
 fn conclude(
-    problem: Problem<'_>,
+    mut problem: Problem<'_>,
     held: Vec<Held>,
     start: &VehicleConfig,
     collected: &Collected,
 ) -> Result<Fit, FitError> {
+    let on_limits = put_on_limits(&mut problem);
     let slopes = problem.slopes();
     let flat = problem.all_residuals();
     let covariance = covariance(&slopes, &flat)
@@ -242,14 +258,11 @@ fn conclude(
         .iter()
         .map(|(i, p)| {
             let value = problem.shared.get(p);
-            let (low, high) = p.limits();
             let start = match p {
                 Parameter::Rolling(s) => unfitted.rolling[*s],
                 Parameter::Grass(s) => unfitted.drag_s_m[*s],
                 _ => first.get(p),
             };
-            let near = 1e-3 * p.scale(value).max(1e-12);
-            let at_limit = value - low < near || high - value < near;
             let error = covariance[(*i, *i)].max(0.0).sqrt();
             Estimate {
                 parameter: p.clone(),
@@ -257,7 +270,7 @@ fn conclude(
                 value,
                 error,
                 start,
-                at_limit,
+                at_limit: on_limits.contains(p),
             }
         })
         .collect();

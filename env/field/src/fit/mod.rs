@@ -18,6 +18,7 @@ mod parameters;
 mod problem;
 mod selector;
 mod sensors;
+mod shown;
 mod simulate;
 mod spread;
 mod written;

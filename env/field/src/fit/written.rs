@@ -2,8 +2,9 @@
 
 use super::estimate::Fit;
 use super::parameters::Parameter;
+use super::shown::{figure, with_error};
 use lowgear_env::config::{Check, KeyError, Spread};
-use lowgear_env::vehicle::{VariationConfig, VehicleConfig};
+use lowgear_env::vehicle::{MotorLineConfig, VariationConfig, VehicleConfig};
 use std::fmt::Write as _;
 
 /// Widest factor that the uncertainty of a fit may give a training range.
@@ -41,6 +42,16 @@ impl Fit {
         }
         for estimate in &self.estimates {
             self.round_into(&mut config, estimate);
+        }
+        if let MotorLineConfig::Constants(motor) = &mut config.motor.line {
+            for constant in [
+                &mut motor.torque_constant_nm_a,
+                &mut motor.emf_constant_v_s,
+                &mut motor.resistance_ohm,
+                &mut motor.no_load_current_a,
+            ] {
+                *constant = rounded(*constant);
+            }
         }
         config.variation = self.variation(&start.variation);
         config
@@ -132,7 +143,9 @@ impl Fit {
     /// What stands behind a line of the file.
     fn beside(&self, key: &str) -> String {
         let told = |p: &Parameter| {
-            self.of(p).map(|e| format!("± {:.2e}{}", e.error, if e.at_limit { ", at its limit" } else { "" }))
+            self.of(p).map(|e| {
+                format!("± {}{}", figure(e.error, 2), if e.at_limit { ", at its limit" } else { "" })
+            })
         };
         let said = match key {
             "motor.line.constants.emf-constant-v-s" => told(&Parameter::EmfConstant),
@@ -147,10 +160,10 @@ impl Fit {
             "gearbox.efficiency" => self.beside_gears(Parameter::Efficiency),
             "gearbox.back-efficiency" => self.beside_gears(Parameter::BackEfficiency),
             "selector.speed-deg-s" => {
-                self.selector.map(|s| format!("± {:.2e} from {} moves", s.speed_deg_s.1, s.moves))
+                self.selector.map(|s| format!("± {} from {} moves", figure(s.speed_deg_s.1, 2), s.moves))
             }
             "selector.settling-s" => {
-                self.selector.and_then(|s| s.settling_s).map(|s| format!("± {:.2e}", s.1))
+                self.selector.and_then(|s| s.settling_s).map(|s| format!("± {}", figure(s.1, 2)))
             }
             _ => None,
         };
@@ -160,7 +173,7 @@ impl Fit {
     fn beside_gears(&self, of: fn(usize) -> Parameter) -> Option<String> {
         let gears = self.config.gearbox.efficiency.len();
         let each = (0..gears)
-            .map(|g| self.of(&of(g)).map_or("not told".to_owned(), |e| format!("± {:.1e}", e.error)));
+            .map(|g| self.of(&of(g)).map_or("not told".to_owned(), |e| format!("± {}", figure(e.error, 2))));
         (0..gears).any(|g| self.of(&of(g)).is_some()).then(|| each.collect::<Vec<_>>().join(", "))
     }
 
@@ -174,8 +187,10 @@ impl Fit {
             let limit = if e.at_limit { ", at its limit" } else { "" };
             let _ = writeln!(
                 out,
-                "  {}: {:.5e} ± {:.1e} (start {:.5e}){limit}",
-                e.name, e.value, e.error, e.start
+                "  {}: {} (start {}){limit}",
+                e.name,
+                with_error(e.value, e.error),
+                figure(e.start, 4)
             );
         }
         if !self.held.is_empty() {
@@ -186,7 +201,7 @@ impl Fit {
                 } else {
                     format!("acts together with {}", h.with.join(", "))
                 };
-                let _ = writeln!(out, "  {}: {:.5e} ({with})", h.name, h.value);
+                let _ = writeln!(out, "  {}: {} ({with})", h.name, figure(h.value, 4));
             }
         }
         self.tell_correlations(&mut out);
@@ -263,7 +278,7 @@ impl Fit {
             let rolling = self.of(&Parameter::Rolling(i));
             let grass = self.of(&Parameter::Grass(i));
             let said = |e: Option<&super::Estimate>| {
-                e.map_or("not told by the log".to_owned(), |e| format!("± {:.1e}", e.error))
+                e.map_or("not told by the log".to_owned(), |e| format!("± {}", figure(e.error, 2)))
             };
             let log_sd = rolling.map_or(0.2, |e| rounded((e.error / e.value).hypot(0.1).min(0.3)));
             let quoted = toml::Value::String(name.clone());
