@@ -10,7 +10,7 @@ All of them are exported as C, compiled, and drive the unknown cart over the sam
 
     python3 whole.py LOWGEAR FOLDER [seed, default 7] [courses, default 24]
 
-Needs NumPy, SciPy and a C compiler; takes about ten minutes on two cores.
+Needs NumPy, SciPy and a C compiler; takes some four minutes on two cores.
 """
 
 import math
