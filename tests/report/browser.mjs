@@ -13,7 +13,7 @@ import { pathToFileURL } from "node:url";
 const [browser, axe, out, ...pages] = process.argv.slice(2);
 const AXE = readFileSync(axe, "utf8");
 const WIDTHS = [360, 768, 1280]; // CSS pixels
-const PATIENCE_MS = 60_000;
+const PATIENCE_MS = 240_000;
 
 /** The browser, and its answers. */
 class Pipe {
