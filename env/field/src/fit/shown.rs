@@ -45,7 +45,7 @@ pub(super) fn with_error(value: f64, error: f64) -> String {
 mod tests {
     use super::*;
 
-    /// The first is the example of JCGM 100:2008, 7.2.2 (a mass standard), in grams.
+    /// The first is the example of JCGM 100:2008, 7.2.2 (a mass standard), in grams; figures from memory.
     #[test]
     fn values_are_written_to_the_second_digit_of_their_error() {
         assert_eq!(with_error(100.021_47, 0.000_35), "100.02147 ± 0.00035");

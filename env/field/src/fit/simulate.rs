@@ -36,7 +36,7 @@ pub struct World {
 }
 
 /// Heat and charge follow at least this often, s. What the winding is late by stands in its fitted resistance: with the 50 ms of a
-/// controller's tick 0.006 %, a sixteenth of a usual standard error.
+/// controller's tick 0.006 %, a twentieth of its standard error in a usual fit.
 const SETTLED_S: f64 = 0.02;
 /// Mass that stands for wheels in the air, kg: too little to matter.
 const NO_MASS_KG: f64 = 1e-6;
