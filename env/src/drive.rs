@@ -115,7 +115,7 @@ impl Drive {
             end: None,
             trace: None,
         };
-        drive.sense(0);
+        drive.start();
         drive.seen = drive.controller.features(&drive.scenario.settings);
         drive
     }
@@ -320,6 +320,21 @@ impl Drive {
         } else if self.ticks >= self.limits.time {
             self.end = Some(Cause::OutOfTime);
         }
+    }
+
+    /// The vehicle is held while the controller starts, until its first decision is due: it sees the selector
+    /// arrive in one tick and decides in the next. All that costs one reading of the sensors.
+    fn start(&mut self) {
+        let known = self.known(0);
+        self.sensors.prepare(&self.plant.present(), &known);
+        let settings = &self.scenario.settings;
+        if let [raw, ..] = self.sensors.coming(1)
+            && !self.controller.sense(settings, raw)
+        {
+            self.controller.act(settings, Request::Hold, false);
+            self.controller.sense(settings, raw);
+        }
+        self.sensors.hand_out(1);
     }
 
     /// Reads the sensors once and hands that to the controller; returns whether the next decision is due.

@@ -178,7 +178,8 @@ impl Sensors {
             Some(channel) => channel.read(&self.tilt_deg(&speed_m_s), self.noise.of(3)),
             None => [0; N],
         };
-        let selector_ddeg = nearest(limited(10.0 * known.selector_deg as f32, 0.0, 65_000.0)) as u16;
+        // A drum of more than one turn reads as its place within the turn.
+        let selector_ddeg = (10.0 * known.selector_deg).round().rem_euclid(3600.0) as u16;
         self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
         for (i, raw) in self.coming[..N].iter_mut().enumerate() {
             *raw = Raw {

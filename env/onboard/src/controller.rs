@@ -1,7 +1,7 @@
 //! The controller's tick: features, the decision clock and the guard together.
 
 use crate::{
-    Command, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Raw, Request, Verdict,
+    Command, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Ranges, Raw, Request, Verdict,
 };
 
 /// Every constant of the controller.
@@ -11,8 +11,14 @@ pub struct Settings {
     pub features: FeatureSettings,
     /// Guard rules.
     pub guard: GuardSettings,
+    /// Bounds of the readings.
+    pub ranges: Ranges,
     /// Ticks between two decisions.
     pub decision_ticks: u16,
+    /// Length of a tick, µs. The controller counts ticks and does not use it; whoever calls it has to.
+    pub tick_us: u32,
+    /// Tacho pulses per turn of the motor, contained in [`FeatureSettings::speed_gain`].
+    pub pulses_per_turn: u16,
 }
 
 /// State of the controller.
@@ -24,7 +30,7 @@ pub struct Controller {
 }
 
 impl Controller {
-    /// A vehicle that stands with `gear` engaged; the first decision is due at the first tick.
+    /// The selector is sent to `gear` from wherever it stands. The first decision is due one tick after the arrival.
     #[must_use]
     pub const fn new(settings: &Settings, gear: u8) -> Controller {
         Controller {
@@ -38,15 +44,20 @@ impl Controller {
     /// not while the guard is busy, nor at the very tick of arrival, when no reading tells of the new gear yet.
     #[inline]
     pub fn sense(&mut self, settings: &Settings, raw: &Raw) -> bool {
-        self.guard.follow(&settings.guard, raw);
+        self.guard.follow(&settings.guard, &settings.ranges, raw);
         if self.guard.take_missed_upshift() {
             self.observer.note_missed_upshift();
         }
         if self.guard.just_engaged() && self.guard.gear() == self.observer.gear() {
             self.observer.note_return();
         }
-        let driving = matches!(self.guard.phase(), Phase::Driving);
-        self.observer.update(&settings.features, raw, self.guard.gear(), driving);
+        match self.guard.phase() {
+            Phase::Faulted => self.observer.wait(),
+            phase => {
+                let driving = matches!(phase, Phase::Driving);
+                self.observer.update(&settings.features, raw, self.guard.gear(), driving);
+            }
+        }
         self.since_decision = self.since_decision.saturating_add(1);
         let settled = !self.guard.busy() && !self.guard.just_engaged();
         settled && self.since_decision >= settings.decision_ticks
@@ -58,7 +69,7 @@ impl Controller {
     #[inline]
     pub fn drive_on(&mut self, settings: &Settings, raws: &[Raw]) -> (usize, bool) {
         let ticks = raws.len() as u16;
-        if !self.observer.settled() || !self.guard.drive_on(&settings.guard, raws) {
+        if !self.observer.settled() || !self.guard.drive_on(&settings.guard, &settings.ranges, raws) {
             return raws.first().map_or((0, false), |raw| (1, self.sense(settings, raw)));
         }
         self.observer.drive_on(&settings.features, raws);

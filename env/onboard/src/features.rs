@@ -3,7 +3,7 @@
 /// One reading of every sensor. An absent sensor reads 0.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Raw {
-    /// Tacho pulses counted during the last tick.
+    /// Tacho pulses counted during the last tick, whichever way the motor turns.
     pub tacho_counts: u16,
     /// Battery voltage under load, mV.
     pub battery_mv: u16,
@@ -11,9 +11,9 @@ pub struct Raw {
     pub current_ma: i16,
     /// Tilt as the accelerometer shows it, nose up positive, tenths of a degree.
     pub tilt_ddeg: i16,
-    /// Duty that was commanded during the last tick, permille.
+    /// Duty that the motor was given during the last tick, permille, 0 to 1000: its size, 0 while braking or coasting.
     pub duty_permille: u16,
-    /// Selector drum angle, tenths of a degree.
+    /// Selector drum angle, tenths of a degree, 0 to 3599.
     pub selector_ddeg: u16,
 }
 

@@ -7,8 +7,12 @@
 //! - no upshift above a tilt limit, if one is set;
 //! - no Park unless the motor stands still;
 //! - a motor that stands still under drive for too long is switched off for a rest;
-//! - after a missed engagement it retries, then recalibrates the selector, then goes back a gear.
+//! - after a missed engagement it retries, then recalibrates the selector, then goes back a gear;
+//! - at the start nobody knows where the selector stands: no drive before it has been seen to arrive;
+//! - a selector that leaves the gear under drive (a jump-out) ends the drive until it has arrived again;
+//! - a reading outside its range ends the drive until every reading has been good for some time.
 
+use crate::ranges::{Fault, Ranges};
 use crate::{Raw, Request};
 
 /// Most gears a table or a guard can know.
@@ -25,6 +29,9 @@ pub struct GuardSettings {
     pub gear_ddeg: [u16; MAX_GEARS],
     /// The selector has arrived when its angle is within this of the target, tenths of a degree.
     pub window_ddeg: u16,
+    /// A driven gear has been left when the angle is further than this from it, tenths of a degree; not less than
+    /// the window, so that an arrival at its edge does not flicker.
+    pub leave_ddeg: u16,
     /// Ticks without drive before the selector is told to move.
     pub cut_lead_ticks: u16,
     /// Fewest ticks between the arrival in a gear and the next shift.
@@ -44,6 +51,8 @@ pub struct GuardSettings {
     pub stall_cut_ticks: u16,
     /// Ticks of rest after such a cut.
     pub stall_rest_ticks: u16,
+    /// Ticks of readings in range after which a fault of a sensor is over.
+    pub fault_clear_ticks: u16,
 }
 
 /// What the guard is doing.
@@ -61,6 +70,8 @@ pub enum Phase {
     Resting,
     /// The selector stands in Park.
     Parked,
+    /// A reading is or was outside its range: no drive. [`Guard::fault`] says which.
+    Faulted,
 }
 
 /// Why a request was or was not carried out.
@@ -110,14 +121,16 @@ pub struct Guard {
     recalibrated: bool,
     verdict: Verdict,
     missed_upshift: bool,
+    fault: Fault,
+    jump_outs: u8,
 }
 
 impl Guard {
-    /// A vehicle that stands with `gear` engaged.
+    /// The selector is sent to `gear` from wherever it stands; no drive before it has been seen there.
     #[must_use]
     pub const fn new(gear: u8) -> Guard {
         Guard {
-            phase: Phase::Driving,
+            phase: Phase::Moving,
             gear: known_gear(gear),
             target: known_gear(gear),
             clock: 0,
@@ -127,7 +140,23 @@ impl Guard {
             recalibrated: false,
             verdict: Verdict::Idle,
             missed_upshift: false,
+            fault: Fault::None,
+            jump_outs: 0,
         }
+    }
+
+    /// The reading that was outside its range last; [`Fault::None`] when none ever was.
+    #[must_use]
+    #[inline]
+    pub const fn fault(&self) -> Fault {
+        self.fault
+    }
+
+    /// How often the selector has left its gear under drive, at most 255.
+    #[must_use]
+    #[inline]
+    pub const fn jump_outs(&self) -> u8 {
+        self.jump_outs
     }
 
     /// The last confirmed gear.
@@ -195,10 +224,21 @@ impl Guard {
 
     /// One tick, first half: follow the selector with the reading just taken.
     #[inline]
-    pub fn follow(&mut self, settings: &GuardSettings, raw: &Raw) {
+    pub fn follow(&mut self, settings: &GuardSettings, ranges: &Ranges, raw: &Raw) {
         self.clock = self.clock.saturating_add(1);
+        let still = self.count_standing(settings, raw);
+        let fault = ranges.fault_of(raw);
+        if !matches!(fault, Fault::None) && !matches!(self.phase, Phase::Parked) {
+            self.take_fault(fault);
+            return;
+        }
         match self.phase {
-            Phase::Driving => self.watch_stall(settings, raw),
+            Phase::Driving if self.is_away(settings, raw) => self.jump_out(),
+            Phase::Driving => {
+                if still && self.stalled >= settings.stall_cut_ticks {
+                    self.enter(Phase::Resting);
+                }
+            }
             Phase::Cutting => {
                 if self.clock >= settings.cut_lead_ticks {
                     self.enter(Phase::Moving);
@@ -212,8 +252,13 @@ impl Guard {
             }
             Phase::Resting => {
                 if self.clock >= settings.stall_rest_ticks {
-                    self.enter(Phase::Driving);
                     self.stalled = 0;
+                    self.enter(if self.is_away(settings, raw) { Phase::Moving } else { Phase::Driving });
+                }
+            }
+            Phase::Faulted => {
+                if self.clock >= settings.fault_clear_ticks {
+                    self.enter(Phase::Moving);
                 }
             }
             Phase::Parked => {}
@@ -223,9 +268,15 @@ impl Guard {
     /// Follows several readings of a motor that turns in a gear that is driven, and judges no requests between them;
     /// returns false, with nothing done, where that is not so.
     #[inline]
-    pub(crate) fn drive_on(&mut self, settings: &GuardSettings, raws: &[Raw]) -> bool {
-        let turning = raws.iter().all(|raw| raw.tacho_counts > settings.stall_counts);
-        if !turning || self.busy() {
+    pub(crate) fn drive_on(&mut self, settings: &GuardSettings, ranges: &Ranges, raws: &[Raw]) -> bool {
+        if self.busy() {
+            return false;
+        }
+        let usual = |raw: &Raw| {
+            let good = matches!(ranges.fault_of(raw), Fault::None);
+            raw.tacho_counts > settings.stall_counts && good && !self.is_away(settings, raw)
+        };
+        if !raws.iter().all(usual) {
             return false;
         }
         let ticks = raws.len() as u16;
@@ -250,16 +301,15 @@ impl Guard {
         let starts_recalibration = matches!(self.phase, Phase::Recalibrating) && self.clock == 0;
         let nudge = matches!(self.phase, Phase::Moving) && self.clock == 0 && self.tries > 0;
         if matches!(self.verdict, Verdict::Accepted) {
-            self.target = match request {
+            let target = match request {
                 Request::Down => self.gear - 1,
                 Request::Hold => self.gear,
                 Request::Up => self.gear + 1,
             };
-            self.tries = 0;
-            self.recalibrated = false;
+            self.begin_move(target, 0);
             self.enter(if settings.cut_lead_ticks == 0 { Phase::Moving } else { Phase::Cutting });
         }
-        let moving = matches!(self.phase, Phase::Moving | Phase::Recalibrating);
+        let moving = matches!(self.phase, Phase::Moving | Phase::Recalibrating | Phase::Faulted);
         Command {
             drive: matches!(self.phase, Phase::Driving),
             gear: if moving { self.target } else { self.gear },
@@ -285,9 +335,7 @@ impl Guard {
     /// Leaves Park: the selector goes back to the gear that was engaged, without drive until it arrives.
     pub fn leave_park(&mut self) -> Verdict {
         self.verdict = if matches!(self.phase, Phase::Parked) {
-            self.target = self.gear;
-            self.tries = 0;
-            self.recalibrated = false;
+            self.begin_move(self.gear, 0);
             self.enter(Phase::Moving);
             Verdict::Accepted
         } else {
@@ -302,14 +350,50 @@ impl Guard {
         self.clock = 0;
     }
 
+    /// Sets a target; with one try already made the selector is sent there again.
+    const fn begin_move(&mut self, target: u8, tries: u8) {
+        self.target = target;
+        self.tries = tries;
+        self.recalibrated = false;
+    }
+
+    /// No drive, and no wait that was under way goes on. A selector that moves goes on to its target; one that has
+    /// not been told to move yet stays.
+    #[inline(never)]
+    fn take_fault(&mut self, fault: Fault) {
+        self.fault = fault;
+        if !matches!(self.phase, Phase::Moving | Phase::Recalibrating | Phase::Faulted) {
+            self.begin_move(self.gear, 0);
+        }
+        self.enter(Phase::Faulted);
+    }
+
+    /// Whether the selector stands too far from the confirmed gear for a driven one.
     #[inline]
-    fn watch_stall(&mut self, settings: &GuardSettings, raw: &Raw) {
+    fn is_away(&self, settings: &GuardSettings, raw: &Raw) -> bool {
+        let gear_ddeg = settings.gear_ddeg[(self.gear as usize) % MAX_GEARS];
+        angle_between(raw.selector_ddeg, gear_ddeg) > settings.leave_ddeg
+    }
+
+    /// The selector has left its gear under drive: it is sent there again at once.
+    #[inline(never)]
+    fn jump_out(&mut self) {
+        self.jump_outs = self.jump_outs.saturating_add(1);
+        self.begin_move(self.gear, 1);
+        self.enter(Phase::Moving);
+    }
+
+    /// Counts the ticks in a driven gear, and those in which its motor stands still; whether this is one. A fault and
+    /// a jump-out end no stall.
+    #[inline]
+    fn count_standing(&mut self, settings: &GuardSettings, raw: &Raw) -> bool {
+        if !matches!(self.phase, Phase::Driving) {
+            return false;
+        }
         self.dwell = self.dwell.saturating_add(1);
         let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
         self.stalled = if still { self.stalled.saturating_add(1) } else { 0 };
-        if still && self.stalled >= settings.stall_cut_ticks {
-            self.enter(Phase::Resting);
-        }
+        still
     }
 
     fn watch_arrival(&mut self, settings: &GuardSettings, raw: &Raw) {
@@ -334,9 +418,7 @@ impl Guard {
             self.enter(Phase::Recalibrating);
         } else {
             self.missed_upshift |= self.target > self.gear;
-            self.target = self.gear;
-            self.recalibrated = false;
-            self.tries = 1;
+            self.begin_move(self.gear, 1);
             self.enter(Phase::Moving);
         }
     }

@@ -11,12 +11,14 @@ mod controller;
 mod features;
 mod guard;
 mod observer;
+mod ranges;
 mod table;
 
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Command, Guard, GuardSettings, MAX_GEARS, Phase, Verdict};
 pub use observer::{FeatureSettings, Observer};
+pub use ranges::{Fault, Ranges};
 pub use table::{Axis, MAX_AXES, Table, TableError};
 
 /// What a policy may ask for. The guard decides whether it happens.

@@ -167,6 +167,13 @@ impl Observer {
         self.current_ma = raw.current_ma;
     }
 
+    /// A tick whose reading tells nothing: only the clock of the last failure goes on.
+    #[inline(never)]
+    pub fn wait(&mut self) {
+        self.since_failed = saturating_sum(self.since_failed, 1);
+        self.driven_before = false;
+    }
+
     /// Whether the filters run and the vehicle was driven at the last reading.
     #[inline]
     pub(crate) const fn settled(&self) -> bool {

@@ -7,7 +7,7 @@ mod guard;
 #[path = "onboard/table.rs"]
 mod table;
 
-use lowgear_onboard::{FeatureSettings, GuardSettings, Raw, Settings};
+use lowgear_onboard::{FeatureSettings, GuardSettings, Ranges, Raw, Settings};
 
 /// A three-gear vehicle at 50 ms ticks.
 fn settings() -> Settings {
@@ -29,6 +29,7 @@ fn settings() -> Settings {
             gears: 3,
             gear_ddeg: [0, 900, 1800, 0, 0, 0],
             window_ddeg: 60,
+            leave_ddeg: 90,
             cut_lead_ticks: 2,
             min_dwell_ticks: 6,
             move_timeout_ticks: 5,
@@ -38,8 +39,18 @@ fn settings() -> Settings {
             stall_counts: 0,
             stall_cut_ticks: 20,
             stall_rest_ticks: 10,
+            fault_clear_ticks: 6,
+        },
+        ranges: Ranges {
+            most_tacho_counts: 36,
+            battery_mv: [2900, 10_900],
+            standing_mv: [5200, 9200],
+            most_current_ma: 32_767,
+            most_tilt_ddeg: 900,
         },
         decision_ticks: 4,
+        tick_us: 50_000,
+        pulses_per_turn: 20,
     }
 }
 

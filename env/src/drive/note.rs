@@ -73,5 +73,6 @@ fn phase_name(phase: Phase) -> &'static str {
         Phase::Recalibrating => "recalibrating",
         Phase::Resting => "resting",
         Phase::Parked => "parked",
+        Phase::Faulted => "faulted",
     }
 }

@@ -3,9 +3,12 @@
 use super::{BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, SelectorConfig, VehicleConfig};
 use crate::motion::BATCH;
 use crate::stress::{LifeCurve, Stress};
-use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Settings};
+use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Ranges, Settings};
 use rand::Rng;
 use std::f64::consts::TAU;
+
+/// Readings have been good for this long before the drive comes back after a fault, s.
+const FAULT_CLEAR_S: f64 = 0.5;
 
 /// Most axles.
 pub const MAX_AXLES: usize = 4;
@@ -205,6 +208,7 @@ impl VehicleConfig {
             1e6 * TAU * motor.emf_constant_v_s / (f64::from(self.sensors.tacho.pulses_per_turn) * tick);
         let full_counts = self.battery.nominal_voltage_v * 1e6 / speed_gain;
         let stall_counts = (0.01 * full_counts) as u16;
+        let window_ddeg = (10.0 * self.selector.window_deg) as u16;
         let mut gear_scale_permille = [1000; MAX_GEARS];
         let mut gear_ddeg = [0; MAX_GEARS];
         for gear in 0..gears {
@@ -231,7 +235,8 @@ impl VehicleConfig {
             guard: GuardSettings {
                 gears: gears as u8,
                 gear_ddeg,
-                window_ddeg: (10.0 * self.selector.window_deg) as u16,
+                window_ddeg,
+                leave_ddeg: window_ddeg + window_ddeg / 2,
                 cut_lead_ticks: self.guard.cut_lead_ticks,
                 min_dwell_ticks: ticks(self.guard.min_dwell_s),
                 move_timeout_ticks: ticks(self.selector.move_time_s(longest_deg) + self.guard.move_margin_s)
@@ -245,8 +250,35 @@ impl VehicleConfig {
                 stall_counts,
                 stall_cut_ticks: ticks(self.guard.stall_cut_s).max(1),
                 stall_rest_ticks: ticks(self.guard.stall_rest_s),
+                fault_clear_ticks: ticks(FAULT_CLEAR_S).max(1),
             },
+            ranges: self.ranges(full_counts, motor.resistance_ohm),
             decision_ticks: self.controller.decision_ticks,
+            tick_us: (1e6 * tick).round() as u32,
+            pulses_per_turn: self.sensors.tacho.pulses_per_turn.min(65_535) as u16,
+        }
+    }
+
+    /// Bounds of the readings: no healthy vehicle of this kind comes near them. `full_counts` are tacho counts at the
+    /// no-load speed at nominal voltage.
+    fn ranges(&self, full_counts: f64, resistance_ohm: f64) -> Ranges {
+        let battery = &self.battery;
+        let (cutoff_v, full_v) =
+            (battery.cutoff_voltage_v, battery.ocv_v.iter().copied().fold(0.0, f64::max));
+        let volts = |low: f64, high: f64| match self.sensors.battery {
+            Some(_) => [low, high].map(|v| (1000.0 * v).round().clamp(0.0, 65_535.0) as u16),
+            None => [0, u16::MAX],
+        };
+        let stall_a = battery.nominal_voltage_v / resistance_ohm;
+        Ranges {
+            most_tacho_counts: (3.0 * full_counts).ceil().clamp(8.0, 65_535.0) as u16,
+            battery_mv: volts(0.5 * cutoff_v, 1.3 * full_v),
+            standing_mv: volts(0.9 * cutoff_v, 1.1 * full_v),
+            most_current_ma: self
+                .sensors
+                .current
+                .map_or(u16::MAX, |_| (3000.0 * stall_a).ceil().clamp(1.0, 32_767.0) as u16),
+            most_tilt_ddeg: self.sensors.tilt.map_or(u16::MAX, |_| 900),
         }
     }
 }

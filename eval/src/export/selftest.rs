@@ -61,20 +61,26 @@ fn reading(run: &[u16; 7]) -> Raw {
     }
 }
 
-/// Fast in every gear, then slow, still, a selector that never arrives, and values at the ends.
+/// Fast in every gear, then slow, still, a selector that never arrives, one that leaves its gear, and readings that
+/// are out of range.
 fn runs(settings: &Settings) -> Vec<[u16; 7]> {
     let (features, guard) = (&settings.features, &settings.guard);
     let top = usize::from(guard.gears).clamp(1, MAX_GEARS) - 1;
     let gain = u64::from(features.speed_gain.max(1));
-    let counts = |permille: u64| (permille * u64::from(features.nominal_mv) / gain).min(65_535) as u16;
+    let counts = |permille: u64| {
+        (permille * u64::from(features.nominal_mv) / gain).min(settings.ranges.most_tacho_counts.into())
+            as u16
+    };
     let shift = guard.cut_lead_ticks.saturating_add(3).min(20);
     let pause = guard.min_dwell_ticks.saturating_add(settings.decision_ticks).clamp(4, 40);
     let mut runs = Vec::new();
     let mut hold = |ticks: u16, permille: u64, tilt: i16, duty: u16, gear: usize| {
         let current = (features.stall_ma / 3).min(30_000) as i16;
         let signed = |value: i16| (value as u16) ^ 0x8000;
-        let battery = features.nominal_mv.saturating_add(200 * (runs.len() as u16 % 3));
-        let angle = guard.gear_ddeg[gear];
+        let [low, high] = settings.ranges.battery_mv;
+        let battery =
+            features.nominal_mv.saturating_add(200 * (runs.len() as u16 % 3)).clamp(low, high.max(low));
+        let angle = guard.gear_ddeg[gear] % 3600;
         runs.push([ticks, counts(permille), battery, signed(current), signed(tilt), duty, angle]);
     };
     hold(pause, 950, 0, 1000, 0);
@@ -92,6 +98,12 @@ fn runs(settings: &Settings) -> Vec<[u16; 7]> {
     hold(pause.saturating_mul(3), 970, 0, 1000, 0);
     hold(guard.move_timeout_ticks.clamp(2, 100), 970, 0, 1000, top);
     hold(pause, 600, 0, 500, top);
+    if let Some(&last) = runs.last() {
+        let [.., angle] = last;
+        let away = (angle + guard.leave_ddeg.min(1700) + 10) % 3600;
+        runs.push([3, last[1], last[2], last[3], last[4], last[5], away]);
+        runs.push([guard.fault_clear_ticks.clamp(4, 40), last[1], last[2], last[3], last[4], last[5], angle]);
+    }
     runs.push([2, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX]);
     runs.push([2, 0, 0, 0, 0, 0, 0]);
     runs

@@ -73,7 +73,7 @@ impl Shape {
 /// Names of the parts that this table needs.
 fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
     let on_axis = |feature| table.axes().iter().any(|axis| axis.feature == feature);
-    let (features, guard) = (&settings.features, &settings.guard);
+    let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let (motor, ratio) = (on_axis(Feature::MotorSpeed), on_axis(Feature::SpeedRatio));
     let (slow, peak) = (on_axis(Feature::LoadSlow), on_axis(Feature::LoadPeak));
     let stalled = on_axis(Feature::Stalled);
@@ -110,6 +110,9 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
         ("cut_lead", guard.cut_lead_ticks != 0),
         ("min_dwell", guard.min_dwell_ticks != 0),
         ("spare_code", codes),
+        ("battery_range", ranges.battery_mv != [0, u16::MAX]),
+        ("current_range", ranges.most_current_ma != u16::MAX),
+        ("tilt_range", ranges.most_tilt_ddeg != u16::MAX),
     ]
     .into_iter()
     .filter_map(|(name, set)| set.then_some(name))
@@ -117,7 +120,7 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
 }
 
 fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant> {
-    let (features, guard) = (&settings.features, &settings.guard);
+    let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let gain = features.speed_gain.min(MOST_PRODUCT);
     let counts = if gain == 0 { MOST_COUNTS } else { MOST_PRODUCT.div_ceil(gain).min(MOST_COUNTS) };
     let top = u16::from(guard.gears).clamp(1, MAX_GEARS as u16) - 1;
@@ -130,9 +133,22 @@ fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant>
     };
     add("", "TOP_GEAR", top.into(), 8, "highest gear, the lowest is 0");
     add("", "DECISION_TICKS", settings.decision_ticks.into(), 16, "ticks between two decisions");
-    add("quotient", "SPEED_GAIN", gain.into(), 32, "permille times mV per tacho count");
+    add("", "TICK_US", settings.tick_us.into(), 32, "length of a tick, microseconds");
+    add("", "PULSES_PER_TURN", settings.pulses_per_turn.into(), 16, "tacho pulses per turn of the motor");
+    let most_counts = ranges.most_tacho_counts.into();
+    add("", "MOST_TACHO_COUNTS", most_counts, 16, "more in a tick is a fault");
+    let mv = |volts: u16| i64::from(volts);
+    add("battery_range", "LEAST_BATTERY_MV", mv(ranges.battery_mv[0]), 16, "less is a fault");
+    add("battery_range", "MOST_BATTERY_MV", mv(ranges.battery_mv[1]), 16, "more is a fault");
+    add("battery_range", "LEAST_STANDING_MV", mv(ranges.standing_mv[0]), 16, "at least, standing");
+    add("battery_range", "MOST_STANDING_MV", mv(ranges.standing_mv[1]), 16, "at most, standing");
+    let current = ranges.most_current_ma.min(32_767).into();
+    add("current_range", "MOST_CURRENT_MA", current, 15, "more either way is a fault");
+    let tilt = ranges.most_tilt_ddeg.min(32_767).into();
+    add("tilt_range", "MOST_TILT_DDEG", tilt, 15, "more either way is a fault");
+    add("", "SPEED_GAIN", gain.into(), 32, "permille times mV per tacho count");
     add("quotient", "MOST_COUNTS", counts.into(), 16, "more pulses a tick tell nothing further");
-    add("speed", "NOMINAL_MV", features.nominal_mv.into(), 16, "nominal battery voltage");
+    add("", "NOMINAL_MV", features.nominal_mv.into(), 16, "nominal battery voltage");
     add("motor", "NOMINAL_DIVISOR", features.nominal_mv.max(1).into(), 16, "the same, never 0");
     let nominal = i64::from(features.nominal_mv.max(1));
     add("battery_axis", "BATTERY_MV", nominal, 16, "battery voltage that counts as 1000 permille");
@@ -146,6 +162,7 @@ fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant>
     let window = features.failed_window_ticks.min(MAX_FAILED_WINDOW).into();
     add("failure", "FAILED_WINDOW_TICKS", window, 16, "an upshift taken back by then has failed");
     add("", "WINDOW_DDEG", guard.window_ddeg.into(), 16, "arrived within this of the target");
+    add("", "LEAVE_DDEG", guard.leave_ddeg.into(), 16, "further off a driven gear has been left");
     add("", "CUT_LEAD_TICKS", guard.cut_lead_ticks.into(), 16, "without drive before the selector moves");
     add("", "MIN_DWELL_TICKS", guard.min_dwell_ticks.into(), 16, "from arrival to the next shift");
     add("", "MOVE_TIMEOUT_TICKS", guard.move_timeout_ticks.into(), 16, "a longer move has missed");
@@ -156,6 +173,7 @@ fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant>
     add("", "STALL_COUNTS", guard.stall_counts.into(), 16, "still at or below this, for the guard");
     add("", "STALL_CUT_TICKS", guard.stall_cut_ticks.into(), 16, "standing under drive before a rest");
     add("", "STALL_REST_TICKS", guard.stall_rest_ticks.into(), 16, "length of the rest");
+    add("", "FAULT_CLEAR_TICKS", guard.fault_clear_ticks.into(), 16, "good readings that end a fault");
     list
 }
 
@@ -165,7 +183,8 @@ fn clocks(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Clock> {
         .cut_lead_ticks
         .max(guard.move_timeout_ticks)
         .max(guard.recalibrate_ticks)
-        .max(guard.stall_rest_ticks);
+        .max(guard.stall_rest_ticks)
+        .max(guard.fault_clear_ticks);
     let clock = |name, limit: u16, meaning| {
         let wide = limit > 255;
         Clock { name, most: if wide { u16::MAX } else { 255 }, wide, meaning }
@@ -189,7 +208,7 @@ fn clocks(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Clock> {
 /// Sixteen hexadecimal digits that change with any setting of the controller.
 #[must_use]
 pub fn settings_hash(settings: &Settings) -> String {
-    let (f, g) = (&settings.features, &settings.guard);
+    let (f, g, r) = (&settings.features, &settings.guard, &settings.ranges);
     let mut digest = Sha256::new();
     let mut put = |value: i64| digest.update(value.to_le_bytes());
     put(f.speed_gain.into());
@@ -202,13 +221,24 @@ pub fn settings_hash(settings: &Settings) -> String {
     put(f.failed_window_ticks.into());
     put(g.gears.into());
     g.gear_ddeg.iter().for_each(|&angle| put(angle.into()));
-    for value in [g.window_ddeg, g.cut_lead_ticks, g.min_dwell_ticks, g.move_timeout_ticks] {
+    for value in [
+        g.window_ddeg,
+        g.leave_ddeg,
+        g.fault_clear_ticks,
+        g.cut_lead_ticks,
+        g.min_dwell_ticks,
+        g.move_timeout_ticks,
+    ] {
         put(value.into());
     }
     put(g.retries.into());
     put(g.recalibrate_ticks.into());
     put(g.tilt_limit_ddeg.into());
     [g.stall_counts, g.stall_cut_ticks, g.stall_rest_ticks].iter().for_each(|&value| put(value.into()));
+    [r.most_tacho_counts, r.most_current_ma, r.most_tilt_ddeg].iter().for_each(|&value| put(value.into()));
+    [r.battery_mv, r.standing_mv].iter().flatten().for_each(|&value| put(value.into()));
     put(settings.decision_ticks.into());
+    put(settings.tick_us.into());
+    put(settings.pulses_per_turn.into());
     crate::table::hex(&digest.finalize())[..16].to_owned()
 }

@@ -1,7 +1,7 @@
 //! The proof itself, and that it can fail.
 
 use lowgear_env::Seed;
-use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, Request, Settings};
+use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, Ranges, Request, Settings};
 
 use super::*;
 use crate::table::{LookupTable, Provenance, TableAxis};
@@ -25,6 +25,7 @@ fn settings() -> Settings {
             gears: 3,
             gear_ddeg: [0, 900, 1800, 0, 0, 0],
             window_ddeg: 60,
+            leave_ddeg: 90,
             cut_lead_ticks: 1,
             min_dwell_ticks: 8,
             move_timeout_ticks: 10,
@@ -34,8 +35,18 @@ fn settings() -> Settings {
             stall_counts: 0,
             stall_cut_ticks: 30,
             stall_rest_ticks: 25,
+            fault_clear_ticks: 6,
+        },
+        ranges: Ranges {
+            most_tacho_counts: 36,
+            battery_mv: [2900, 10_900],
+            standing_mv: [5200, 9200],
+            most_current_ma: 32_767,
+            most_tilt_ddeg: 900,
         },
         decision_ticks: 4,
+        tick_us: 50_000,
+        pulses_per_turn: 20,
     }
 }
 

@@ -128,7 +128,7 @@ impl Writer {
         let gear = rng.random_range(0..settings.guard.gears.max(1));
         let mut toy = Toy::new(settings, mood, gear, seed.stream(Stream::Selector, episode));
         let mut controller = Controller::new(settings, gear);
-        let mut command = Command { drive: true, gear, nudge: false, recalibrate: false, park: false };
+        let mut command = Command { drive: false, gear, nudge: false, recalibrate: false, park: false };
         let _ = writeln!(self.text, "start,{gear}");
         let (forces, noise) = (!episode.is_multiple_of(4), episode % 4 == 3);
         let calm = if episode == 1 { CALM_TICKS } else { 0 };
@@ -266,6 +266,7 @@ pub(super) const fn phase_code(phase: Phase) -> u8 {
         Phase::Recalibrating => 3,
         Phase::Resting => 4,
         Phase::Parked => 5,
+        Phase::Faulted => 6,
     }
 }
 

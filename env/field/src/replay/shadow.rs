@@ -169,17 +169,30 @@ impl Shadow {
         self.counted -= counts;
         let angle_deg = sample.selector_deg.unwrap_or_else(|| {
             // Without an angle: that of the gear, or far from all of them.
-            gear.and_then(|g| self.angles_deg.get(g).copied()).unwrap_or(6000.0)
+            gear.and_then(|g| self.angles_deg.get(g).copied()).unwrap_or_else(|| far_from(&self.angles_deg))
         });
+        let nominal_mv = self.settings.features.nominal_mv;
         Raw {
             tacho_counts: counts.clamp(0.0, 60_000.0) as u16,
-            battery_mv: sample.battery_v.map_or(0, |v| (1000.0 * v).round().clamp(0.0, 65_000.0) as u16),
+            // A log without the sensor: what a controller without it takes.
+            battery_mv: sample
+                .battery_v
+                .map_or(nominal_mv, |v| (1000.0 * v).round().clamp(0.0, 65_000.0) as u16),
             current_ma: sample
                 .current_a
                 .map_or(0, |a| (1000.0 * a).round().clamp(-32_000.0, 32_000.0) as i16),
             tilt_ddeg: sample.tilt_deg.map_or(0, |t| (10.0 * t).round() as i16),
             duty_permille: (1000.0 * sample.duty).round() as u16,
-            selector_ddeg: (10.0 * angle_deg).round().clamp(0.0, 65_000.0) as u16,
+            selector_ddeg: (10.0 * angle_deg).round().rem_euclid(3600.0) as u16,
         }
     }
+}
+
+/// The whole angle of a turn that lies furthest from all of these, degrees.
+fn far_from(angles_deg: &[f64]) -> f64 {
+    let nearest_deg = |angle: f64| {
+        let apart = angles_deg.iter().map(|gear| (angle - gear).rem_euclid(360.0));
+        apart.map(|apart| apart.min(360.0 - apart)).fold(360.0, f64::min)
+    };
+    (0..360).map(f64::from).max_by(|a, b| nearest_deg(*a).total_cmp(&nearest_deg(*b))).unwrap_or(0.0)
 }

@@ -242,9 +242,9 @@ fn a_return_after_a_miss_starts_the_dwell_anew() {
 }
 
 #[test]
-fn decisions_come_at_the_first_tick_and_then_at_the_interval() {
+fn decisions_come_one_tick_after_the_arrival_and_then_at_the_interval() {
     let s = settings();
     let mut controller = Controller::new(&s, 0);
     let asked: Vec<bool> = (0..9).map(|_| tick(&mut controller, &s, 0, Request::Hold)).collect();
-    assert_eq!(asked, [true, false, false, false, true, false, false, false, true]);
+    assert_eq!(asked, [false, true, false, false, false, true, false, false, false]);
 }

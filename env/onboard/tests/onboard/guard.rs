@@ -1,6 +1,6 @@
 //! The guard: rules that no request and no reading may break, and its paths one by one.
 
-use lowgear_onboard::{Command, Controller, Guard, Phase, Raw, Request, Settings, Verdict};
+use lowgear_onboard::{Command, Controller, Fault, Guard, Phase, Raw, Request, Settings, Verdict};
 use proptest::prelude::*;
 
 use super::{cruising, settings};
@@ -46,6 +46,7 @@ fn varied_settings() -> impl Strategy<Value = Settings> {
         |(gears, cut, dwell, timeout, retries, recalibrate, stall, rest)| {
             let mut s = settings();
             s.guard.gears = gears;
+            s.ranges.most_tacho_counts = 20_000;
             s.guard.gear_ddeg = [3590, 600, 1200, 1800, 2400, 3000];
             s.features.gear_scale_permille = [5000, 3800, 2600, 1900, 1400, 1000];
             s.guard.cut_lead_ticks = cut;
@@ -78,6 +79,13 @@ impl Witness {
         self.since_arrival =
             if guard.just_engaged() { 0 } else { self.since_arrival + u32::from(last.drive) };
         assert_eq!(now.drive, phase == Phase::Driving, "drives in {phase:?}");
+        if now.drive {
+            let target = s.gear_ddeg[usize::from(gear)];
+            let apart = (i32::from(raw.selector_ddeg) - i32::from(target)).rem_euclid(3600);
+            let limit = i32::from(s.leave_ddeg);
+            assert!(apart <= limit || apart >= 3600 - limit, "drives {apart} from the gear");
+            assert_eq!(self.settings.ranges.fault_of(raw), Fault::None, "drives on {raw:?}");
+        }
         assert!(gear < s.gears && now.gear < s.gears, "gear {gear}, sent to {}", now.gear);
         assert!(now.gear.abs_diff(gear) <= 1 && now.gear.abs_diff(last.gear) <= 1, "skips a gear");
         if now.gear != last.gear {
@@ -106,7 +114,7 @@ impl Witness {
         }
         let arrived = phase == Phase::Driving && !last.drive;
         let cut = u32::from(s.stall_cut_ticks.max(1));
-        assert!(arrived || self.still_driven < cut, "stalled for {}", self.still_driven);
+        assert!(!now.drive || arrived || self.still_driven < cut, "stalled for {}", self.still_driven);
         self.undriven = if now.drive { 0 } else { self.undriven + 1 };
         self.recalibrating = phase == Phase::Recalibrating;
         self.last = now;
@@ -124,7 +132,7 @@ proptest! {
     ) {
         let start = start % settings.guard.gears;
         let mut controller = Controller::new(&settings, start);
-        let still = Command { drive: true, gear: start, nudge: false, recalibrate: false, park: false };
+        let still = Command { drive: false, gear: start, nudge: false, recalibrate: false, park: false };
         let mut witness = Witness {
             settings, last: still, since_arrival: 0, undriven: 0, still_driven: 0, recalibrating: false,
         };
@@ -188,14 +196,14 @@ proptest! {
 /// Drives `guard` one tick with the selector at `angle`.
 fn tick(guard: &mut Guard, s: &Settings, angle: u16, request: Request) -> Command {
     let duty = if guard.phase() == Phase::Driving { 1000 } else { 0 };
-    guard.follow(&s.guard, &Raw { duty_permille: duty, ..cruising(angle) });
+    guard.follow(&s.guard, &s.ranges, &Raw { duty_permille: duty, ..cruising(angle) });
     guard.order(&s.guard, 0, request)
 }
 
 /// A guard in `gear` whose dwell has passed.
 fn settled(s: &Settings, gear: u8) -> Guard {
     let mut guard = Guard::new(gear);
-    for _ in 0..s.guard.min_dwell_ticks {
+    for _ in 0..=s.guard.min_dwell_ticks {
         tick(&mut guard, s, s.guard.gear_ddeg[usize::from(gear)], Request::Hold);
     }
     guard
@@ -255,7 +263,7 @@ fn stepping_down_does_not_restart_the_stall_count() {
     let standing = |guard: &mut Guard, angle: u16, request| {
         let duty = if guard.phase() == Phase::Driving { 1000 } else { 0 };
         let raw = Raw { tacho_counts: 0, duty_permille: duty, ..cruising(angle) };
-        guard.follow(&s.guard, &raw);
+        guard.follow(&s.guard, &s.ranges, &raw);
         guard.order(&s.guard, 0, request)
     };
     let mut driven = 0;
@@ -314,4 +322,163 @@ fn a_tilt_limit_stops_upshifts_only() {
     assert_eq!(guard.judge(&s.guard, 149, Request::Up), Verdict::Accepted);
     assert_eq!(guard.judge(&s.guard, 150, Request::Up), Verdict::Tilt);
     assert_eq!(guard.judge(&s.guard, 300, Request::Down), Verdict::Accepted);
+}
+
+/// A selector that turns `pace_ddeg` a tick to the angle it is sent to.
+fn turn(angle_ddeg: u16, target_ddeg: u16, pace_ddeg: u16) -> u16 {
+    if angle_ddeg > target_ddeg {
+        target_ddeg.max(angle_ddeg.saturating_sub(pace_ddeg))
+    } else {
+        target_ddeg.min(angle_ddeg + pace_ddeg)
+    }
+}
+
+#[test]
+fn from_every_angle_at_power_up_the_drive_waits_for_the_arrival() {
+    let s = settings();
+    for start_ddeg in 0..3600u16 {
+        for gear in 0..3u8 {
+            let target = s.guard.gear_ddeg[usize::from(gear)];
+            let (mut controller, mut angle, mut driven) = (Controller::new(&s, gear), start_ddeg, false);
+            for t in 0..200 {
+                let raw = Raw { duty_permille: u16::from(driven) * 1000, ..cruising(angle) };
+                let due = controller.sense(&s, &raw);
+                let c = controller.act(&s, Request::Hold, due);
+                let apart = angle.abs_diff(target).min(3600 - angle.abs_diff(target));
+                assert!(
+                    !c.drive || apart <= s.guard.leave_ddeg,
+                    "from {start_ddeg} to {gear}: drives at {angle}"
+                );
+                assert_eq!(c.gear, gear);
+                driven |= c.drive;
+                if t > 0 || c.recalibrate {
+                    angle = turn(angle, target, 225);
+                }
+            }
+            assert!(driven, "from {start_ddeg} to {gear} it arrives");
+        }
+    }
+}
+
+#[test]
+fn a_brown_out_in_any_gear_and_during_any_tick_of_a_shift_leaves_no_drive_on_the_way() {
+    let s = settings();
+    for from in 0..3u8 {
+        for request in Request::ALL {
+            for ticks_before in 0..14 {
+                // A shift under way, then the supply is gone for a moment: state lost, selector where it was.
+                let (mut guard, mut angle) = (settled(&s, from), s.guard.gear_ddeg[usize::from(from)]);
+                for t in 0..ticks_before {
+                    let asked = if t == 0 { request } else { Request::Hold };
+                    let c = tick(&mut guard, &s, angle, asked);
+                    angle = turn(angle, s.guard.gear_ddeg[usize::from(c.gear)], 200);
+                }
+                let mut guard = Guard::new(0);
+                while angle > s.guard.window_ddeg {
+                    let c = tick(&mut guard, &s, angle, Request::Up);
+                    assert!(!c.drive && c.gear == 0, "{from} {request:?} {ticks_before}: drives at {angle}");
+                    angle = turn(angle, 0, 200);
+                }
+                assert!(tick(&mut guard, &s, angle, Request::Hold).drive);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_selector_that_leaves_its_gear_under_drive_is_noticed_in_the_same_tick() {
+    let s = settings();
+    let mut guard = settled(&s, 1);
+    assert!(tick(&mut guard, &s, 900 + s.guard.leave_ddeg, Request::Hold).drive, "at the limit it stays");
+    let c = tick(&mut guard, &s, 901 + s.guard.leave_ddeg, Request::Up);
+    assert_eq!((c.drive, c.gear, c.nudge), (false, 1, true), "cut, and sent to its gear again");
+    assert_eq!((guard.phase(), guard.verdict(), guard.jump_outs()), (Phase::Moving, Verdict::Busy, 1));
+    assert!(!tick(&mut guard, &s, 1250, Request::Hold).drive);
+    assert!(tick(&mut guard, &s, 905, Request::Hold).drive, "engaged again");
+    // It leaves during a rest after a stall, too.
+    for _ in 0..=s.guard.stall_cut_ticks {
+        guard.follow(&s.guard, &s.ranges, &Raw { tacho_counts: 0, ..cruising(900) });
+        guard.order(&s.guard, 0, Request::Hold);
+    }
+    assert_eq!(guard.phase(), Phase::Resting);
+    for _ in 0..3 * s.guard.stall_rest_ticks {
+        assert!(!tick(&mut guard, &s, 1250, Request::Hold).drive);
+    }
+}
+
+#[test]
+fn a_reading_out_of_range_ends_the_drive_and_says_which() {
+    let s = settings();
+    let good = cruising(900);
+    let bad = [
+        (Raw { tacho_counts: 37, ..good }, Fault::Tacho),
+        (Raw { battery_mv: 0, ..good }, Fault::Battery),
+        (Raw { battery_mv: 10_901, ..good }, Fault::Battery),
+        (Raw { current_ma: i16::MIN, ..good }, Fault::Current),
+        (Raw { tilt_ddeg: -901, ..good }, Fault::Tilt),
+        (Raw { duty_permille: 1001, ..good }, Fault::Duty),
+        (Raw { selector_ddeg: 3600, ..good }, Fault::Selector),
+    ];
+    for (raw, fault) in bad {
+        let mut guard = settled(&s, 1);
+        for _ in 0..50 {
+            guard.follow(&s.guard, &s.ranges, &raw);
+            assert!(!guard.order(&s.guard, 0, Request::Down).drive);
+            assert_eq!((guard.phase(), guard.fault(), guard.gear()), (Phase::Faulted, fault, 1));
+        }
+        let mut waited = 1;
+        while !tick(&mut guard, &s, 900, Request::Hold).drive {
+            waited += 1;
+        }
+        // Good for the time asked for, then one tick to see the selector arrive.
+        assert_eq!(
+            (waited, guard.fault()),
+            (s.guard.fault_clear_ticks + 1, fault),
+            "the last one stays named"
+        );
+    }
+}
+
+#[test]
+fn a_fault_does_not_start_a_move_that_was_still_waiting_for_the_cut() {
+    let s = settings();
+    let mut guard = settled(&s, 0);
+    tick(&mut guard, &s, 0, Request::Up);
+    assert_eq!(guard.phase(), Phase::Cutting);
+    guard.follow(&s.guard, &s.ranges, &Raw { battery_mv: 0, ..cruising(0) });
+    assert_eq!(guard.order(&s.guard, 0, Request::Hold).gear, 0);
+    // A selector on its way goes on: it must not stop between two gears.
+    let mut guard = settled(&s, 0);
+    for request in [Request::Up, Request::Hold, Request::Hold] {
+        tick(&mut guard, &s, 0, request);
+    }
+    assert_eq!(guard.phase(), Phase::Moving);
+    guard.follow(&s.guard, &s.ranges, &Raw { battery_mv: 0, ..cruising(400) });
+    assert_eq!(guard.order(&s.guard, 0, Request::Hold).gear, 1);
+}
+
+#[test]
+fn readings_in_other_units_are_noticed_before_the_first_drive() {
+    let s = settings();
+    // Standing, motor off; full throttle is 1000.
+    let idle = Raw { tacho_counts: 0, current_ma: 0, duty_permille: 0, ..cruising(900) };
+    let standing = |raw: Raw, full| s.ranges.check_standing(&raw, full);
+    assert_eq!(standing(idle, 1000), Fault::None);
+    assert_eq!(standing(idle, 100), Fault::Duty, "per cent");
+    assert_eq!(standing(idle, 255), Fault::Duty, "a timer's steps");
+    assert_eq!(standing(Raw { battery_mv: 7, ..idle }, 1000), Fault::Battery, "volts");
+    assert_eq!(standing(Raw { battery_mv: 740, ..idle }, 1000), Fault::Battery, "hundredths of a volt");
+    assert_eq!(standing(Raw { battery_mv: 0, ..idle }, 1000), Fault::Battery);
+    assert_eq!(standing(Raw { tacho_counts: 1, ..idle }, 1000), Fault::Tacho);
+    assert_eq!(standing(Raw { current_ma: 2500, ..idle }, 1000), Fault::Current, "an offset");
+    assert_eq!(standing(Raw { tilt_ddeg: 500, ..idle }, 1000), Fault::Tilt);
+    // Wheels off the ground, at full duty: 11.8 pulses a tick are the no-load speed.
+    let free = Raw { tacho_counts: 11, ..cruising(0) };
+    let running = |raw: Raw| s.ranges.check_free(&s.features, &raw);
+    assert_eq!(running(free), Fault::None);
+    assert_eq!(running(Raw { tacho_counts: 6, duty_permille: 500, ..free }), Fault::None);
+    assert_eq!(running(Raw { duty_permille: 100, ..free }), Fault::Tacho, "duty in per cent");
+    assert_eq!(running(Raw { tacho_counts: 4, ..free }), Fault::Tacho, "half the pulses");
+    assert_eq!(running(Raw { tacho_counts: 25, ..free }), Fault::Tacho, "twice the pulses");
+    assert_eq!(running(Raw { tacho_counts: 708, ..free }), Fault::Tacho, "turns a minute");
 }

@@ -63,7 +63,18 @@ enum {
     LOWGEAR_MOVING = 2,        /* the selector moves, or the dogs have not entered yet */
     LOWGEAR_RECALIBRATING = 3, /* the selector runs against its reference */
     LOWGEAR_RESTING = 4,       /* the motor rests after a stall */
-    LOWGEAR_PARKED = 5         /* the selector stands in Park */
+    LOWGEAR_PARKED = 5,        /* the selector stands in Park */
+    LOWGEAR_FAULTED = 6        /* a reading is or was out of range; state.fault says which */
+};
+
+enum { /* which reading was out of range last; it stays when the fault is over */
+    LOWGEAR_FAULT_NONE = 0,
+    LOWGEAR_FAULT_TACHO = 1,
+    LOWGEAR_FAULT_BATTERY = 2,
+    LOWGEAR_FAULT_CURRENT = 3,
+    LOWGEAR_FAULT_TILT = 4,
+    LOWGEAR_FAULT_DUTY = 5,
+    LOWGEAR_FAULT_SELECTOR = 6
 };
 
 enum {
@@ -98,7 +109,9 @@ typedef struct {
 /* Everything the controller remembers. */
 typedef struct {
     uint8_t phase, gear, target, tries, recalibrated;
-    uint8_t verdict; /* what became of the last request */
+    uint8_t verdict;   /* what became of the last request */
+    uint8_t fault;     /* which reading was out of range last */
+    uint8_t jump_outs; /* times the selector has left its gear under drive, 0 to 255 */
 @if speed
     uint8_t driven; /* driven at the tick before */
 @end
@@ -347,6 +360,12 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
         s->since_failed++;
     }
 @end
+    if (s->phase == LOWGEAR_FAULTED) {
+@if speed
+        s->driven = 0u;
+@end
+        return; /* a reading that tells nothing */
+    }
 @if tilt
     {
         /* Lifted above zero, because the language leaves >> of negative values open. */
@@ -432,6 +451,14 @@ static inline uint8_t lowgear_judge(const lowgear_state *s, uint8_t request)
     return LOWGEAR_ACCEPTED;
 }
 
+/* Sets a target; with one try already made the selector is sent there again. */
+static inline void lowgear_begin_move(lowgear_state *s, uint8_t target, uint8_t tries)
+{
+    s->target = target;
+    s->tries = tries;
+    s->recalibrated = 0u;
+}
+
 /* Retry, then recalibrate once, then go back to the gear that was left. */
 static inline void lowgear_miss(lowgear_state *s)
 {
@@ -449,54 +476,107 @@ static inline void lowgear_miss(lowgear_state *s)
             lowgear_count_failure(s);
         }
 @end
-        s->target = s->gear;
-        s->recalibrated = 0u;
-        s->tries = 1u;
+        lowgear_begin_move(s, s->gear, 1u);
     }
     lowgear_enter(s, phase);
 }
 
-/* Whether the selector stands at its target, the shorter way round. */
-static inline uint8_t lowgear_at_target(const lowgear_state *s, const lowgear_raw *raw)
+/* How far the selector stands from a gear, the shorter way round. */
+static inline uint16_t lowgear_apart(uint8_t gear, const lowgear_raw *raw)
 {
-    const uint16_t target = LOWGEAR_READ16(&lowgear_gear_ddeg[s->target]);
-    uint16_t apart = (uint16_t)(raw->selector_ddeg > target ? raw->selector_ddeg - target
-                                                            : target - raw->selector_ddeg);
+    const uint16_t there = LOWGEAR_READ16(&lowgear_gear_ddeg[gear]);
+    uint16_t apart = (uint16_t)(raw->selector_ddeg > there ? raw->selector_ddeg - there
+                                                           : there - raw->selector_ddeg);
     while (apart >= 3600u) {
         apart = (uint16_t)(apart - 3600u);
     }
-    return lowgear_at_least(LOWGEAR_WINDOW_DDEG, apart > 1800u ? (uint16_t)(3600u - apart) : apart);
+    return apart > 1800u ? (uint16_t)(3600u - apart) : apart;
 }
 
-/* Counts the standing of a driven motor; too long, and it is switched off for a rest. */
-static inline void lowgear_watch_stall(lowgear_state *s, const lowgear_raw *raw)
+/* The first reading out of its range, or LOWGEAR_FAULT_NONE. */
+static inline uint8_t lowgear_fault_of(const lowgear_raw *raw)
+{
+    if (!lowgear_at_least(LOWGEAR_MOST_TACHO_COUNTS, raw->tacho_counts)) {
+        return LOWGEAR_FAULT_TACHO;
+    }
+@if battery_range
+    if (!lowgear_at_least(raw->battery_mv, LOWGEAR_LEAST_BATTERY_MV)
+        || !lowgear_at_least(LOWGEAR_MOST_BATTERY_MV, raw->battery_mv)) {
+        return LOWGEAR_FAULT_BATTERY;
+    }
+@end
+@if current_range
+    if (raw->current_ma > LOWGEAR_MOST_CURRENT_MA || raw->current_ma < -LOWGEAR_MOST_CURRENT_MA) {
+        return LOWGEAR_FAULT_CURRENT;
+    }
+@end
+@if tilt_range
+    if (raw->tilt_ddeg > LOWGEAR_MOST_TILT_DDEG || raw->tilt_ddeg < -LOWGEAR_MOST_TILT_DDEG) {
+        return LOWGEAR_FAULT_TILT;
+    }
+@end
+    if (raw->duty_permille > 1000u) {
+        return LOWGEAR_FAULT_DUTY;
+    }
+    return raw->selector_ddeg >= 3600u ? (uint8_t)LOWGEAR_FAULT_SELECTOR : (uint8_t)LOWGEAR_FAULT_NONE;
+}
+
+/* Counts the ticks in a driven gear, and those in which its motor stands still; 1 when this is one. */
+static inline uint8_t lowgear_count_standing(lowgear_state *s, const lowgear_raw *raw)
 {
     if (s->dwell < LOWGEAR_DWELL_MOST) {
         s->dwell++;
     }
     if (raw->duty_permille == 0u || !lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts)) {
         s->standing = 0u;
-        return;
+        return 0u;
     }
     if (s->standing < LOWGEAR_STANDING_MOST) {
         s->standing++;
     }
-    if (lowgear_at_least(s->standing, LOWGEAR_STALL_CUT_TICKS)) {
+    return 1u;
+}
+
+/* No drive. A selector that moves goes on to its target; one that has not been told to move yet stays. */
+static inline void lowgear_take_fault(lowgear_state *s, uint8_t fault)
+{
+    s->fault = fault;
+    if (s->phase != LOWGEAR_MOVING && s->phase != LOWGEAR_RECALIBRATING && s->phase != LOWGEAR_FAULTED) {
+        lowgear_begin_move(s, s->gear, 0u);
+    }
+    lowgear_enter(s, LOWGEAR_FAULTED);
+}
+
+/* A driven gear: the selector must not have left it, the motor must not stand still for too long. */
+static inline void lowgear_watch_drive(lowgear_state *s, const lowgear_raw *raw, uint8_t still)
+{
+    if (!lowgear_at_least(LOWGEAR_LEAVE_DDEG, lowgear_apart(s->gear, raw))) {
+        if (s->jump_outs < 255u) {
+            s->jump_outs++;
+        }
+        lowgear_begin_move(s, s->gear, 1u);
+        lowgear_enter(s, LOWGEAR_MOVING);
+    } else if (still && lowgear_at_least(s->standing, LOWGEAR_STALL_CUT_TICKS)) {
         lowgear_enter(s, LOWGEAR_RESTING);
     }
 }
 
 static inline void lowgear_follow(lowgear_state *s, const lowgear_raw *raw)
 {
-    if (s->phase == LOWGEAR_DRIVING) {
-        lowgear_watch_stall(s, raw);
-        return;
-    }
+    const uint8_t still = s->phase == LOWGEAR_DRIVING ? lowgear_count_standing(s, raw) : 0u;
+    const uint8_t fault = lowgear_fault_of(raw);
     if (s->clock < LOWGEAR_CLOCK_MOST) {
         s->clock++;
     }
-    if (s->phase == LOWGEAR_MOVING) {
-        if (lowgear_at_target(s, raw)) {
+    if (s->phase == LOWGEAR_PARKED) {
+        return;
+    }
+    if (fault != LOWGEAR_FAULT_NONE) {
+        lowgear_take_fault(s, fault);
+    } else if (s->phase == LOWGEAR_DRIVING) {
+        lowgear_watch_drive(s, raw, still);
+    } else if (s->phase == LOWGEAR_MOVING) {
+        if (lowgear_at_least(LOWGEAR_WINDOW_DDEG, lowgear_apart(s->target, raw))) {
             lowgear_arrive(s);
             lowgear_enter(s, LOWGEAR_DRIVING);
         } else if (lowgear_at_least(s->clock, LOWGEAR_MOVE_TIMEOUT_TICKS)) {
@@ -505,13 +585,12 @@ static inline void lowgear_follow(lowgear_state *s, const lowgear_raw *raw)
     } else if (s->phase == LOWGEAR_RESTING) {
         if (lowgear_at_least(s->clock, LOWGEAR_STALL_REST_TICKS)) {
             s->standing = 0u;
-            lowgear_enter(s, LOWGEAR_DRIVING);
+            lowgear_enter(s, lowgear_at_least(LOWGEAR_LEAVE_DDEG, lowgear_apart(s->gear, raw))
+                    ? LOWGEAR_DRIVING : LOWGEAR_MOVING);
         }
-    } else if (s->phase != LOWGEAR_PARKED) {
-        if (lowgear_at_least(s->clock,
-                s->phase == LOWGEAR_CUTTING ? LOWGEAR_CUT_LEAD_TICKS : LOWGEAR_RECALIBRATE_TICKS)) {
-            lowgear_enter(s, LOWGEAR_MOVING);
-        }
+    } else if (lowgear_at_least(s->clock, s->phase == LOWGEAR_CUTTING ? LOWGEAR_CUT_LEAD_TICKS
+                   : s->phase == LOWGEAR_FAULTED ? LOWGEAR_FAULT_CLEAR_TICKS : LOWGEAR_RECALIBRATE_TICKS)) {
+        lowgear_enter(s, LOWGEAR_MOVING);
     }
 }
 
@@ -519,17 +598,15 @@ static inline lowgear_command lowgear_order(lowgear_state *s, uint8_t request)
 {
     lowgear_command c = { 0u, s->gear, 0u, 0u, 0u };
     s->verdict = lowgear_judge(s, request);
-    if (s->phase == LOWGEAR_MOVING || s->phase == LOWGEAR_RECALIBRATING) {
+    if (s->phase == LOWGEAR_MOVING || s->phase == LOWGEAR_RECALIBRATING || s->phase == LOWGEAR_FAULTED) {
         c.gear = s->target;
         if (s->clock == 0u) {
             c.recalibrate = s->phase == LOWGEAR_RECALIBRATING ? 1u : 0u;
-            c.nudge = (!c.recalibrate && s->tries > 0u) ? 1u : 0u;
+            c.nudge = (s->phase == LOWGEAR_MOVING && s->tries > 0u) ? 1u : 0u;
         }
     }
     if (s->verdict == LOWGEAR_ACCEPTED) {
-        s->target = (uint8_t)(s->gear + request - LOWGEAR_HOLD);
-        s->tries = 0u;
-        s->recalibrated = 0u;
+        lowgear_begin_move(s, (uint8_t)(s->gear + request - LOWGEAR_HOLD), 0u);
 @if cut_lead
         lowgear_enter(s, LOWGEAR_CUTTING);
 @else
@@ -561,9 +638,7 @@ static inline uint8_t lowgear_leave_park(lowgear_state *s)
 {
     s->verdict = LOWGEAR_IDLE;
     if (s->phase == LOWGEAR_PARKED) {
-        s->target = s->gear;
-        s->tries = 0u;
-        s->recalibrated = 0u;
+        lowgear_begin_move(s, s->gear, 0u);
         lowgear_enter(s, LOWGEAR_MOVING);
         s->verdict = LOWGEAR_ACCEPTED;
     }
@@ -625,7 +700,7 @@ static inline uint8_t lowgear_decide(const lowgear_state *s)
 
 /* ---- the tick ---------------------------------------------------------------------------------- */
 
-/* A vehicle that stands with `gear` engaged. */
+/* The selector is sent to `gear` from wherever it stands; no drive before it has been seen there. */
 static inline void lowgear_start(lowgear_state *s, uint8_t gear)
 {
     volatile uint8_t *byte = (volatile uint8_t *)s; /* volatile: no call of memset for so little */
@@ -636,6 +711,7 @@ static inline void lowgear_start(lowgear_state *s, uint8_t gear)
     }
     s->gear = gear < LOWGEAR_TOP_GEAR ? gear : (uint8_t)LOWGEAR_TOP_GEAR;
     s->target = s->gear;
+    s->phase = LOWGEAR_MOVING;
 @if since_failed
     s->since_failed = 1000u;
 @end
@@ -671,6 +747,65 @@ static inline lowgear_command lowgear_tick(lowgear_state *s, const lowgear_raw *
 {
     const uint8_t due = lowgear_sense(s, raw);
     return lowgear_act(s, due ? lowgear_decide(s) : (uint8_t)LOWGEAR_HOLD, due);
+}
+
+/* ---- checks of the readings' units ----------------------------------------------------------------- */
+
+/* At power-up, vehicle standing, motor off: the first reading that such a vehicle cannot have. `full_duty` is what
+ * your loop would report at full throttle: 1000 and nothing else. Unless the answer is 0 the motor stays off. */
+static inline uint8_t lowgear_check_standing(const lowgear_raw *raw, uint16_t full_duty)
+{
+    const uint8_t fault = lowgear_fault_of(raw);
+    if (fault != LOWGEAR_FAULT_NONE) {
+        return fault;
+    }
+    if (raw->tacho_counts > 0u) {
+        return LOWGEAR_FAULT_TACHO;
+    }
+@if battery_range
+    if (!lowgear_at_least(raw->battery_mv, LOWGEAR_LEAST_STANDING_MV)
+        || !lowgear_at_least(LOWGEAR_MOST_STANDING_MV, raw->battery_mv)) {
+        return LOWGEAR_FAULT_BATTERY;
+    }
+@end
+@if current_range
+    if (raw->current_ma > LOWGEAR_MOST_CURRENT_MA / 16 || raw->current_ma < -(LOWGEAR_MOST_CURRENT_MA / 16)) {
+        return LOWGEAR_FAULT_CURRENT;
+    }
+@end
+@if tilt_range
+    if (raw->tilt_ddeg > 450 || raw->tilt_ddeg < -450) {
+        return LOWGEAR_FAULT_TILT;
+    }
+@end
+    return full_duty != 1000u || raw->duty_permille > 0u ? (uint8_t)LOWGEAR_FAULT_DUTY : (uint8_t)LOWGEAR_FAULT_NONE;
+}
+
+/* In the first run, wheels off the ground and turning freely at a steady duty: LOWGEAR_FAULT_TACHO when the motor's
+ * speed does not go with duty and voltage, so that one of them is in another unit. */
+static inline uint8_t lowgear_check_free(const lowgear_raw *raw)
+{
+    const uint8_t fault = lowgear_fault_of(raw);
+    if (fault != LOWGEAR_FAULT_NONE) {
+        return fault;
+    }
+    {
+        const uint32_t speed = (uint32_t)raw->tacho_counts * LOWGEAR_SPEED_GAIN;
+@if battery
+        const uint32_t applied_mv = (uint32_t)raw->battery_mv * raw->duty_permille / 1000u;
+@else
+        const uint32_t applied_mv = (uint32_t)LOWGEAR_NOMINAL_MV * raw->duty_permille / 1000u;
+@end
+        return speed < applied_mv * 400u || speed > applied_mv * 1300u ? (uint8_t)LOWGEAR_FAULT_TACHO
+                                                                   : (uint8_t)LOWGEAR_FAULT_NONE;
+    }
+}
+
+/* Whether the time since the last tick, in microseconds, is that of one tick: between a half and one and a half.
+ * When it is not, a tick was missed or doubled: give no drive in this one. */
+static inline uint8_t lowgear_on_time(uint32_t elapsed_us)
+{
+    return elapsed_us >= LOWGEAR_TICK_US / 2u && elapsed_us <= LOWGEAR_TICK_US / 2u * 3u ? 1u : 0u;
 }
 
 /* ---- self-test --------------------------------------------------------------------------------- */
