@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 /// Layout of a table file and of the exported data; rises on any change of meaning.
-pub const TABLE_FORMAT: u32 = 1;
+pub const TABLE_FORMAT: u32 = 2;
 
 /// One axis: a feature and the increasing edges that cut it into bins.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,6 +40,10 @@ impl TableAxis {
 /// Where a table comes from.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Provenance {
+    /// Name of the study.
+    pub study: String,
+    /// Name of the vehicle.
+    pub vehicle: String,
     /// The policy it imitates.
     pub teacher: String,
     /// Seed of the study.

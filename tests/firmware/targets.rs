@@ -1,7 +1,7 @@
 //! One test for every target.
 
 use super::{Case, TICKS, run, there};
-use lowgear_eval::export::{Target, TargetCost};
+use lowgear_eval::export::{ExportOptions, Target, TargetCost, prove};
 
 const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 
@@ -154,13 +154,44 @@ fn the_examples_of_a_control_loop_drive_shift_and_stop_alike() {
     compile(&case, "cc", &flags, 1, "example_loop.c", "example");
     let said = run(&case.path("example"), &[], case.folder.path());
     let with_drive = driven(&said);
+    // From third gear at power-up: 1400 tenths of a degree at 225 a tick, and no drive on the way.
+    assert!(with_drive[0] >= 7, "drives at {:?} while the selector turns", with_drive[0]);
+    assert!(!with_drive.contains(&230), "a late tick gives no drive");
     assert!(with_drive.iter().any(|&tick| tick < 150) && with_drive.iter().any(|&tick| tick > 201));
     assert!(!with_drive.iter().any(|&tick| (151..=200).contains(&tick)), "the stop button holds it");
     assert!(!with_drive.iter().any(|&tick| tick > 250), "a stale sensor stops it");
-    let angles = said.lines().filter(|line| line.ends_with(",1400")).count();
+    let angles = said.lines().filter(|line| line.split(',').nth(2) == Some("1400")).count();
     assert!(angles > 0, "it shifts up: {said}");
     if there("micropython") {
         let again = run("micropython", &["example_loop.py"], case.folder.path());
         assert_eq!(again, said, "both languages give the same orders");
+    }
+}
+
+#[test]
+fn the_documents_alone_are_enough_to_write_the_controller_again() {
+    if !there("python3") {
+        return;
+    }
+    for case in [Case::usual(), Case::other()] {
+        let out = case.folder.path().join("export");
+        let options = ExportOptions { small_machines: false, ..ExportOptions::default() };
+        prove(&out, &case.table, &case.settings, &options).unwrap();
+        // Only the documents and the answers to compare with.
+        let alone = case.folder.path().join("alone");
+        std::fs::create_dir(&alone).unwrap();
+        for name in ["specification.md", "table.csv", "vectors.csv"] {
+            std::fs::copy(out.join(name), alone.join(name)).unwrap();
+        }
+        let said = run("python3", &["by_document.py", &alone.to_string_lossy()], case.folder.path());
+        let answers: u32 = said.split(' ').next().unwrap().parse().expect("the number of answers");
+        assert!(answers > 10_000 && said.ends_with(" answers, 0 wrong\n"), "{said}");
+        // One definition changed, and it shows.
+        let page = std::fs::read_to_string(alone.join("specification.md")).unwrap();
+        let other = page.replace("fresh = 1; dwell = 0;", "dwell = 0;");
+        assert_ne!(other, page);
+        std::fs::write(alone.join("specification.md"), other).unwrap();
+        let said = run("python3", &["by_document.py", &alone.to_string_lossy()], case.folder.path());
+        assert!(!said.ends_with(" 0 wrong\n"), "{said}");
     }
 }

@@ -87,9 +87,36 @@ impl Target {
         }
     }
 
-    /// The costs of a table on a vehicle; `None` where compiler or emulator are missing or fail.
+    /// Its name.
     #[must_use]
-    pub fn cost(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
+    pub const fn name(self) -> &'static str {
+        match self {
+            Target::CortexM0 => "Cortex-M0",
+            Target::Avr => "AVR ATmega328P",
+        }
+    }
+
+    /// The costs of a table on a vehicle.
+    ///
+    /// # Errors
+    /// The target's name with the program that is missing, or with what failed.
+    pub fn cost(self, table: &LookupTable, settings: &Settings) -> Result<TargetCost, String> {
+        let programs = [format!("{}gcc", self.tools()), format!("{}size", self.tools())];
+        let emulator = self.emulator();
+        let missing: Vec<&str> = programs
+            .iter()
+            .map(String::as_str)
+            .chain(emulator.first().copied())
+            .filter(|program| Command::new(program).arg("--version").output().is_err())
+            .collect();
+        if !missing.is_empty() {
+            return Err(format!("{}: not measured, missing here: {}", self.name(), missing.join(", ")));
+        }
+        self.measured(table, settings)
+            .ok_or_else(|| format!("{}: not measured, its compiler or emulator failed", self.name()))
+    }
+
+    fn measured(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
         let folder = tempfile::tempdir().ok()?;
         let header = source(Format::C, table, settings, "lowgear").ok()?;
         let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
@@ -107,10 +134,7 @@ impl Target {
         };
         let ((decided, total), (most, _)) = (figure(&said, "decided")?, figure(&said, "most")?);
         Some(TargetCost {
-            target: match self {
-                Target::CortexM0 => "Cortex-M0".to_owned(),
-                Target::Avr => "AVR ATmega328P".to_owned(),
-            },
+            target: self.name().to_owned(),
             flash_bytes,
             state_bytes,
             decision_mean: u32::try_from(scale(total) / u64::from(decided.max(1))).ok()?,

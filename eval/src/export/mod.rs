@@ -13,6 +13,8 @@ mod selftest;
 mod shape;
 mod sheet;
 mod source;
+mod specification;
+mod stale;
 mod template;
 mod toy;
 mod vectors;

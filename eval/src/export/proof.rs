@@ -15,6 +15,8 @@ use super::cost::Target;
 use super::prefix::PrefixError;
 use super::sheet::{ObjectSize, SizeSheet};
 use super::source::{Format, SourceError, source};
+use super::specification::specification;
+use super::stale::remove_stale;
 use super::template::with_prefix;
 use super::vectors::{VectorBudget, Vectors};
 use super::write_atomically;
@@ -152,6 +154,8 @@ pub fn prove(
         write(&format.file_name(prefix), &source(format, table, settings, prefix)?)?;
     }
     write("README.txt", &with_prefix(README, prefix))?;
+    write("specification.md", &specification(settings))?;
+    remove_stale(out_dir, prefix).map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let with_c = options.formats.contains(&Format::C);
     if with_c {
         write("harness.c", &with_prefix(HARNESS, prefix))?;
@@ -176,8 +180,13 @@ pub fn prove(
     }
     outcome.size.filled_cells = options.filled_cells;
     if with_c && options.small_machines {
-        outcome.size.targets =
-            Target::ALL.into_par_iter().filter_map(|target| target.cost(table, settings)).collect();
+        for cost in Target::ALL.into_par_iter().map(|target| target.cost(table, settings)).collect::<Vec<_>>()
+        {
+            match cost {
+                Ok(cost) => outcome.size.targets.push(cost),
+                Err(reason) => outcome.size.not_measured.push(reason),
+            }
+        }
     }
     write("size-sheet.txt", &outcome.size.text())?;
     Ok(outcome)

@@ -85,6 +85,8 @@ pub fn read_export(text: &str, extension: &str) -> Result<Exported, ReadError> {
         return Err(ReadError::Changed { found, claimed });
     }
     let provenance = Provenance {
+        study: said(text, "study:")?,
+        vehicle: said(text, "vehicle:")?,
         teacher: said(text, "teacher:")?,
         seed: said(text, "study seed:")?.parse().map_err(|_| data("study seed", "not a number"))?,
         version: said(text, "made by version:")?,

@@ -39,6 +39,8 @@ pub struct SizeSheet {
     pub filled_cells: Option<usize>,
     /// Small machines whose compiler and emulator were found.
     pub targets: Vec<TargetCost>,
+    /// The others: which, and which program is missing or failed.
+    pub not_measured: Vec<String>,
 }
 
 impl SizeSheet {
@@ -54,6 +56,7 @@ impl SizeSheet {
             object: None,
             filled_cells: None,
             targets: Vec::new(),
+            not_measured: Vec::new(),
         }
     }
 
@@ -68,8 +71,9 @@ impl SizeSheet {
         let filled = self.filled_cells.map_or("not known".to_owned(), |n| n.to_string());
         let mut targets: String =
             self.targets.iter().map(|cost| format!("  {}\n", cost.sentence())).collect();
+        targets.extend(self.not_measured.iter().map(|reason| format!("  {reason}\n")));
         if targets.is_empty() {
-            targets.push_str("  not measured: this machine has no compiler and emulator for one\n");
+            targets.push_str("  not asked for\n");
         }
         format!(
             "Size sheet\n\n\

@@ -66,8 +66,13 @@ fn table() -> LookupTable {
             _ => Request::Hold,
         })
         .collect();
-    let provenance =
-        Provenance { teacher: "rule */ #include <evil>".into(), seed: 42, version: "0.1.0".into() };
+    let provenance = Provenance {
+        study: "demo".into(),
+        vehicle: "cart".into(),
+        teacher: "rule */ #include <evil>".into(),
+        seed: 42,
+        version: "0.1.0".into(),
+    };
     LookupTable::from_requests(axes, &requests, provenance).unwrap()
 }
 
@@ -264,7 +269,7 @@ fn foreign_older_and_truncated_files_are_refused_with_a_reason() {
         let text = source(format, &table(), &settings(), "lowgear").unwrap();
         let end = format.extension();
         assert!(said(&text[..text.len() / 2], end).contains("damaged"), "{format:?}");
-        let newer = text.replacen("format: 1", "format: 9", 1);
+        let newer = text.replacen("format: 2", "format: 9", 1);
         assert!(said(&newer, end).contains("export the policy again"), "{format:?}");
         let limit = text.replacen("MIN_DWELL_TICKS", "MIN_DWELL_TICKZ", 1);
         assert!(format == Format::Csv || said(&limit, end).contains("changed"), "{format:?}");

@@ -9,7 +9,13 @@ fn sample() -> LookupTable {
         TableAxis { feature: Feature::SpeedRatio, edges: vec![300, 500, 880] },
     ];
     let requests: Vec<Request> = (0..12u8).map(|i| Request::from_code(i % 3)).collect();
-    let provenance = Provenance { teacher: "tuned rule".into(), seed: 7, version: "0.1.0".into() };
+    let provenance = Provenance {
+        study: "demo".into(),
+        vehicle: "cart".into(),
+        teacher: "tuned rule".into(),
+        seed: 7,
+        version: "0.1.0".into(),
+    };
     LookupTable::from_requests(axes, &requests, provenance).unwrap()
 }
 

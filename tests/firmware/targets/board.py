@@ -1,5 +1,5 @@
 # A board that is not there, as example_board.c.
-state = {"tick": 0, "duty": 0, "tacho": 0, "selector": 0}
+state = {"tick": 0, "duty": 0, "tacho": 0, "selector": 2100, "sent": 2100}
 
 
 def wait_for_tick():
@@ -8,6 +8,9 @@ def wait_for_tick():
         state["tacho"] = 0
     elif state["tacho"] < 110:
         state["tacho"] += 2
+    way = state["sent"] - state["selector"]
+    state["selector"] += max(-225, min(225, way))
+    return 100000 if state["tick"] == 230 else 50000
 
 
 def stop_pressed():
@@ -27,8 +30,12 @@ def drive(permille):
     print("%d,%d,%d" % (state["tick"], permille, state["selector"]))
 
 
+def duty_most():
+    return 1000
+
+
 def selector(ddeg):
-    state["selector"] = ddeg
+    state["sent"] = ddeg
 
 
 def reference():

@@ -1,5 +1,6 @@
-/* A board that is not there, to run the example: the cart speeds up, its selector follows; then somebody
- * presses stop, and later a sensor no longer answers. Prints a line for every tick.
+/* A board that is not there, to run the example: the selector stands in third gear, as after a brown-out, and turns
+ * to where it is sent; the cart speeds up; then somebody presses stop, a tick comes late, and later a sensor no longer
+ * answers. Prints a line for every tick.
  */
 #include <stdint.h>
 #include <stdio.h>
@@ -7,14 +8,25 @@
 #include "lowgear.h"
 
 static unsigned tick, duty, tacho;
-static uint16_t selector;
+static uint16_t selector = 2100u, sent = 2100u;
 
-void board_wait_for_tick(void) { tick++; tacho = duty ? (tacho < 110u ? tacho + 2u : tacho) : 0u; }
+uint32_t board_wait_for_tick(void)
+{
+    tick++;
+    tacho = duty ? (tacho < 110u ? tacho + 2u : tacho) : 0u;
+    if (selector > sent) {
+        selector = (uint16_t)(selector - sent > 225u ? selector - 225u : sent);
+    } else {
+        selector = (uint16_t)(sent - selector > 225u ? selector + 225u : sent);
+    }
+    return tick == 230u ? 100000u : 50000u;
+}
+uint16_t board_duty_most(void) { return 1000u; }
 uint8_t board_stop_pressed(void) { return tick > 150u && tick <= 200u; }
 uint8_t board_reading_age(void) { return tick > 250u ? 9u : 0u; }
 uint16_t board_duty_asked(void) { return 1000u; }
 void board_drive(uint16_t permille) { duty = permille; printf("%u,%u,%u\n", tick, duty, (unsigned)selector); }
-void board_selector(uint16_t ddeg) { selector = ddeg; }
+void board_selector(uint16_t ddeg) { sent = ddeg; }
 void board_reference(void) { }
 uint8_t board_go_on(void) { return tick < 300u; }
 

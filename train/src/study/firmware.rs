@@ -216,6 +216,8 @@ pub fn distil_policy(
         patience: 8,
         neutral: neutral_features(),
         provenance: Provenance {
+            study: study.name.clone(),
+            vehicle: inputs.scenario.vehicle.name.clone(),
             teacher: name.to_owned(),
             seed: study.seed,
             version: env!("CARGO_PKG_VERSION").to_owned(),

@@ -11,12 +11,14 @@
  *
  * USE
  *   lowgear_state state;
- *   lowgear_start(&state, 0);                            the lowest gear is engaged
+ *   lowgear_start(&state, 0);                            the selector is to go to the lowest gear
  *   every tick: fill a lowgear_raw; lowgear_command c = lowgear_tick(&state, &raw);
  *               c.drive == 0: motor off. Otherwise: motor at the driver's duty.
  *               c.gear: send the selector to lowgear_angle_of(c.gear).
  *               c.nudge: repeat that order now. c.recalibrate: run against the reference first.
  *               c.park: send the selector to Park instead.
+ *               state.phase == LOWGEAR_FAULTED: a reading is out of range, state.fault says which.
+ *   once at power-up, motor off: lowgear_check_standing(&raw, FULL_DUTY) must return 0.
  *   once at power-up: lowgear_self_test() must return 1 (it costs its vectors in program memory; not
  *   calling it, or defining LOWGEAR_NO_SELF_TEST before including this file, saves them).
  *
