@@ -113,7 +113,7 @@ cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.t
 equip() {
     [ -x "$module/env/bin/python" ] || python3 -m venv "$module/env" || return 1
     "$module/env/bin/python" -m pip install --quiet \
-        "maturin~=1.16" "pytest~=9.2" "gymnasium~=1.4" "stable-baselines3~=2.9" "sb3-contrib~=2.9"
+        "maturin~=1.16" "pytest~=9.2" "gymnasium~=1.4" "stable-baselines3~=2.9" "sb3-contrib~=2.9" "mypy>=1.11,<3"
 }
 if equip; then
     python=$module/env/bin/python

@@ -9,6 +9,11 @@ use serde::{Deserialize, Serialize};
 #[serde(transparent)]
 pub struct Seed(pub u64);
 
+impl Seed {
+    /// The seed of a study that names none: that of the demonstration.
+    pub const USUAL: Seed = Seed(2026);
+}
+
 /// What a stream of random numbers is for. The discriminants are part of the promise "same seed, same
 /// bytes": append, never renumber.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

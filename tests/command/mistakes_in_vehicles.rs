@@ -93,7 +93,7 @@ fn a_missing_key() {
 fn an_empty_file_and_a_file_that_is_no_text() {
     let place = Sandbox::new();
     place.write("vehicle.toml", "");
-    place.run(&["check", "tiny.toml"]).refused(2, &["vehicle.toml", "missing field"]);
+    place.run(&["check", "tiny.toml"]).refused(2, &["vehicle.toml", "keys are missing", "`mass-kg`"]);
     place.write("vehicle.toml", [0xff, 0xfe, 0x00, 0x80]);
     place.run(&["check", "tiny.toml"]).refused(3, &["vehicle.toml"]);
 }

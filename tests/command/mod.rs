@@ -7,6 +7,8 @@ mod draw;
 mod drive;
 mod export;
 mod field;
+mod kinds;
+mod left_out;
 mod measured_course;
 mod mistakes_in_courses;
 mod mistakes_in_policies;

@@ -16,7 +16,12 @@ use std::path::Path;
 /// Reads a file, resolves it, reads that; returns it.
 fn there_and_back<T>(kind: FileKind, text: &str, file: &Path) -> String
 where
-    T: serde::de::DeserializeOwned + serde::Serialize + Check + PartialEq + std::fmt::Debug,
+    T: serde::de::DeserializeOwned
+        + serde::Serialize
+        + Check
+        + schemars::JsonSchema
+        + PartialEq
+        + std::fmt::Debug,
 {
     let read: T = parse(text, file).unwrap();
     let whole = resolved(kind, &read).unwrap();

@@ -62,7 +62,7 @@ fn exact_cart() -> VehicleConfig {
 }
 
 /// What the demo study says about rule and episode.
-#[derive(serde::Deserialize)]
+#[derive(serde::Deserialize, schemars::JsonSchema)]
 struct DemoStudy {
     rule: RuleSettings,
     episode: EpisodeConfig,

@@ -1,6 +1,7 @@
 //! The study file.
 
 mod contender;
+mod defaults;
 mod effort;
 mod keys;
 mod robustness;
@@ -13,6 +14,7 @@ pub use searched::{Range, SearchConfig, SearchedKey};
 pub use table::{TableConfig, TrimConfig, check_prefix};
 
 use crate::search::SearchBudget;
+use defaults::HandRule;
 use keys::{check_budget, count, dqn_key, grid_key, ppo_key, range_key, rule_key, tabular_key};
 use lowgear_agents::dqn::DqnConfig;
 use lowgear_agents::grid::{Grid, GridAxis};
@@ -26,42 +28,53 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
-/// A study: one vehicle, one kind of course, a rule by hand, and what is to be tuned and trained.
+/// A study: one vehicle, one kind of course, a rule by hand, and what is to be tuned and trained. All but `name`,
+/// `vehicle` and `course` may be left out; it then is as in the demonstration.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct StudyConfig {
     /// Name; the run folder is called so.
     pub name: String,
     /// Seed of everything.
+    #[serde(default = "defaults::seed")]
     pub seed: u64,
     /// Vehicle file, relative to this one.
     pub vehicle: PathBuf,
     /// Course file, relative to this one.
     pub course: PathBuf,
     /// Training runs per learner.
+    #[serde(default = "defaults::training_seeds")]
     pub training_seeds: u64,
     /// Courses that choose between candidates.
+    #[serde(default = "defaults::validation_courses")]
     pub validation_courses: u64,
     /// Courses of the comparison.
+    #[serde(default = "defaults::test_courses")]
     pub test_courses: u64,
     /// Rules of the episode.
     #[serde(default)]
     pub episode: EpisodeConfig,
     /// The rule as its owner wrote it by hand.
+    #[serde(default = "HandRule::settings", deserialize_with = "HandRule::read")]
+    #[schemars(with = "HandRule")]
     pub rule: RuleSettings,
     /// Tuning of the rules.
+    #[serde(default)]
     pub tuning: TuningConfig,
-    /// The learners.
+    /// The learners: those that have a table; contextual, tabular, dqn and ppo where there is no table at all.
+    #[serde(default)]
     pub learners: LearnersConfig,
     /// Search over settings, for `--search`.
     #[serde(default)]
     pub search: Option<SearchConfig>,
     /// The exported table.
+    #[serde(default)]
     pub table: TableConfig,
     /// Altered worlds, if maps of them are wanted.
     #[serde(default)]
     pub robustness: Option<RobustnessConfig>,
     /// What `--quick` replaces.
+    #[serde(default)]
     pub quick: QuickConfig,
 }
 
@@ -70,8 +83,10 @@ pub struct StudyConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TuningConfig {
     /// Searches per rule; the best by validation is the tuned rule.
+    #[serde(default = "defaults::searches")]
     pub searches: u64,
     /// Budget of each search.
+    #[serde(default = "defaults::tuning_budget")]
     pub budget: SearchBudget,
     /// Another budget for the rule on motor speed.
     #[serde(default)]
@@ -134,6 +149,7 @@ impl LearnersConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ContextualConfig {
     /// Budget.
+    #[serde(default = "defaults::contextual_budget")]
     pub budget: SearchBudget,
 }
 
@@ -142,13 +158,16 @@ pub struct ContextualConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TabularConfig {
     /// Episodes.
+    #[serde(default = "defaults::tabular_episodes")]
     pub episodes: u64,
     /// Episodes from one validation (and checkpoint) to the next.
+    #[serde(default = "defaults::tabular_validate_every")]
     pub validate_every: u64,
-    /// Learning rule.
-    #[serde(default)]
+    /// Learning rule; as in the demonstration when the table is left out.
+    #[serde(default = "defaults::tabular_settings")]
     pub settings: TabularSettings,
-    /// Grid of features.
+    /// Grid of features; as in the demonstration, with every gear, when left out.
+    #[serde(default)]
     pub grid: Vec<GridAxis>,
 }
 
@@ -157,11 +176,13 @@ pub struct TabularConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct RolloutTraining {
     /// Episodes; validation and checkpoint come after each round of them.
+    #[serde(default = "defaults::tabular_episodes")]
     pub episodes: u64,
     /// Learning rule.
     #[serde(default)]
     pub settings: RolloutSettings,
-    /// Grid of features.
+    /// Grid of features; that of the tabular learner in the demonstration when left out.
+    #[serde(default)]
     pub grid: Vec<GridAxis>,
 }
 
@@ -170,17 +191,20 @@ pub struct RolloutTraining {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DqnTraining {
     /// Decisions to learn from.
+    #[serde(default = "defaults::dqn_decisions")]
     pub decisions: u64,
     /// Decisions from one validation (and checkpoint) to the next.
+    #[serde(default = "defaults::dqn_validate_every")]
     pub validate_every: u64,
     /// Decisions that the network sees side by side.
+    #[serde(default = "defaults::stack")]
     pub stack: u8,
     /// More values of `rule-margin` for the policy at work: validation chooses among them and the one in
     /// `settings`, 0 or above, in scaled reward.
     #[serde(default)]
     pub margins: Vec<f32>,
-    /// Learning rule and network.
-    #[serde(default)]
+    /// Learning rule and network; as in the demonstration when the table is left out.
+    #[serde(default = "defaults::dqn_settings")]
     pub settings: DqnConfig,
 }
 
@@ -189,29 +213,32 @@ pub struct DqnTraining {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct PpoTraining {
     /// Decisions to learn from.
+    #[serde(default = "defaults::ppo_decisions")]
     pub decisions: u64,
     /// Decisions from one validation (and checkpoint) to the next.
+    #[serde(default = "defaults::ppo_validate_every")]
     pub validate_every: u64,
     /// Decisions that the network sees side by side; 1 with a `memory` in `settings`.
+    #[serde(default = "defaults::stack")]
     pub stack: u8,
     /// More values of `shift-threshold` for the policy at work: validation chooses among them and the one in
     /// `settings`, 0 to 1.
     #[serde(default)]
     pub thresholds: Vec<f32>,
-    /// Learning rule and network.
-    #[serde(default)]
+    /// Learning rule and network; as in the demonstration when the table is left out.
+    #[serde(default = "defaults::ppo_settings")]
     pub settings: PpoConfig,
 }
 
-/// What `--quick` replaces, so that every step runs in under a minute.
+/// What `--quick` replaces, so that every step runs, in some ten seconds of processor time for the demonstration.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct QuickConfig {
     /// Training runs per learner.
     pub training_seeds: u64,
     /// Validation courses.
     pub validation_courses: u64,
-    /// Test courses.
+    /// Test courses, and the most courses per candidate of a search.
     pub test_courses: u64,
     /// Share of every training and tuning budget.
     pub budget_share: f64,
@@ -240,7 +267,9 @@ impl Check for StudyConfig {
         count("test-courses", self.test_courses, 2, 100_000)?;
         self.episode.check().map_err(|e| e.within("episode"))?;
         // Ranges here; whether the lists fit the vehicle is known once that is read.
-        self.rule.validate(self.rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
+        let gears = 1 + self.rule.up_permille.len().max(self.rule.down_permille.len());
+        let rule = defaults::rule_for(self.rule.clone(), gears);
+        rule.validate(rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
         count("tuning.searches", self.tuning.searches, 1, 100)?;
         self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
@@ -291,12 +320,12 @@ impl StudyConfig {
             count("tabular.episodes", tabular.episodes, 1, 1_000_000_000)?;
             count("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000)?;
             tabular.settings.validate(3).map_err(|e| tabular_key(e).within("tabular.settings"))?;
-            Grid::new(tabular.grid.clone()).map_err(|e| grid_key(e, &tabular.grid).within("tabular"))?;
+            check_grid(&tabular.grid).map_err(|e| e.within("tabular"))?;
         }
         if let Some(rollout) = &self.learners.rollout {
             count("rollout.episodes", rollout.episodes, 1, 1_000_000_000)?;
             rollout.settings.validate().map_err(|e| range_key(&e).within("rollout.settings"))?;
-            Grid::new(rollout.grid.clone()).map_err(|e| grid_key(e, &rollout.grid).within("rollout"))?;
+            check_grid(&rollout.grid).map_err(|e| e.within("rollout"))?;
         }
         if let Some(dqn) = &self.learners.dqn {
             count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;
@@ -314,6 +343,11 @@ impl StudyConfig {
         }
         Ok(())
     }
+}
+
+/// Checks the axes of a grid; none stand for the demonstration's.
+fn check_grid(axes: &[GridAxis]) -> Result<(), KeyError> {
+    if axes.is_empty() { Ok(()) } else { Grid::new(axes.to_vec()).map(drop).map_err(|e| grid_key(e, axes)) }
 }
 
 /// Checks each number of a list against 0 to `high`.

@@ -52,23 +52,28 @@ impl FileKind {
         }
     }
 
-    /// What kind of file a text is, by its tables; a study when in doubt.
+    /// What kind of file a text is; a study when in doubt.
     #[must_use]
     pub fn of(text: &str) -> FileKind {
-        let has = |header: &str| text.lines().any(|line| line.trim().starts_with(header));
-        if has("[[axes]]") || has("axes =") {
-            FileKind::Sweep
-        } else if has("[chassis") || has("[gearbox") {
-            FileKind::Vehicle
-        } else if has("teeth") || has("no-load-speed-rpm") || has("wheel-diameter-m") {
-            FileKind::Sheet
-        } else if ["[columns", "columns", "duty-holds", "speed-is", "most-bad-rows"].into_iter().any(has) {
-            FileKind::Mapping
-        } else if has("[[surfaces") || has("surfaces") {
-            FileKind::Course
-        } else {
-            FileKind::Study
-        }
+        FileKind::recognised(text).unwrap_or(FileKind::Study)
+    }
+
+    /// What kind of file a text is, by the keys at its top: of the kind that knows most of them, the first in doubt.
+    /// None where no kind knows any. A text that is no TOML is taken by the names that begin its lines.
+    #[must_use]
+    pub fn recognised(text: &str) -> Option<FileKind> {
+        let keys: Vec<String> = match toml::from_str::<toml::Table>(text) {
+            Ok(table) => table.keys().cloned().collect(),
+            Err(_) => text.lines().filter_map(first_name).collect(),
+        };
+        let known = |kind: FileKind| {
+            let schema = kind.schema();
+            // Every kind but one has a name.
+            let mine = |key: &&String| *key != "name" && schema["properties"].get(key.as_str()).is_some();
+            keys.iter().filter(mine).count()
+        };
+        let counts = FileKind::ALL.map(|kind| (known(kind), kind));
+        counts.into_iter().rev().max_by_key(|(count, _)| *count).filter(|(n, _)| *n > 0).map(|(_, kind)| kind)
     }
 
     /// The JSON schema (2020-12); keys are in alphabetical order.
@@ -93,6 +98,15 @@ impl FileKind {
     pub fn schema_text(self) -> String {
         format!("{:#}\n", self.schema())
     }
+}
+
+/// The first name of a line of TOML: of a key, or of a section.
+fn first_name(line: &str) -> Option<String> {
+    let header = line.trim_start().strip_prefix('[').map(|rest| rest.trim_start_matches(['[', ' ']));
+    let key = || line.split_once('=').map(|(key, _)| key);
+    let name: String =
+        header.or_else(key)?.trim().chars().take_while(|c| c.is_alphanumeric() || *c == '-').collect();
+    (!name.is_empty()).then_some(name)
 }
 
 /// TOML has no null (a key is left out instead), and a number of single precision has fewer digits.

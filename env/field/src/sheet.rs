@@ -91,9 +91,6 @@ const PAIR: f64 = 0.90;
 const PAIR_BACK: f64 = 0.84;
 /// Mechanical time constant `J R / (Kt Ke)` of a small brushed motor, s (common practice: 10 to 20 ms).
 const MECHANICAL_S: f64 = 0.015;
-/// Rise of the winding at stall, K/s, and of the continuous rating, a ninth of the stall power, K.
-const STALL_K_S: f64 = 1.2;
-const RATED_K: f64 = 50.0;
 /// Part of the voltage that the battery loses at stall current.
 const SAG: f64 = 0.06;
 /// Open-circuit voltage of lithium-ion cells over the nominal one, from empty to full; illustrative.
@@ -148,7 +145,11 @@ impl Sheet {
                 drag_area_m2: 0.0,
                 axles: vec![axle(0.0), axle(wheelbase_m)],
             },
-            motor: MotorConfig { line, rotor_inertia_kg_m2: figures(inertia), heat: heat(stall_w) },
+            motor: MotorConfig {
+                line,
+                rotor_inertia_kg_m2: figures(inertia),
+                heat: HeatConfig::assumed(stall_w),
+            },
             battery: BatteryConfig {
                 nominal_voltage_v: battery_v,
                 capacity_ah: self.capacity_ah.unwrap_or(1.2),
@@ -163,13 +164,7 @@ impl Sheet {
                 stiffness_nm_rad: figures(12.0 * knee_nm),
             },
             selector: selector(angles, knee_nm),
-            dogs: DogConfig {
-                count: 6,
-                gap_deg: 45.0,
-                overlap_mm: 1.5,
-                axial_speed_mm_s: 60.0,
-                retry_s: 0.04,
-            },
+            dogs: DogConfig::default(),
             stress: StressConfig {
                 knee_torque_nm: knee_nm,
                 knee_cycles: 1e6,
@@ -199,7 +194,9 @@ impl Sheet {
         say(format!("efficiency {PAIR} per pair of gears, {PAIR_BACK} when the wheels drive"));
         say(format!("rotor inertia {inertia:.2e} kg·m² from a mechanical time constant of {MECHANICAL_S} s"));
         say(format!(
-            "winding rises by {STALL_K_S} K/s at stall, by {RATED_K} K at a third of the stall current; limit 110 °C; ferrite magnets"
+            "winding rises by {} K/s at stall, by {} K at a third of the stall current; limit 110 °C; ferrite magnets",
+            HeatConfig::STALL_K_S,
+            HeatConfig::RATED_K
         ));
         say(format!(
             "battery: lithium-ion shape of its curve, resistance that costs {:.0} % at stall current",
@@ -232,19 +229,6 @@ impl Sheet {
 fn as_in_the_sheet(error: KeyError) -> KeyError {
     let key = error.key.rsplit('.').next().unwrap_or_default().to_owned();
     KeyError { key, ..error }
-}
-
-fn heat(stall_w: f64) -> HeatConfig {
-    let winding_j_k = figures(stall_w / STALL_K_S);
-    let path_k_w = RATED_K / (stall_w / 9.0);
-    HeatConfig {
-        winding_j_k,
-        housing_j_k: figures(5.0 * winding_j_k),
-        winding_to_housing_k_w: figures(0.3 * path_k_w),
-        housing_to_air_k_w: figures(0.7 * path_k_w),
-        winding_limit_c: 110.0,
-        magnet_per_k: 0.002,
-    }
 }
 
 fn selector(angle_deg: Vec<f64>, knee_nm: f64) -> SelectorConfig {

@@ -18,12 +18,22 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use rayon::prelude::*;
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Below this many worlds a step is not worth waking threads for.
 const PARALLEL_FROM: usize = 16;
 /// Worlds that a thread takes at once, at least.
 const TOGETHER: usize = 8;
+
+/// The process whose threads these are. They do not live on in a process forked from it: waiting for them there would
+/// never end.
+static THREADS_OF: OnceLock<u32> = OnceLock::new();
+
+/// Whether there are threads to share the work with.
+fn has_threads() -> bool {
+    let process = std::process::id();
+    *THREADS_OF.get_or_init(|| process) == process
+}
 
 impl From<SetupError> for PyErr {
     fn from(error: SetupError) -> PyErr {
@@ -198,7 +208,7 @@ impl Batch {
             let live = |((lane, &action), rows): ((&mut Lane, &usize), &mut Rows<'_>)| {
                 lane.step(action, autoreset, observation, rows);
             };
-            if lanes.len() < PARALLEL_FROM {
+            if lanes.len() < PARALLEL_FROM || !has_threads() {
                 lanes.iter_mut().zip(&actions).zip(&mut rows).for_each(live);
             } else {
                 let worlds = lanes.par_iter_mut().zip(&actions).zip(&mut rows);

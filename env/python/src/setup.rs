@@ -4,18 +4,24 @@ use lowgear_env::config::{self, Check, ConfigError, KeyError, in_range};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{CourseError, EpisodeConfig, Scenario, Seed, load_course};
+use schemars::JsonSchema;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
 
 /// What an environment needs of a study file; the rest of it is for learners.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 struct StudyHead {
+    #[serde(default = "usual_seed")]
     seed: u64,
     vehicle: PathBuf,
     course: PathBuf,
     #[serde(default)]
     episode: EpisodeConfig,
+}
+
+const fn usual_seed() -> u64 {
+    Seed::USUAL.0
 }
 
 impl Check for StudyHead {

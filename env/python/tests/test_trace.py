@@ -61,7 +61,7 @@ def test_a_mistake_in_a_file_is_told_as_the_command_tells_it(command, configs, t
     assert change[0] in text
     file = tmp_path / "wrong.toml"
     file.write_text(text.replace(*change))
-    said = command("check", file).err.removeprefix("error: ").strip()
+    said = command("check", file, "--kind", kind).err.removeprefix("error: ").strip()
     assert said
     with pytest.raises(ValueError) as caught:
         lowgear.GardenCart(**{kind: file})

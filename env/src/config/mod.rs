@@ -1,9 +1,11 @@
 //! Reading configuration: what is wrong, in which file, at which line and key, and how to mend it.
 
+mod missing;
 mod spread;
 
 pub use spread::Spread;
 
+use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use std::path::{Path, PathBuf};
 
@@ -105,28 +107,40 @@ impl ConfigError {
 ///
 /// # Errors
 /// [`ConfigError`] names file, line, key and what is allowed.
-pub fn load<T: DeserializeOwned + Check>(file: &Path) -> Result<T, ConfigError> {
+pub fn load<T: DeserializeOwned + Check + JsonSchema>(file: &Path) -> Result<T, ConfigError> {
     let text = std::fs::read_to_string(file)
         .map_err(|reason| ConfigError::Unreadable { file: file.to_owned(), reason })?;
     parse(&text, file)
 }
 
-/// Reads and checks TOML text; `file` is only named in errors.
+/// Reads and checks TOML text; `file` is only named in errors. Keys that are missing are all told at once.
 ///
 /// # Errors
 /// As [`load`].
-pub fn parse<T: DeserializeOwned + Check>(text: &str, file: &Path) -> Result<T, ConfigError> {
-    let value: T = toml::from_str(text).map_err(|error| {
-        let line = error.span().map(|span| 1 + text[..span.start.min(text.len())].matches('\n').count());
-        let typed = line.and_then(|number| text.lines().nth(number - 1)).unwrap_or("");
-        ConfigError::Syntax { file: file.to_owned(), line, message: in_plain_words(error.message(), typed) }
-    })?;
+pub fn parse<T: DeserializeOwned + Check + JsonSchema>(text: &str, file: &Path) -> Result<T, ConfigError> {
+    let value: T = toml::from_str(text).map_err(|error| syntax::<T>(text, file, &error))?;
     value.check().map_err(|error| ConfigError::Value {
         file: file.to_owned(),
         line: line_of(text, &error.key),
         error,
     })?;
     Ok(value)
+}
+
+/// What the parser says, and every key that is missing.
+fn syntax<T: JsonSchema>(text: &str, file: &Path, error: &toml::de::Error) -> ConfigError {
+    let missing = missing::missing::<T>(text, |key| line_of(text, key));
+    if error.message().starts_with("missing field") && !missing.is_empty() {
+        let message = format!("keys are missing{missing}");
+        return ConfigError::Syntax { file: file.to_owned(), line: None, message };
+    }
+    let line = error.span().map(|span| 1 + text[..span.start.min(text.len())].matches('\n').count());
+    let typed = line.and_then(|number| text.lines().nth(number - 1)).unwrap_or("");
+    let mut message = in_plain_words(error.message(), typed);
+    if !missing.is_empty() {
+        message = format!("{message}\n  keys are missing, too{}", missing.replace('\n', "\n  "));
+    }
+    ConfigError::Syntax { file: file.to_owned(), line, message }
 }
 
 /// The parser's message with the key of the line and with types by their range.

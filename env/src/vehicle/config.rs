@@ -29,6 +29,7 @@ pub struct VehicleConfig {
     /// Selector servo and drum.
     pub selector: SelectorConfig,
     /// Dogs.
+    #[serde(default)]
     pub dogs: DogConfig,
     /// Torque-life curve.
     pub stress: StressConfig,
@@ -100,11 +101,27 @@ pub struct StressConfig {
     /// Torque range at the knee, N·m at the wheel shaft.
     pub knee_torque_nm: f64,
     /// Cycles at the knee.
+    #[serde(default = "usual_cycles")]
     pub knee_cycles: f64,
     /// Slope exponent on torque: about 6 for plastic gears, 8 for steel.
+    #[serde(default = "usual_slope")]
     pub slope: f64,
     /// Rule below the knee.
+    #[serde(default = "usual_miner")]
     pub miner: Miner,
+}
+
+/// A torque-life curve of plastic gears.
+const fn usual_cycles() -> f64 {
+    1e6
+}
+
+const fn usual_slope() -> f64 {
+    6.0
+}
+
+const fn usual_miner() -> Miner {
+    Miner::Haibach
 }
 
 impl Check for VehicleConfig {

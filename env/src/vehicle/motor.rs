@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 /// The motor in a vehicle file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(from = "MotorFile", rename_all = "kebab-case")]
 pub struct MotorConfig {
     /// Its speed-torque line.
     pub line: MotorLineConfig,
@@ -19,6 +19,26 @@ pub struct MotorConfig {
     pub rotor_inertia_kg_m2: f64,
     /// Heat.
     pub heat: HeatConfig,
+}
+
+/// The motor.
+#[derive(Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct MotorFile {
+    /// Its speed-torque line.
+    line: MotorLineConfig,
+    /// Rotor inertia, kg·m².
+    rotor_inertia_kg_m2: f64,
+    /// Heat; when left out, assumed from the power that the motor takes at stall: 1.2 K/s at stall, and 50 K at a
+    /// third of the stall current.
+    heat: Option<HeatConfig>,
+}
+
+impl From<MotorFile> for MotorConfig {
+    fn from(MotorFile { line, rotor_inertia_kg_m2, heat }: MotorFile) -> MotorConfig {
+        let heat = heat.unwrap_or_else(|| HeatConfig::assumed(line.stall_w()));
+        MotorConfig { line, rotor_inertia_kg_m2, heat }
+    }
 }
 
 /// Two ways to give the speed-torque line.
@@ -74,6 +94,7 @@ pub struct HeatConfig {
     /// Thermal resistance from housing to air, K/W.
     pub housing_to_air_k_w: f64,
     /// The episode ends when the winding is hotter than this, °C.
+    #[serde(default = "winding_limit_c")]
     pub winding_limit_c: f64,
     /// Share of torque and back-EMF that the magnets lose per kelvin of the housing above 20 °C; about 0.002 for
     /// ferrite magnets (common practice), 0 leaves it out.
@@ -81,7 +102,47 @@ pub struct HeatConfig {
     pub magnet_per_k: f64,
 }
 
+/// Usual limit of small motors (common practice), °C.
+const fn winding_limit_c() -> f64 {
+    110.0
+}
+
+impl HeatConfig {
+    /// Rise of the winding at stall, K/s (common practice, no source).
+    pub const STALL_K_S: f64 = 1.2;
+    /// Rise at the continuous rating, a third of the stall current and so a ninth of the stall power, K.
+    pub const RATED_K: f64 = 50.0;
+
+    /// What may be assumed of a small brushed motor with ferrite magnets that takes `stall_w` at stall; four figures.
+    #[must_use]
+    pub fn assumed(stall_w: f64) -> HeatConfig {
+        let figures = |value: f64| format!("{value:.3e}").parse().unwrap_or(value);
+        let winding_j_k = figures(stall_w / HeatConfig::STALL_K_S);
+        let path_k_w = HeatConfig::RATED_K / (stall_w / 9.0);
+        HeatConfig {
+            winding_j_k,
+            housing_j_k: figures(5.0 * winding_j_k),
+            winding_to_housing_k_w: figures(0.3 * path_k_w),
+            housing_to_air_k_w: figures(0.7 * path_k_w),
+            winding_limit_c: winding_limit_c(),
+            magnet_per_k: 0.002,
+        }
+    }
+}
+
+/// Voltage at which the power at stall is taken where only constants are given, V.
+const USUAL_V: f64 = 7.2;
+
 impl MotorLineConfig {
+    /// Power at stall, W: at the rated voltage, or at 7.2 V where none is given.
+    #[must_use]
+    pub fn stall_w(&self) -> f64 {
+        match self {
+            MotorLineConfig::DataSheet(sheet) => sheet.rated_voltage_v * sheet.stall_current_a,
+            MotorLineConfig::Constants(constants) => USUAL_V * USUAL_V / constants.resistance_ohm,
+        }
+    }
+
     /// The constants. From a data sheet: `R = V / I_stall`, `Kt = T_stall / (I_stall - i0)`,
     /// `Ke = (V - R i0) / w0`; `Kt` and `Ke` then differ a little, as data sheets do.
     #[must_use]

@@ -15,26 +15,33 @@ pub struct SelectorConfig {
     /// Angle of each position, degrees, increasing.
     pub angle_deg: Vec<f64>,
     /// Highest speed of the servo, degrees per second.
+    #[serde(default = "usual::speed_deg_s")]
     pub speed_deg_s: f64,
     /// Its acceleration, degrees per second².
+    #[serde(default = "usual::acceleration_deg_s2")]
     pub acceleration_deg_s2: f64,
     /// Settling time after a move, s.
+    #[serde(default = "usual::settling_s")]
     pub settling_s: f64,
     /// The selector counts as arrived within this of a position, degrees.
+    #[serde(default = "usual::window_deg")]
     pub window_deg: f64,
     /// Random error of every arrival, standard deviation, degrees.
+    #[serde(default = "usual::arrival_error_deg")]
     pub arrival_error_deg: f64,
     /// Error that a command before arrival leaves behind, standard deviation, degrees.
+    #[serde(default = "usual::interrupted_error_deg")]
     pub interrupted_error_deg: f64,
     /// Dogs under more torque than this at the gearbox output do not let go, N·m.
     pub release_torque_nm: f64,
     /// Chance that the other direction frees a jam at one try.
+    #[serde(default = "usual::free_chance")]
     pub free_chance: f64,
 }
 
 /// The dogs in a vehicle file.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DogConfig {
     /// Dogs on the circumference.
     pub count: u32,
@@ -46,6 +53,44 @@ pub struct DogConfig {
     pub axial_speed_mm_s: f64,
     /// Time from one try to the next when tooth stands on tooth, s.
     pub retry_s: f64,
+}
+
+/// Values of a small servo that may be left out (an invented one).
+mod usual {
+    pub(super) const fn speed_deg_s() -> f64 {
+        400.0
+    }
+
+    pub(super) const fn acceleration_deg_s2() -> f64 {
+        7000.0
+    }
+
+    pub(super) const fn settling_s() -> f64 {
+        0.04
+    }
+
+    pub(super) const fn window_deg() -> f64 {
+        7.0
+    }
+
+    pub(super) const fn arrival_error_deg() -> f64 {
+        1.5
+    }
+
+    pub(super) const fn interrupted_error_deg() -> f64 {
+        25.0
+    }
+
+    pub(super) const fn free_chance() -> f64 {
+        0.5
+    }
+}
+
+impl Default for DogConfig {
+    /// Those of an invented gearbox.
+    fn default() -> DogConfig {
+        DogConfig { count: 6, gap_deg: 45.0, overlap_mm: 1.5, axial_speed_mm_s: 60.0, retry_s: 0.04 }
+    }
 }
 
 impl SelectorConfig {

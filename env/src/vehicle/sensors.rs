@@ -28,7 +28,12 @@ pub struct TachoConfig {
     /// Pulses per turn of the motor.
     pub pulses_per_turn: u32,
     /// Share of pulses lost or doubled, standard deviation relative to the count.
+    #[serde(default = "usual_tacho_noise")]
     pub noise: f64,
+}
+
+const fn usual_tacho_noise() -> f64 {
+    0.01
 }
 
 /// A sensor with steps and noise.

@@ -15,7 +15,8 @@ use std::path::{Path, PathBuf};
 /// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.
 ///
 /// Reads the file and whatever it names; takes no time and writes no file. Says what is wrong with file, line,
-/// key and allowed range. With --resolved it writes the file to standard output as it was understood: every
+/// key and allowed range; keys that are missing are told all at once. The kind of file is seen by its keys, unless
+/// --kind names it. With --resolved it writes the file to standard output as it was understood: every
 /// key with its meaning, unit and value, defaults filled in. With --schema it reads nothing and writes the JSON
 /// schema of a kind of file, which editors complete and check keys with.
 #[derive(clap::Args)]
@@ -23,24 +24,59 @@ pub(super) struct CheckArguments {
     /// Study, vehicle, course, sweep, sheet or mapping file (TOML)
     #[arg(required_unless_present = "schema")]
     file: Option<PathBuf>,
+    /// Kind of the file [default: by its keys]
+    #[arg(long, value_name = "KIND")]
+    kind: Option<FileKind>,
     /// Write the file with every default filled in and every key explained
     #[arg(long)]
     resolved: bool,
     /// Write the JSON schema of a kind of file
-    #[arg(long, value_name = "KIND", conflicts_with_all = ["file", "resolved"])]
+    #[arg(long, value_name = "KIND", conflicts_with_all = ["file", "kind", "resolved"])]
     schema: Option<FileKind>,
 }
 
 pub(super) fn run(arguments: &CheckArguments) -> Result<String, StudyError> {
     match (&arguments.file, arguments.schema) {
-        (Some(file), _) => check(file, arguments.resolved),
+        (Some(file), _) => check(file, arguments.kind, arguments.resolved),
         (None, kind) => Ok(kind.map(FileKind::schema_text).unwrap_or_default()),
     }
 }
 
-fn check(file: &Path, whole: bool) -> Result<String, StudyError> {
-    // What cannot be read is reported as a study would be.
-    let kind = FileKind::of(&std::fs::read_to_string(file).unwrap_or_default());
+fn check(file: &Path, named: Option<FileKind>, whole: bool) -> Result<String, StudyError> {
+    let kind = match named {
+        Some(kind) => kind,
+        None => recognised(file)?,
+    };
+    match check_as(kind, file, whole) {
+        // Maybe it is of another kind.
+        Err(StudyError::Config(ConfigError::Syntax { file: at, line, message }))
+            if named.is_none() && at == file =>
+        {
+            let hint = format!("\n  hint: read as a {} file; --kind names another kind", kind.name());
+            Err(ConfigError::Syntax { file: at, line, message: message + &hint }.into())
+        }
+        other => other,
+    }
+}
+
+/// The kind of a file by what it holds.
+fn recognised(file: &Path) -> Result<FileKind, StudyError> {
+    let unreadable = |reason| ConfigError::Unreadable { file: file.to_owned(), reason };
+    let text = std::fs::read_to_string(file).map_err(unreadable)?;
+    let kinds = || FileKind::ALL.map(FileKind::name).join(", ");
+    FileKind::recognised(&text).ok_or_else(|| {
+        let table = |line: &str| line.contains([',', ';', '\t']) && !line.contains('=');
+        let said = if text.lines().find(|line| !line.trim().is_empty()).is_some_and(table) {
+            "a table of values, as logs are, and no configuration file; `lowgear fit`, `gap` and `replay` read logs"
+        } else {
+            "no key that a configuration file has"
+        };
+        let message = format!("{said}\n  hint: --kind names the kind of file, one of {}", kinds());
+        ConfigError::Syntax { file: file.to_owned(), line: None, message }.into()
+    })
+}
+
+fn check_as(kind: FileKind, file: &Path, whole: bool) -> Result<String, StudyError> {
     let (found, text) = match kind {
         FileKind::Vehicle => {
             let vehicle: VehicleConfig = load(file)?;

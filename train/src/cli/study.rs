@@ -12,7 +12,7 @@ use std::path::PathBuf;
 ///
 /// Reads the study file and the vehicle and course files that it names. Writes a run folder: study.toml, a
 /// folder per learner and seed, episodes.csv, summary.json, report.html, table/ and firmware/. The
-/// demonstration takes a few minutes on two cores, with --quick under a minute.
+/// demonstration takes some eight minutes on two cores, with --quick some ten seconds of processor time.
 ///
 /// For a night: `lowgear study FILE --effort 50 --hours 8`. Ctrl-C or SIGTERM stops at the next checkpoint
 /// (exit code 4), a power cut costs a minute; the same command with --resume goes on as if nothing had

@@ -6,7 +6,7 @@ use crate::progress::Reporter;
 use crate::sweep::{Place, SlurmOptions, Sweep, WorkOptions, merge, quoted, run_all, run_one, slurm, status};
 use crate::watch::StopRequest;
 use lowgear_env::config::KeyError;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::thread;
 
 /// Run many studies from one file and show what they show together.
@@ -26,7 +26,7 @@ pub(super) struct SweepArguments {
     /// Do this job only, from 1, without putting all together
     #[arg(long, value_name = "N", group = "what")]
     job: Option<u64>,
-    /// Write the command of every job, one per line, for any other engine
+    /// Write the command of every job, one per line, with whole paths: each runs in any working directory
     #[arg(long, group = "what")]
     list: bool,
     /// Tell which jobs are done, running, failed or waiting
@@ -56,7 +56,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
         return Err(KeyError::new("--job", job, format!("1 to {}", sweep.jobs())).into());
     }
     if arguments.list {
-        return Ok(list(&sweep, arguments));
+        return list(&sweep, arguments);
     }
     if arguments.status {
         return Ok(status(&sweep, &place));
@@ -103,10 +103,14 @@ fn merged(sweep: &Sweep, place: &Place) -> Result<String, StudyError> {
     Ok(format!("{}\nreport: {}\n", merged.text, merged.report.display()))
 }
 
-/// A command per job.
-fn list(sweep: &Sweep, arguments: &SweepArguments) -> String {
-    let out = arguments.out.as_deref().map_or_else(String::new, |out| format!(" --out {}", quoted(out)));
+/// A command per job, for any working directory. The paths stand on standard output alone, in no file.
+fn list(sweep: &Sweep, arguments: &SweepArguments) -> Result<String, StudyError> {
+    let program = std::env::current_exe().map_err(StudyError::step("list"))?;
+    let here = |path: &Path| std::path::absolute(path).map_err(StudyError::step("list"));
+    // Without --out the folder is below the working directory of each call; so it is named here.
+    let out = here(&Place::new(sweep, arguments.out.as_deref()).path)?;
     let threads = arguments.threads.map_or_else(String::new, |n| format!(" --threads {n}"));
-    let file = quoted(&sweep.file);
-    (1..=sweep.jobs()).map(|job| format!("lowgear sweep {file}{out}{threads} --job {job}\n")).collect()
+    let command =
+        format!("{} sweep {} --out {}{threads}", quoted(&program), quoted(&here(&sweep.file)?), quoted(&out));
+    Ok((1..=sweep.jobs()).map(|job| format!("{command} --job {job}\n")).collect())
 }

@@ -48,22 +48,25 @@ impl StudyConfig {
         self.tuning.searches = 1;
         self.robustness.iter_mut().for_each(|r| r.courses = r.courses.min(quick.test_courses));
         Effort(quick.budget_share).steps(&mut self.table.courses);
+        self.search_budgets().for_each(|b| b.courses = b.courses.min(quick.test_courses));
         self.with_effort(quick.budget_share)
+    }
+
+    /// The budgets of all searches over parameters of policies.
+    fn search_budgets(&mut self) -> impl Iterator<Item = &mut SearchBudget> {
+        let tuning = &mut self.tuning;
+        let own = tuning.speed_budget.iter_mut().chain(&mut tuning.load_budget).chain([&mut tuning.budget]);
+        let contextual = self.learners.contextual.iter_mut().map(|contextual| &mut contextual.budget);
+        own.chain(contextual).chain(self.table.trim.iter_mut().map(|trim| &mut trim.budget))
     }
 
     /// The study with every budget of steps, and every schedule over steps, multiplied by `factor`.
     #[must_use]
     pub fn with_effort(mut self, factor: f64) -> StudyConfig {
         let effort = Effort(factor);
-        let tuning = &mut self.tuning;
-        let own = tuning.speed_budget.iter_mut().chain(&mut tuning.load_budget);
-        own.chain([&mut tuning.budget]).for_each(|budget| effort.search(budget));
-        self.table.trim.iter_mut().for_each(|trim| effort.search(&mut trim.budget));
+        self.search_budgets().for_each(|budget| effort.search(budget));
         self.search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
         let learners = &mut self.learners;
-        if let Some(contextual) = &mut learners.contextual {
-            effort.search(&mut contextual.budget);
-        }
         if let Some(tabular) = &mut learners.tabular {
             effort.steps(&mut tabular.episodes);
             effort.validations(&mut tabular.validate_every, tabular.episodes);

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 /// The exported table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TableConfig {
     /// Bytes that its cells may take.
     pub bytes: usize,
@@ -23,7 +23,7 @@ pub struct TableConfig {
     pub features: Vec<String>,
     /// Prefix of the exported names.
     pub prefix: String,
-    /// A search of the distilled table's edges, if it is wanted.
+    /// A search of the distilled table's edges, if it is wanted; it is where there is no table `[table]` at all.
     #[serde(default)]
     pub trim: Option<TrimConfig>,
 }
@@ -33,9 +33,11 @@ pub struct TableConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TrimConfig {
     /// Budget. A step of 0.03 moves an edge of a speed by 30 permille and one of a load or clock by 9 %.
+    #[serde(default = "super::defaults::trim_budget")]
     pub budget: SearchBudget,
     /// In this search gearbox stress weighs so many times what the reward says, 0 to 1000: speed is soon bought with
     /// wear where only few courses tell what wear costs.
+    #[serde(default = "super::defaults::stress_factor")]
     pub stress_factor: f64,
 }
 

@@ -62,6 +62,7 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let vehicle: VehicleConfig = load(&beside.join(&study.vehicle))?;
     let course: (CourseConfig, Option<Course>) = load_course(&beside.join(&study.course))?;
     let gears = vehicle.gearbox.total_ratio.len();
+    let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
     Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned(), command: None })

@@ -154,6 +154,7 @@ impl Sweep {
         let vehicle: VehicleConfig = self.checked(tables.vehicle, "vehicle.", &keys, &words)?;
         let course = self.checked(tables.course, "course.", &keys, &words)?;
         let gears = vehicle.gearbox.total_ratio.len();
+        let study = study.for_gears(gears);
         study.check_gears(gears).map_err(|e| self.wrong(blame(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
         let command = format!("lowgear sweep {} --job {job}", self.file_name());

@@ -35,6 +35,11 @@ STATES = ("time_s", "position_m", "speed_m_s", "return_s")
 SPLITS = ("training", "validation", "test")
 OPTIONS = ("vehicle", "course", "episode")
 
+#: What a `GardenCart` makes anew when it is restored: the world, and what lies over its memory.
+ATTACHED = frozenset(
+    ("_batch", "_seen", "_mask", "_terms", "_state", "_reward", "_elapsed_s", "_terminated", "_truncated", "_action")
+)
+
 #: Farthest that an encoded number can lie from 0.
 ENCODED_MOST = 160.0
 
@@ -67,6 +72,11 @@ def path_of(key, value):
     if value is None or isinstance(value, (str, os.PathLike)):
         return value
     raise ValueError(f"`{key}` is {value!r}; allowed: the path of a file")
+
+
+def whole_path(value):
+    """A path that holds in any working directory, or None."""
+    return None if value is None else os.path.abspath(value)
 
 
 def whole(key, value):
@@ -120,6 +130,10 @@ class GardenCart(gym.Env):
     on. Without a seed it is the seed of the study, not a random one. `split` says which courses of the seed:
     `training`, `validation` or `test`; the last are those that `lowgear compare` and `lowgear drive` use.
 
+    **Copies and pickles** (`copy.deepcopy`, `pickle`) go on bit for bit as the original does. They hold files by path,
+    seed, number of the episode and the actions taken in it, one byte each, and live through these again when restored:
+    that takes as long as their steps did. A file that says something else by then is told. `GardenCarts` has neither.
+
     Without files it is the demonstration: an invented cart on invented ground. `study`, `vehicle` and `course` are
     the files that the command line takes; what is wrong in them is told in the same words, as a `ValueError`.
     """
@@ -138,17 +152,43 @@ class GardenCart(gym.Env):
     ):
         if render_mode not in (None, *self.metadata["render_modes"]):
             raise ValueError(f"`render_mode` is {render_mode!r}; allowed: None or rgb_array")
-        self._batch = make_batch(1, "disabled", observation, split, study, vehicle, course)
+        self._kind = {"split": split, "observation": observation}
+        self._attach(study, vehicle, course)
+        self._files = {"study": whole_path(study), "vehicle": whole_path(vehicle), "course": whole_path(course)}
         self.observation_space = observation_space(observation, self._batch.gears)
         self.action_space = gym.spaces.Discrete(3)
         self.render_mode = render_mode
         self.render_size = render_size
-        batch = self._batch
+        self._seed = None
+        self._taken = bytearray()
+        self._begun = False
+
+    def _attach(self, study, vehicle, course):
+        """Makes the world and looks at its arrays."""
+        kind = self._kind
+        batch = make_batch(1, "disabled", kind["observation"], kind["split"], study, vehicle, course)
+        self._batch = batch
         self._seen, self._mask, self._terms = batch.observations[0], batch.masks[0], batch.terms[0]
         self._state, self._reward, self._elapsed_s = batch.states[0], batch.rewards, batch.elapsed_s
         self._terminated, self._truncated = batch.terminated, batch.truncated
         self._action = np.zeros(1, np.int64)
-        self._begun = False
+
+    def __getstate__(self):
+        kept = {key: value for key, value in self.__dict__.items() if key not in ATTACHED}
+        return kept | {"_episode": self._batch.episode(0), "_last": (self._seen.copy(), self._state.copy())}
+
+    def __setstate__(self, kept):
+        kept = dict(kept)
+        episode, (seen, state) = kept.pop("_episode"), kept.pop("_last")
+        self.__dict__.update(kept)
+        self._attach(**self._files)
+        self._batch.reset(seed=self._seed, episode=episode)
+        for action in self._taken:
+            self._action[0] = action
+            self._batch.step(self._action)
+        if not (np.array_equal(self._seen, seen) and np.array_equal(self._state, state)):
+            files = ", ".join(str(file) for file in self._files.values() if file) or "the demonstration's"
+            raise ValueError(f"the environment cannot be restored: its files ({files}) say something else than then")
 
     def reset(self, *, seed=None, options=None):
         arguments = reset_arguments(seed, options)
@@ -157,11 +197,17 @@ class GardenCart(gym.Env):
             arguments["episode"] = 0
         self._batch.reset(**arguments)
         self._begun = True
+        self._taken.clear()
+        if arguments["seed"] is not None:
+            self._seed = arguments["seed"]
+        for key in ("vehicle", "course"):
+            self._files[key] = whole_path(arguments[key]) or self._files[key]
         return self._seen.copy(), self._info()
 
     def step(self, action):
         self._action[0] = action_of(action)
         self._batch.step(self._action)
+        self._taken.append(self._action[0])
         terminated, truncated = bool(self._terminated[0]), bool(self._truncated[0])
         info = self._info()
         if terminated or truncated:

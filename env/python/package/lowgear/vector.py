@@ -30,7 +30,8 @@ class GardenCarts(gym.vector.VectorEnv):
     returned before is overwritten by the next `step` or `reset`; copy what is to be kept (`obs.copy()`), or make the
     environment with `copy=True`. Writing into them changes nothing in the simulation. Do not look at them from
     another thread while a step is under way: steps run without the interpreter's lock, on `RAYON_NUM_THREADS`
-    threads, all cores by default. Results do not depend on the number of threads.
+    threads, all cores by default. Results do not depend on the number of threads. A process that was forked after
+    the first step of 16 or more worlds steps them one after the other, since threads do not live on in it.
 
     **Autoreset** is `autoreset_mode`, told in `metadata`. `NEXT_STEP` (the default): the step after the last one of
     an episode ignores its action, returns the first observation of the next episode and reward 0. `SAME_STEP`: the

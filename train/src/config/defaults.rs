@@ -1,0 +1,355 @@
+//! What a study file may leave out: the values of the demonstration, `configs/studies/demo.toml`.
+//!
+//! Lists with an entry per gear stay empty until the vehicle is known; [`StudyConfig::for_gears`] then fills them in.
+
+use super::{
+    ContextualConfig, DqnTraining, LearnersConfig, PpoTraining, QuickConfig, StudyConfig, TableConfig,
+    TabularConfig, TrimConfig, TuningConfig,
+};
+use crate::search::SearchBudget;
+use lowgear_agents::dqn::{DqnConfig, Schedule};
+use lowgear_agents::grid::GridAxis;
+use lowgear_agents::ppo::PpoConfig;
+use lowgear_agents::rule::{RuleSettings, Signal};
+use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularSettings};
+use lowgear_env::Seed;
+use lowgear_onboard::Feature;
+use schemars::JsonSchema;
+use serde::{Deserialize, Deserializer, Serialize};
+
+/// Permille of the no-load speed at which a rule by hand shifts up and down.
+const UP_PERMILLE: i16 = 850;
+const DOWN_PERMILLE: i16 = 400;
+
+pub(super) const fn seed() -> u64 {
+    Seed::USUAL.0
+}
+
+pub(super) const fn training_seeds() -> u64 {
+    5
+}
+
+pub(super) const fn validation_courses() -> u64 {
+    160
+}
+
+pub(super) const fn test_courses() -> u64 {
+    200
+}
+
+pub(super) const fn searches() -> u64 {
+    5
+}
+
+const fn budget(generations: usize, population: usize, courses: u64, step: f64) -> SearchBudget {
+    SearchBudget { generations, population, courses, validate_every: 8, step }
+}
+
+pub(super) const fn tuning_budget() -> SearchBudget {
+    budget(40, 12, 16, 0.12)
+}
+
+pub(super) const fn contextual_budget() -> SearchBudget {
+    budget(120, 16, 48, 0.05)
+}
+
+pub(super) const fn trim_budget() -> SearchBudget {
+    SearchBudget { validate_every: 6, ..budget(60, 16, 96, 0.03) }
+}
+
+pub(super) const fn stress_factor() -> f64 {
+    6.0
+}
+
+pub(super) const fn tabular_episodes() -> u64 {
+    4000
+}
+
+pub(super) const fn tabular_validate_every() -> u64 {
+    800
+}
+
+pub(super) fn tabular_settings() -> TabularSettings {
+    TabularSettings {
+        algorithm: Algorithm::ExpectedSarsa,
+        gamma_per_s: 0.95,
+        lambda: 0.9,
+        rule_margin: 1.0,
+        trust_visits: 1000,
+        epsilon: Epsilon { start: 0.06, end: 0.02, decisions: 3_000_000 },
+        step_size: StepSize::Visits { omega: 0.75, floor: 0.003 },
+        ..TabularSettings::default()
+    }
+}
+
+pub(super) const fn stack() -> u8 {
+    1
+}
+
+pub(super) const fn dqn_decisions() -> u64 {
+    150_000
+}
+
+pub(super) const fn dqn_validate_every() -> u64 {
+    15_000
+}
+
+pub(super) fn dqn_settings() -> DqnConfig {
+    DqnConfig {
+        gamma_per_s: 0.9,
+        reward_scale: 0.2,
+        learning_rate: Schedule::linear(1e-3, 3e-5, 150_000),
+        epsilon: Schedule::linear(0.1, 0.02, 100_000),
+        guide: Schedule { from: 1.0, to: 0.3, begin: 20_000, over: 60_000 },
+        ..DqnConfig::default()
+    }
+}
+
+pub(super) const fn ppo_decisions() -> u64 {
+    200_000
+}
+
+pub(super) const fn ppo_validate_every() -> u64 {
+    20_000
+}
+
+pub(super) fn ppo_settings() -> PpoConfig {
+    PpoConfig {
+        hidden: vec![32, 32],
+        gamma_per_s: 0.95,
+        worlds: 4,
+        round: 4096,
+        epochs: 6,
+        learning_rate: Schedule::linear(5e-4, 5e-5, 200_000),
+        entropy_weight: Schedule::linear(3e-3, 0.0, 200_000),
+        ..PpoConfig::default()
+    }
+}
+
+impl Default for TuningConfig {
+    fn default() -> TuningConfig {
+        let load = SearchBudget { validate_every: 6, ..budget(60, 16, 40, 0.12) };
+        TuningConfig {
+            searches: searches(),
+            budget: tuning_budget(),
+            speed_budget: None,
+            load_budget: Some(load),
+        }
+    }
+}
+
+impl Default for LearnersConfig {
+    fn default() -> LearnersConfig {
+        LearnersConfig {
+            contextual: Some(ContextualConfig { budget: contextual_budget() }),
+            tabular: Some(TabularConfig {
+                episodes: tabular_episodes(),
+                validate_every: tabular_validate_every(),
+                settings: tabular_settings(),
+                grid: vec![],
+            }),
+            rollout: None,
+            dqn: Some(DqnTraining {
+                decisions: dqn_decisions(),
+                validate_every: dqn_validate_every(),
+                stack: stack(),
+                margins: vec![0.05, 0.1, 0.2, 0.4],
+                settings: dqn_settings(),
+            }),
+            ppo: Some(PpoTraining {
+                decisions: ppo_decisions(),
+                validate_every: ppo_validate_every(),
+                stack: stack(),
+                thresholds: vec![0.3, 0.5],
+                settings: ppo_settings(),
+            }),
+        }
+    }
+}
+
+impl Default for TableConfig {
+    fn default() -> TableConfig {
+        let features = [
+            "gear",
+            "speed-ratio",
+            "since-failed",
+            "stalled",
+            "load-slow",
+            "load-peak",
+            "dwell",
+            "motor-speed",
+        ];
+        TableConfig {
+            bytes: 420,
+            rounds: 8,
+            courses: 100,
+            shift_weight: 2.0,
+            features: features.map(str::to_owned).to_vec(),
+            prefix: "lowgear".to_owned(),
+            trim: Some(TrimConfig { budget: trim_budget(), stress_factor: stress_factor() }),
+        }
+    }
+}
+
+impl Default for QuickConfig {
+    fn default() -> QuickConfig {
+        QuickConfig { training_seeds: 2, validation_courses: 8, test_courses: 8, budget_share: 0.03 }
+    }
+}
+
+/// The rule as its owner wrote it by hand: a threshold rule of which all may be left out.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub(super) struct HandRule {
+    /// What the thresholds are compared with.
+    signal: Signal,
+    /// Shift up out of gear `g` at or above `up-permille[g]`; one per gear but the top one. Permille of
+    /// no-load speed, 0 to 2001; 2001 means never. Left out or empty: 850 in every gear.
+    up_permille: Vec<i16>,
+    /// Shift down out of gear `g + 1` below `down-permille[g]`; one per gear but the lowest. Permille of
+    /// no-load speed, 0 to 2001; 0 means never. Left out or empty: 400 in every gear.
+    down_permille: Vec<i16>,
+    /// Decisions in a row that must agree before a threshold acts, 1 to 20.
+    hold_decisions: u8,
+    /// Step down at once when the motor has stood still this long. Ticks, 1 to 1000; never where the table
+    /// `[rule]` is there without this key.
+    #[serde(default)]
+    stall_ticks: Option<u16>,
+    /// No upshift at or above this tilt. Tenths of a degree, 0 to 449; absent means no such rule.
+    #[serde(default)]
+    tilt_hold_ddeg: Option<i16>,
+    /// No upshift for this long after one that had to be taken back. Ticks, 0 to 1000.
+    retry_ticks: u16,
+    /// The wait grows by this factor with every further upshift taken back in a row, 1 to 10. It ends at
+    /// 1000 ticks in any case.
+    retry_growth: f32,
+    /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
+    steps_down: bool,
+}
+
+impl Default for HandRule {
+    fn default() -> HandRule {
+        HandRule {
+            signal: Signal::MotorSpeed,
+            up_permille: vec![],
+            down_permille: vec![],
+            hold_decisions: 2,
+            stall_ticks: Some(10),
+            tilt_hold_ddeg: None,
+            retry_ticks: 40,
+            retry_growth: 1.0,
+            steps_down: true,
+        }
+    }
+}
+
+impl From<HandRule> for RuleSettings {
+    fn from(rule: HandRule) -> RuleSettings {
+        RuleSettings {
+            signal: rule.signal,
+            up_permille: rule.up_permille,
+            down_permille: rule.down_permille,
+            hold_decisions: rule.hold_decisions,
+            stall_ticks: rule.stall_ticks,
+            tilt_hold_ddeg: rule.tilt_hold_ddeg,
+            retry_ticks: rule.retry_ticks,
+            retry_growth: rule.retry_growth,
+            steps_down: rule.steps_down,
+        }
+    }
+}
+
+impl HandRule {
+    pub(super) fn settings() -> RuleSettings {
+        HandRule::default().into()
+    }
+
+    pub(super) fn read<'de, D: Deserializer<'de>>(deserializer: D) -> Result<RuleSettings, D::Error> {
+        HandRule::deserialize(deserializer).map(RuleSettings::from)
+    }
+}
+
+/// The rule with its thresholds for so many gears, where it has none.
+pub(super) fn rule_for(mut rule: RuleSettings, gears: usize) -> RuleSettings {
+    let steps = gears.saturating_sub(1);
+    for (thresholds, usual) in
+        [(&mut rule.up_permille, UP_PERMILLE), (&mut rule.down_permille, DOWN_PERMILLE)]
+    {
+        if thresholds.is_empty() {
+            thresholds.resize(steps, usual);
+        }
+    }
+    rule
+}
+
+/// The grid of the tabular learner for so many gears.
+fn grid_for(gears: usize) -> Vec<GridAxis> {
+    let gear = (1..gears.max(2)).map(|gear| gear as i16).collect();
+    let speed = vec![100, 200, 300, 400, 500, 600, 680, 740, 790, 830, 870, 910];
+    [
+        (Feature::Gear, gear),
+        (Feature::SpeedRatio, speed),
+        (Feature::Tilt, vec![-20, 20, 45, 70]),
+        (Feature::SinceFailed, vec![20, 60, 200]),
+        (Feature::Dwell, vec![20]),
+    ]
+    .into_iter()
+    .map(|(feature, edges)| GridAxis { feature, edges })
+    .collect()
+}
+
+impl StudyConfig {
+    /// The study for a vehicle with so many gears: thresholds and grids that were left out are filled in.
+    #[must_use]
+    pub fn for_gears(mut self, gears: usize) -> StudyConfig {
+        self.rule = rule_for(self.rule, gears);
+        let learners = &mut self.learners;
+        let tabular = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
+        let grids = tabular.chain(learners.rollout.iter_mut().map(|rollout| &mut rollout.grid));
+        grids.filter(|grid| grid.is_empty()).for_each(|grid| *grid = grid_for(gears));
+        self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
+
+    use super::*;
+    use lowgear_env::config::parse;
+    use std::path::Path;
+
+    /// What the demonstration has and nobody has by default.
+    fn without_its_extras(mut study: StudyConfig) -> StudyConfig {
+        (study.search, study.robustness) = (None, None);
+        study.episode = lowgear_env::EpisodeConfig::default();
+        study
+    }
+
+    #[test]
+    fn what_is_left_out_is_as_in_the_demonstration() {
+        let file = Path::new("study.toml");
+        let whole = include_str!("../../../configs/studies/demo.toml");
+        let whole: StudyConfig = parse(whole, file).unwrap();
+        let named = format!("name = \"demo\"\nvehicle = {:?}\ncourse = {:?}\n", whole.vehicle, whole.course);
+        let short: StudyConfig = parse(&named, file).unwrap();
+        assert_eq!(without_its_extras(short.for_gears(3)), without_its_extras(whole.clone()));
+        let tables = "[rule]\nstall-ticks = 10\n[learners.tabular]\n[learners.dqn]\n[learners.ppo]\n[learners.contextual]\n";
+        let mut empty: StudyConfig = parse(&(named + tables), file).unwrap();
+        let learners = &mut empty.learners;
+        learners.dqn.iter_mut().for_each(|dqn| dqn.margins = vec![0.05, 0.1, 0.2, 0.4]);
+        learners.ppo.iter_mut().for_each(|ppo| ppo.thresholds = vec![0.3, 0.5]);
+        assert_eq!(without_its_extras(empty.for_gears(3)), without_its_extras(whole));
+    }
+
+    #[test]
+    fn lists_by_gear_fit_any_vehicle() {
+        for gears in 1..=6 {
+            let short = "name = \"a\"\nvehicle = \"v\"\ncourse = \"c\"\n";
+            let study: StudyConfig = parse(short, Path::new("a.toml")).unwrap();
+            let study = study.for_gears(gears);
+            study.check_gears(gears).unwrap();
+            assert_eq!(study.rule.up_permille, vec![UP_PERMILLE; gears - 1]);
+        }
+    }
+}
