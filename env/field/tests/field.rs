@@ -3,6 +3,7 @@
 
 mod field {
     mod dirty;
+    mod kept;
     mod mutated;
     mod python;
     mod recovered;

@@ -50,12 +50,12 @@ pub struct Estimate {
     pub at_limit: bool,
 }
 
-/// A parameter that the log cannot tell; it keeps its value.
+/// A parameter that the log cannot tell; it keeps its start value.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Held {
     /// Its name.
     pub name: String,
-    /// Its value.
+    /// Its start value.
     pub value: f64,
     /// Parameters that it acts together with; none when no run shows it at all.
     pub with: Vec<String>,
@@ -146,8 +146,12 @@ fn hold_the_vague(problem: &mut Problem<'_>, held: &mut Vec<Held>) -> Result<boo
             Variable::Ocv(_) | Variable::Start(_) => None,
         };
         let with = with.iter().filter_map(names).collect();
-        if let Variable::Shared(p) = problem.variables.remove(index) {
-            held.push(Held { name: p.name(&problem.shared.surfaces), value: problem.shared.get(&p), with });
+        let variable = problem.variables.remove(index);
+        if let Variable::Shared(p) = &variable {
+            // It may have moved before the solution showed that nothing tells it.
+            let start = problem.first.get(p);
+            problem.set(&variable, start);
+            held.push(Held { name: p.name(&problem.shared.surfaces), value: start, with });
         }
         any = true;
     }

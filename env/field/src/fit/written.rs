@@ -2,7 +2,7 @@
 
 use super::estimate::Fit;
 use super::parameters::Parameter;
-use super::shown::{figure, with_error};
+use super::shown::{as_given, figure, with_error};
 use lowgear_env::config::{Check, KeyError, Spread};
 use lowgear_env::vehicle::{MotorLineConfig, VariationConfig, VehicleConfig};
 use std::fmt::Write as _;
@@ -43,18 +43,30 @@ impl Fit {
         for estimate in &self.estimates {
             self.round_into(&mut config, estimate);
         }
-        if let MotorLineConfig::Constants(motor) = &mut config.motor.line {
-            for constant in [
-                &mut motor.torque_constant_nm_a,
-                &mut motor.emf_constant_v_s,
-                &mut motor.resistance_ohm,
-                &mut motor.no_load_current_a,
-            ] {
+        self.round_motor(&mut config, start);
+        config.variation = self.variation(&start.variation);
+        config
+    }
+
+    /// Rounds the motor constants that were fitted; a motor of which nothing was keeps the form that it has in the start file.
+    fn round_motor(&self, config: &mut VehicleConfig, start: &VehicleConfig) {
+        let told = |p: &Parameter| self.of(p).is_some();
+        let (emf, ohm, idle) =
+            (told(&Parameter::EmfConstant), told(&Parameter::Resistance), told(&Parameter::NoLoadCurrent));
+        if !(emf || ohm || idle) {
+            config.motor.line = start.motor.line.clone();
+        }
+        let MotorLineConfig::Constants(motor) = &mut config.motor.line else { return };
+        for (fitted, constant) in [
+            (emf, &mut motor.torque_constant_nm_a),
+            (emf, &mut motor.emf_constant_v_s),
+            (ohm, &mut motor.resistance_ohm),
+            (idle, &mut motor.no_load_current_a),
+        ] {
+            if fitted {
                 *constant = rounded(*constant);
             }
         }
-        config.variation = self.variation(&start.variation);
-        config
     }
 
     fn round_into(&self, config: &mut VehicleConfig, estimate: &super::Estimate) {
@@ -201,7 +213,7 @@ impl Fit {
                 } else {
                     format!("acts together with {}", h.with.join(", "))
                 };
-                let _ = writeln!(out, "  {}: {} ({with})", h.name, figure(h.value, 4));
+                let _ = writeln!(out, "  {}: {} ({with})", h.name, as_given(h.value));
             }
         }
         self.tell_correlations(&mut out);
