@@ -7,6 +7,7 @@ mod draw;
 mod drive;
 mod export;
 mod field;
+mod logs;
 mod measured_course;
 mod mistakes_in_courses;
 mod mistakes_in_policies;

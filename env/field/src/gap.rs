@@ -27,6 +27,8 @@ pub struct Compared {
 pub struct Gap {
     /// Runs that move.
     pub runs: Vec<Compared>,
+    /// Runs left out because the motor hardly turned in the log, or for too few rows.
+    pub still: usize,
 }
 
 /// Compares runs with a vehicle and the ground of a course; nothing is fitted but the battery's voltage at rest and, for a
@@ -55,7 +57,9 @@ pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c:
             .collect();
         let turning: Vec<&(f64, f64, f64)> = pairs.iter().filter(|(m, p, _)| *m > 0.0 || *p > 1e-3).collect();
         let measured: f64 = pairs.iter().map(|(m, _, dt)| m * dt).sum();
-        if turning.len() < 5 || measured <= 0.0 {
+        // Less than two pulses of the tacho in all are no reading, and no way to compare another with.
+        if turning.len() < 5 || !(measured > pulse_rad(&still) * 2.0) {
+            gap.still += 1;
             continue;
         }
         let n = turning.len() as f64;
@@ -69,6 +73,11 @@ pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c:
         });
     }
     gap
+}
+
+/// Turn of the motor from one pulse of the tacho to the next, rad.
+fn pulse_rad(config: &VehicleConfig) -> f64 {
+    std::f64::consts::TAU / f64::from(config.sensors.tacho.pulses_per_turn)
 }
 
 /// A share with its sign in percent; never a negative nought.
@@ -101,6 +110,9 @@ impl Gap {
                 percent(r.way)
             );
         }
+        if self.still > 0 {
+            let _ = writeln!(out, "left out, the motor hardly turns in the log: {} runs", self.still);
+        }
         match self.trust() {
             Some(share) => {
                 let _ = writeln!(
@@ -111,7 +123,9 @@ impl Gap {
                     100.0 * share
                 );
             }
-            None => out.push_str("no run to compare: label some, as `lowgear recipes` says\n"),
+            None => out.push_str(
+                "no run to compare: label some in which the motor turns, as `lowgear recipes` says\n",
+            ),
         }
         out
     }

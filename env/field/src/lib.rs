@@ -8,6 +8,7 @@ pub mod fit;
 pub mod gap;
 pub mod log;
 pub mod picture;
+pub mod plain;
 pub mod recipes;
 pub mod replay;
 pub mod runs;

@@ -3,6 +3,7 @@
 use super::estimate::Fit;
 use super::parameters::Parameter;
 use super::shown::{as_given, figure, with_error};
+use crate::plain::plain;
 use lowgear_env::config::{Check, KeyError, Spread};
 use lowgear_env::vehicle::{MotorLineConfig, VariationConfig, VehicleConfig};
 use std::fmt::Write as _;
@@ -127,15 +128,17 @@ impl Fit {
         sources: &[String],
         notes: &str,
     ) -> Result<String, KeyError> {
-        let config = self.vehicle(start);
+        let mut config = self.vehicle(start);
+        // Every line of the file is a key of ours: a name has one.
+        config.name = plain(&config.name);
         config.check()?;
         let mut out = format!(
             "# {}{}: fitted to {} runs ({} rows) of {}.\n",
-            config.name.replace('\n', " "),
+            config.name,
             if config.invented { " (INVENTED)" } else { "" },
             self.runs.len(),
             self.runs.iter().map(|r| r.samples.len()).sum::<usize>(),
-            sources.join(", ")
+            plain(&sources.join(", "))
         );
         comment(&mut out, &self.findings(notes));
         let text = toml::to_string(&config)
@@ -331,7 +334,6 @@ fn rounded(value: f64) -> f64 {
 
 fn comment(out: &mut String, text: &str) {
     for line in text.lines() {
-        let clean: String = line.chars().filter(|c| !c.is_control()).collect();
-        let _ = writeln!(out, "# {clean}");
+        let _ = writeln!(out, "# {}", plain(line));
     }
 }
