@@ -9,5 +9,6 @@ mod field {
     mod recovered;
     mod replayed;
     mod scipy;
+    mod sheeted;
     mod textbook;
 }

@@ -44,7 +44,8 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let reporter = Reporter::new();
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&start, &arguments.logs, &mapping, &reporter)?;
-    let conditions = Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c };
+    let conditions =
+        Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c, ..Conditions::default() };
     let found =
         fit(&start, &collected, conditions, |line| reporter.line(line)).map_err(StudyError::step("fit"))?;
     let names: Vec<String> = arguments

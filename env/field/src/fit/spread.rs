@@ -17,7 +17,8 @@ const MOST_SWEEPS: usize = 2000;
 
 /// The shared columns with the runs' own numbers projected out, each by the scale of its parameter.
 fn projected(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> (DMatrix<f64>, Vec<usize>) {
-    let is_shared = |i: &usize| matches!(problem.variables[*i], Variable::Shared(_));
+    // What was assumed is held by its own residual: it never is the one that the runs cannot tell.
+    let is_shared = |i: &usize| matches!(&problem.variables[*i], Variable::Shared(p) if !p.is_assumed());
     let (shared, own): (Vec<usize>, Vec<usize>) = (0..problem.variables.len()).partition(is_shared);
     let mut columns = slopes.select_columns(&shared);
     for (k, &i) in shared.iter().enumerate() {
@@ -65,11 +66,25 @@ pub(super) fn vaguest(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> Option<(u
     Some((shared[worst], with))
 }
 
+/// Covariance as if every residual had the scatter that it is expected to have, `(J'J)^-1`: all that can be said before the solution.
+pub(super) fn plain_covariance(slopes: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
+    let mut unit = slopes.clone();
+    for (i, length) in lengths.iter().enumerate() {
+        unit.column_mut(i).scale_mut(1.0 / length);
+    }
+    let inverse = (unit.transpose() * unit).try_inverse()?;
+    Some(DMatrix::from_fn(lengths.len(), lengths.len(), |i, j| inverse[(i, j)] / (lengths[i] * lengths[j])))
+}
+
 /// Share of a channel's residuals inside Huber's limit, and mean square of what counts of them.
 ///
 /// Channels have their own: the median takes readings in steps as wide as their noise for up to a fifth more or less than they scatter.
 /// Too few residuals to tell are taken as normal.
 fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
+    if channel == Channel::Prior {
+        return (1.0, 1.0);
+    }
     let of_it = || residuals.iter().filter(|r| r.channel == channel && r.value != 0.0);
     let n = of_it().count();
     if n < TOO_FEW {
@@ -81,8 +96,13 @@ fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
 }
 
 /// Covariance of all variables, in their units: that of an M-estimator, `A^-1 B A^-1` with `A` the sum of `E[psi'] J'J` and `B` that of
-/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`.
-pub(super) fn covariance(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Option<DMatrix<f64>> {
+/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`. The errors of given values come
+/// on top, `given` being the slopes of the residuals over them.
+pub(super) fn covariance(
+    slopes: &DMatrix<f64>,
+    residuals: &[Residual],
+    given: &DMatrix<f64>,
+) -> Option<DMatrix<f64>> {
     let n = residuals.iter().filter(|r| r.value != 0.0).count() as f64;
     let p = slopes.ncols();
     if n <= p as f64 {
@@ -91,6 +111,7 @@ pub(super) fn covariance(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Optio
     // By columns of unit length, so that units do not matter to the inverse.
     let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
     let (mut bread, mut filling) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
+    let mut pulled = DMatrix::zeros(p, given.ncols());
     for channel in Channel::ALL {
         let (inside, psi) = moments(residuals, channel);
         let rows: Vec<usize> = (0..residuals.len()).filter(|&i| residuals[i].channel == channel).collect();
@@ -101,12 +122,14 @@ pub(super) fn covariance(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Optio
         for (i, length) in lengths.iter().enumerate() {
             unit.column_mut(i).scale_mut(1.0 / length);
         }
+        pulled += inside * unit.transpose() * given.select_rows(&rows);
         let normal = unit.transpose() * unit;
         bread += inside * &normal;
         filling += psi * normal;
     }
     let inverse = bread.try_inverse()?;
-    let mut out = &inverse * filling * &inverse * (n / (n - p as f64));
+    let by_given = &inverse * pulled;
+    let mut out = &inverse * filling * &inverse * (n / (n - p as f64)) + &by_given * by_given.transpose();
     for i in 0..p {
         for j in 0..p {
             out[(i, j)] /= lengths[i] * lengths[j];

@@ -1,6 +1,7 @@
 //! The fitted vehicle as a file: values with their standard errors, what the log cannot tell, ranges for training.
 
-use super::estimate::Fit;
+use super::estimate::{Estimate, Fit};
+use super::given::Given;
 use super::parameters::Parameter;
 use super::shown::{as_given, figure, with_error};
 use crate::plain::plain;
@@ -41,7 +42,7 @@ impl Fit {
                 config.selector.settling_s = rounded(settling_s.clamp(0.0, 2.0));
             }
         }
-        for estimate in &self.estimates {
+        for estimate in self.estimates.iter().chain(&self.assumed) {
             self.round_into(&mut config, estimate);
         }
         self.round_motor(&mut config, start);
@@ -70,7 +71,7 @@ impl Fit {
         }
     }
 
-    fn round_into(&self, config: &mut VehicleConfig, estimate: &super::Estimate) {
+    fn round_into(&self, config: &mut VehicleConfig, estimate: &Estimate) {
         let value = rounded(estimate.value);
         match estimate.parameter {
             Parameter::RotorInertia => config.motor.rotor_inertia_kg_m2 = value,
@@ -78,6 +79,12 @@ impl Fit {
             Parameter::Efficiency(g) => config.gearbox.efficiency[g] = value,
             Parameter::BackEfficiency(g) => config.gearbox.back_efficiency[g] = value,
             Parameter::Drag => config.chassis.drag_n = value,
+            Parameter::WheelInertia => config.chassis.wheel_inertia_kg_m2 = value,
+            Parameter::WindingHeat => config.motor.heat.winding_j_k = value,
+            Parameter::HousingHeat => config.motor.heat.housing_j_k = value,
+            Parameter::WindingPath => config.motor.heat.winding_to_housing_k_w = value,
+            Parameter::HousingPath => config.motor.heat.housing_to_air_k_w = value,
+            Parameter::Magnet => config.motor.heat.magnet_per_k = value,
             _ => {}
         }
     }
@@ -172,6 +179,12 @@ impl Fit {
             "motor.rotor-inertia-kg-m2" => told(&Parameter::RotorInertia),
             "battery.resistance-ohm" => told(&Parameter::BatteryResistance),
             "chassis.drag-n" => told(&Parameter::Drag),
+            "chassis.wheel-inertia-kg-m2" => told(&Parameter::WheelInertia),
+            "motor.heat.winding-j-k" => told(&Parameter::WindingHeat),
+            "motor.heat.housing-j-k" => told(&Parameter::HousingHeat),
+            "motor.heat.winding-to-housing-k-w" => told(&Parameter::WindingPath),
+            "motor.heat.housing-to-air-k-w" => told(&Parameter::HousingPath),
+            "motor.heat.magnet-per-k" => told(&Parameter::Magnet),
             "gearbox.efficiency" => self.beside_gears(Parameter::Efficiency),
             "gearbox.back-efficiency" => self.beside_gears(Parameter::BackEfficiency),
             "selector.speed-deg-s" => {
@@ -198,15 +211,10 @@ impl Fit {
         let mut out = String::from(
             "Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n",
         );
-        for e in &self.estimates {
-            let limit = if e.at_limit { ", at its limit" } else { "" };
-            let _ = writeln!(
-                out,
-                "  {}: {} (start {}){limit}",
-                e.name,
-                with_error(e.value, e.error),
-                figure(e.start, 4)
-            );
+        tell_estimates(&mut out, &self.estimates);
+        if !self.assumed.is_empty() {
+            out.push_str("Assumed at the start, moved by the runs as far as they say something of it:\n");
+            tell_estimates(&mut out, &self.assumed);
         }
         if !self.held.is_empty() {
             out.push_str("The log cannot tell, kept as at the start:\n");
@@ -219,9 +227,17 @@ impl Fit {
                 let _ = writeln!(out, "  {}: {} ({with})", h.name, as_given(h.value));
             }
         }
+        for (label_deg, off_deg, error_deg) in &self.grades {
+            let _ = writeln!(
+                out,
+                "Ramp labelled {label_deg}°: {} ± {}°.",
+                figure(label_deg + off_deg, 3),
+                figure(*error_deg, 2)
+            );
+        }
         self.tell_correlations(&mut out);
         self.tell_sensors(&mut out);
-        out.push_str("Taken as given: mass, wheel radius and inertia, heat constants, friction of the ground, the torque constant's ratio to the back-EMF constant.\n");
+        self.tell_given(&mut out);
         let _ = writeln!(out, "Residuals beyond four standard deviations: {:.2} %.", 100.0 * self.outlying);
         if !notes.is_empty() {
             let _ = writeln!(out, "Met in the logs:");
@@ -230,6 +246,22 @@ impl Fit {
             });
         }
         out
+    }
+
+    /// What stays as it was given, and how far off it may be.
+    fn tell_given(&self, out: &mut String) {
+        let sd = |given: &Given, sd: f64| match given {
+            Given::Assumed(_) => format!("a factor of {:.1}", sd.exp()),
+            _ => format!("± {} %", figure(100.0 * sd, 2)),
+        };
+        let counted: Vec<String> =
+            self.given.iter().map(|(given, by)| format!("{} ({})", given.name(), sd(given, *by))).collect();
+        if counted.is_empty() {
+            out.push_str("Taken as given, as if exact: mass, wheel radius and inertia, ratios, heat constants, the torque constant's ratio to the back-EMF constant.\n");
+        } else {
+            let _ = writeln!(out, "Taken as given, their usual errors counted in: {}.", counted.join(", "));
+        }
+        out.push_str("Taken as given, as if exact: friction of the ground, the battery's curve, the air.\n");
     }
 
     fn tell_correlations(&self, out: &mut String) {
@@ -292,7 +324,7 @@ impl Fit {
         for (i, name) in self.surfaces.names.iter().enumerate() {
             let rolling = self.of(&Parameter::Rolling(i));
             let grass = self.of(&Parameter::Grass(i));
-            let said = |e: Option<&super::Estimate>| {
+            let said = |e: Option<&Estimate>| {
                 e.map_or("not told by the log".to_owned(), |e| format!("± {}", figure(e.error, 2)))
             };
             let log_sd = rolling.map_or(0.2, |e| rounded((e.error / e.value).hypot(0.1).min(0.3)));
@@ -314,6 +346,14 @@ impl Fit {
              grade-deg = { normal = { mean = 0.0, sd = 4.0, low = -8.0, high = 8.0 } }\nflat-share = 0.6\nblend-m = 0.3\n",
         );
         Some(out)
+    }
+}
+
+fn tell_estimates(out: &mut String, estimates: &[Estimate]) {
+    for e in estimates {
+        let limit = if e.at_limit { ", at its limit" } else { "" };
+        let value = with_error(e.value, e.error);
+        let _ = writeln!(out, "  {}: {value} (start {}){limit}", e.name, figure(e.start, 4));
     }
 }
 

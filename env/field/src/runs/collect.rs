@@ -4,7 +4,7 @@ use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
 use super::signals::{Verdict, judge};
-use crate::fit::{HeatTracker, Warmth};
+use crate::fit::{HeatTracker, Past, Warmth};
 use crate::log::{LogError, LogReader, Sample};
 use lowgear_env::vehicle::VehicleConfig;
 use std::collections::BTreeMap;
@@ -59,7 +59,7 @@ pub struct Collector<'a> {
     gear: Option<usize>,
     joining: Option<(Sample, f64)>,
     out: Collected,
-    began: Warmth,
+    began: (Warmth, Past),
 }
 
 impl<'a> Collector<'a> {
@@ -85,7 +85,7 @@ impl<'a> Collector<'a> {
             gear: None,
             joining: None,
             out: Collected::default(),
-            began: Warmth::default(),
+            began: (Warmth::default(), Past::default()),
         }
     }
 
@@ -210,7 +210,7 @@ impl<'a> Collector<'a> {
             self.close();
         }
         if self.open.is_empty() {
-            self.began = self.heat.warmth();
+            self.began = (self.heat.warmth(), self.heat.past());
         }
         self.open.push(sample);
     }
@@ -248,7 +248,8 @@ impl<'a> Collector<'a> {
             return;
         }
         let force_n = label.and_then(|l| l.force_n.map(|f| (f, l.error_n.unwrap_or(0.03 * f + 0.02))));
-        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth: self.began, labelled };
+        let (warmth, past) = self.began.clone();
+        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth, past, labelled };
         let alike = |r: &&Run| {
             (r.recipe, r.gear, &r.surface, r.force_n.is_some())
                 == (run.recipe, run.gear, &run.surface, run.force_n.is_some())
