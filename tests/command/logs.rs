@@ -86,3 +86,36 @@ fn one_column_for_two_quantities_is_refused() {
         .run(&["fit", "vehicle.toml", "log.csv", "--mapping", "mapping.toml", "--out", "own.toml"])
         .refused(2, &["motor_current_a", "two quantities"]);
 }
+
+#[test]
+fn a_misfit_is_refused_before_anything_is_written_unless_it_is_accepted() {
+    let place = Sandbox::new();
+    place.write("ma.csv", with_column(4, |a| (1e3 * a).to_string()));
+    place
+        .run(&["fit", "vehicle.toml", "ma.csv", "--out", "own.toml"])
+        .refused(1, &["do not fit", "motor currents", "mA", "--accept-misfit"]);
+    assert!(place.names().iter().all(|n| !n.starts_with("own")), "{:?}", place.names());
+    // Found only by the fit itself: half the speed is twice the back-EMF constant.
+    place.write("half.csv", with_column(1, |w| (0.5 * w).to_string()));
+    place
+        .run(&["fit", "vehicle.toml", "half.csv", "--out", "own.toml"])
+        .refused_after_work(1, &["emf-constant-v-s moved to 2", "--accept-misfit"]);
+    assert!(place.names().iter().all(|n| !n.starts_with("own")), "{:?}", place.names());
+    let out =
+        place.run(&["fit", "vehicle.toml", "half.csv", "--out", "own.toml", "--accept-misfit"]).done().out;
+    assert!(out.starts_with("MISFIT: emf-constant-v-s moved"), "{out}");
+    assert!(place.read("own.toml").lines().nth(1).unwrap().starts_with("# MISFIT: "));
+    place.run(&["check", "own.toml"]).done();
+}
+
+#[test]
+fn a_way_that_does_not_go_with_the_wheels_is_told_first() {
+    let place = Sandbox::new();
+    place.write("own-course.toml", COURSE);
+    place.write("short.csv", with_column(6, |m| (0.8 * m).to_string()));
+    let said = "CONTRADICTION: the distance column has -2";
+    let out = place.run(&["fit", "vehicle.toml", "short.csv", "--out", "own.toml"]).done().out;
+    assert!(out.starts_with(said), "{out}");
+    let out = place.run(&["gap", "vehicle.toml", "short.csv", "--course", "own-course.toml"]).done().out;
+    assert!(out.starts_with(said) && out.contains("by the distance column +"), "{out}");
+}

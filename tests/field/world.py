@@ -4,6 +4,7 @@ Shares no line with the simulator. The state is speed, motor angle, two temperat
 one gear is integrated at once (RK45, rtol 1e-8) and ends early where the vehicle comes to rest. All data is invented.
 
     python3 world.py log VEHICLE.toml SEED OUT      a log after the recipes, and the true values beside it
+    python3 world.py way VEHICLE.toml SEED OUT      the same with a distance column, as from a measuring wheel
     python3 world.py sheet VEHICLE.toml SHEET.toml SEED OUT      the same of a cart whose owner has only weighed and measured it: with its sheet
 """
 
@@ -175,7 +176,7 @@ class Logger:
         self.pulses, self.tacho = sensors["tacho"]["pulses-per-turn"], sensors["tacho"]["noise"]
         self.battery, self.tilt = sensors.get("battery"), sensors.get("tilt")
         self.current = sensors.get("current", dict(resolution=0.005, noise=0.008))
-        self.rows, self.time, self.counted, self.event = [], 0.0, 0, ""
+        self.rows, self.time, self.counted, self.event, self.way = [], 0.0, 0, "", 0.0
         self.angles = dict(zip(cart.vehicle["selector"]["order"], cart.vehicle["selector"]["angle-deg"]))
         self.selector = self.angles["1"]
 
@@ -210,6 +211,9 @@ class Logger:
                 tilt_deg=self.read(self.tilt, lean + self.cart.truth["tilt_bias"]) if self.tilt else None,
                 gear=0 if gear is None else gear + 1, selector_deg=self.selector, event=self.event,
             )
+            if where is not None and gear is not None:
+                self.way += (state[1] - states[k - 1][1]) * self.cart.radius / self.cart.ratios[gear]
+            row["distance_m"] = self.way
             before, self.event = state[0], ""
             self.rows.append(row)
         self.time = times[-1]
@@ -252,17 +256,17 @@ class Logger:
                 angle = goal if now >= took else start + (goal - start) * min(0.8, 0.1 + 0.7 * share)
                 row = dict(time_s=self.time + now, motor_speed_rad_s=0.0, duty=0.0, battery_voltage_v=None,
                            motor_current_a=None, tilt_deg=None, gear=None,
-                           selector_deg=angle + (self.rng.normal(0, angle_noise) if angle == goal else 0.0), event=self.event)
+                           distance_m=self.way, selector_deg=angle + (self.rng.normal(0, angle_noise) if angle == goal else 0.0), event=self.event)
                 self.event = ""
                 self.rows.append(row)
             self.time += round(0.8 / self.tick) * self.tick
             self.selector = goal
         self.event = "end"
 
-    def text(self, drop=()):
+    def text(self, drop=("distance_m",)):
         names = [n for n in self.rows[0] if n not in drop]
         lines = [",".join(names)]
-        digits = dict(time_s=4, motor_speed_rad_s=3, duty=3, battery_voltage_v=3, motor_current_a=4, tilt_deg=2, selector_deg=1)
+        digits = dict(distance_m=3, time_s=4, motor_speed_rad_s=3, duty=3, battery_voltage_v=3, motor_current_a=4, tilt_deg=2, selector_deg=1)
         for row in self.rows:
             shown = lambda n: "" if row[n] is None else (f"{row[n]:.{digits[n]}f}" if n in digits else str(row[n]))
             lines.append(",".join(shown(n) for n in names))
@@ -286,14 +290,14 @@ def recipes(log, gears, ramp=5.0):
     log.shifts([g for _ in range(3) for g in (*range(1, gears), *reversed(range(gears - 1)))][:10])
 
 
-def make(vehicle_file, seed, out, jitter=0.1):
+def make(vehicle_file, seed, out, jitter=0.1, drop=("distance_m",)):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     rng = np.random.default_rng(seed)
     truth = truth_of(vehicle, rng)
     log = Logger(Cart(vehicle, truth), rng, jitter=jitter)
     recipes(log, len(vehicle["gearbox"]["total-ratio"]))
     pathlib.Path(out).mkdir(parents=True, exist_ok=True)
-    pathlib.Path(out, "log.csv").write_text(log.text())
+    pathlib.Path(out, "log.csv").write_text(log.text(drop))
     pathlib.Path(out, "truth.json").write_text(json.dumps(truth, indent=1))
     print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
 
@@ -347,6 +351,8 @@ def flat(value, path=""):
 if __name__ == "__main__":
     if len(sys.argv) == 5 and sys.argv[1] == "log":
         make(sys.argv[2], int(sys.argv[3]), sys.argv[4])
+    elif len(sys.argv) == 5 and sys.argv[1] == "way":
+        make(sys.argv[2], int(sys.argv[3]), sys.argv[4], drop=())
     elif len(sys.argv) == 6 and sys.argv[1] == "sheet":
         make_sheet(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5])
     else:

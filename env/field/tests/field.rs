@@ -3,6 +3,7 @@
 
 mod field {
     mod dirty;
+    mod doubted;
     mod kept;
     mod mutated;
     mod python;

@@ -2,12 +2,14 @@
 
 use super::first::first_problem;
 use super::given::{Given, GivenErrors, given_slopes};
+use super::misfit::{Pull, contradicted, disagreeing, misfit, pulls};
 use super::parameters::{Parameter, Shared, Surfaces};
 use super::problem::{Channel, HUBER, Problem, Residual, Variable};
 use super::selector::{SelectorFit, fit_selector};
 use super::sensors::{SensorFit, scatter_of, sensors_of};
 use super::simulate::Predicted;
 use super::spread::{covariance, plain_covariance, vaguest};
+use crate::doubts::Doubts;
 use crate::log::SpeedIs;
 use crate::runs::{Collected, Run};
 use levenberg_marquardt::LevenbergMarquardt;
@@ -73,6 +75,10 @@ pub struct Fit {
     pub estimates: Vec<Estimate>,
     /// Assumed values of which the runs tell something.
     pub assumed: Vec<Estimate>,
+    /// What speaks against the logs and this fit.
+    pub doubts: Doubts,
+    /// Stall pulls one by one.
+    pub pulls: Vec<Pull>,
     /// Ramps: what the label says, how far it is off and the standard error of that, degrees.
     pub grades: Vec<(f64, f64, f64)>,
     /// Values that stay as given, with the standard deviation counted in.
@@ -279,7 +285,8 @@ fn conclude(
     let slopes = problem.slopes();
     let flat = problem.all_residuals();
     let given = Given::all(&problem);
-    let covariance = covariance(&slopes, &flat, &given_slopes(&problem, &given))
+    let over_given = given_slopes(&problem, &given);
+    let covariance = covariance(&slopes, &flat, &over_given)
         .ok_or_else(|| FitError::NoSolution("the normal equations have no inverse".to_owned()))?;
     let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
     let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
@@ -321,6 +328,14 @@ fn conclude(
     let readings = || flat.iter().filter(|r| r.channel != Channel::Prior);
     let outlying =
         readings().filter(|r| r.value.abs() > 3.0 * HUBER).count() as f64 / readings().count() as f64;
+    let (pulls, grades) = (pulls(problem.runs, &residuals), grades_of(&problem, &covariance));
+    let mut doubts = Doubts::of(start, problem.runs);
+    doubts.refused.extend(misfit(&problem, start, &estimates, outlying));
+    if doubts.refused.is_empty() {
+        // With readings that are none, every given value contradicts some.
+        doubts.told.extend(disagreeing(&pulls, &grades, problem.given.grade_deg));
+        doubts.told.extend(contradicted(&problem, &slopes, &given, &over_given, &residuals));
+    }
     Ok(Fit {
         sensors: sensors_of(&problem, &residuals),
         selector: fit_selector(&collected.moves, &start.selector),
@@ -331,7 +346,9 @@ fn conclude(
             config
         },
         surfaces: problem.shared.surfaces.clone(),
-        grades: grades_of(&problem, &covariance),
+        doubts,
+        pulls,
+        grades,
         estimates,
         assumed,
         given,

@@ -129,6 +129,18 @@ impl Given {
         }
     }
 
+    /// What was given; 1 for the ratio of the motor constants.
+    pub(super) fn value(&self, problem: &Problem<'_>) -> f64 {
+        let config = &problem.shared.config;
+        match self {
+            Given::Mass => config.chassis.mass_kg,
+            Given::WheelRadius => config.chassis.wheel_radius_m,
+            Given::Ratio(gear) => config.gearbox.total_ratio[*gear],
+            Given::TorqueRatio => 1.0,
+            Given::Assumed(parameter) => problem.shared.get(parameter),
+        }
+    }
+
     /// Name for reports.
     #[must_use]
     pub fn name(&self) -> String {

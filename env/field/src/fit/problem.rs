@@ -2,6 +2,7 @@
 
 use super::given::GivenErrors;
 use super::parameters::{Parameter, Shared};
+use super::scale::{at_the_scale_n, mean_push_n};
 use super::simulate::{Predicted, World, simulate};
 use crate::log::SpeedIs;
 use crate::runs::Run;
@@ -216,29 +217,13 @@ impl Problem<'_> {
                 push(Channel::Current, row, current_a - expected, self.scatter.current_a);
             }
         }
-        if let Some((force_n, error_n)) = run.force_n {
-            let driven: Vec<f64> = run
-                .samples
-                .iter()
-                .zip(&predicted)
-                .filter(|(s, _)| s.duty > 0.05)
-                .map(|(_, p)| p.push_n)
-                .collect();
-            if !driven.is_empty() {
-                let push_n = driven.iter().sum::<f64>() / driven.len() as f64;
-                push(Channel::Force, 0, force_n - self.at_the_scale_n(run, push_n), error_n);
-            }
+        if let Some((force_n, error_n)) = run.force_n
+            && let Some(push_n) = mean_push_n(run, &predicted)
+        {
+            let shown_n = at_the_scale_n(&self.shared.config.chassis, &self.shared.surfaces, run, push_n);
+            push(Channel::Force, 0, force_n - shown_n, error_n);
         }
         out
-    }
-
-    /// What a spring scale shows of the push at the rims: bearings and the ground take their part first.
-    fn at_the_scale_n(&self, run: &Run, push_n: f64) -> f64 {
-        let chassis = &self.shared.config.chassis;
-        let surface =
-            run.surface.as_ref().and_then(|s| self.shared.surfaces.names.iter().position(|n| n == s));
-        let rolling = surface.map_or(0.0, |i| self.shared.surfaces.rolling[i]);
-        push_n - chassis.drag_n - rolling * chassis.mass_kg * lowgear_env::motion::GRAVITY_M_S2
     }
 
     /// Those of the runs, then one for every assumed value that is fitted.

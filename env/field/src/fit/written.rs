@@ -208,9 +208,8 @@ impl Fit {
     /// Everything that was found, in words and figures, one a line.
     #[must_use]
     pub fn findings(&self, notes: &str) -> String {
-        let mut out = String::from(
-            "Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n",
-        );
+        let mut out = self.doubts.text();
+        out.push_str("Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n");
         tell_estimates(&mut out, &self.estimates);
         if !self.assumed.is_empty() {
             out.push_str("Assumed at the start, moved by the runs as far as they say something of it:\n");
@@ -227,6 +226,9 @@ impl Fit {
                 let _ = writeln!(out, "  {}: {} ({with})", h.name, as_given(h.value));
             }
         }
+        self.pulls.iter().for_each(|pull| {
+            let _ = writeln!(out, "{}", pull.text());
+        });
         for (label_deg, off_deg, error_deg) in &self.grades {
             let _ = writeln!(
                 out,
