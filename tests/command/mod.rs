@@ -9,6 +9,7 @@ mod export;
 mod field;
 mod kinds;
 mod left_out;
+mod logs;
 mod measured_course;
 mod mistakes_in_courses;
 mod mistakes_in_policies;

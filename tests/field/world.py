@@ -4,6 +4,8 @@ Shares no line with the simulator. The state is speed, motor angle, two temperat
 one gear is integrated at once (RK45, rtol 1e-8) and ends early where the vehicle comes to rest. All data is invented.
 
     python3 world.py log VEHICLE.toml SEED OUT      a log after the recipes, and the true values beside it
+    python3 world.py way VEHICLE.toml SEED OUT      the same with a distance column, as from a measuring wheel
+    python3 world.py sheet VEHICLE.toml SHEET.toml SEED OUT      the same of a cart whose owner has only weighed and measured it: with its sheet
 """
 
 import json
@@ -174,7 +176,7 @@ class Logger:
         self.pulses, self.tacho = sensors["tacho"]["pulses-per-turn"], sensors["tacho"]["noise"]
         self.battery, self.tilt = sensors.get("battery"), sensors.get("tilt")
         self.current = sensors.get("current", dict(resolution=0.005, noise=0.008))
-        self.rows, self.time, self.counted, self.event = [], 0.0, 0, ""
+        self.rows, self.time, self.counted, self.event, self.way = [], 0.0, 0, "", 0.0
         self.angles = dict(zip(cart.vehicle["selector"]["order"], cart.vehicle["selector"]["angle-deg"]))
         self.selector = self.angles["1"]
 
@@ -209,6 +211,9 @@ class Logger:
                 tilt_deg=self.read(self.tilt, lean + self.cart.truth["tilt_bias"]) if self.tilt else None,
                 gear=0 if gear is None else gear + 1, selector_deg=self.selector, event=self.event,
             )
+            if where is not None and gear is not None:
+                self.way += (state[1] - states[k - 1][1]) * self.cart.radius / self.cart.ratios[gear]
+            row["distance_m"] = self.way
             before, self.event = state[0], ""
             self.rows.append(row)
         self.time = times[-1]
@@ -251,25 +256,25 @@ class Logger:
                 angle = goal if now >= took else start + (goal - start) * min(0.8, 0.1 + 0.7 * share)
                 row = dict(time_s=self.time + now, motor_speed_rad_s=0.0, duty=0.0, battery_voltage_v=None,
                            motor_current_a=None, tilt_deg=None, gear=None,
-                           selector_deg=angle + (self.rng.normal(0, angle_noise) if angle == goal else 0.0), event=self.event)
+                           distance_m=self.way, selector_deg=angle + (self.rng.normal(0, angle_noise) if angle == goal else 0.0), event=self.event)
                 self.event = ""
                 self.rows.append(row)
             self.time += round(0.8 / self.tick) * self.tick
             self.selector = goal
         self.event = "end"
 
-    def text(self, drop=()):
+    def text(self, drop=("distance_m",)):
         names = [n for n in self.rows[0] if n not in drop]
         lines = [",".join(names)]
-        digits = dict(time_s=4, motor_speed_rad_s=3, duty=3, battery_voltage_v=3, motor_current_a=4, tilt_deg=2, selector_deg=1)
+        digits = dict(distance_m=3, time_s=4, motor_speed_rad_s=3, duty=3, battery_voltage_v=3, motor_current_a=4, tilt_deg=2, selector_deg=1)
         for row in self.rows:
             shown = lambda n: "" if row[n] is None else (f"{row[n]:.{digits[n]}f}" if n in digits else str(row[n]))
             lines.append(",".join(shown(n) for n in names))
         return "\n".join(lines) + "\n"
 
 
-def recipes(log, gears):
-    """The recipes of the printed sheet, each once or twice."""
+def recipes(log, gears, ramp=5.0):
+    """The recipes of the printed sheet, each once or twice; the ramp, 5 degrees by its label, has `ramp`."""
     for gear in range(gears):
         log.run("wheels-off", gear, None, [(3.0, 1.0), (2.0, 0.5), (1.5, 0.8)])
     for _ in range(2):
@@ -278,22 +283,59 @@ def recipes(log, gears):
     for gear in range(min(gears, 2)):
         log.run("lawn", gear, ("lawn", 0.0), [(5.0, 1.0), (2.5, 0.7)])
         log.run("lawn", gear, ("lawn", 0.0), [(5.0, 0.8)])
-        log.run("ramp grade_deg=5.0 surface=path", gear, ("path", 5.0), [(5.0, 1.0)])
+        log.run("ramp grade_deg=5.0 surface=path", gear, ("path", ramp), [(5.0, 1.0)])
     log.run("lawn", gears - 1, ("lawn", 0.0), [(5.0, 1.0)])
     log.stall(gears - 1, 1.5)
     log.stall(gears - 1, 1.5)
     log.shifts([g for _ in range(3) for g in (*range(1, gears), *reversed(range(gears - 1)))][:10])
 
 
-def make(vehicle_file, seed, out, jitter=0.1):
+def make(vehicle_file, seed, out, jitter=0.1, drop=("distance_m",)):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     rng = np.random.default_rng(seed)
     truth = truth_of(vehicle, rng)
     log = Logger(Cart(vehicle, truth), rng, jitter=jitter)
     recipes(log, len(vehicle["gearbox"]["total-ratio"]))
     pathlib.Path(out).mkdir(parents=True, exist_ok=True)
-    pathlib.Path(out, "log.csv").write_text(log.text())
+    pathlib.Path(out, "log.csv").write_text(log.text(drop))
     pathlib.Path(out, "truth.json").write_text(json.dumps(truth, indent=1))
+    print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
+
+
+def measured(vehicle, sheet_file, rng):
+    """A cart that differs from the vehicle file in everything, and the sheet that its owner writes of it; all INVENTED.
+
+    Scales and ruler err by 1 %, show steps of 20 g and half a millimetre; teeth are counted; the motor's data sheet is that of its kind. Nobody has
+    measured wheel inertia or heat. The ratio of torque to back-EMF constant is off the data sheet's by 3 %, the ramp off its label by 0.2 degrees.
+    """
+    chassis, heat = vehicle["chassis"], vehicle["motor"]["heat"]
+    sheet = pathlib.Path(sheet_file).read_text()
+    teeth = tomllib.loads(sheet)["teeth"]
+    vehicle["gearbox"]["total-ratio"] = [math.prod(b / a for a, b in pairs) for pairs in teeth]
+    truth = truth_of(vehicle, rng)
+    truth["kt"] *= rng.normal(1, 0.03)
+    chassis["mass-kg"] *= rng.uniform(0.8, 1.2)
+    chassis["wheel-radius-m"] *= rng.uniform(0.9, 1.1)
+    chassis["wheel-inertia-kg-m2"] *= math.exp(rng.normal(0, 0.4))
+    for key in ("winding-j-k", "housing-j-k", "winding-to-housing-k-w", "housing-to-air-k-w"):
+        heat[key] *= math.exp(rng.normal(0, 0.3))
+    heat["magnet-per-k"] *= rng.uniform(0.75, 1.25)
+    shown = lambda value, step: round(value * rng.normal(1, 0.01) / step) * step
+    readings = {"mass-kg": shown(chassis["mass-kg"], 0.02), "wheel-diameter-m": shown(2 * chassis["wheel-radius-m"], 0.0005)}
+    lines = [f"{key} = {readings[key]:.4f}" if (key := line.split(" = ")[0]) in readings else line for line in sheet.splitlines()]
+    truth |= {key: heat[key] for key in heat} | {"wheel_inertia": chassis["wheel-inertia-kg-m2"]}
+    return truth, "\n".join(lines[1:]) + "\n", 5.0 + rng.normal(0, 0.2)
+
+
+def make_sheet(vehicle_file, sheet_file, seed, out):
+    vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
+    rng = np.random.default_rng([seed, 1])
+    truth, sheet, ramp = measured(vehicle, sheet_file, rng)
+    log = Logger(Cart(vehicle, truth), rng, jitter=0.1)
+    recipes(log, len(vehicle["gearbox"]["total-ratio"]), ramp)
+    pathlib.Path(out).mkdir(parents=True, exist_ok=True)
+    pathlib.Path(out, "log.csv").write_text(log.text())
+    pathlib.Path(out, "sheet.toml").write_text(sheet)
     print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
 
 
@@ -309,5 +351,9 @@ def flat(value, path=""):
 if __name__ == "__main__":
     if len(sys.argv) == 5 and sys.argv[1] == "log":
         make(sys.argv[2], int(sys.argv[3]), sys.argv[4])
+    elif len(sys.argv) == 5 and sys.argv[1] == "way":
+        make(sys.argv[2], int(sys.argv[3]), sys.argv[4], drop=())
+    elif len(sys.argv) == 6 and sys.argv[1] == "sheet":
+        make_sheet(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5])
     else:
         sys.exit(__doc__)

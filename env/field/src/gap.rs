@@ -1,6 +1,9 @@
 //! The gap between the vehicle and its model: a log's own runs simulated with the fitted vehicle.
 
-use crate::fit::{Predicted, Surfaces, World, charge_at_rest, simulate, still_rad_s};
+use crate::doubts::{Doubts, way_of};
+use crate::fit::{
+    Predicted, Pull, Surfaces, World, at_the_scale_n, charge_at_rest, mean_push_n, simulate, still_rad_s,
+};
 use crate::picture::{Look, Panel, Series, page};
 use crate::runs::{Recipe, Run};
 use lowgear_env::config::Spread;
@@ -20,6 +23,8 @@ pub struct Compared {
     pub error_rad_s: f64,
     /// Motor turn by the end, simulated over measured, less 1: the error of the way.
     pub way: f64,
+    /// The same against the distance column, where there is one.
+    pub distance: Option<f64>,
 }
 
 /// All runs.
@@ -27,6 +32,12 @@ pub struct Compared {
 pub struct Gap {
     /// Runs that move.
     pub runs: Vec<Compared>,
+    /// Runs left out because the motor hardly turned in the log, or for too few rows.
+    pub still: usize,
+    /// What speaks against the logs or the vehicle file.
+    pub doubts: Doubts,
+    /// Stall pulls with a reading, one by one.
+    pub pulls: Vec<Pull>,
 }
 
 /// Compares runs with a vehicle and the ground of a course; nothing is fitted but the battery's voltage at rest and, for a
@@ -35,7 +46,9 @@ pub struct Gap {
 pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c: f64) -> Gap {
     let mut still = config.clone();
     still.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
-    let mut gap = Gap::default();
+    let pulls = runs.iter().filter_map(|run| pull(&still, surfaces, run)).collect();
+    let mut gap = Gap { doubts: Doubts::of(&still, runs), pulls, ..Gap::default() };
+    gap.doubts.told.extend(gap.pulls.iter().filter(|p| p.off().abs() > Pull::TELLING).map(Pull::disagrees));
     for run in runs.iter().filter(|r| r.recipe != Recipe::StallPull) {
         let (charge, offset_v) = charge_at_rest(&still, run);
         let world = World::new(&still, surfaces, run, charge, offset_v);
@@ -55,7 +68,9 @@ pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c:
             .collect();
         let turning: Vec<&(f64, f64, f64)> = pairs.iter().filter(|(m, p, _)| *m > 0.0 || *p > 1e-3).collect();
         let measured: f64 = pairs.iter().map(|(m, _, dt)| m * dt).sum();
-        if turning.len() < 5 || measured <= 0.0 {
+        // Less than two pulses of the tacho in all are no reading, and no way to compare another with.
+        if turning.len() < 5 || measured <= pulse_rad(&still) * 2.0 {
+            gap.still += 1;
             continue;
         }
         let n = turning.len() as f64;
@@ -64,11 +79,30 @@ pub fn compare(config: &VehicleConfig, surfaces: &Surfaces, runs: &[Run], air_c:
             mean_rad_s: turning.iter().map(|t| t.0).sum::<f64>() / n,
             error_rad_s: (turning.iter().map(|t| (t.0 - t.1).powi(2)).sum::<f64>() / n).sqrt(),
             way: simulated / measured - 1.0,
+            distance: way_of(&still, run).filter(|w| w.measured_m > 0.1).map(|w| {
+                let simulated_m = simulated / turn_rad_m;
+                simulated_m / w.measured_m - 1.0
+            }),
             run: run.clone(),
             predicted,
         });
     }
     gap
+}
+
+/// A stall pull as the simulator has it.
+fn pull(still: &VehicleConfig, surfaces: &Surfaces, run: &Run) -> Option<Pull> {
+    let (measured_n, error_n) = run.force_n?;
+    let (charge, offset_v) = charge_at_rest(still, run);
+    let predicted = simulate(&World::new(still, surfaces, run, charge, offset_v), run, 0.0);
+    let push_n = mean_push_n(run, &predicted)?;
+    let simulated_n = at_the_scale_n(&still.chassis, surfaces, run, push_n);
+    Some(Pull { gear: run.gear, line: run.line(), measured_n, simulated_n, error_n })
+}
+
+/// Turn of the motor from one pulse of the tacho to the next, rad.
+fn pulse_rad(config: &VehicleConfig) -> f64 {
+    std::f64::consts::TAU / f64::from(config.sensors.tacho.pulses_per_turn)
 }
 
 /// A share with its sign in percent; never a negative nought.
@@ -78,21 +112,25 @@ fn percent(share: f64) -> String {
 }
 
 impl Gap {
-    /// The one number: root mean square of the runs' error of the way, as a share. Course times of the simulator are no surer than this.
+    /// The one number: root mean square of the runs' error of the way, as a share, by motor turns or by the distance column, whichever is
+    /// worse. Course times of the simulator are no surer than this.
     #[must_use]
     pub fn trust(&self) -> Option<f64> {
         let n = self.runs.len() as f64;
-        (n > 0.0).then(|| (self.runs.iter().map(|r| r.way * r.way).sum::<f64>() / n).sqrt())
+        let worse = |r: &Compared| r.distance.filter(|d| d.abs() > r.way.abs()).unwrap_or(r.way);
+        (n > 0.0).then(|| (self.runs.iter().map(|r| worse(r).powi(2)).sum::<f64>() / n).sqrt())
     }
 
     /// In words, a line per run.
     #[must_use]
     pub fn text(&self) -> String {
-        let mut out = String::new();
+        let mut out = self.doubts.text();
         for r in &self.runs {
+            let distance =
+                r.distance.map_or(String::new(), |d| format!(", by the distance column {}", percent(d)));
             let _ = writeln!(
                 out,
-                "{} (line {}): speed error {:.1} rad/s rms of {:.0} rad/s in the mean ({:.1} %), way off by {}",
+                "{} (line {}): speed error {:.1} rad/s rms of {:.0} rad/s in the mean ({:.1} %), way off by {}{distance}",
                 r.run.name(),
                 r.run.line(),
                 r.error_rad_s,
@@ -100,6 +138,12 @@ impl Gap {
                 100.0 * r.error_rad_s / r.mean_rad_s,
                 percent(r.way)
             );
+        }
+        self.pulls.iter().for_each(|p| {
+            let _ = writeln!(out, "{}", p.text());
+        });
+        if self.still > 0 {
+            let _ = writeln!(out, "left out, the motor hardly turns in the log: {} runs", self.still);
         }
         match self.trust() {
             Some(share) => {
@@ -111,7 +155,9 @@ impl Gap {
                     100.0 * share
                 );
             }
-            None => out.push_str("no run to compare: label some, as `lowgear recipes` says\n"),
+            None => out.push_str(
+                "no run to compare: label some in which the motor turns, as `lowgear recipes` says\n",
+            ),
         }
         out
     }

@@ -4,10 +4,12 @@
 //! Start reading at [`log::LogReader`] (a log, row by row), then [`runs`] (which stretches tell what) and
 //! [`fit`] (the simulator's parameters from them).
 
+pub mod doubts;
 pub mod fit;
 pub mod gap;
 pub mod log;
 pub mod picture;
+pub mod plain;
 pub mod recipes;
 pub mod replay;
 pub mod runs;

@@ -186,7 +186,7 @@ fn with_code(text: &str) -> String {
 pub fn sheet_text(config: &VehicleConfig) -> String {
     let mut out = format!(
         "RUNS TO LOG: {}{}\n\nBefore anything else:\n",
-        config.name,
+        crate::plain::plain(&config.name),
         if config.invented { " (invented)" } else { "" }
     );
     CAUTIONS.iter().for_each(|c| {

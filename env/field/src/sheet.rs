@@ -2,6 +2,7 @@
 //!
 //! Everything else is assumed, and every assumption is told. None of them is more than a place to start: the logs put them right.
 
+use crate::plain::one_line;
 use lowgear_env::config::Spread;
 use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_env::stress::Miner;
@@ -53,6 +54,7 @@ pub struct Sheet {
 
 impl Check for Sheet {
     fn check(&self) -> Result<(), KeyError> {
+        one_line("name", &self.name)?;
         if !(1..=6).contains(&self.teeth.len()) {
             return Err(KeyError::new(
                 "teeth",

@@ -3,10 +3,13 @@
 
 mod field {
     mod dirty;
+    mod doubted;
+    mod kept;
     mod mutated;
     mod python;
     mod recovered;
     mod replayed;
     mod scipy;
+    mod sheeted;
     mod textbook;
 }

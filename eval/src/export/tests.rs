@@ -100,7 +100,7 @@ fn the_compiled_header_answers_as_the_onboard_code() {
         .collect();
     names.sort();
     let expected = ["README.txt", "harness.c", "lowgear.h", "lowgear.py", "lowgear.rs", "size-sheet.txt"];
-    assert_eq!(names, [&expected[..], &["table.csv", "vectors.csv"]].concat());
+    assert_eq!(names, [&expected[..], &["specification.md", "table.csv", "vectors.csv"]].concat());
     assert!(std::fs::metadata(folder.path().join("vectors.csv")).unwrap().len() < 2_000_000);
 }
 

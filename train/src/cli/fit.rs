@@ -6,6 +6,7 @@ use crate::progress::Reporter;
 use crate::store::write_atomically;
 use lowgear_env::config::{ConfigError, KeyError, load};
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_field::doubts::Doubts;
 use lowgear_field::fit::{Conditions, fit};
 use std::path::{Path, PathBuf};
 
@@ -27,6 +28,9 @@ pub(super) struct FitArguments {
     /// Vehicle file to write
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Write the files even where the logs do not fit the vehicle; what speaks against them then stands first
+    #[arg(long)]
+    accept_misfit: bool,
     /// Temperature of the air while the logs were written, °C
     #[arg(long, value_name = "C", default_value_t = 20.0, value_parser = temperature, allow_negative_numbers = true)]
     air_c: f64,
@@ -44,9 +48,12 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let reporter = Reporter::new();
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&start, &arguments.logs, &mapping, &reporter)?;
-    let conditions = Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c };
+    refuse(&Doubts::of(&start, &collected.runs), arguments.accept_misfit)?;
+    let conditions =
+        Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c, ..Conditions::default() };
     let found =
         fit(&start, &collected, conditions, |line| reporter.line(line)).map_err(StudyError::step("fit"))?;
+    refuse(&found.doubts, arguments.accept_misfit)?;
     let names: Vec<String> = arguments
         .logs
         .iter()
@@ -70,6 +77,21 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
         out.push_str(&format!("surfaces: {}\n", file.display()));
     }
     Ok(out)
+}
+
+/// Ends a fit that is worth nothing before anything is written.
+fn refuse(doubts: &Doubts, accepted: bool) -> Result<(), StudyError> {
+    if accepted || doubts.refused.is_empty() {
+        return Ok(());
+    }
+    Err(StudyError::Step {
+        step: "fit",
+        problem: format!(
+            "the logs do not fit this vehicle, nothing was written\n  {}\n  hint: mend the log, its mapping or the vehicle file; with --accept-misfit the \
+             file is written all the same, with this at its head",
+            doubts.refused.join("\n  ")
+        ),
+    })
 }
 
 /// A fitted value that a vehicle file may not hold.

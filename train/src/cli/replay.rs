@@ -51,7 +51,13 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let written = |reason| StudyError::Store(StoreError::io(&place)(reason));
     let mut rows = BufWriter::new(File::create(&beside).map_err(written)?);
     writeln!(rows, "{}", Decision::headings()).map_err(written)?;
-    replay.walk(&mut log, |decision| writeln!(rows, "{}", decision.row()).map_err(written))?;
+    let walked: Result<(), StudyError> =
+        replay.walk(&mut log, |decision| writeln!(rows, "{}", decision.row()).map_err(written));
+    if walked.is_err() {
+        // Half of the decisions are of no use to anybody.
+        let _ = std::fs::remove_file(&beside);
+    }
+    walked?;
     let whole = rows.into_inner().map_err(|e| written(e.into_error()))?;
     whole.sync_all().map_err(written)?;
     std::fs::rename(&beside, &place).map_err(written)?;

@@ -3,6 +3,7 @@
 use crate::error::StudyError;
 use crate::store::write_atomically;
 use lowgear_env::config::{ConfigError, load};
+use lowgear_field::plain::plain;
 use lowgear_field::sheet::Sheet;
 use std::path::PathBuf;
 
@@ -24,8 +25,7 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<String, StudyError> {
     let wrong = |error| StudyError::Config(ConfigError::value(&arguments.sheet, error));
     let (vehicle, assumed) = sheet.vehicle().map_err(wrong)?;
     let body = toml::to_string(&vehicle).map_err(StudyError::step("vehicle file"))?;
-    let mut text =
-        format!("# {}: a first guess from a data sheet. Assumed:\n", vehicle.name.replace('\n', " "));
+    let mut text = format!("# {}: a first guess from a data sheet. Assumed:\n", plain(&vehicle.name));
     assumed.lines().for_each(|line| text.push_str(&format!("#   {line}\n")));
     text.push_str(&body);
     write_atomically(&arguments.out, text.as_bytes())?;

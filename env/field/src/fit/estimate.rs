@@ -1,12 +1,15 @@
 //! The fit from start to end.
 
 use super::first::first_problem;
+use super::given::{Given, GivenErrors, given_slopes};
+use super::misfit::{Pull, contradicted, disagreeing, misfit, pulls};
 use super::parameters::{Parameter, Shared, Surfaces};
 use super::problem::{Channel, HUBER, Problem, Residual, Variable};
 use super::selector::{SelectorFit, fit_selector};
 use super::sensors::{SensorFit, scatter_of, sensors_of};
 use super::simulate::Predicted;
-use super::spread::{covariance, vaguest};
+use super::spread::{covariance, plain_covariance, vaguest};
+use crate::doubts::Doubts;
 use crate::log::SpeedIs;
 use crate::runs::{Collected, Run};
 use levenberg_marquardt::LevenbergMarquardt;
@@ -50,12 +53,12 @@ pub struct Estimate {
     pub at_limit: bool,
 }
 
-/// A parameter that the log cannot tell; it keeps its value.
+/// A parameter that the log cannot tell; it keeps its start value.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Held {
     /// Its name.
     pub name: String,
-    /// Its value.
+    /// Its start value.
     pub value: f64,
     /// Parameters that it acts together with; none when no run shows it at all.
     pub with: Vec<String>,
@@ -70,6 +73,16 @@ pub struct Fit {
     pub surfaces: Surfaces,
     /// Fitted parameters.
     pub estimates: Vec<Estimate>,
+    /// Assumed values of which the runs tell something.
+    pub assumed: Vec<Estimate>,
+    /// What speaks against the logs and this fit.
+    pub doubts: Doubts,
+    /// Stall pulls one by one.
+    pub pulls: Vec<Pull>,
+    /// Ramps: what the label says, how far it is off and the standard error of that, degrees.
+    pub grades: Vec<(f64, f64, f64)>,
+    /// Values that stay as given, with the standard deviation counted in.
+    pub given: Vec<(Given, f64)>,
     /// Parameters that the log cannot tell.
     pub held: Vec<Held>,
     /// Correlations of the estimates, in their order.
@@ -87,7 +100,7 @@ pub struct Fit {
     /// Residuals beyond Huber's limit, share.
     pub outlying: f64,
     /// Factor by which each channel scatters more than the start file's sensors.
-    pub scatter: [f64; 4],
+    pub scatter: [f64; 5],
 }
 
 /// What the log does not say of itself.
@@ -97,13 +110,18 @@ pub struct Conditions {
     pub speed_is: SpeedIs,
     /// Temperature of the air, °C.
     pub air_c: f64,
+    /// How far given values may be off.
+    pub given: GivenErrors,
 }
 
 impl Default for Conditions {
     fn default() -> Conditions {
-        Conditions { speed_is: SpeedIs::Mean, air_c: 20.0 }
+        Conditions { speed_is: SpeedIs::Mean, air_c: 20.0, given: GivenErrors::default() }
     }
 }
+
+/// An assumed value of which the runs leave more than this part of its uncertainty stays as it is.
+const UNTOLD: f64 = 0.97;
 
 /// Rounds of solving and judging the scatter anew, at the most.
 const ROUNDS: usize = 8;
@@ -127,9 +145,10 @@ pub fn fit(
     let mut problem = first_problem(start, runs, conditions);
     let mut held = Vec::new();
     hold_the_vague(&mut problem, &mut held)?;
+    leave_the_assumed(&mut problem);
     problem = solve(problem, &mut told)?;
     // What looked certain at the start may not be at the solution.
-    while hold_the_vague(&mut problem, &mut held)? {
+    while hold_the_vague(&mut problem, &mut held)? | leave_the_assumed(&mut problem) {
         problem = solve(problem, &mut told)?;
     }
     conclude(problem, held, start, collected)
@@ -143,16 +162,37 @@ fn hold_the_vague(problem: &mut Problem<'_>, held: &mut Vec<Held>) -> Result<boo
         let Some((index, with)) = vaguest(problem, &slopes) else { break };
         let names = |i: &usize| match &problem.variables[*i] {
             Variable::Shared(p) => Some(p.name(&problem.shared.surfaces)),
-            Variable::Ocv(_) | Variable::Start(_) => None,
+            Variable::Ocv(_) | Variable::Start(_) | Variable::Grade(_) => None,
         };
         let with = with.iter().filter_map(names).collect();
-        if let Variable::Shared(p) = problem.variables.remove(index) {
-            held.push(Held { name: p.name(&problem.shared.surfaces), value: problem.shared.get(&p), with });
+        let variable = problem.variables.remove(index);
+        if let Variable::Shared(p) = &variable {
+            // It may have moved before the solution showed that nothing tells it.
+            let start = problem.first.get(p);
+            problem.set(&variable, start);
+            held.push(Held { name: p.name(&problem.shared.surfaces), value: start, with });
         }
         any = true;
     }
     let some = problem.variables.iter().any(|v| matches!(v, Variable::Shared(_)));
     if some { Ok(any) } else { Err(FitError::NothingTold) }
+}
+
+/// Takes out the assumed values of which the runs tell next to nothing, back at their start; says whether there were any.
+fn leave_the_assumed(problem: &mut Problem<'_>) -> bool {
+    let Some(covariance) = plain_covariance(&problem.slopes()) else { return false };
+    let untold = |(i, variable): (usize, &Variable)| {
+        let Variable::Shared(p) = variable else { return None };
+        let sd = covariance[(i, i)].max(0.0).sqrt() / problem.get(variable);
+        (p.is_assumed() && sd > UNTOLD * problem.given.of_assumed(p)).then(|| p.clone())
+    };
+    let left: Vec<Parameter> = problem.variables.iter().enumerate().filter_map(untold).collect();
+    for parameter in &left {
+        let start = problem.first.get(parameter);
+        problem.shared.set(parameter, start);
+        problem.variables.retain(|v| *v != Variable::Shared(parameter.clone()));
+    }
+    !left.is_empty()
 }
 
 /// Solves, judges the scatter of each channel by the residuals, and solves again until that stays.
@@ -244,43 +284,58 @@ fn conclude(
     let on_limits = put_on_limits(&mut problem);
     let slopes = problem.slopes();
     let flat = problem.all_residuals();
-    let covariance = covariance(&slopes, &flat)
+    let given = Given::all(&problem);
+    let over_given = given_slopes(&problem, &given);
+    let covariance = covariance(&slopes, &flat, &over_given)
         .ok_or_else(|| FitError::NoSolution("the normal equations have no inverse".to_owned()))?;
     let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
     let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
-    let shared: Vec<(usize, Parameter)> = problem
+    let all: Vec<(usize, Parameter)> = problem
         .variables
         .iter()
         .enumerate()
         .filter_map(|(i, v)| if let Variable::Shared(p) = v { Some((i, p.clone())) } else { None })
         .collect();
-    let estimates: Vec<Estimate> = shared
-        .iter()
-        .map(|(i, p)| {
-            let value = problem.shared.get(p);
-            let start = match p {
-                Parameter::Rolling(s) => unfitted.rolling[*s],
-                Parameter::Grass(s) => unfitted.drag_s_m[*s],
-                _ => first.get(p),
-            };
-            let error = covariance[(*i, *i)].max(0.0).sqrt();
-            Estimate {
-                parameter: p.clone(),
-                name: p.name(&problem.shared.surfaces),
-                value,
-                error,
-                start,
-                at_limit: on_limits.contains(p),
-            }
-        })
-        .collect();
+    let (assumed, shared): (Vec<_>, Vec<_>) = all.into_iter().partition(|(_, p)| p.is_assumed());
+    let estimates_of = |some: &[(usize, Parameter)]| -> Vec<Estimate> {
+        some.iter()
+            .map(|(i, p)| {
+                let value = problem.shared.get(p);
+                let start = match p {
+                    Parameter::Rolling(s) => unfitted.rolling[*s],
+                    Parameter::Grass(s) => unfitted.drag_s_m[*s],
+                    _ => first.get(p),
+                };
+                let error = covariance[(*i, *i)].max(0.0).sqrt();
+                Estimate {
+                    parameter: p.clone(),
+                    name: p.name(&problem.shared.surfaces),
+                    value,
+                    error,
+                    start,
+                    at_limit: on_limits.contains(p),
+                }
+            })
+            .collect()
+    };
+    let (estimates, assumed) = (estimates_of(&shared), estimates_of(&assumed));
     let n = shared.len();
     let correlation = DMatrix::from_fn(n, n, |a, b| {
         let (i, j) = (shared[a].0, shared[b].0);
         covariance[(i, j)] / (covariance[(i, i)] * covariance[(j, j)]).sqrt()
     });
     let residuals: Vec<Vec<Residual>> = (0..problem.runs.len()).map(|r| problem.residuals_of(r)).collect();
-    let outlying = flat.iter().filter(|r| r.value.abs() > 3.0 * HUBER).count() as f64 / flat.len() as f64;
+    let readings = || flat.iter().filter(|r| r.channel != Channel::Prior);
+    let outlying =
+        readings().filter(|r| r.value.abs() > 3.0 * HUBER).count() as f64 / readings().count() as f64;
+    let (pulls, grades) = (pulls(problem.runs, &residuals), grades_of(&problem, &covariance));
+    let mut doubts = Doubts::of(start, problem.runs);
+    doubts.refused.extend(misfit(&problem, start, &estimates, outlying));
+    if doubts.refused.is_empty() {
+        // With readings that are none, every given value contradicts some.
+        doubts.told.extend(disagreeing(&pulls, &grades, problem.given.grade_deg));
+        doubts.told.extend(contradicted(&problem, &slopes, &given, &over_given, &residuals));
+    }
     Ok(Fit {
         sensors: sensors_of(&problem, &residuals),
         selector: fit_selector(&collected.moves, &start.selector),
@@ -291,7 +346,12 @@ fn conclude(
             config
         },
         surfaces: problem.shared.surfaces.clone(),
+        doubts,
+        pulls,
+        grades,
         estimates,
+        assumed,
+        given,
         held,
         correlation,
         runs: problem.runs.to_vec(),
@@ -301,11 +361,19 @@ fn conclude(
     })
 }
 
+fn grades_of(problem: &Problem<'_>, covariance: &DMatrix<f64>) -> Vec<(f64, f64, f64)> {
+    let of = |(i, variable): (usize, &Variable)| {
+        let Variable::Grade(label_deg) = variable else { return None };
+        Some((*label_deg, problem.get(variable), covariance[(i, i)].max(0.0).sqrt()))
+    };
+    problem.variables.iter().enumerate().filter_map(of).collect()
+}
+
 impl Fit {
     /// The estimate of a parameter, if the log tells it.
     #[must_use]
     pub fn of(&self, parameter: &Parameter) -> Option<&Estimate> {
-        self.estimates.iter().find(|e| e.parameter == *parameter)
+        self.estimates.iter().chain(&self.assumed).find(|e| e.parameter == *parameter)
     }
 }
 

@@ -19,15 +19,28 @@ pub(super) fn first_problem<'a>(
             names.push(name);
         }
     }
-    let shared = Shared::new(start, Surfaces::new(names), conditions.air_c);
+    let mut shared = Shared::new(start, Surfaces::new(names), conditions.air_c);
+    let given = conditions.given;
+    let assumed: Vec<Parameter> = Parameter::ASSUMED
+        .into_iter()
+        .filter(|p| given.of_assumed(p) > 0.0 && shared.get(p) > p.limits().0)
+        .collect();
+    shared.heat_moves = assumed.iter().any(|p| *p != Parameter::WheelInertia);
     let own: Vec<Own> = runs.iter().map(|run| first_own(start, run)).collect();
     let any_current = runs.iter().flat_map(|r| &r.samples).any(|s| s.current_a.is_some());
     let gears = start.gearbox.total_ratio.len();
     let mut variables: Vec<Variable> = Parameter::all(gears, shared.surfaces.names.len())
         .into_iter()
         .filter(|p| any_current || *p != Parameter::CurrentOffset)
+        .chain(assumed)
         .map(Variable::Shared)
         .collect();
+    for run in runs.iter().filter(|r| r.grade_deg != 0.0 && given.grade_deg > 0.0) {
+        let grade = Variable::Grade(run.grade_deg);
+        if !variables.contains(&grade) {
+            variables.push(grade);
+        }
+    }
     variables.extend((0..runs.len()).filter(|&r| own[r].fits_ocv).map(Variable::Ocv));
     variables.extend((0..runs.len()).filter(|&r| own[r].fits_start).map(Variable::Start));
     let sensors = &start.sensors;
@@ -40,7 +53,7 @@ pub(super) fn first_problem<'a>(
         pulse_rad,
         voltage_v: noise(sensors.battery, 0.03),
         current_a: noise(sensors.current, 0.02),
-        factor: [1.0; 4],
+        factor: [1.0; 5],
     };
     Problem {
         first: shared.clone(),
@@ -50,6 +63,7 @@ pub(super) fn first_problem<'a>(
         variables,
         scatter,
         speed_is: conditions.speed_is,
+        given,
         robust: true,
     }
 }
@@ -70,6 +84,7 @@ fn first_own(start: &VehicleConfig, run: &Run) -> Own {
         fits_start,
         weigh_rad_s: run.samples.iter().map(|s| s.motor_rad_s.abs()).collect(),
         late: (late_s / interval_s).round() as usize,
+        grade_off_deg: 0.0,
     }
 }
 

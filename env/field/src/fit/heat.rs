@@ -4,6 +4,7 @@
 //! winding's resistance or the friction moves each with its own power: a quarter of a kelvin is as much as the standard error of
 //! a winding's resistance.
 
+use super::past::{Past, Piece};
 use crate::log::Sample;
 use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise, VehicleConfig};
 
@@ -54,6 +55,8 @@ pub struct HeatTracker {
     source_ohm: f64,
     nominal_v: f64,
     warmth: Warmth,
+    past: Past,
+    open: Piece,
     gathered_s: f64,
     winding_j: f64,
     housing_j: f64,
@@ -72,6 +75,8 @@ impl HeatTracker {
             source_ohm: config.battery.resistance_ohm,
             nominal_v: config.battery.nominal_voltage_v,
             warmth: Warmth::default(),
+            past: Past::default(),
+            open: Piece::default(),
             gathered_s: 0.0,
             winding_j: 0.0,
             housing_j: 0.0,
@@ -96,6 +101,14 @@ impl HeatTracker {
             copper: sane(step.advance(self.warmth.copper, self.winding_j / over_s, 0.0)),
             friction: sane(step.advance(self.warmth.friction, 0.0, self.housing_j / over_s)),
         }
+    }
+
+    /// What went through it up to now.
+    #[must_use]
+    pub fn past(&self) -> Past {
+        let mut past = self.past.clone();
+        past.push(self.open);
+        past
     }
 
     /// Takes a row. A pause between rows cools.
@@ -128,9 +141,14 @@ impl HeatTracker {
         self.housing_j +=
             (torque_constant_nm_a * no_load_current_a + iron_nm) * now.motor_rad_s * sample.dt_s;
         self.gathered_s += sample.dt_s;
+        self.open.lasted_s += sample.dt_s;
+        self.open.squared_a2s += square_a2 * sample.dt_s;
+        self.open.turned_rad += now.motor_rad_s * sample.dt_s;
+        self.open.current_turned_a_rad += 0.5 * (begins_a + ends_a) * now.motor_rad_s * sample.dt_s;
         if self.gathered_s >= STEP_S {
             self.warmth = self.warmth();
             (self.gathered_s, self.winding_j, self.housing_j) = (0.0, 0.0, 0.0);
+            self.past.push(std::mem::take(&mut self.open));
         }
     }
 
@@ -158,6 +176,8 @@ impl HeatTracker {
 
     fn cool(&mut self, pause_s: f64) {
         if pause_s > 0.0 {
+            self.past.push(std::mem::take(&mut self.open));
+            self.past.push(Piece { lasted_s: pause_s.min(1e6), ..Piece::default() });
             let step = HeatStep::new(&self.heat, pause_s.min(1e6));
             let cooled = |rise| step.advance(rise, 0.0, 0.0);
             self.warmth.copper = cooled(self.warmth.copper);

@@ -8,14 +8,20 @@
 //!
 //! Torque constant and back-EMF constant are tied by their ratio in the start file: torque constant, rotor inertia
 //! and the efficiencies only ever act as products, so that no log can tell all of them apart.
-//! Not fitted: mass, wheel radius, wheel inertia, heat constants, friction of the ground.
+//! Not fitted: mass, wheel radius, ratios, friction of the ground. Wheel inertia and heat constants are fitted where the runs tell
+//! something of them, with what is known beforehand as a residual of its own. How far given values may be off stands in every standard error
+//! ([`GivenErrors`]).
 
 mod drawn;
 mod estimate;
 mod first;
+mod given;
 mod heat;
+mod misfit;
 mod parameters;
+mod past;
 mod problem;
+mod scale;
 mod selector;
 mod sensors;
 mod shown;
@@ -25,9 +31,13 @@ mod written;
 
 pub use estimate::{Conditions, Estimate, Fit, FitError, Held, fit};
 pub use first::{charge_at_rest, still_rad_s};
+pub use given::{Given, GivenErrors};
 pub use heat::{HeatTracker, Warmth};
+pub use misfit::Pull;
 pub use parameters::{Parameter, Surfaces};
+pub use past::{Past, Piece};
 pub use problem::{Channel, Residual};
+pub use scale::{at_the_scale_n, mean_push_n};
 pub use selector::{SelectorFit, fit_selector};
 pub use sensors::SensorFit;
 pub use simulate::{Predicted, World, simulate};

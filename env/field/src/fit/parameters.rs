@@ -28,6 +28,18 @@ pub enum Parameter {
     Grass(usize),
     /// Reading of the current sensor without current, A.
     CurrentOffset,
+    /// Inertia of all wheels, kg·m²; assumed at the start.
+    WheelInertia,
+    /// Heat capacity of the winding, J/K; assumed at the start.
+    WindingHeat,
+    /// Heat capacity of the housing, J/K; assumed at the start.
+    HousingHeat,
+    /// Thermal resistance from winding to housing, K/W; assumed at the start.
+    WindingPath,
+    /// Thermal resistance from housing to air, K/W; assumed at the start.
+    HousingPath,
+    /// What the magnets lose per kelvin, 1/K; assumed at the start.
+    Magnet,
 }
 
 /// Surfaces met in the runs.
@@ -60,9 +72,26 @@ pub(super) struct Shared {
     pub(super) current_offset_a: f64,
     /// Constants with which the heat before each run was worked out.
     pub(super) tracked: Constants,
+    /// Whether heat constants may move, so that it is worked out anew.
+    pub(super) heat_moves: bool,
 }
 
 impl Parameter {
+    /// What nobody measures before the first run.
+    pub(super) const ASSUMED: [Parameter; 6] = [
+        Parameter::WheelInertia,
+        Parameter::WindingHeat,
+        Parameter::HousingHeat,
+        Parameter::WindingPath,
+        Parameter::HousingPath,
+        Parameter::Magnet,
+    ];
+
+    /// Whether it is one of those.
+    pub(super) fn is_assumed(&self) -> bool {
+        Parameter::ASSUMED.contains(self)
+    }
+
     /// All that a vehicle with `gears` gears on `surfaces` surfaces has.
     #[must_use]
     pub fn all(gears: usize, surfaces: usize) -> Vec<Parameter> {
@@ -97,6 +126,12 @@ impl Parameter {
             Parameter::Rolling(_) => (1e-4, 1.0),
             Parameter::Grass(_) => (0.0, 5.0),
             Parameter::CurrentOffset => (-5.0, 5.0),
+            Parameter::WheelInertia => (1e-12, 10.0),
+            Parameter::WindingHeat => (0.1, 1e4),
+            Parameter::HousingHeat => (0.1, 1e5),
+            Parameter::WindingPath => (0.01, 100.0),
+            Parameter::HousingPath => (0.01, 1000.0),
+            Parameter::Magnet => (1e-6, 0.005),
         }
     }
 
@@ -130,6 +165,12 @@ impl Parameter {
             Parameter::Rolling(s) => format!("rolling on {}", surface(*s)),
             Parameter::Grass(s) => format!("drag-s-m on {}", surface(*s)),
             Parameter::CurrentOffset => "offset of the current sensor, A".into(),
+            Parameter::WheelInertia => "wheel-inertia-kg-m2".into(),
+            Parameter::WindingHeat => "winding-j-k".into(),
+            Parameter::HousingHeat => "housing-j-k".into(),
+            Parameter::WindingPath => "winding-to-housing-k-w".into(),
+            Parameter::HousingPath => "housing-to-air-k-w".into(),
+            Parameter::Magnet => "magnet-per-k".into(),
         }
     }
 }
@@ -140,11 +181,24 @@ impl Shared {
         let mut config = start.clone();
         config.motor.line = MotorLineConfig::Constants(start.motor.line.constants());
         config.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
-        Shared { config, surfaces, current_offset_a: 0.0, tracked: start.motor.line.constants() }
+        Shared {
+            config,
+            surfaces,
+            current_offset_a: 0.0,
+            tracked: start.motor.line.constants(),
+            heat_moves: false,
+        }
     }
 
     fn constants(&self) -> Constants {
         self.config.motor.line.constants()
+    }
+
+    /// Multiplies the torque constant, the back-EMF constant kept.
+    pub(super) fn scale_torque(&mut self, by: f64) {
+        let mut motor = self.constants();
+        motor.torque_constant_nm_a *= by;
+        self.config.motor.line = MotorLineConfig::Constants(motor);
     }
 
     pub(super) fn get(&self, parameter: &Parameter) -> f64 {
@@ -160,6 +214,12 @@ impl Shared {
             Parameter::Rolling(s) => self.surfaces.rolling[*s],
             Parameter::Grass(s) => self.surfaces.drag_s_m[*s],
             Parameter::CurrentOffset => self.current_offset_a,
+            Parameter::WheelInertia => self.config.chassis.wheel_inertia_kg_m2,
+            Parameter::WindingHeat => self.config.motor.heat.winding_j_k,
+            Parameter::HousingHeat => self.config.motor.heat.housing_j_k,
+            Parameter::WindingPath => self.config.motor.heat.winding_to_housing_k_w,
+            Parameter::HousingPath => self.config.motor.heat.housing_to_air_k_w,
+            Parameter::Magnet => self.config.motor.heat.magnet_per_k,
         }
     }
 
@@ -180,6 +240,12 @@ impl Shared {
             Parameter::Rolling(s) => self.surfaces.rolling[*s] = value,
             Parameter::Grass(s) => self.surfaces.drag_s_m[*s] = value,
             Parameter::CurrentOffset => self.current_offset_a = value,
+            Parameter::WheelInertia => self.config.chassis.wheel_inertia_kg_m2 = value,
+            Parameter::WindingHeat => self.config.motor.heat.winding_j_k = value,
+            Parameter::HousingHeat => self.config.motor.heat.housing_j_k = value,
+            Parameter::WindingPath => self.config.motor.heat.winding_to_housing_k_w = value,
+            Parameter::HousingPath => self.config.motor.heat.housing_to_air_k_w = value,
+            Parameter::Magnet => self.config.motor.heat.magnet_per_k = value,
         }
         self.config.motor.line = MotorLineConfig::Constants(motor);
     }

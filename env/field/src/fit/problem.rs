@@ -1,6 +1,8 @@
 //! Residuals and their Jacobian, and the form in which the library wants them.
 
+use super::given::GivenErrors;
 use super::parameters::{Parameter, Shared};
+use super::scale::{at_the_scale_n, mean_push_n};
 use super::simulate::{Predicted, World, simulate};
 use crate::log::SpeedIs;
 use crate::runs::Run;
@@ -18,11 +20,14 @@ pub enum Channel {
     Current,
     /// Force on a spring scale.
     Force,
+    /// An assumed value, against what was assumed.
+    Prior,
 }
 
 impl Channel {
     /// All of them.
-    pub(super) const ALL: [Channel; 4] = [Channel::Speed, Channel::Voltage, Channel::Current, Channel::Force];
+    pub(super) const ALL: [Channel; 5] =
+        [Channel::Speed, Channel::Voltage, Channel::Current, Channel::Force, Channel::Prior];
 }
 
 /// A residual: measured less simulated over the expected scatter.
@@ -51,7 +56,7 @@ pub(super) struct Scatter {
     pub(super) voltage_v: f64,
     pub(super) current_a: f64,
     /// Factors by channel from the residuals themselves.
-    pub(super) factor: [f64; 4],
+    pub(super) factor: [f64; 5],
 }
 
 /// A run with what is fitted for it alone.
@@ -67,6 +72,8 @@ pub(super) struct Own {
     pub(super) weigh_rad_s: Vec<f64>,
     /// Rows by which readings are late.
     pub(super) late: usize,
+    /// How far the grade is off the label's, degrees; 0 but for slopes.
+    pub(super) grade_off_deg: f64,
 }
 
 /// One fitted number.
@@ -75,6 +82,8 @@ pub(super) enum Variable {
     Shared(Parameter),
     Ocv(usize),
     Start(usize),
+    /// How far the ramps whose labels say so many degrees are off, degrees.
+    Grade(f64),
 }
 
 /// The problem at one point.
@@ -88,6 +97,8 @@ pub(super) struct Problem<'a> {
     pub(super) variables: Vec<Variable>,
     pub(super) scatter: Scatter,
     pub(super) speed_is: SpeedIs,
+    /// How far given values may be off.
+    pub(super) given: GivenErrors,
     /// Whether large residuals count by Huber's loss.
     pub(super) robust: bool,
 }
@@ -95,6 +106,8 @@ pub(super) struct Problem<'a> {
 /// Limits of a run's own numbers: V, and m/s.
 const OCV_LIMITS: (f64, f64) = (-5.0, 5.0);
 const START_LIMITS: (f64, f64) = (0.0, 20.0);
+/// Limits of what a label's grade is off by, degrees.
+const GRADE_LIMITS: (f64, f64) = (-15.0, 15.0);
 
 impl Variable {
     fn limits(&self) -> (f64, f64) {
@@ -102,6 +115,7 @@ impl Variable {
             Variable::Shared(p) => p.limits(),
             Variable::Ocv(_) => OCV_LIMITS,
             Variable::Start(_) => START_LIMITS,
+            Variable::Grade(_) => GRADE_LIMITS,
         }
     }
 
@@ -142,6 +156,9 @@ impl Problem<'_> {
             Variable::Shared(p) => self.shared.get(p),
             Variable::Ocv(run) => self.own[*run].ocv_offset_v,
             Variable::Start(run) => self.own[*run].start_m_s,
+            Variable::Grade(label_deg) => {
+                self.on_ramp(*label_deg).next().map_or(0.0, |run| self.own[run].grade_off_deg)
+            }
         }
     }
 
@@ -150,12 +167,21 @@ impl Problem<'_> {
             Variable::Shared(p) => self.shared.set(p, value),
             Variable::Ocv(run) => self.own[*run].ocv_offset_v = value,
             Variable::Start(run) => self.own[*run].start_m_s = value,
+            Variable::Grade(label_deg) => {
+                let there: Vec<usize> = self.on_ramp(*label_deg).collect();
+                there.into_iter().for_each(|run| self.own[run].grade_off_deg = value);
+            }
         }
+    }
+
+    /// The runs whose labels say so many degrees.
+    fn on_ramp(&self, label_deg: f64) -> impl Iterator<Item = usize> {
+        (0..self.runs.len()).filter(move |&run| self.runs[run].grade_deg.to_bits() == label_deg.to_bits())
     }
 
     pub(super) fn predict(&self, run: usize) -> Vec<Predicted> {
         let own = &self.own[run];
-        let world = World::of(&self.shared, &self.runs[run], own.charge, own.ocv_offset_v);
+        let world = World::of(&self.shared, &self.runs[run], own);
         simulate(&world, &self.runs[run], own.start_m_s)
     }
 
@@ -191,33 +217,41 @@ impl Problem<'_> {
                 push(Channel::Current, row, current_a - expected, self.scatter.current_a);
             }
         }
-        if let Some((force_n, error_n)) = run.force_n {
-            let driven: Vec<f64> = run
-                .samples
-                .iter()
-                .zip(&predicted)
-                .filter(|(s, _)| s.duty > 0.05)
-                .map(|(_, p)| p.push_n)
-                .collect();
-            if !driven.is_empty() {
-                let push_n = driven.iter().sum::<f64>() / driven.len() as f64;
-                push(Channel::Force, 0, force_n - self.at_the_scale_n(run, push_n), error_n);
-            }
+        if let Some((force_n, error_n)) = run.force_n
+            && let Some(push_n) = mean_push_n(run, &predicted)
+        {
+            let shown_n = at_the_scale_n(&self.shared.config.chassis, &self.shared.surfaces, run, push_n);
+            push(Channel::Force, 0, force_n - shown_n, error_n);
         }
         out
     }
 
-    /// What a spring scale shows of the push at the rims: bearings and the ground take their part first.
-    fn at_the_scale_n(&self, run: &Run, push_n: f64) -> f64 {
-        let chassis = &self.shared.config.chassis;
-        let surface =
-            run.surface.as_ref().and_then(|s| self.shared.surfaces.names.iter().position(|n| n == s));
-        let rolling = surface.map_or(0.0, |i| self.shared.surfaces.rolling[i]);
-        push_n - chassis.drag_n - rolling * chassis.mass_kg * lowgear_env::motion::GRAVITY_M_S2
+    /// Those of the runs, then one for every assumed value that is fitted.
+    pub(super) fn all_residuals(&self) -> Vec<Residual> {
+        let priors = self.priors().into_iter().map(|(_, residual, _)| residual);
+        (0..self.runs.len()).flat_map(|run| self.residuals_of(run)).chain(priors).collect()
     }
 
-    pub(super) fn all_residuals(&self) -> Vec<Residual> {
-        (0..self.runs.len()).flat_map(|run| self.residuals_of(run)).collect()
+    /// For every assumed value that is fitted: its variable, how far it (its logarithm, where it is no grade) is from the start in standard
+    /// deviations, and the derivative of that by the value.
+    fn priors(&self) -> Vec<(usize, Residual, f64)> {
+        let of = |(column, variable): (usize, &Variable)| {
+            let parameter = match variable {
+                Variable::Shared(parameter) => parameter,
+                Variable::Grade(_) => {
+                    let value = self.get(variable) / self.given.grade_deg;
+                    let residual = Residual { channel: Channel::Prior, row: column, value };
+                    return Some((column, residual, 1.0 / self.given.grade_deg));
+                }
+                Variable::Ocv(_) | Variable::Start(_) => return None,
+            };
+            let sd = self.given.of_assumed(parameter);
+            let (value, first) = (self.shared.get(parameter), self.first.get(parameter));
+            let residual =
+                Residual { channel: Channel::Prior, row: column, value: (value / first).ln() / sd };
+            parameter.is_assumed().then_some((column, residual, 1.0 / (value * sd)))
+        };
+        self.variables.iter().enumerate().filter_map(of).collect()
     }
 
     /// Derivatives of the standardised residuals by the values of the variables themselves, one column each.
@@ -231,15 +265,16 @@ impl Problem<'_> {
                 Some(start)
             })
             .collect();
-        let rows = base.iter().map(Vec::len).sum();
-        let mut slopes = DMatrix::zeros(rows, self.variables.len());
+        let priors = self.priors();
+        let rows = base.iter().map(Vec::len).sum::<usize>();
+        let mut slopes = DMatrix::zeros(rows + priors.len(), self.variables.len());
         let mut moved = self.clone();
         for (column, variable) in self.variables.iter().enumerate() {
             let (low, high) = variable.limits();
             let value = self.get(variable);
             let size = match variable {
                 Variable::Shared(p) => p.scale(value),
-                Variable::Ocv(_) | Variable::Start(_) => 1.0,
+                Variable::Ocv(_) | Variable::Start(_) | Variable::Grade(_) => 1.0,
             };
             let mut step = 1e-5 * size;
             if value + step > high {
@@ -249,6 +284,7 @@ impl Problem<'_> {
             let runs: Vec<usize> = match variable {
                 Variable::Shared(_) => (0..self.runs.len()).collect(),
                 Variable::Ocv(run) | Variable::Start(run) => vec![*run],
+                Variable::Grade(label_deg) => self.on_ramp(*label_deg).collect(),
             };
             for run in runs {
                 if let Variable::Shared(p) = variable
@@ -263,7 +299,15 @@ impl Problem<'_> {
             }
             moved.set(variable, value);
         }
+        for (row, (column, _, slope)) in priors.into_iter().enumerate() {
+            slopes[(rows + row, column)] = slope;
+        }
         slopes
+    }
+
+    /// Whether a residual counts by Huber's loss: a reading does, what was assumed does not.
+    fn tames(&self, residual: &Residual) -> bool {
+        self.robust && residual.channel != Channel::Prior
     }
 
     pub(super) fn point(&self) -> DVector<f64> {
@@ -308,7 +352,7 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
 
     fn residuals(&self) -> Option<DVector<f64>> {
         let values = self.all_residuals();
-        let robust = |r: &Residual| if self.robust { tamed(r.value).0 } else { r.value };
+        let robust = |r: &Residual| if self.tames(r) { tamed(r.value).0 } else { r.value };
         Some(DVector::from_iterator(values.len(), values.iter().map(robust)))
     }
 
@@ -319,10 +363,8 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
             let by_u = variable.value(u[column]).1;
             slopes.column_mut(column).scale_mut(by_u);
         }
-        if self.robust {
-            for (row, residual) in self.all_residuals().iter().enumerate() {
-                slopes.row_mut(row).scale_mut(tamed(residual.value).1);
-            }
+        for (row, residual) in self.all_residuals().iter().enumerate().filter(|(_, r)| self.tames(r)) {
+            slopes.row_mut(row).scale_mut(tamed(residual.value).1);
         }
         Some(slopes)
     }

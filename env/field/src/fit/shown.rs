@@ -41,6 +41,13 @@ pub(super) fn with_error(value: f64, error: f64) -> String {
     format!("({:.after$} ± {:.after$})e{power}", value / tens, error / tens)
 }
 
+/// A value as somebody gave it: all its digits where they are few, else six.
+pub(super) fn as_given(value: f64) -> String {
+    let whole =
+        if value == 0.0 || PLAIN.contains(&value.abs()) { value.to_string() } else { format!("{value:e}") };
+    if whole.len() <= 9 { whole } else { figure(value, 6) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -64,5 +71,14 @@ mod tests {
         assert_eq!(figure(8.41e-6, 2), "8.4e-6");
         assert_eq!(figure(0.0, 4), "0");
         assert_eq!(figure(f64::INFINITY, 2), "inf");
+    }
+
+    #[test]
+    fn given_values_keep_the_digits_that_they_were_given_with() {
+        assert_eq!(as_given(0.498), "0.498");
+        assert_eq!(as_given(0.4979), "0.4979");
+        assert_eq!(as_given(3.0e-7), "3e-7");
+        assert_eq!(as_given(7.2 / 0.47), "15.3191");
+        assert_eq!(as_given(0.0), "0");
     }
 }

@@ -1,6 +1,7 @@
 //! A run driven anew by the simulator, with the duties of the log.
 
 use super::parameters::{Shared, Surfaces};
+use super::problem::Own;
 use crate::runs::{Recipe, Run};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::{Course, Segment, Surface};
@@ -56,6 +57,17 @@ impl World {
         charge: f64,
         ocv_offset_v: f64,
     ) -> World {
+        World::on_grade(config, surfaces, run, charge, ocv_offset_v, run.grade_deg)
+    }
+
+    fn on_grade(
+        config: &VehicleConfig,
+        surfaces: &Surfaces,
+        run: &Run,
+        charge: f64,
+        ocv_offset_v: f64,
+        grade_deg: f64,
+    ) -> World {
         let mut config = config.clone();
         config.controller.tick_s = config.controller.tick_s.min(SETTLED_S);
         let mut vehicle = config.draw(&mut Seed(0).stream(Stream::Vehicle, 0));
@@ -84,7 +96,7 @@ impl World {
             name: String::new(),
             length_m: 1e9,
             surfaces: vec![surface],
-            segments: vec![Segment { start_m: 0.0, sin_grade: run.grade_deg.to_radians().sin(), surface: 0 }],
+            segments: vec![Segment { start_m: 0.0, sin_grade: grade_deg.to_radians().sin(), surface: 0 }],
             obstacles: vec![],
         };
         let track = Track::new(course, &vehicle);
@@ -93,8 +105,14 @@ impl World {
 
     /// The same while fitting. How warm the motor is at the beginning was worked out with the constants of the start file; what the copper
     /// has warmed goes with the resistance, the rest with the friction.
-    pub(super) fn of(shared: &Shared, run: &Run, charge: f64, ocv_offset_v: f64) -> World {
-        let mut world = World::new(&shared.config, &shared.surfaces, run, charge, ocv_offset_v);
+    pub(super) fn of(shared: &Shared, run: &Run, own: &Own) -> World {
+        let grade_deg = run.grade_deg + own.grade_off_deg;
+        let mut world =
+            World::on_grade(&shared.config, &shared.surfaces, run, own.charge, own.ocv_offset_v, grade_deg);
+        if shared.heat_moves {
+            world.rise = run.past.rise(&shared.config.motor.heat, &shared.config.motor.line.constants());
+            return world;
+        }
         let (now, then) = (shared.config.motor.line.constants(), shared.tracked);
         let friction_nm = |of: Constants| of.torque_constant_nm_a * of.no_load_current_a;
         let friction = if friction_nm(then) > 0.0 { friction_nm(now) / friction_nm(then) } else { 1.0 };

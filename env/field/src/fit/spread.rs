@@ -1,7 +1,7 @@
 //! What the runs can tell and how well: singular values of the Jacobian, standard errors, correlations.
 
 use super::problem::{Channel, HUBER, Problem, Residual, Variable};
-use nalgebra::{DMatrix, SVD};
+use nalgebra::{DMatrix, DVector, SVD};
 
 /// A parameter is not told by the log when its standard error is beyond this part of itself (of its usual size where it may be
 /// nought).
@@ -17,7 +17,8 @@ const MOST_SWEEPS: usize = 2000;
 
 /// The shared columns with the runs' own numbers projected out, each by the scale of its parameter.
 fn projected(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> (DMatrix<f64>, Vec<usize>) {
-    let is_shared = |i: &usize| matches!(problem.variables[*i], Variable::Shared(_));
+    // What was assumed is held by its own residual: it never is the one that the runs cannot tell.
+    let is_shared = |i: &usize| matches!(&problem.variables[*i], Variable::Shared(p) if !p.is_assumed());
     let (shared, own): (Vec<usize>, Vec<usize>) = (0..problem.variables.len()).partition(is_shared);
     let mut columns = slopes.select_columns(&shared);
     for (k, &i) in shared.iter().enumerate() {
@@ -65,11 +66,22 @@ pub(super) fn vaguest(problem: &Problem<'_>, slopes: &DMatrix<f64>) -> Option<(u
     Some((shared[worst], with))
 }
 
+/// Covariance as if every residual had the scatter that it is expected to have, `(J'J)^-1`: all that can be said before the solution.
+pub(super) fn plain_covariance(slopes: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
+    let unit = unit(slopes, &lengths);
+    let inverse = (unit.transpose() * unit).try_inverse()?;
+    Some(DMatrix::from_fn(lengths.len(), lengths.len(), |i, j| inverse[(i, j)] / (lengths[i] * lengths[j])))
+}
+
 /// Share of a channel's residuals inside Huber's limit, and mean square of what counts of them.
 ///
 /// Channels have their own: the median takes readings in steps as wide as their noise for up to a fifth more or less than they scatter.
 /// Too few residuals to tell are taken as normal.
 fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
+    if channel == Channel::Prior {
+        return (1.0, 1.0);
+    }
     let of_it = || residuals.iter().filter(|r| r.channel == channel && r.value != 0.0);
     let n = of_it().count();
     if n < TOO_FEW {
@@ -80,33 +92,78 @@ fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
     (inside / n as f64, psi / n as f64)
 }
 
+/// Knowledge of all variables: the sum of `E[psi'] J'J` over the channels, by columns of unit length so that units do not matter to the
+/// inverse.
+pub(super) struct Bread {
+    lengths: Vec<f64>,
+    inverse: DMatrix<f64>,
+    /// By channel: share of residuals inside Huber's limit, and mean square of what counts of them.
+    moments: [(f64, f64); Channel::ALL.len()],
+}
+
+impl Bread {
+    /// `None` where the variables cannot be told apart.
+    pub(super) fn new(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Option<Bread> {
+        let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
+        let moments = Channel::ALL.map(|channel| moments(residuals, channel));
+        let weighed = weighed(&unit(slopes, &lengths), residuals, |channel| moments[channel as usize].0);
+        let inverse = (unit(slopes, &lengths).transpose() * weighed).try_inverse()?;
+        Some(Bread { lengths, inverse, moments })
+    }
+
+    /// A column without what the variables can do for it, in weighed rows, and what is left of its knowledge.
+    pub(super) fn apart(
+        &self,
+        slopes: &DMatrix<f64>,
+        residuals: &[Residual],
+        column: DVector<f64>,
+    ) -> (DVector<f64>, f64) {
+        let unit = unit(slopes, &self.lengths);
+        let weight = |r: &Residual| self.moments[r.channel as usize].0;
+        let weights = DVector::from_iterator(residuals.len(), residuals.iter().map(weight));
+        let inside = unit.transpose() * column.component_mul(&weights);
+        let apart = &column - unit * (&self.inverse * inside);
+        let knowledge = apart.component_mul(&weights).dot(&column);
+        (apart, knowledge.max(1e-300))
+    }
+}
+
+fn unit(slopes: &DMatrix<f64>, lengths: &[f64]) -> DMatrix<f64> {
+    let mut unit = slopes.clone();
+    for (i, length) in lengths.iter().enumerate() {
+        unit.column_mut(i).scale_mut(1.0 / length);
+    }
+    unit
+}
+
+/// Rows times a weight of their channel.
+fn weighed(slopes: &DMatrix<f64>, residuals: &[Residual], of: impl Fn(Channel) -> f64) -> DMatrix<f64> {
+    let mut out = slopes.clone();
+    for (i, residual) in residuals.iter().enumerate() {
+        out.row_mut(i).scale_mut(of(residual.channel));
+    }
+    out
+}
+
 /// Covariance of all variables, in their units: that of an M-estimator, `A^-1 B A^-1` with `A` the sum of `E[psi'] J'J` and `B` that of
-/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`.
-pub(super) fn covariance(slopes: &DMatrix<f64>, residuals: &[Residual]) -> Option<DMatrix<f64>> {
+/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`. The errors of given values come
+/// on top, `given` being the slopes of the residuals over them.
+pub(super) fn covariance(
+    slopes: &DMatrix<f64>,
+    residuals: &[Residual],
+    given: &DMatrix<f64>,
+) -> Option<DMatrix<f64>> {
     let n = residuals.iter().filter(|r| r.value != 0.0).count() as f64;
     let p = slopes.ncols();
     if n <= p as f64 {
         return None;
     }
-    // By columns of unit length, so that units do not matter to the inverse.
-    let lengths: Vec<f64> = slopes.column_iter().map(|c| c.norm().max(1e-300)).collect();
-    let (mut bread, mut filling) = (DMatrix::zeros(p, p), DMatrix::zeros(p, p));
-    for channel in Channel::ALL {
-        let (inside, psi) = moments(residuals, channel);
-        let rows: Vec<usize> = (0..residuals.len()).filter(|&i| residuals[i].channel == channel).collect();
-        if rows.is_empty() {
-            continue;
-        }
-        let mut unit = slopes.select_rows(&rows);
-        for (i, length) in lengths.iter().enumerate() {
-            unit.column_mut(i).scale_mut(1.0 / length);
-        }
-        let normal = unit.transpose() * unit;
-        bread += inside * &normal;
-        filling += psi * normal;
-    }
-    let inverse = bread.try_inverse()?;
-    let mut out = &inverse * filling * &inverse * (n / (n - p as f64));
+    let Bread { lengths, inverse, moments } = Bread::new(slopes, residuals)?;
+    let unit = unit(slopes, &lengths);
+    let filling = unit.transpose() * weighed(&unit, residuals, |channel| moments[channel as usize].1);
+    let pulled = unit.transpose() * weighed(given, residuals, |channel| moments[channel as usize].0);
+    let by_given = &inverse * pulled;
+    let mut out = &inverse * filling * &inverse * (n / (n - p as f64)) + &by_given * by_given.transpose();
     for i in 0..p {
         for j in 0..p {
             out[(i, j)] /= lengths[i] * lengths[j];

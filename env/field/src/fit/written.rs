@@ -1,8 +1,10 @@
 //! The fitted vehicle as a file: values with their standard errors, what the log cannot tell, ranges for training.
 
-use super::estimate::Fit;
+use super::estimate::{Estimate, Fit};
+use super::given::Given;
 use super::parameters::Parameter;
-use super::shown::{figure, with_error};
+use super::shown::{as_given, figure, with_error};
+use crate::plain::plain;
 use lowgear_env::config::{Check, KeyError, Spread};
 use lowgear_env::vehicle::{MotorLineConfig, VariationConfig, VehicleConfig};
 use std::fmt::Write as _;
@@ -40,24 +42,36 @@ impl Fit {
                 config.selector.settling_s = rounded(settling_s.clamp(0.0, 2.0));
             }
         }
-        for estimate in &self.estimates {
+        for estimate in self.estimates.iter().chain(&self.assumed) {
             self.round_into(&mut config, estimate);
         }
-        if let MotorLineConfig::Constants(motor) = &mut config.motor.line {
-            for constant in [
-                &mut motor.torque_constant_nm_a,
-                &mut motor.emf_constant_v_s,
-                &mut motor.resistance_ohm,
-                &mut motor.no_load_current_a,
-            ] {
-                *constant = rounded(*constant);
-            }
-        }
+        self.round_motor(&mut config, start);
         config.variation = self.variation(&start.variation);
         config
     }
 
-    fn round_into(&self, config: &mut VehicleConfig, estimate: &super::Estimate) {
+    /// Rounds the motor constants that were fitted; a motor of which nothing was keeps the form that it has in the start file.
+    fn round_motor(&self, config: &mut VehicleConfig, start: &VehicleConfig) {
+        let told = |p: &Parameter| self.of(p).is_some();
+        let (emf, ohm, idle) =
+            (told(&Parameter::EmfConstant), told(&Parameter::Resistance), told(&Parameter::NoLoadCurrent));
+        if !(emf || ohm || idle) {
+            config.motor.line = start.motor.line.clone();
+        }
+        let MotorLineConfig::Constants(motor) = &mut config.motor.line else { return };
+        for (fitted, constant) in [
+            (emf, &mut motor.torque_constant_nm_a),
+            (emf, &mut motor.emf_constant_v_s),
+            (ohm, &mut motor.resistance_ohm),
+            (idle, &mut motor.no_load_current_a),
+        ] {
+            if fitted {
+                *constant = rounded(*constant);
+            }
+        }
+    }
+
+    fn round_into(&self, config: &mut VehicleConfig, estimate: &Estimate) {
         let value = rounded(estimate.value);
         match estimate.parameter {
             Parameter::RotorInertia => config.motor.rotor_inertia_kg_m2 = value,
@@ -65,6 +79,12 @@ impl Fit {
             Parameter::Efficiency(g) => config.gearbox.efficiency[g] = value,
             Parameter::BackEfficiency(g) => config.gearbox.back_efficiency[g] = value,
             Parameter::Drag => config.chassis.drag_n = value,
+            Parameter::WheelInertia => config.chassis.wheel_inertia_kg_m2 = value,
+            Parameter::WindingHeat => config.motor.heat.winding_j_k = value,
+            Parameter::HousingHeat => config.motor.heat.housing_j_k = value,
+            Parameter::WindingPath => config.motor.heat.winding_to_housing_k_w = value,
+            Parameter::HousingPath => config.motor.heat.housing_to_air_k_w = value,
+            Parameter::Magnet => config.motor.heat.magnet_per_k = value,
             _ => {}
         }
     }
@@ -115,15 +135,17 @@ impl Fit {
         sources: &[String],
         notes: &str,
     ) -> Result<String, KeyError> {
-        let config = self.vehicle(start);
+        let mut config = self.vehicle(start);
+        // Every line of the file is a key of ours: a name has one.
+        config.name = plain(&config.name);
         config.check()?;
         let mut out = format!(
             "# {}{}: fitted to {} runs ({} rows) of {}.\n",
-            config.name.replace('\n', " "),
+            config.name,
             if config.invented { " (INVENTED)" } else { "" },
             self.runs.len(),
             self.runs.iter().map(|r| r.samples.len()).sum::<usize>(),
-            sources.join(", ")
+            plain(&sources.join(", "))
         );
         comment(&mut out, &self.findings(notes));
         let text = toml::to_string(&config)
@@ -157,6 +179,12 @@ impl Fit {
             "motor.rotor-inertia-kg-m2" => told(&Parameter::RotorInertia),
             "battery.resistance-ohm" => told(&Parameter::BatteryResistance),
             "chassis.drag-n" => told(&Parameter::Drag),
+            "chassis.wheel-inertia-kg-m2" => told(&Parameter::WheelInertia),
+            "motor.heat.winding-j-k" => told(&Parameter::WindingHeat),
+            "motor.heat.housing-j-k" => told(&Parameter::HousingHeat),
+            "motor.heat.winding-to-housing-k-w" => told(&Parameter::WindingPath),
+            "motor.heat.housing-to-air-k-w" => told(&Parameter::HousingPath),
+            "motor.heat.magnet-per-k" => told(&Parameter::Magnet),
             "gearbox.efficiency" => self.beside_gears(Parameter::Efficiency),
             "gearbox.back-efficiency" => self.beside_gears(Parameter::BackEfficiency),
             "selector.speed-deg-s" => {
@@ -180,18 +208,12 @@ impl Fit {
     /// Everything that was found, in words and figures, one a line.
     #[must_use]
     pub fn findings(&self, notes: &str) -> String {
-        let mut out = String::from(
-            "Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n",
-        );
-        for e in &self.estimates {
-            let limit = if e.at_limit { ", at its limit" } else { "" };
-            let _ = writeln!(
-                out,
-                "  {}: {} (start {}){limit}",
-                e.name,
-                with_error(e.value, e.error),
-                figure(e.start, 4)
-            );
+        let mut out = self.doubts.text();
+        out.push_str("Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n");
+        tell_estimates(&mut out, &self.estimates);
+        if !self.assumed.is_empty() {
+            out.push_str("Assumed at the start, moved by the runs as far as they say something of it:\n");
+            tell_estimates(&mut out, &self.assumed);
         }
         if !self.held.is_empty() {
             out.push_str("The log cannot tell, kept as at the start:\n");
@@ -201,12 +223,23 @@ impl Fit {
                 } else {
                     format!("acts together with {}", h.with.join(", "))
                 };
-                let _ = writeln!(out, "  {}: {} ({with})", h.name, figure(h.value, 4));
+                let _ = writeln!(out, "  {}: {} ({with})", h.name, as_given(h.value));
             }
+        }
+        self.pulls.iter().for_each(|pull| {
+            let _ = writeln!(out, "{}", pull.text());
+        });
+        for (label_deg, off_deg, error_deg) in &self.grades {
+            let _ = writeln!(
+                out,
+                "Ramp labelled {label_deg}°: {} ± {}°.",
+                figure(label_deg + off_deg, 3),
+                figure(*error_deg, 2)
+            );
         }
         self.tell_correlations(&mut out);
         self.tell_sensors(&mut out);
-        out.push_str("Taken as given: mass, wheel radius and inertia, heat constants, friction of the ground, the torque constant's ratio to the back-EMF constant.\n");
+        self.tell_given(&mut out);
         let _ = writeln!(out, "Residuals beyond four standard deviations: {:.2} %.", 100.0 * self.outlying);
         if !notes.is_empty() {
             let _ = writeln!(out, "Met in the logs:");
@@ -215,6 +248,22 @@ impl Fit {
             });
         }
         out
+    }
+
+    /// What stays as it was given, and how far off it may be.
+    fn tell_given(&self, out: &mut String) {
+        let sd = |given: &Given, sd: f64| match given {
+            Given::Assumed(_) => format!("a factor of {:.1}", sd.exp()),
+            _ => format!("± {} %", figure(100.0 * sd, 2)),
+        };
+        let counted: Vec<String> =
+            self.given.iter().map(|(given, by)| format!("{} ({})", given.name(), sd(given, *by))).collect();
+        if counted.is_empty() {
+            out.push_str("Taken as given, as if exact: mass, wheel radius and inertia, ratios, heat constants, the torque constant's ratio to the back-EMF constant.\n");
+        } else {
+            let _ = writeln!(out, "Taken as given, their usual errors counted in: {}.", counted.join(", "));
+        }
+        out.push_str("Taken as given, as if exact: friction of the ground, the battery's curve, the air.\n");
     }
 
     fn tell_correlations(&self, out: &mut String) {
@@ -277,7 +326,7 @@ impl Fit {
         for (i, name) in self.surfaces.names.iter().enumerate() {
             let rolling = self.of(&Parameter::Rolling(i));
             let grass = self.of(&Parameter::Grass(i));
-            let said = |e: Option<&super::Estimate>| {
+            let said = |e: Option<&Estimate>| {
                 e.map_or("not told by the log".to_owned(), |e| format!("± {}", figure(e.error, 2)))
             };
             let log_sd = rolling.map_or(0.2, |e| rounded((e.error / e.value).hypot(0.1).min(0.3)));
@@ -302,6 +351,14 @@ impl Fit {
     }
 }
 
+fn tell_estimates(out: &mut String, estimates: &[Estimate]) {
+    for e in estimates {
+        let limit = if e.at_limit { ", at its limit" } else { "" };
+        let value = with_error(e.value, e.error);
+        let _ = writeln!(out, "  {}: {value} (start {}){limit}", e.name, figure(e.start, 4));
+    }
+}
+
 /// Relative standard deviation of a factor's distribution.
 fn spread_of(spread: Spread) -> f64 {
     match spread {
@@ -319,7 +376,6 @@ fn rounded(value: f64) -> f64 {
 
 fn comment(out: &mut String, text: &str) {
     for line in text.lines() {
-        let clean: String = line.chars().filter(|c| !c.is_control()).collect();
-        let _ = writeln!(out, "# {clean}");
+        let _ = writeln!(out, "# {}", plain(line));
     }
 }

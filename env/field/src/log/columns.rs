@@ -1,6 +1,7 @@
 //! Which column holds what, in which unit.
 
 use super::mapping::{ColumnMap, Mapping};
+use crate::plain::plain;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
@@ -222,7 +223,10 @@ impl Columns {
             };
             if let Some(column) = found {
                 if std::mem::replace(&mut taken[column.at], true) {
-                    return Err(format!("column `{}` is used for two quantities", headings[column.at]));
+                    return Err(format!(
+                        "column `{}` is used for two quantities",
+                        plain(&headings[column.at])
+                    ));
                 }
                 of[i] = Some(column);
             } else if quantity.needed() {
@@ -246,8 +250,11 @@ impl Columns {
 
 /// The headings for a message, the first twenty.
 fn shown(headings: &[String]) -> String {
-    let some: Vec<String> =
-        headings.iter().take(20).map(|h| format!("`{}`", h.chars().take(40).collect::<String>())).collect();
+    let some: Vec<String> = headings
+        .iter()
+        .take(20)
+        .map(|h| format!("`{}`", plain(&h.chars().take(40).collect::<String>())))
+        .collect();
     if some.is_empty() { "nothing".to_owned() } else { some.join(", ") }
 }
 
@@ -292,7 +299,8 @@ fn by_name(quantity: Quantity, headings: &[String]) -> Result<Option<Column>, St
         if unit.is_none() && !unitless {
             if rest.is_empty() {
                 return Err(format!(
-                    "column `{heading}` does not say its unit; allowed: {}",
+                    "column `{}` does not say its unit; allowed: {}",
+                    plain(heading),
                     quantity.headings()
                 ));
             }

@@ -55,22 +55,51 @@ impl Head {
     }
 }
 
-/// Refuses a source whose rows do not end, so that memory stays small.
+/// Makes every end of a line a `\n` (lines are counted by it, whatever system wrote them), and refuses a source whose rows do not
+/// end, so that memory stays small.
 pub(super) struct RowGuard<R> {
     source: R,
     since_end: usize,
+    /// Whether the byte before was a `\r`, which has become the end of its line.
+    ended: bool,
 }
 
 impl<R> RowGuard<R> {
     pub(super) const fn new(source: R) -> RowGuard<R> {
-        RowGuard { source, since_end: 0 }
+        RowGuard { source, since_end: 0, ended: false }
+    }
+
+    /// Makes the ends of lines alike; returns how many bytes are left.
+    fn alike(&mut self, bytes: &mut [u8]) -> usize {
+        if !self.ended && !bytes.contains(&b'\r') {
+            return bytes.len();
+        }
+        let mut kept = 0;
+        for i in 0..bytes.len() {
+            let byte = bytes[i];
+            let second_half = self.ended && byte == b'\n';
+            self.ended = byte == b'\r';
+            if !second_half {
+                bytes[kept] = if self.ended { b'\n' } else { byte };
+                kept += 1;
+            }
+        }
+        kept
     }
 }
 
 impl<R: Read> Read for RowGuard<R> {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.source.read(buffer)?;
-        let is_end = |b: &u8| matches!(b, b'\n' | b'\r');
+        let mut count = 0;
+        // A buffer with nothing but the second half of a line's end is not the end of the file.
+        while count == 0 {
+            let read = self.source.read(buffer)?;
+            if read == 0 {
+                return Ok(0);
+            }
+            count = self.alike(&mut buffer[..read]);
+        }
+        let is_end = |b: &u8| *b == b'\n';
         let seen = &buffer[..count];
         self.since_end = match seen.iter().rposition(is_end) {
             Some(last) => {

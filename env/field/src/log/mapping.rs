@@ -1,6 +1,7 @@
 //! Other names and units of columns, declared in a TOML file.
 
 use super::columns::{Quantity, Unit};
+use crate::plain::one_line;
 use lowgear_env::config::{Check, KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -103,6 +104,14 @@ impl Check for Mapping {
         for (quantity, map) in &self.columns {
             let key = format!("columns.{}", quantity.name().replace('_', "-"));
             map.check_for(*quantity, self.pulses_per_turn).map_err(|e| e.within(&key))?;
+            let same = |other: &ColumnMap| other.column.trim().eq_ignore_ascii_case(map.column.trim());
+            if let Some((other, _)) = self.columns.iter().find(|(q, m)| *q < quantity && same(m)) {
+                let allowed = format!("another column than that of {}", other.name().replace('_', " "));
+                return Err(KeyError::new(format!("{key}.column"), format!("{:?}", map.column), allowed));
+            }
+        }
+        if let Some(surface) = &self.surface {
+            one_line("surface", surface)?;
         }
         Ok(())
     }

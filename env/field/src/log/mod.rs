@@ -9,6 +9,7 @@ mod columns;
 mod dialect;
 mod mapping;
 mod number;
+mod pace;
 mod reader;
 mod row;
 
@@ -48,6 +49,16 @@ pub enum LogError {
         /// Line, from 1.
         line: u64,
         /// What is missing or unknown, and what is allowed.
+        problem: String,
+    },
+    /// Rows lie too far apart or too close: the time is in another unit.
+    #[error("{file}, up to line {line}: {problem}")]
+    Pace {
+        /// File.
+        file: PathBuf,
+        /// Line up to which the rows were looked at.
+        line: u64,
+        /// How far they lie apart, and the unit that the time is likely in.
         problem: String,
     },
     /// More rows than allowed could not be read.

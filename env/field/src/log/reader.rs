@@ -5,6 +5,7 @@ use super::columns::{Columns, Quantity, Unit};
 use super::dialect::{Head, RowGuard};
 use super::mapping::{Decimal, DutyHolds, Mapping};
 use super::number::{Mark, NumberFault, bare, number};
+use super::pace::Pace;
 use super::row::{Sample, Tally};
 use csv::ByteRecord;
 use std::f64::consts::TAU;
@@ -34,6 +35,7 @@ pub struct LogReader<'a> {
     last_duty: f64,
     broken: bool,
     marks: [u64; 2],
+    pace: Option<Pace>,
 }
 
 /// Why a row was left out.
@@ -87,6 +89,7 @@ impl<'a> LogReader<'a> {
             last_duty: 0.0,
             broken: true,
             marks: [0; 2],
+            pace: None,
         };
         reader.read_heading()?;
         Ok(reader)
@@ -116,8 +119,10 @@ impl<'a> LogReader<'a> {
         })
     }
 
+    /// Line of the row read last. Its own position is that of the comments and blank lines before it.
     fn line(&self) -> u64 {
-        self.record.position().map_or(0, csv::Position::line)
+        let begins = self.record.position().map_or(0, csv::Position::line);
+        begins.max(self.csv.position().line().saturating_sub(1))
     }
 
     /// The file.
@@ -144,6 +149,24 @@ impl<'a> LogReader<'a> {
         self.columns.get(quantity).is_some()
     }
 
+    /// Refuses a log whose rows do not lie about a tick apart, as soon as the first of them show it.
+    pub fn expect_tick(&mut self, tick_s: f64) {
+        self.pace = Some(Pace::new(tick_s));
+    }
+
+    /// Judges the pace with one more row, or without one at the end.
+    fn judge_pace(&mut self, step_s: Option<f64>) -> Result<(), LogError> {
+        let unit = self.columns.get(Quantity::Time).and_then(|c| c.unit).unwrap_or(Unit::S);
+        let Some(pace) = &mut self.pace else { return Ok(()) };
+        let said = match step_s {
+            Some(step_s) => pace.take(step_s, unit),
+            None => pace.judge(unit),
+        };
+        said.map_or(Ok(()), |problem| {
+            Err(LogError::Pace { file: self.file.clone(), line: self.line(), problem })
+        })
+    }
+
     /// The words in the `event` column of the row read last.
     #[must_use]
     pub fn event(&self) -> &str {
@@ -157,10 +180,12 @@ impl<'a> LogReader<'a> {
     pub fn read(&mut self) -> Result<Option<Sample>, LogError> {
         loop {
             if !self.read_record()? {
+                self.judge_pace(None)?;
                 return Ok(None);
             }
             match self.sample() {
                 Ok(Some(sample)) => {
+                    self.judge_pace(Some(sample.dt_s))?;
                     self.tally.rows += 1;
                     return Ok(Some(sample));
                 }

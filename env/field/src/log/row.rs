@@ -1,5 +1,7 @@
 //! One row of a log, and what was met on the way through it.
 
+use crate::plain::plain;
+
 /// One row, in SI units (degrees for angles).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sample {
@@ -84,7 +86,8 @@ impl Tally {
             lines.push("numbers have decimal commas".to_owned());
         }
         if !self.ignored.is_empty() {
-            let mut some: Vec<String> = self.ignored.iter().take(12).map(|h| format!("`{h}`")).collect();
+            let mut some: Vec<String> =
+                self.ignored.iter().take(12).map(|h| format!("`{}`", plain(h))).collect();
             if self.ignored.len() > some.len() {
                 some.push(format!("{} more", self.ignored.len() - some.len()));
             }

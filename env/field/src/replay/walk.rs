@@ -77,6 +77,7 @@ pub struct Replay<'a, D> {
     gears: usize,
     shadow: Shadow,
     watch: ShiftWatch,
+    tick_s: f64,
     failed_window_s: f64,
     longest_move_s: f64,
     open: Option<Decision>,
@@ -110,6 +111,7 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
             gears,
             shadow: Shadow::new(config),
             watch: ShiftWatch::new(angles, config.selector.window_deg),
+            tick_s: config.controller.tick_s,
             failed_window_s: config.controller.failed_window_s,
             longest_move_s: config.selector.move_time_s(longest_deg)
                 + config.guard.move_margin_s
@@ -140,6 +142,7 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
         mut each: impl FnMut(&Decision) -> Result<(), E>,
     ) -> Result<(), E> {
         let mut ahead: VecDeque<(Sample, Option<usize>)> = VecDeque::with_capacity(AHEAD + 1);
+        log.expect_tick(self.tick_s);
         let mut ended = false;
         let mut failed = None;
         loop {

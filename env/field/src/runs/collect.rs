@@ -4,16 +4,21 @@ use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
 use super::signals::{Verdict, judge};
-use crate::fit::{HeatTracker, Warmth};
+use crate::fit::{HeatTracker, Past, Warmth};
 use crate::log::{LogError, LogReader, Sample};
 use lowgear_env::vehicle::VehicleConfig;
 use std::collections::BTreeMap;
+
+/// Rows further apart than this many ticks do not belong to one run.
+const MOST_TICKS: f64 = 40.0;
 
 /// How much is kept.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Limits {
     /// Rows of one run; a longer one is cut in two.
     pub samples: usize,
+    /// Time of one run, s; a longer one is cut in two.
+    pub lasting_s: f64,
     /// Runs of one recipe, gear and surface.
     pub alike: usize,
     /// Moves of the selector.
@@ -24,7 +29,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Limits {
-        Limits { samples: 1200, alike: 6, moves: 500, join_s: 0.02 }
+        Limits { samples: 1200, lasting_s: 300.0, alike: 6, moves: 500, join_s: 0.02 }
     }
 }
 
@@ -54,7 +59,7 @@ pub struct Collector<'a> {
     gear: Option<usize>,
     joining: Option<(Sample, f64)>,
     out: Collected,
-    began: Warmth,
+    began: (Warmth, Past),
 }
 
 impl<'a> Collector<'a> {
@@ -80,7 +85,7 @@ impl<'a> Collector<'a> {
             gear: None,
             joining: None,
             out: Collected::default(),
-            began: Warmth::default(),
+            began: (Warmth::default(), Past::default()),
         }
     }
 
@@ -90,6 +95,7 @@ impl<'a> Collector<'a> {
     /// [`LogError`].
     pub fn read(&mut self, log: &mut LogReader<'_>, mut progress: impl FnMut(u64)) -> Result<(), LogError> {
         self.heat = HeatTracker::new(self.config);
+        log.expect_tick(self.config.controller.tick_s);
         while let Some(sample) = log.read()? {
             let event = log.event();
             self.take(sample, event);
@@ -125,10 +131,12 @@ impl<'a> Collector<'a> {
             self.out.moves.push(found);
         }
         let gear = self.watch.gear_of(&sample);
-        if sample.after_break || gear != self.gear || !event.is_empty() {
+        let paused = sample.dt_s > MOST_TICKS * self.config.controller.tick_s;
+        let apart = sample.after_break || gear != self.gear || paused;
+        if apart || !event.is_empty() {
             self.flush_joined();
         }
-        if sample.after_break || gear != self.gear {
+        if apart {
             self.close();
         }
         self.gear = gear;
@@ -197,11 +205,12 @@ impl<'a> Collector<'a> {
     }
 
     fn push(&mut self, sample: Sample) {
-        if self.open.len() >= self.limits.samples {
+        let lasted_s = self.open.first().map_or(0.0, |first| sample.time_s - first.time_s);
+        if self.open.len() >= self.limits.samples || lasted_s > self.limits.lasting_s {
             self.close();
         }
         if self.open.is_empty() {
-            self.began = self.heat.warmth();
+            self.began = (self.heat.warmth(), self.heat.past());
         }
         self.open.push(sample);
     }
@@ -239,7 +248,8 @@ impl<'a> Collector<'a> {
             return;
         }
         let force_n = label.and_then(|l| l.force_n.map(|f| (f, l.error_n.unwrap_or(0.03 * f + 0.02))));
-        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth: self.began, labelled };
+        let (warmth, past) = self.began.clone();
+        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth, past, labelled };
         let alike = |r: &&Run| {
             (r.recipe, r.gear, &r.surface, r.force_n.is_some())
                 == (run.recipe, run.gear, &run.surface, run.force_n.is_some())

@@ -1,5 +1,7 @@
 //! What is written in the `event` column: a recipe and what belongs to it, as `ramp grade_deg=6 surface=path`.
 
+use crate::plain::one_line;
+
 /// A recipe of the printed sheet.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Recipe {
@@ -80,7 +82,10 @@ impl Label {
                 _ => Err(format!("event {text:?}: `{key}` is {value:?}; allowed: {low} to {high}")),
             };
             match key {
-                "surface" if !value.is_empty() => surface = Some(value.to_owned()),
+                "surface" if !value.is_empty() => {
+                    one_line("surface", value).map_err(|e| format!("event {text:?}: {e}"))?;
+                    surface = Some(value.to_owned());
+                }
                 "grade_deg" => grade_deg = figure(-30.0, 30.0)?,
                 "force_n" => force_n = figure(0.001, 1e4)?,
                 "error_n" => error_n = figure(0.001, 1e3)?,

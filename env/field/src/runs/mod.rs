@@ -12,7 +12,7 @@ pub use collect::{Collected, Collector, Limits};
 pub use label::{Label, LabelFault, Recipe};
 pub use shifts::{Move, ShiftWatch};
 
-use crate::fit::Warmth;
+use crate::fit::{Past, Warmth};
 use crate::log::Sample;
 
 /// One run in one gear.
@@ -32,6 +32,8 @@ pub struct Run {
     pub samples: Vec<Sample>,
     /// How warm the motor is at its beginning, as the currents before it tell.
     pub warmth: Warmth,
+    /// What went through the motor before it, for other heat constants.
+    pub past: Past,
     /// Whether the label or the signals say what it is.
     pub labelled: bool,
 }

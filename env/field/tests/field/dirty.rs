@@ -254,6 +254,34 @@ fn every_dirty_log_ends_in_a_clear_message_or_in_the_right_rows() {
 }
 
 #[test]
+fn lines_are_counted_alike_however_they_end() {
+    let text = format!("{HEAD}# note\n\n{GOOD}0.25,x,1\n0.30,50,1\n");
+    for end in ["\n", "\r\n", "\r"] {
+        let (rows, tally) = read_bytes(text.replace('\n', end).as_bytes(), "").unwrap();
+        let lines: Vec<u64> = rows.iter().map(|r| r.line).collect();
+        assert_eq!(lines, [4, 5, 6, 7, 8, 10], "{end:?}");
+        assert!(tally.first_bad[0].starts_with("line 9:"), "{end:?}: {:?}", tally.first_bad);
+    }
+    // An end of two bytes that falls apart between two readings of the file.
+    let long = format!("{HEAD}{}", "0.05,1,1\n".repeat(5000)).replace('\n', "\r\n");
+    let mut log = LogReader::new(Pieces(long.as_bytes()), Path::new("log.csv"), &Mapping::default()).unwrap();
+    while log.read().unwrap().is_some() {}
+    assert_eq!(log.tally().rows + log.tally().duplicates, 5000);
+    assert_eq!(log.tally().bad, 0);
+}
+
+/// Hands out one byte at a time.
+struct Pieces<'a>(&'a [u8]);
+
+impl std::io::Read for Pieces<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let Some((&first, rest)) = self.0.split_first() else { return Ok(0) };
+        (buffer[0], self.0) = (first, rest);
+        Ok(1)
+    }
+}
+
+#[test]
 fn units_and_breaks_come_out_right() {
     let mapping = "[columns]\ntime = { column = \"t\", unit = \"ms\" }\nmotor-speed = { column = \"rpm\", unit = \"rpm\" }\n\
         duty = { column = \"pwm\", unit = \"counts\", per-count = 0.00392156862745098 }\n\

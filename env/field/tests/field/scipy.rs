@@ -3,7 +3,7 @@
 use super::python;
 use super::recovered::cart;
 use lowgear_env::vehicle::{Rise, VehicleConfig};
-use lowgear_field::fit::{Channel, Conditions, Fit, charge_at_rest, fit, still_rad_s};
+use lowgear_field::fit::{Channel, Conditions, Fit, GivenErrors, charge_at_rest, fit, still_rad_s};
 use lowgear_field::log::{LogReader, Mapping};
 use lowgear_field::runs::{Collected, Collector, Limits, Recipe};
 use serde_json::{Value, json};
@@ -76,7 +76,8 @@ fn scipy_comes_to_the_same_solution() {
     let (vehicle, place) = (vehicle.to_str().unwrap(), folder.to_str().unwrap());
     python::run("world.py", &["log", vehicle, "4", place]);
     let collected = two_runs(&start, &folder.join("log.csv"));
-    let found = fit(&start, &collected, Conditions::default(), |_| {}).unwrap();
+    let exact = Conditions { given: GivenErrors::EXACT, ..Conditions::default() };
+    let found = fit(&start, &collected, exact, |_| {}).unwrap();
     let file = folder.join("problem.json");
     std::fs::write(&file, exported(&start, &found).to_string()).unwrap();
     let out = python::run("peer_fit.py", &[vehicle, file.to_str().unwrap()]);

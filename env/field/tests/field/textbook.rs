@@ -2,7 +2,7 @@
 
 use lowgear_env::config::load;
 use lowgear_env::vehicle::{DataSheet, MotorLineConfig, VehicleConfig};
-use lowgear_field::fit::{Conditions, Surfaces, Warmth, World, fit, simulate};
+use lowgear_field::fit::{Conditions, Past, Surfaces, Warmth, World, fit, simulate};
 use lowgear_field::log::Sample;
 use lowgear_field::runs::{Collected, Recipe, Run};
 use lowgear_field::sheet::Sheet;
@@ -67,6 +67,7 @@ fn a_coast_down_gives_the_textbook_rolling_resistance() {
         force_n: None,
         samples: rows(80, 0.05, speed),
         warmth: Warmth::default(),
+        past: Past::default(),
         labelled: true,
     };
     let collected = Collected { runs: vec![run], ..Collected::default() };
@@ -89,6 +90,7 @@ fn the_simulated_coast_down_stops_in_the_textbook_time() {
         force_n: None,
         samples: rows(120, 0.05, |_| 0.0),
         warmth: Warmth::default(),
+        past: Past::default(),
         labelled: true,
     };
     let mut surfaces = Surfaces::new(vec!["track".into()]);
