@@ -24,7 +24,7 @@ pub struct Ranges {
     pub battery_mv: [u16; 2],
     /// Battery voltage of a vehicle that stands, mV; the same when it is not measured.
     pub standing_mv: [u16; 2],
-    /// Largest motor current either way, mA; `u16::MAX` when it is not measured.
+    /// Largest motor current either way, mA, at most 32766; `u16::MAX` when it is not measured.
     pub most_current_ma: u16,
     /// Largest tilt either way, tenths of a degree; `u16::MAX` when it is not measured.
     pub most_tilt_ddeg: u16,

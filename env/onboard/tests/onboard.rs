@@ -45,7 +45,7 @@ fn settings() -> Settings {
             most_tacho_counts: 36,
             battery_mv: [2900, 10_900],
             standing_mv: [5200, 9200],
-            most_current_ma: 32_767,
+            most_current_ma: 32_766,
             most_tilt_ddeg: 900,
         },
         decision_ticks: 4,

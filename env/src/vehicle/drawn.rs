@@ -277,7 +277,7 @@ impl VehicleConfig {
             most_current_ma: self
                 .sensors
                 .current
-                .map_or(u16::MAX, |_| (3000.0 * stall_a).ceil().clamp(1.0, 32_767.0) as u16),
+                .map_or(u16::MAX, |_| (3000.0 * stall_a).ceil().clamp(1.0, 32_766.0) as u16),
             most_tilt_ddeg: self.sensors.tilt.map_or(u16::MAX, |_| 900),
         }
     }
