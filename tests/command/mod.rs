@@ -15,5 +15,7 @@ mod mistakes_in_vehicles;
 mod resolved;
 mod run_folder;
 mod schema;
+#[cfg(unix)]
+mod streams;
 mod usage;
 mod validate;

@@ -15,6 +15,7 @@ pub mod search;
 pub mod store;
 pub mod study;
 pub mod sweep;
+pub mod terminal;
 pub mod timing;
 pub mod watch;
 
