@@ -8,6 +8,7 @@ mod export;
 mod fit;
 mod gap;
 mod recipes;
+mod replace;
 mod replay;
 mod sheet;
 mod study;
@@ -121,7 +122,8 @@ fn exit_code(error: &StudyError) -> u8 {
         {
             EXIT_FILES
         }
-        StudyError::Store(StoreError::Io { .. })
+        StudyError::Store(StoreError::Io { .. } | StoreError::Taken { .. })
+        | StudyError::InUse { .. }
         | StudyError::Log(LogError::Unreadable { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
