@@ -162,6 +162,16 @@ fn learners_know_no_file_no_clock_and_no_terminal() {
     }
 }
 
+/// They panic when their stream is closed or full; `terminal.rs` does not.
+#[test]
+fn the_program_prints_by_what_no_closed_stream_can_end() {
+    for (file, text) in rust_files().into_iter().filter(|(f, _)| f.starts_with("train/src")) {
+        for word in ["println!", "print!(", "eprint!("] {
+            assert!(!text.contains(word), "{} uses {word}", file.display());
+        }
+    }
+}
+
 #[test]
 fn no_text_names_a_place_on_somebodys_machine() {
     for (file, text) in texts() {

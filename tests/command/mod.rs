@@ -15,8 +15,13 @@ mod mistakes_in_courses;
 mod mistakes_in_policies;
 mod mistakes_in_studies;
 mod mistakes_in_vehicles;
+mod outputs;
 mod resolved;
 mod run_folder;
 mod schema;
+#[cfg(unix)]
+mod streams;
+#[cfg(unix)]
+mod unproven;
 mod usage;
 mod validate;

@@ -5,8 +5,10 @@
 mod budgets;
 mod courses;
 mod diverged;
+mod identity;
 mod interrupted;
 mod left_behind;
+mod locked;
 mod repeated;
 mod searched;
 mod stopped;

@@ -5,6 +5,7 @@ mod expanded;
 mod listed;
 mod merged;
 mod mistakes;
+mod mixed;
 mod resumed;
 
 use crate::sandbox::{Ran, Sandbox, files_below};

@@ -41,11 +41,31 @@ pub enum StudyError {
     Option(#[from] KeyError),
     /// `--resume` with another study.
     #[error(
-        "{file}: the study in this run folder is not the one given, so it cannot be resumed\n  hint: give the same study file with the same --quick, --effort and --hours, or another --out"
+        "{file}: the study in this run folder is not the one given, so it cannot be resumed; changed: {changed}\n  hint: give the same study file with the same --quick, --effort and --hours, or another --out"
     )]
     OtherStudy {
         /// The study file in the run folder.
         file: PathBuf,
+        /// What differs, key by key.
+        changed: String,
+    },
+    /// Jobs of a sweep that were done with other files.
+    #[error(
+        "{folder}: jobs here were done with other files than there are now, so they cannot stand beside new ones\n{jobs}\n  hint: put the files back, give another --out, or remove the folders of these jobs"
+    )]
+    OtherJobs {
+        /// Folder of the sweep.
+        folder: PathBuf,
+        /// Job by job what differs.
+        jobs: String,
+    },
+    /// Another process works in the folder.
+    #[error("{folder}: in use by {holder}\n  hint: wait until it is done, stop it, or give another --out")]
+    InUse {
+        /// The folder.
+        folder: PathBuf,
+        /// Who, where and since when.
+        holder: String,
     },
     /// The folder of another sweep.
     #[error(

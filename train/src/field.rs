@@ -25,6 +25,12 @@ pub struct LogArguments {
 }
 
 impl LogArguments {
+    /// The mapping file, if one was given.
+    #[must_use]
+    pub fn file(&self) -> Option<&PathBuf> {
+        self.mapping.as_ref()
+    }
+
     /// The mapping, or the usual names.
     ///
     /// # Errors

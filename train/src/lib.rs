@@ -1,5 +1,6 @@
 //! Studies: tune, train, compare, report, export. Owns files, terminals and long-running work.
 
+pub mod checkpoint;
 pub mod cli;
 pub mod config;
 mod error;
@@ -7,6 +8,8 @@ pub mod exported;
 pub mod field;
 pub mod halving;
 pub mod jobs;
+pub mod lock;
+pub mod outputs;
 pub mod progress;
 pub mod resolved;
 pub mod saved;
@@ -15,6 +18,7 @@ pub mod search;
 pub mod store;
 pub mod study;
 pub mod sweep;
+pub mod terminal;
 pub mod timing;
 pub mod watch;
 

@@ -1,5 +1,6 @@
 //! Progress of jobs: bars on a terminal, plain lines otherwise.
 
+use crate::terminal::tell;
 use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::{Mutex, PoisonError};
@@ -51,7 +52,7 @@ impl Reporter {
         match &self.bars {
             // Nothing is lost when a terminal cannot take the line: the run folder holds the facts.
             Some(bars) => drop(bars.println(text)),
-            None => eprintln!("{text}"),
+            None => tell(text),
         }
     }
 

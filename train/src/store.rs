@@ -1,8 +1,7 @@
-//! Files that survive a power cut: atomic writes, and checkpoints with checksum, version and predecessor.
+//! Files that survive a power cut, and places where none is written.
 
 use serde::{Serialize, de::DeserializeOwned};
-use sha2::{Digest, Sha256};
-use std::fs::{self, File};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -19,6 +18,16 @@ pub enum StoreError {
         file: PathBuf,
         /// What the system said.
         reason: io::Error,
+    },
+    /// Something stands there that is not replaced.
+    #[error("{file}: this is {what}, and is not replaced\n  hint: {hint}")]
+    Taken {
+        /// Where.
+        file: PathBuf,
+        /// What stands there.
+        what: String,
+        /// What to do.
+        hint: &'static str,
     },
     /// The content is not what it should be.
     #[error("{file}: {problem}")]
@@ -51,9 +60,8 @@ pub fn create_folder(folder: &Path) -> Result<(), StoreError> {
 /// # Errors
 /// [`StoreError::Io`]; an earlier file of that name is then untouched.
 pub fn write_atomically(file: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    let beside = beside(file, "partial");
-    let write = || -> io::Result<()> {
-        let mut out = File::create(&beside)?;
+    let (beside, mut out) = begin(file)?;
+    let mut write = || -> io::Result<()> {
         out.write_all(bytes)?;
         out.sync_all()?;
         fs::rename(&beside, file)?;
@@ -66,7 +74,47 @@ pub fn write_atomically(file: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     write().map_err(StoreError::io(file))
 }
 
-fn beside(file: &Path, suffix: &str) -> PathBuf {
+/// Begins a file beside its place, for whoever writes it piece by piece and then renames it.
+///
+/// # Errors
+/// [`StoreError`]; [`StoreError::Taken`] where something stands that is not replaced.
+pub fn begin(file: &Path) -> Result<(PathBuf, File), StoreError> {
+    check_place(file)?;
+    let beside = beside(file, "partial");
+    check_place(&beside)?;
+    let create = || -> io::Result<File> {
+        // What an interruption has left.
+        if beside.exists() {
+            fs::remove_file(&beside)?;
+        }
+        // Not through a link that somebody has put there meanwhile.
+        OpenOptions::new().write(true).create_new(true).open(&beside)
+    };
+    let out = create().map_err(StoreError::io(file))?;
+    Ok((beside, out))
+}
+
+/// Whether a file may be written there: nothing stands there yet, or a plain file.
+///
+/// # Errors
+/// [`StoreError::Taken`].
+pub fn check_place(file: &Path) -> Result<(), StoreError> {
+    let taken = |what: &str| {
+        let hint = "name a plain file, or a new one";
+        Err(StoreError::Taken { file: file.to_owned(), what: what.to_owned(), hint })
+    };
+    if file.file_name().is_none() {
+        return taken("a folder");
+    }
+    match fs::symlink_metadata(file).map(|facts| facts.file_type()) {
+        Ok(kind) if kind.is_dir() => taken("a folder"),
+        Ok(kind) if kind.is_symlink() => taken("a symbolic link"),
+        Ok(kind) if !kind.is_file() => taken("a device, a pipe or a socket"),
+        _ => Ok(()),
+    }
+}
+
+pub(crate) fn beside(file: &Path, suffix: &str) -> PathBuf {
     let mut name = file.file_name().unwrap_or_default().to_owned();
     name.push(".");
     name.push(suffix);
@@ -96,92 +144,32 @@ pub fn read_json<T: DeserializeOwned>(file: &Path) -> Result<T, StoreError> {
     })
 }
 
-/// Version of the checkpoint layout; rises with any change of meaning.
-pub const CHECKPOINT_FORMAT: u32 = 2;
-const MAGIC: &[u8; 8] = b"lowgear\n";
-const HEADER: usize = 8 + 4 + 32;
-
-/// Writes a checkpoint; the one before stays beside it as `.previous`.
-///
-/// # Errors
-/// [`StoreError`].
-pub fn save_checkpoint(file: &Path, state: &impl Serialize) -> Result<(), StoreError> {
-    let content = |problem: String| StoreError::Content { file: file.to_owned(), problem };
-    let payload = postcard::to_stdvec(state).map_err(|e| content(e.to_string()))?;
-    let mut bytes = Vec::with_capacity(HEADER + payload.len());
-    bytes.extend_from_slice(MAGIC);
-    bytes.extend_from_slice(&CHECKPOINT_FORMAT.to_le_bytes());
-    bytes.extend_from_slice(&Sha256::digest(&payload));
-    bytes.extend_from_slice(&payload);
-    if file.exists() {
-        let previous = beside(file, "previous");
-        fs::rename(file, &previous).map_err(StoreError::io(&previous))?;
-    }
-    write_atomically(file, &bytes)
-}
-
-/// Reads the newest checkpoint that is whole. `warn` hears about one that is not.
-///
-/// # Errors
-/// [`StoreError`] when there are checkpoints but none can be read; `Ok(None)` when there is none at all.
-pub fn load_checkpoint<T: DeserializeOwned>(
-    file: &Path,
-    mut warn: impl FnMut(String),
-) -> Result<Option<T>, StoreError> {
-    let mut failure = None;
-    for candidate in [file.to_owned(), beside(file, "previous")] {
-        if !candidate.exists() {
-            continue;
-        }
-        match read_checkpoint(&candidate) {
-            Ok(state) => {
-                if let Some(error) = failure {
-                    warn(format!("{error}; going on from the checkpoint before it"));
-                }
-                return Ok(Some(state));
-            }
-            Err(error) => failure = Some(error),
-        }
-    }
-    failure.map_or(Ok(None), Err)
-}
-
-fn read_checkpoint<T: DeserializeOwned>(file: &Path) -> Result<T, StoreError> {
-    let content = |problem: &str| StoreError::Content { file: file.to_owned(), problem: problem.into() };
-    let bytes = fs::read(file).map_err(StoreError::io(file))?;
-    if bytes.len() < HEADER || &bytes[..8] != MAGIC {
-        return Err(content("not a checkpoint of this program, or cut short"));
-    }
-    let format = u32::from_le_bytes([bytes[8], bytes[9], bytes[10], bytes[11]]);
-    if format != CHECKPOINT_FORMAT {
-        return Err(content(&format!("checkpoint format {format}; this version reads {CHECKPOINT_FORMAT}")));
-    }
-    let payload = &bytes[HEADER..];
-    if Sha256::digest(payload).as_slice() != &bytes[12..HEADER] {
-        return Err(content("the checksum does not fit: damaged or cut short"));
-    }
-    postcard::from_bytes(payload).map_err(|e| content(&format!("cannot be decoded: {e}")))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn a_damaged_checkpoint_falls_back_to_the_one_before_with_a_warning() {
-        let folder = std::env::temp_dir().join(format!("lowgear-store-{}", std::process::id()));
-        fs::create_dir_all(&folder).unwrap();
-        let file = folder.join("checkpoint.bin");
-        save_checkpoint(&file, &1u32).unwrap();
-        save_checkpoint(&file, &2u32).unwrap();
-        let mut bytes = fs::read(&file).unwrap();
-        let last = bytes.len() - 1;
-        bytes[last] ^= 1;
-        fs::write(&file, bytes).unwrap();
-        let mut warnings = Vec::new();
-        let state: Option<u32> = load_checkpoint(&file, |w| warnings.push(w)).unwrap();
-        assert_eq!(state, Some(1));
-        assert!(warnings[0].contains("checksum"), "{warnings:?}");
+    fn what_is_no_plain_file_is_not_replaced_and_nothing_is_left_beside_it() {
+        let folder = std::env::temp_dir().join(format!("lowgear-place-{}", std::process::id()));
+        fs::create_dir_all(folder.join("inner")).unwrap();
+        let file = folder.join("file");
+        write_atomically(&file, b"one").unwrap();
+        write_atomically(&file, b"two").unwrap();
+        assert_eq!(fs::read(&file).unwrap(), b"two");
+        for place in [folder.join("inner"), folder.join("inner/.."), PathBuf::from("/")] {
+            let refused = write_atomically(&place, b"three").unwrap_err().to_string();
+            assert!(refused.contains("a folder"), "{refused}");
+        }
+        #[cfg(unix)]
+        for name in ["link", "file.partial"] {
+            std::os::unix::fs::symlink(&file, folder.join(name)).unwrap();
+            let place = folder.join(name.trim_end_matches(".partial"));
+            let refused = write_atomically(&place, b"three").unwrap_err().to_string();
+            assert!(refused.contains("a symbolic link"), "{refused}");
+            fs::remove_file(folder.join(name)).unwrap();
+        }
+        assert_eq!(fs::read(&file).unwrap(), b"two");
+        assert_eq!(fs::read_dir(&folder).unwrap().count(), 2);
         fs::remove_dir_all(folder).unwrap();
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::error::StudyError;
 use crate::store::{read_json, write_json};
+use crate::terminal::tell;
 use std::cell::Cell;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -25,7 +26,7 @@ impl StopRequest {
             if heard.0.swap(true, Ordering::SeqCst) {
                 std::process::exit(code.into());
             }
-            eprintln!("stopping at the next checkpoint; once more stops at once");
+            tell("stopping at the next checkpoint; once more stops at once");
         })
         .map_err(StudyError::step("signals"))?;
         Ok(request)

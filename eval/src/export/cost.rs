@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use lowgear_onboard::Settings;
 use serde::{Deserialize, Serialize};
 
+use super::scratch::Scratch;
 use super::source::{Format, source};
 use crate::table::LookupTable;
 
@@ -117,7 +118,7 @@ impl Target {
     }
 
     fn measured(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
-        let folder = tempfile::tempdir().ok()?;
+        let folder = Scratch::new().ok()?;
         let header = source(Format::C, table, settings, "lowgear").ok()?;
         let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
         for (name, text) in FILES.iter().chain(&own) {

@@ -1,6 +1,8 @@
 //! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
 
+mod bounded;
 mod c;
+mod compiler;
 mod cost;
 mod disk;
 mod listing;
@@ -8,7 +10,9 @@ mod micropython;
 mod prefix;
 mod proof;
 mod read;
+mod reserved;
 mod rust;
+mod scratch;
 mod selftest;
 mod shape;
 mod sheet;
@@ -23,7 +27,7 @@ mod words;
 pub use cost::{Target, TargetCost};
 pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
-pub use proof::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
+pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
 pub use read::{Exported, ReadError, read_export};
 pub use shape::settings_hash;
 pub use sheet::SizeSheet;
@@ -32,3 +36,5 @@ pub use vectors::{VectorBudget, Vectors};
 
 #[cfg(test)]
 mod tests;
+#[cfg(all(test, unix))]
+mod unproven;

@@ -1,19 +1,20 @@
 //! Writes the firmware folder and proves that the compiled header answers as the onboard code does.
 
-use std::ffi::OsString;
-use std::fs::{self, File};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::time::Duration;
 
 use lowgear_onboard::Settings;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use tempfile::TempDir;
 
+use super::bounded::Fault;
+use super::compiler::{Build, Compiler};
 use super::cost::Target;
 use super::prefix::PrefixError;
-use super::sheet::{ObjectSize, SizeSheet};
+use super::scratch::Scratch;
+use super::sheet::SizeSheet;
 use super::source::{Format, SourceError, source};
 use super::specification::specification;
 use super::stale::remove_stale;
@@ -25,9 +26,6 @@ use crate::table::{LookupTable, TableFault};
 const HARNESS: &str = include_str!("c/harness.c");
 const README: &str = include_str!("c/README.txt");
 const OBJECT: &str = include_str!("c/whole.c");
-
-const STRICT: [&str; 6] = ["-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
-const SANITIZED: [&str; 3] = ["-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"];
 
 /// How to export.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -44,6 +42,8 @@ pub struct ExportOptions {
     pub filled_cells: Option<usize>,
     /// Whether costs on small machines are measured, where the tools are there.
     pub small_machines: bool,
+    /// Most time that each run of the compiler and of the harness may take.
+    pub limit: Duration,
 }
 
 impl Default for ExportOptions {
@@ -55,6 +55,7 @@ impl Default for ExportOptions {
             compiler: None,
             filled_cells: None,
             small_machines: true,
+            limit: Duration::from_secs(120),
         }
     }
 }
@@ -76,10 +77,47 @@ pub enum ProofStatus {
     NoCompiler,
     /// Skipped: the C header was not asked for.
     NotAsked,
+    /// Not made, for a reason that lies with this machine and not with the controller.
+    NotMade {
+        /// Why, alike on every machine.
+        reason: NoProof,
+        /// What compiler or system said.
+        said: String,
+    },
     /// The header did not compile; what the compiler said.
     NotCompiled(String),
     /// The harness did not run to its end; what it said.
     NotRun(String),
+}
+
+/// What kept a proof from being made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoProof {
+    /// No folder for temporary files.
+    NoScratch,
+    /// The compiler cannot make even a trial program here.
+    CompilerFails,
+    /// The compiler did not end in time.
+    CompilerTooLong,
+    /// Compiled programs do not run here.
+    HarnessFails,
+    /// The harness did not end in time.
+    HarnessTooLong,
+}
+
+impl NoProof {
+    /// In words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            NoProof::NoScratch => "no folder for temporary files could be made",
+            NoProof::CompilerFails => "the C compiler could not make a program here",
+            NoProof::CompilerTooLong => "the C compiler did not end in time",
+            NoProof::HarnessFails => "compiled programs could not be run here",
+            NoProof::HarnessTooLong => "the compiled harness did not end in time",
+        }
+    }
 }
 
 /// The outcome of an export and its proof.
@@ -173,10 +211,8 @@ pub fn prove(
     };
     if !with_c {
         outcome.status = ProofStatus::NotAsked;
-    } else if let Some(compiler) = Compiler::find(options.compiler.as_deref()) {
-        let bench = Bench::new(out_dir)?;
-        let object = with_prefix(OBJECT, prefix);
-        bench.judge(&compiler, &object, &vectors, &mut outcome);
+    } else {
+        attempt(out_dir, &with_prefix(OBJECT, prefix), &vectors, options, &mut outcome);
     }
     outcome.size.filled_cells = options.filled_cells;
     if with_c && options.small_machines {
@@ -192,99 +228,101 @@ pub fn prove(
     Ok(outcome)
 }
 
-/// A C compiler that answers.
-struct Compiler {
-    program: OsString,
-    arguments: Vec<String>,
-    version: String,
-}
-
-impl Compiler {
-    fn find(named: Option<&str>) -> Option<Compiler> {
-        let from_environment = std::env::var("CC").ok().filter(|text| !text.trim().is_empty());
-        match named.map(str::to_owned).or(from_environment) {
-            Some(command) => Compiler::try_command(&command),
-            None => ["cc", "gcc", "clang"].into_iter().find_map(Compiler::try_command),
-        }
-    }
-
-    fn try_command(command: &str) -> Option<Compiler> {
-        let mut words = command.split_whitespace().map(str::to_owned);
-        let program = OsString::from(words.next()?);
-        let arguments: Vec<String> = words.collect();
-        let output = Command::new(&program).args(&arguments).arg("--version").output().ok()?;
-        let text = String::from_utf8_lossy(&output.stdout);
-        let version = text.lines().next().unwrap_or(command).to_owned();
-        output.status.success().then_some(Compiler { program, arguments, version })
-    }
-
-    /// Compiles; on failure returns what the compiler said.
-    fn compile(&self, flags: &[&str], source: &Path, out: &Path) -> Result<(), String> {
-        let mut command = Command::new(&self.program);
-        command.args(&self.arguments).args(flags).arg("-o").arg(out).arg(source);
-        let output = command.stdin(Stdio::null()).output().map_err(|error| error.to_string())?;
-        let said = || String::from_utf8_lossy(&output.stderr).chars().take(2000).collect();
-        if output.status.success() { Ok(()) } else { Err(said()) }
-    }
-}
-
-/// A folder of its own for the compiled harness among the system's temporary files, removed at the end. No two
-/// proofs share one: a compiler that outlives a killed proof would still write into it.
-struct Bench {
-    out_dir: PathBuf,
-    folder: TempDir,
-}
-
-impl Bench {
-    fn new(out_dir: &Path) -> Result<Bench, ExportError> {
-        let folder =
-            tempfile::tempdir().map_err(|source| ExportError::Io { path: std::env::temp_dir(), source })?;
-        Ok(Bench { out_dir: out_dir.to_owned(), folder })
-    }
-
-    /// Compiles strictly and with sanitizers if the compiler has them, plainly otherwise; runs; compares.
-    fn judge(&self, compiler: &Compiler, object: &str, vectors: &Vectors, outcome: &mut ProofOutcome) {
-        outcome.compiler = Some(compiler.version.clone());
-        let (source, program) = (self.out_dir.join("harness.c"), self.folder.path().join("harness"));
-        let strict: Vec<&str> = STRICT.into_iter().chain(SANITIZED).collect();
-        outcome.sanitized = compiler.compile(&strict, &source, &program).is_ok();
-        if !outcome.sanitized
-            && let Err(said) = compiler.compile(&["-std=c99", "-O1"], &source, &program)
-        {
-            outcome.status = ProofStatus::NotCompiled(said);
+/// Looks for a compiler and has it judge; what keeps it from that is an outcome.
+fn attempt(
+    out_dir: &Path,
+    object: &str,
+    vectors: &Vectors,
+    options: &ExportOptions,
+    outcome: &mut ProofOutcome,
+) {
+    let not_made = |reason: NoProof, said: String| ProofStatus::NotMade { reason, said };
+    let scratch = match Scratch::new() {
+        Ok(scratch) => scratch,
+        Err((place, error)) => {
+            outcome.status = not_made(NoProof::NoScratch, format!("{}: {error}", place.display()));
             return;
         }
-        match self.run(&program, &[]) {
+    };
+    match Compiler::find(options.compiler.as_deref(), options.limit, scratch.path()) {
+        Ok(compiler) => {
+            Bench { out_dir, scratch: scratch.path(), compiler: &compiler }.judge(object, vectors, outcome)
+        }
+        Err(None) => outcome.status = ProofStatus::NoCompiler,
+        Err(Some(fault @ Fault::TooLong(_))) => {
+            outcome.status = not_made(NoProof::CompilerTooLong, fault.text());
+        }
+        Err(Some(fault)) => outcome.status = not_made(NoProof::CompilerFails, fault.text()),
+    }
+}
+
+/// The proof at work: where the files are, where it compiles, and with what.
+struct Bench<'a> {
+    out_dir: &'a Path,
+    scratch: &'a Path,
+    compiler: &'a Compiler,
+}
+
+/// An answer of the compiled header, or what became of the proof without one.
+type Answer = Result<String, ProofStatus>;
+
+impl Bench<'_> {
+    /// Compiles strictly and with sanitizers, plainly where this machine cannot do that; runs; compares.
+    fn judge(&self, object: &str, vectors: &Vectors, outcome: &mut ProofOutcome) {
+        outcome.compiler = Some(self.compiler.version.clone());
+        let answer = self.sanitized().inspect(|_| outcome.sanitized = true);
+        let answer = answer.unwrap_or_else(|fault| self.plain(&fault));
+        match answer {
             Ok(found) => compare(&vectors.text, &found, outcome),
-            Err(said) => outcome.status = ProofStatus::NotRun(said),
+            Err(status) => outcome.status = status,
         }
-        outcome.size.state_bytes = self.run(&program, &["sizes"]).ok().and_then(|text| state_bytes(&text));
-        outcome.size.object = self.object_size(compiler, object);
+        let sizes = self.compiler.run(&["sizes"], &self.vectors(), self.scratch);
+        outcome.size.state_bytes = sizes.ok().and_then(|text| state_bytes(&text));
+        outcome.size.object = self.compiler.object_size(object, self.out_dir, self.scratch);
     }
 
-    fn run(&self, program: &Path, arguments: &[&str]) -> Result<String, String> {
-        let input = File::open(self.out_dir.join("vectors.csv")).map_err(|error| error.to_string())?;
-        let program = program.canonicalize().map_err(|error| error.to_string())?;
-        let mut command = Command::new(program);
-        command.args(arguments).env("ASAN_OPTIONS", "detect_leaks=0").stdin(Stdio::from(input));
-        let output = command.output().map_err(|error| error.to_string())?;
-        if output.status.success() {
-            Ok(String::from_utf8_lossy(&output.stdout).into_owned())
-        } else {
-            let said = String::from_utf8_lossy(&output.stderr);
-            Err(format!("{}: {}", output.status, said.chars().take(2000).collect::<String>()))
+    /// What the sanitized harness answers; a fault that a trial program has as well is the machine's, and the error.
+    fn sanitized(&self) -> Result<Answer, Fault> {
+        // Warnings are no ground to call a header wrong: other compilers have others.
+        self.compiler.build(Build::Sanitized, &self.source(), self.scratch)?;
+        let fault = match self.compiler.run(&[], &self.vectors(), self.scratch) {
+            Ok(found) => return Ok(Ok(found)),
+            Err(fault) => fault,
+        };
+        match (&fault, self.compiler.try_out(Build::Sanitized, self.scratch)) {
+            // Sanitizers end with a status; a signal may be want of memory, which they need much of.
+            (Fault::Failed(_), Ok(())) => Ok(Err(ProofStatus::NotRun(fault.text()))),
+            _ => Err(fault),
         }
     }
 
-    fn object_size(&self, compiler: &Compiler, object: &str) -> Option<ObjectSize> {
-        let (source, out) = (self.folder.path().join("whole.c"), self.folder.path().join("whole.o"));
-        fs::write(&source, object).ok()?;
-        let include = format!("-I{}", self.out_dir.display());
-        compiler.compile(&["-std=c99", "-Os", "-c", &include], &source, &out).ok()?;
-        let output = Command::new("size").arg(&out).output().ok()?;
-        let text = String::from_utf8_lossy(&output.stdout).into_owned();
-        let mut figures = text.lines().nth(1)?.split_whitespace().map_while(|word| word.parse().ok());
-        Some(ObjectSize { text: figures.next()?, data: figures.next()?, bss: figures.next()? })
+    /// What the plain harness answers, after the sanitized one could not be made or run for `before`.
+    fn plain(&self, before: &Fault) -> Answer {
+        let not_made = |reason: NoProof, fault: &Fault| {
+            let said = format!("{}; with sanitizers before: {}", fault.text(), before.text());
+            ProofStatus::NotMade { reason, said }
+        };
+        let trial = || self.compiler.try_out(Build::Plain, self.scratch);
+        if let Err(fault) = self.compiler.build(Build::Plain, &self.source(), self.scratch) {
+            return Err(match (&fault, trial()) {
+                (Fault::Failed(_), Ok(())) => ProofStatus::NotCompiled(fault.text()),
+                (Fault::TooLong(_), _) => not_made(NoProof::CompilerTooLong, &fault),
+                _ => not_made(NoProof::CompilerFails, &fault),
+            });
+        }
+        self.compiler.run(&[], &self.vectors(), self.scratch).map_err(|fault| match (&fault, trial()) {
+            (Fault::Failed(_) | Fault::Ended(_), Ok(())) => ProofStatus::NotRun(fault.text()),
+            (Fault::TooLong(_), _) => not_made(NoProof::HarnessTooLong, &fault),
+            _ => not_made(NoProof::HarnessFails, &fault),
+        })
+    }
+
+    fn source(&self) -> PathBuf {
+        self.out_dir.join("harness.c")
+    }
+
+    fn vectors(&self) -> PathBuf {
+        self.out_dir.join("vectors.csv")
     }
 }
 

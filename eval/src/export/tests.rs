@@ -6,7 +6,7 @@ use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, Ranges, Request, 
 use super::*;
 use crate::table::{LookupTable, Provenance, TableAxis};
 
-fn settings() -> Settings {
+pub(super) fn settings() -> Settings {
     Settings {
         features: FeatureSettings {
             speed_gain: 628_000,
@@ -51,7 +51,7 @@ fn settings() -> Settings {
 }
 
 /// Up when fast, down when slow, by gear; and cells of every sort elsewhere.
-fn table() -> LookupTable {
+pub(super) fn table() -> LookupTable {
     let axes = vec![
         TableAxis { feature: Feature::Gear, edges: vec![1, 2] },
         TableAxis { feature: Feature::SpeedRatio, edges: vec![150, 300, 450, 600, 750, 900] },

@@ -1,12 +1,17 @@
 //! `lowgear compare`.
 
 use super::policy;
+use super::replace::Replace;
 use crate::error::StudyError;
+use crate::lock::FolderLock;
 use crate::saved::Player;
-use crate::store::{create_folder, write_atomically};
+use crate::store::write_atomically;
 use crate::study::{compare_players, read_inputs};
 use lowgear_env::load_course;
 use std::path::PathBuf;
+
+/// What it writes.
+const FILES: [&str; 2] = ["episodes.csv", "summary.json"];
 
 /// Compare saved policies on one set of courses, paired.
 ///
@@ -29,6 +34,8 @@ pub(super) struct CompareArguments {
     /// Folder for episodes.csv and summary.json
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
@@ -48,11 +55,19 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
     }
     let courses = arguments.courses.unwrap_or(inputs.study.test_courses);
+    let outputs = arguments.replace.of_study(&inputs, &arguments.policies, &arguments.course);
+    let lock = match &arguments.out {
+        Some(out) => {
+            outputs.check_all(FILES.map(|name| out.join(name)))?;
+            Some(FolderLock::take(out)?)
+        }
+        None => None,
+    };
     let (summary, table, episodes) = compare_players(&inputs, &players, courses)?;
     if let Some(out) = &arguments.out {
-        create_folder(out)?;
         write_atomically(&out.join("episodes.csv"), &episodes)?;
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
+    drop(lock);
     Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", players[0].0))
 }

@@ -1,5 +1,6 @@
 //! `lowgear draw`.
 
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use lowgear_env::{Seed, Stream, load_course};
@@ -24,10 +25,14 @@ pub(super) struct DrawArguments {
     /// The picture
     #[arg(long, default_value = "runs/course.svg", value_name = "FILE")]
     out: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &DrawArguments) -> Result<String, StudyError> {
     let (config, measured) = load_course(&arguments.course)?;
+    let profile = config.profile.as_ref().map(|profile| arguments.course.with_file_name(profile));
+    arguments.replace.outputs(profile.iter().chain([&arguments.course])).check(&arguments.out)?;
     let (seed, episode) = (arguments.seed, arguments.episode);
     let origin = match (&config.profile, &config.random) {
         (Some(profile), _) => {

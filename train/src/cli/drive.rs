@@ -1,6 +1,7 @@
 //! `lowgear drive`.
 
 use super::policy;
+use super::replace::Replace;
 use super::why::{Notes, Span};
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
@@ -37,6 +38,8 @@ pub(super) struct DriveArguments {
     /// Folder for trace.csv and trace.svg
     #[arg(long, default_value = "runs/drive", value_name = "DIR")]
     out: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
@@ -45,6 +48,11 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     if let Some(course) = &arguments.course {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
     }
+    let (csv_file, svg_file) = (arguments.out.join("trace.csv"), arguments.out.join("trace.svg"));
+    arguments
+        .replace
+        .of_study(&inputs, [&arguments.policy], &arguments.course)
+        .check_all([&csv_file, &svg_file])?;
     let suite = TestSuite::new(&inputs.scenario, 1);
     let mut notes = arguments.why.map(|span| Notes::new(span, &file, &arguments.policy)).transpose()?;
     player.reset();
@@ -63,12 +71,12 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     create_folder(&arguments.out)?;
     let mut csv = Vec::new();
     write_trace(&rows, &mut csv).map_err(StudyError::step("trace"))?;
-    write_atomically(&arguments.out.join("trace.csv"), &csv)?;
-    write_atomically(&arguments.out.join("trace.svg"), trace_svg(&picture).as_bytes())?;
+    write_atomically(&csv_file, &csv)?;
+    write_atomically(&svg_file, trace_svg(&picture).as_bytes())?;
     Ok(format!(
         "{why}{}: {outcome}\ntrace: {} ({} rows) and trace.svg beside it\n",
         file.name,
-        arguments.out.join("trace.csv").display(),
+        csv_file.display(),
         rows.len()
     ))
 }

@@ -1,6 +1,7 @@
 //! `lowgear export`.
 
 use super::policy;
+use super::replace::Replace;
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::{Player, SavedPolicy};
@@ -14,6 +15,8 @@ use lowgear_eval::summary::Family;
 use lowgear_eval::table::{LookupTable, TablePolicy};
 use std::path::PathBuf;
 
+/// What is written beside the exported files.
+const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
 /// Level of the interval.
 const LEVEL: f64 = 0.95;
 
@@ -42,6 +45,8 @@ pub(super) struct ExportArguments {
     /// Most bytes of a table that is distilled [default: the study's]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(16..=1_048_576))]
     bytes: Option<u32>,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 /// The formats by name.
@@ -80,6 +85,11 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
         inputs.study.table.bytes = bytes as usize;
     }
     let (file, player) = policy(&inputs, &arguments.policy)?;
+    let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
+    let formats = arguments.format.formats();
+    let names = formats.iter().map(|format| format.file_name(&prefix));
+    let names = names.chain(BESIDE.map(str::to_owned)).map(|name| arguments.out.join(name));
+    arguments.replace.of_study(&inputs, [&arguments.policy], []).check_all(names)?;
     let (table, filled_cells, loss) = match &file.policy {
         SavedPolicy::Table(text) => {
             (LookupTable::from_json(text).map_err(StudyError::step("table"))?, None, String::new())
@@ -91,8 +101,6 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
             (round.table, Some(round.unvisited as usize), loss)
         }
     };
-    let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
-    let formats = arguments.format.formats();
     let options = ExportOptions { prefix, formats, filled_cells, ..ExportOptions::default() };
     let proof = prove_table(&table, &inputs.scenario.settings, &options, &arguments.out)?;
     Ok(format!("{}{loss}{}\n", proof.size.text(), verdict(&proof)))

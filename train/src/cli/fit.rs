@@ -1,5 +1,6 @@
 //! `lowgear fit`.
 
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
@@ -34,6 +35,8 @@ pub(super) struct FitArguments {
     /// Temperature of the air while the logs were written, °C
     #[arg(long, value_name = "C", default_value_t = 20.0, value_parser = temperature, allow_negative_numbers = true)]
     air_c: f64,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn temperature(text: &str) -> Result<f64, String> {
@@ -45,6 +48,10 @@ pub(super) fn temperature(text: &str) -> Result<f64, String> {
 
 pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let start: VehicleConfig = load(&arguments.vehicle)?;
+    let beside = |suffix: &str| named_beside(&arguments.out, suffix);
+    let (picture, course_file) = (beside("fit.svg"), beside("course.toml"));
+    let inputs = arguments.logs.iter().chain([&arguments.vehicle]).chain(arguments.reading.file());
+    arguments.replace.outputs(inputs).check_all([&arguments.out, &picture, &course_file])?;
     let reporter = Reporter::new();
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&start, &arguments.logs, &mapping, &reporter)?;
@@ -62,8 +69,6 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let text =
         found.vehicle_text(&start, &names, &notes).map_err(|error| out_of_range(&arguments.out, error))?;
     write_atomically(&arguments.out, text.as_bytes())?;
-    let beside = |suffix: &str| named_beside(&arguments.out, suffix);
-    let picture = beside("fit.svg");
     write_atomically(&picture, found.svg().as_bytes())?;
     let mut out = format!(
         "{}\nvehicle: {}\nresiduals: {}\n",
@@ -72,9 +77,8 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
         picture.display()
     );
     if let Some(course) = found.course_text() {
-        let file = beside("course.toml");
-        write_atomically(&file, course.as_bytes())?;
-        out.push_str(&format!("surfaces: {}\n", file.display()));
+        write_atomically(&course_file, course.as_bytes())?;
+        out.push_str(&format!("surfaces: {}\n", course_file.display()));
     }
     Ok(out)
 }

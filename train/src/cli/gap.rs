@@ -1,6 +1,7 @@
 //! `lowgear gap`.
 
 use super::fit::{named_beside, temperature};
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
@@ -35,11 +36,16 @@ pub(super) struct GapArguments {
     /// Temperature of the air while the logs were written, °C
     #[arg(long, value_name = "C", default_value_t = 20.0, value_parser = temperature, allow_negative_numbers = true)]
     air_c: f64,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
     let vehicle: VehicleConfig = load(&arguments.vehicle)?;
     let (course, _) = load_course(&arguments.course)?;
+    let picture = arguments.out.clone().unwrap_or_else(|| named_beside(&arguments.vehicle, "gap.svg"));
+    let inputs = arguments.logs.iter().chain([&arguments.vehicle, &arguments.course]);
+    arguments.replace.outputs(inputs.chain(arguments.reading.file())).check(&picture)?;
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&vehicle, &arguments.logs, &mapping, &Reporter::new())?;
     let known = course.plain_surfaces();
@@ -55,7 +61,6 @@ pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
         return Err(lowgear_env::config::KeyError::new(key, got, allowed).into());
     }
     let gap = compare(&vehicle, &surfaces, &collected.runs, arguments.air_c);
-    let picture = arguments.out.clone().unwrap_or_else(|| named_beside(&arguments.vehicle, "gap.svg"));
     write_atomically(&picture, gap.svg(&format!("{}: measured and simulated", vehicle.name)).as_bytes())?;
     let told: String = notes.lines().map(|l| format!("{l}\n")).collect();
     Ok(format!("{told}{}picture: {}\n", gap.text(), picture.display()))

@@ -8,6 +8,7 @@ mod export;
 mod fit;
 mod gap;
 mod recipes;
+mod replace;
 mod replay;
 mod sheet;
 mod study;
@@ -17,8 +18,10 @@ mod why;
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
+use crate::terminal::{hand_out, tell, unless_closed};
 use clap::{Parser, Subcommand};
 use std::ffi::OsString;
+use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -67,9 +70,12 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
-            // A closed pipe is the reader's choice, not an error of ours.
-            let _ = error.print();
-            return ExitCode::from(if error.use_stderr() { EXIT_USAGE } else { EXIT_DONE });
+            if error.use_stderr() {
+                let _ = error.print();
+                return ExitCode::from(EXIT_USAGE);
+            }
+            let printed = error.print().and_then(|()| std::io::stdout().flush());
+            return ExitCode::from(handed_out(unless_closed(printed)));
         }
     };
     let outcome = match arguments.command {
@@ -87,22 +93,21 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Replay(a) => replay::run(&a),
     };
     match outcome {
-        Ok(text) => {
-            print(&text);
-            ExitCode::from(EXIT_DONE)
-        }
+        Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
         Err(error) => {
-            eprintln!("error: {error}");
+            tell(&format!("error: {error}"));
             ExitCode::from(exit_code(&error))
         }
     }
 }
 
-/// Writes results to standard output; a reader that went away is not an error.
-fn print(text: &str) {
-    use std::io::Write;
-    let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+/// The exit code after results were written to standard output: lost results are an error.
+fn handed_out(written: std::io::Result<()>) -> u8 {
+    let Err(reason) = written else { return EXIT_DONE };
+    tell(&format!(
+        "error: standard output: {reason}; the results are not whole there\n  hint: check that the disk is not full"
+    ));
+    EXIT_FILES
 }
 
 fn exit_code(error: &StudyError) -> u8 {
@@ -117,7 +122,8 @@ fn exit_code(error: &StudyError) -> u8 {
         {
             EXIT_FILES
         }
-        StudyError::Store(StoreError::Io { .. })
+        StudyError::Store(StoreError::Io { .. } | StoreError::Taken { .. })
+        | StudyError::InUse { .. }
         | StudyError::Log(LogError::Unreadable { .. })
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,

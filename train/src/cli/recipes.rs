@@ -1,5 +1,6 @@
 //! `lowgear recipes`.
 
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
 use lowgear_env::config::load;
@@ -18,12 +19,15 @@ pub(super) struct RecipesArguments {
     /// Page to write (HTML)
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &RecipesArguments) -> Result<String, StudyError> {
     let vehicle: VehicleConfig = load(&arguments.vehicle)?;
     match &arguments.out {
         Some(file) => {
+            arguments.replace.outputs([&arguments.vehicle]).check(file)?;
             write_atomically(file, sheet_html(&vehicle).as_bytes())?;
             Ok(format!("sheet: {}\n", file.display()))
         }

@@ -1,14 +1,14 @@
 //! `lowgear replay`.
 
 use super::policy;
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::field::{LogArguments, seen_in_training};
-use crate::store::{StoreError, create_folder, write_atomically};
+use crate::store::{StoreError, begin, create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
 use lowgear_field::log::LogReader;
 use lowgear_field::replay::{Decision, Replay};
-use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
@@ -31,12 +31,17 @@ pub(super) struct ReplayArguments {
     out: PathBuf,
     #[command(flatten)]
     reading: LogArguments,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let inputs = read_inputs(&arguments.study, false)?;
     let (file, mut player) = policy(&inputs, &arguments.policy)?;
     let mapping = arguments.reading.mapping()?;
+    let (place, picture) = (arguments.out.join("decisions.csv"), arguments.out.join("replay.svg"));
+    let inputs_too = arguments.reading.file().into_iter().chain([&arguments.log]);
+    arguments.replace.of_study(&inputs, [&arguments.policy], inputs_too).check_all([&place, &picture])?;
     let mut log = LogReader::open(&arguments.log, &mapping)?;
     let seen = seen_in_training(&inputs.scenario, &player);
     player.reset();
@@ -47,9 +52,9 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     );
     create_folder(&arguments.out)?;
     // The rows go to a file beside its place as they come; it takes its place when it is whole.
-    let (place, beside) = (arguments.out.join("decisions.csv"), arguments.out.join("decisions.csv.partial"));
+    let (beside, begun) = begin(&place)?;
     let written = |reason| StudyError::Store(StoreError::io(&place)(reason));
-    let mut rows = BufWriter::new(File::create(&beside).map_err(written)?);
+    let mut rows = BufWriter::new(begun);
     writeln!(rows, "{}", Decision::headings()).map_err(written)?;
     let walked: Result<(), StudyError> =
         replay.walk(&mut log, |decision| writeln!(rows, "{}", decision.row()).map_err(written));
@@ -61,7 +66,6 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let whole = rows.into_inner().map_err(|e| written(e.into_error()))?;
     whole.sync_all().map_err(written)?;
     std::fs::rename(&beside, &place).map_err(written)?;
-    let picture = arguments.out.join("replay.svg");
     let title =
         format!("{} over {}", file.name, arguments.log.file_name().unwrap_or_default().to_string_lossy());
     write_atomically(&picture, replay.svg(&title).as_bytes())?;

@@ -1,5 +1,6 @@
 //! `lowgear sheet`.
 
+use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
 use lowgear_env::config::{ConfigError, load};
@@ -18,9 +19,12 @@ pub(super) struct SheetArguments {
     /// Vehicle file to write
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 pub(super) fn run(arguments: &SheetArguments) -> Result<String, StudyError> {
+    arguments.replace.outputs([&arguments.sheet]).check(&arguments.out)?;
     let sheet: Sheet = load(&arguments.sheet)?;
     let wrong = |error| StudyError::Config(ConfigError::value(&arguments.sheet, error));
     let (vehicle, assumed) = sheet.vehicle().map_err(wrong)?;

@@ -3,7 +3,9 @@
 use super::EXIT_STOPPED;
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::sweep::{Place, SlurmOptions, Sweep, WorkOptions, merge, quoted, run_all, run_one, slurm, status};
+use crate::sweep::{
+    Place, SlurmOptions, Sweep, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
+};
 use crate::watch::StopRequest;
 use lowgear_env::config::KeyError;
 use std::path::{Path, PathBuf};
@@ -67,6 +69,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     let options =
         WorkOptions { threads: arguments.threads.map(usize::from), stop: StopRequest::listen(EXIT_STOPPED)? };
     let reporter = Reporter::new();
+    check_jobs(&sweep, &place)?;
     if arguments.slurm {
         let cores = || thread::available_parallelism().map_or(1, usize::from);
         let slurm_options = SlurmOptions {

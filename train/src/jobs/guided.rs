@@ -2,10 +2,10 @@
 //! validation to the next, keep what validation likes better than everything before, and keep checkpoints.
 
 use super::{Desk, Record, Trained, Workbench};
+use crate::checkpoint::{load_checkpoint, save_checkpoint};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{CurvePoint, curve_point};
-use crate::store::{load_checkpoint, save_checkpoint};
 use crate::timing::Stage;
 use crate::watch::Pause;
 use lowgear_agents::rule::RuleSettings;
@@ -75,8 +75,8 @@ impl Training<'_> {
         begin: impl FnOnce(Option<&[u8]>) -> Result<T, String>,
     ) -> Result<Trained, StudyError> {
         let fail = StudyError::learner(self.learner);
-        let checkpoint = desk.checkpoint();
-        let kept = load_checkpoint::<State>(&checkpoint, |w| bench.reporter.line(&w))?;
+        let (checkpoint, identity) = (desk.checkpoint(), desk.identity(bench));
+        let kept = load_checkpoint::<State>(&checkpoint, &identity, |w| bench.reporter.line(&w))?;
         let mut trainee = begin(kept.as_ref().map(|state| state.trainee.as_slice())).map_err(&fail)?;
         let mut state = match kept {
             Some(state) => state,
@@ -111,7 +111,7 @@ impl Training<'_> {
             }
             desk.stopwatch.enter(Stage::Keeping);
             state.trainee = trainee.to_bytes().map_err(&fail)?;
-            save_checkpoint(&checkpoint, &state)?;
+            save_checkpoint(&checkpoint, &identity, &state)?;
             desk.kept(trainee.steps(), state.ticks)?;
             desk.stopwatch.enter(Stage::Learning);
             if pause == Some(Pause::Stop) {

@@ -17,6 +17,7 @@ pub use rule::RuleJob;
 pub use tabular::TabularJob;
 pub use trim::TrimJob;
 
+use crate::checkpoint::Identity;
 use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
 use crate::progress::{JobProgress, Reporter};
@@ -51,6 +52,8 @@ pub struct Workbench<'a> {
     pub reporter: &'a Reporter,
     /// Whether the program is to stop.
     pub stop: &'a StopRequest,
+    /// SHA-256 of everything that the study was given.
+    pub digest: String,
 }
 
 /// What one job works with.
@@ -70,6 +73,14 @@ impl Desk<'_> {
     #[must_use]
     pub fn checkpoint(&self) -> PathBuf {
         self.folder.join("checkpoint.bin")
+    }
+
+    /// What its checkpoint belongs to.
+    #[must_use]
+    pub fn identity(&self, bench: &Workbench<'_>) -> Identity {
+        let job = self.folder.strip_prefix(&bench.folder).unwrap_or(self.folder);
+        let parts: Vec<_> = job.iter().map(|part| part.to_string_lossy()).collect();
+        Identity::new(&bench.digest, &parts.join("/"), bench.seed.0)
     }
 
     /// Shows how far it is: in steps of `total`, or in ticks where they are what ends it.

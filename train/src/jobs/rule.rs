@@ -1,10 +1,10 @@
 //! Tuning a threshold rule by black-box search.
 
 use super::{Desk, Job, Record, Trained, Workbench};
+use crate::checkpoint::{load_checkpoint, save_checkpoint};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, SearchMemory};
-use crate::store::{load_checkpoint, save_checkpoint};
 use crate::timing::Stage;
 use crate::watch::Pause;
 use lowgear_agents::policy::Policy;
@@ -62,15 +62,16 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
     bench: &Workbench<'_>,
     search: &Search<'_, B>,
 ) -> Result<(SearchMemory, Option<String>), StudyError> {
-    let checkpoint = desk.checkpoint();
-    let memory: SearchMemory = load_checkpoint(&checkpoint, |w| bench.reporter.line(&w))?.unwrap_or_default();
+    let (checkpoint, identity) = (desk.checkpoint(), desk.identity(bench));
+    let memory: SearchMemory =
+        load_checkpoint(&checkpoint, &identity, |w| bench.reporter.line(&w))?.unwrap_or_default();
     let total = search.budget.generations as u64;
     let mut cut = None;
     desk.stopwatch.begin(0, memory.ticks);
     let memory = search.run(memory, |memory, generation| {
         desk.show(generation as u64, total, memory.ticks, &memory.curve);
         desk.stopwatch.enter(Stage::Keeping);
-        save_checkpoint(&checkpoint, memory)?;
+        save_checkpoint(&checkpoint, &identity, memory)?;
         desk.kept(generation as u64, memory.ticks)?;
         desk.stopwatch.enter(Stage::Learning);
         match desk.watch.pause(memory.ticks) {

@@ -142,23 +142,44 @@ pub fn prove_table(
         other => StudyError::step("export")(other),
     })?;
     match &proof.status {
-        ProofStatus::Proven | ProofStatus::NoCompiler | ProofStatus::NotAsked => Ok(proof),
+        ProofStatus::Proven
+        | ProofStatus::NoCompiler
+        | ProofStatus::NotAsked
+        | ProofStatus::NotMade { .. } => Ok(proof),
         _ => Err(StudyError::step("export")(verdict(&proof))),
     }
 }
 
-/// The proof in a sentence.
+/// The proof in a sentence that is the same whichever compiler made it, for files.
+#[must_use]
+pub(super) fn verdict_in_files(proof: &ProofOutcome) -> String {
+    match &proof.status {
+        ProofStatus::Proven => format!(
+            "{} vectors and {} cells decided alike by the host and by the compiled table",
+            proof.vectors, proof.cells
+        ),
+        ProofStatus::NoCompiler => "NOT PROVEN: no C compiler was found".to_owned(),
+        ProofStatus::NotMade { reason, .. } => format!("NOT PROVEN: {}", reason.words()),
+        _ => verdict(proof),
+    }
+}
+
+/// The proof in a sentence, for the terminal.
 #[must_use]
 pub fn verdict(proof: &ProofOutcome) -> String {
     match &proof.status {
         ProofStatus::Proven => format!(
-            "{} vectors and {} cells decided alike by the host and by the table compiled with {}",
+            "{} vectors and {} cells decided alike by the host and by the table compiled with {}{}",
             proof.vectors,
             proof.cells,
-            proof.compiler.as_deref().unwrap_or("the system compiler")
+            proof.compiler.as_deref().unwrap_or("the system compiler"),
+            if proof.sanitized { "" } else { ", without sanitizers, which do not run here" }
         ),
         ProofStatus::NoCompiler => {
             "NOT PROVEN: no C compiler was found on this machine; set CC or install one".to_owned()
+        }
+        ProofStatus::NotMade { reason, said } => {
+            format!("NOT PROVEN: {}; {}", reason.words(), said.replace('\n', "\n  "))
         }
         ProofStatus::NotAsked => {
             "not proven: the proof needs the C header, which was not asked for".to_owned()

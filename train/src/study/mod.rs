@@ -4,6 +4,7 @@ mod card;
 mod compare;
 mod firmware;
 mod folder;
+mod given;
 mod phases;
 mod publish;
 mod robustness;
@@ -12,6 +13,7 @@ mod thresholds;
 pub use compare::{Contest, Contestant, HAND, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
+pub use given::Given;
 pub use phases::Learned;
 pub use publish::{SUMMARY_FILE, compare_players};
 

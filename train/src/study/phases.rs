@@ -97,6 +97,7 @@ pub(super) fn workbench<'a>(
         gears: inputs.scenario.gears(),
         seed: inputs.scenario.seed,
         folder: folder.path.clone(),
+        digest: folder.digest.clone(),
         reporter,
         stop,
     }

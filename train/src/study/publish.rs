@@ -2,7 +2,7 @@
 
 use super::card::{CARD, Card};
 use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
-use super::firmware::{FEW_VISITS, Firmware, verdict};
+use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
 use super::thresholds::to_type_in;
 use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
@@ -225,7 +225,7 @@ fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
             .collect(),
         hash: table.hash(),
         vectors: firmware.proof.vectors as usize,
-        proof: vec![format!("C99: {}", verdict(&firmware.proof))],
+        proof: vec![format!("C99: {}", verdict_in_files(&firmware.proof))],
         costs: firmware.proof.size.targets.iter().map(TargetCost::sentence).collect(),
     }
 }

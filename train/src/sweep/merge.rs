@@ -2,6 +2,7 @@
 
 use super::Sweep;
 use super::state::{JobState, Place};
+use super::work::check_jobs;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, write_atomically};
 use lowgear_eval::report::sweep_page;
@@ -25,6 +26,7 @@ pub struct Merged {
 /// # Errors
 /// [`StudyError`]; a summary that cannot be read is one, since it was written whole.
 pub fn merge(sweep: &Sweep, place: &Place) -> Result<Merged, StudyError> {
+    check_jobs(sweep, place)?;
     let points = (1..=sweep.jobs()).map(|job| point(sweep, place, job)).collect::<Result<Vec<_>, _>>()?;
     let level = points.iter().find_map(|(_, level)| *level).unwrap_or(0.95);
     let axes = sweep.config.axes.iter().map(|axis| SweepAxis {

@@ -3,6 +3,7 @@
 
 mod assign;
 mod config;
+mod known;
 mod merge;
 mod plan;
 mod slurm;
@@ -14,7 +15,7 @@ pub use merge::{Merged, merge};
 pub use plan::Sweep;
 pub use slurm::{SlurmOptions, slurm};
 pub use state::{JobState, Place, status};
-pub use work::{WorkOptions, run_all, run_one};
+pub use work::{WorkOptions, check_jobs, run_all, run_one};
 
 /// A path as a shell reads it.
 #[must_use]

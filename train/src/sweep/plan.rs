@@ -2,9 +2,11 @@
 
 use super::assign::{Assignment, assign, blame, remove};
 use super::config::{SweepConfig, in_words};
+use super::known::is_key_of;
 use crate::config::{Contender, StudyConfig};
 use crate::error::StudyError;
-use crate::study::Inputs;
+use crate::schema::FileKind;
+use crate::study::{Given, Inputs};
 use lowgear_env::config::{Check, ConfigError, KeyError, load};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
@@ -138,6 +140,7 @@ impl Sweep {
         let course_file = found("course", &mut study.course)?;
         let vehicle: VehicleConfig = load(&vehicle_file)?;
         let (course, measured) = load_course(&course_file)?;
+        let given = Given::new([&study_file, &vehicle_file, &course_file], &course)?;
         let mut tables = Tables {
             study: self.as_table(&study)?,
             vehicle: self.as_table(&vehicle)?,
@@ -166,6 +169,7 @@ impl Sweep {
             search: false,
             scenario,
             file: study_name,
+            given,
             command: Some(command),
         })
     }
@@ -283,14 +287,14 @@ fn key_of(error: &toml::de::Error) -> String {
 
 impl Tables {
     fn apply(&mut self, assignment: &Assignment) -> Result<(), KeyError> {
-        let (table, key) = match assignment.key.split_once('.') {
-            Some(("vehicle", rest)) => (&mut self.vehicle, rest),
-            Some(("course", rest)) => (&mut self.course, rest),
-            _ => (&mut self.study, assignment.key.as_str()),
+        let (kind, table, key) = match assignment.key.split_once('.') {
+            Some(("vehicle", rest)) => (FileKind::Vehicle, &mut self.vehicle, rest),
+            Some(("course", rest)) => (FileKind::Course, &mut self.course, rest),
+            _ => (FileKind::Study, &mut self.study, assignment.key.as_str()),
         };
         match &assignment.value {
             Some(value) => assign(table, key, value.clone()),
-            None => remove(table, key),
+            None => is_key_of(kind, key).and_then(|()| remove(table, key)),
         }
         .map_err(|allowed| {
             KeyError::new(&assignment.origin, format!("no such key \"{}\"", assignment.key), allowed)

@@ -3,6 +3,7 @@
 use super::Sweep;
 use super::slurm::{TOLD, accounted};
 use crate::error::StudyError;
+use crate::outputs::SWEEP_MARK;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use crate::study::SUMMARY_FILE;
 use serde::{Deserialize, Serialize};
@@ -114,8 +115,7 @@ impl Place {
     pub(super) fn keep(&self, sweep: &Sweep, job: u64) -> Result<(), StudyError> {
         let file = self.path.join("sweep.toml");
         let text = toml::to_string_pretty(&sweep.config).map_err(StudyError::step("sweep.toml"))?;
-        let text =
-            format!("# The sweep whose jobs these are (lowgear {}).\n{text}", env!("CARGO_PKG_VERSION"));
+        let text = format!("{SWEEP_MARK} (lowgear {}).\n{text}", env!("CARGO_PKG_VERSION"));
         if file.exists() {
             let kept = fs::read_to_string(&file).map_err(StoreError::io(&file))?;
             return if kept == text { Ok(()) } else { Err(StudyError::OtherSweep { file }) };

@@ -4,7 +4,7 @@ use super::Sweep;
 use super::state::{JobState, Place};
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::study::{Options, run_inputs};
+use crate::study::{Options, RunFolder, run_inputs};
 use crate::watch::StopRequest;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
@@ -18,6 +18,31 @@ pub struct WorkOptions {
     /// Whether to stop.
     pub stop: StopRequest,
 }
+
+/// Whether every job that was begun had the files that it would be given now.
+///
+/// # Errors
+/// [`StudyError::OtherJobs`] with those that had not, and what differs.
+pub fn check_jobs(sweep: &Sweep, place: &Place) -> Result<(), StudyError> {
+    let mut other = Vec::new();
+    for job in (1..=sweep.jobs()).filter(|&job| place.job(job).exists()) {
+        if let Some(changed) = RunFolder::difference(&sweep.inputs(job)?, &place.job(job))? {
+            other.push(format!("  job {job} ({}): {changed}", sweep.words(job)));
+        }
+    }
+    if other.is_empty() {
+        return Ok(());
+    }
+    let more = other.len().saturating_sub(MOST_TOLD);
+    other.truncate(MOST_TOLD);
+    if more > 0 {
+        other.push(format!("  and {more} more jobs"));
+    }
+    Err(StudyError::OtherJobs { folder: place.path.clone(), jobs: other.join("\n") })
+}
+
+/// Jobs that an error names one by one.
+const MOST_TOLD: usize = 8;
 
 /// Does one job, or finds it done. A failure is kept beside its folder.
 ///
@@ -68,6 +93,7 @@ pub fn run_all(
     options: &WorkOptions,
     reporter: &Reporter,
 ) -> Result<Vec<(u64, String)>, StudyError> {
+    check_jobs(sweep, place)?;
     let missing: Vec<u64> = (1..=sweep.jobs()).filter(|&job| place.state(job) != JobState::Done).collect();
     let all = sweep.jobs();
     reporter.line(&format!(
