@@ -8,6 +8,7 @@
 #[path = "targets/drill.rs"]
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod drill;
+mod guideline;
 mod subject;
 mod targets;
 

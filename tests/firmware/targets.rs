@@ -127,15 +127,15 @@ fn cost(target: Target, tools: [&str; 2]) -> Option<TargetCost> {
 #[test]
 fn what_a_usual_table_costs_on_a_cortex_m0_stays_within_its_bounds() {
     let Some(cost) = cost(Target::CortexM0, ["arm-none-eabi-gcc", "qemu-system-arm"]) else { return };
-    assert!(cost.flash_bytes <= 2048 && cost.state_bytes <= 64, "{}", cost.sentence());
-    assert!(cost.decision_mean <= 300 && cost.decision_most <= 350, "{}", cost.sentence());
+    assert!(cost.flash_bytes <= 2560 && cost.state_bytes <= 64, "{}", cost.sentence());
+    assert!(cost.decision_mean <= 360 && cost.decision_most <= 405, "{}", cost.sentence());
 }
 
 #[test]
 fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
     let Some(cost) = cost(Target::Avr, ["avr-gcc", "simavr"]) else { return };
-    assert!(cost.flash_bytes <= 3072 && cost.state_bytes <= 64, "{}", cost.sentence());
-    assert!(cost.decision_most <= 3300, "{}", cost.sentence());
+    assert!(cost.flash_bytes <= 3328 && cost.state_bytes <= 64, "{}", cost.sentence());
+    assert!(cost.decision_most <= 3400, "{}", cost.sentence());
 }
 
 /// The ticks with drive, by number, in what an example printed.

@@ -18,9 +18,9 @@ const FREE_RATIO: [u32; 2] = [400, 1300];
 /// Bounds of the readings, inclusive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Ranges {
-    /// Most tacho pulses in a tick.
+    /// Most tacho pulses in a tick, at most 65534.
     pub most_tacho_counts: u16,
-    /// Battery voltage, mV; 0 and `u16::MAX` when it is not measured.
+    /// Battery voltage, mV, from 1 to 65534; 0 and `u16::MAX` when it is not measured.
     pub battery_mv: [u16; 2],
     /// Battery voltage of a vehicle that stands, mV; the same when it is not measured.
     pub standing_mv: [u16; 2],

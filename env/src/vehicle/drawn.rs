@@ -266,12 +266,12 @@ impl VehicleConfig {
         let (cutoff_v, full_v) =
             (battery.cutoff_voltage_v, battery.ocv_v.iter().copied().fold(0.0, f64::max));
         let volts = |low: f64, high: f64| match self.sensors.battery {
-            Some(_) => [low, high].map(|v| (1000.0 * v).round().clamp(0.0, 65_535.0) as u16),
+            Some(_) => [low, high].map(|v| (1000.0 * v).round().clamp(1.0, 65_534.0) as u16),
             None => [0, u16::MAX],
         };
         let stall_a = battery.nominal_voltage_v / resistance_ohm;
         Ranges {
-            most_tacho_counts: (3.0 * full_counts).ceil().clamp(8.0, 65_535.0) as u16,
+            most_tacho_counts: (3.0 * full_counts).ceil().clamp(8.0, 65_534.0) as u16,
             battery_mv: volts(0.5 * cutoff_v, 1.3 * full_v),
             standing_mv: volts(0.9 * cutoff_v, 1.1 * full_v),
             most_current_ma: self

@@ -107,15 +107,13 @@ fn look_text(table: &LookupTable, bias: u16) -> String {
         } else if count > 0 {
             searched = true;
             let _ = writeln!(text, "    here = value[{i}];\n    edge = lowgear_edges + {first};\n   {steps}");
-            let _ = writeln!(
-                text,
-                "    cell = (lowgear_index)(cell * {bins}u + (lowgear_index)(edge - (lowgear_edges + {first})));"
-            );
+            let _ = writeln!(text, "    bin = edge - (lowgear_edges + {first});");
+            let _ = writeln!(text, "    cell = (lowgear_index)(cell * {bins}u + (lowgear_index)bin);");
         }
         first += count;
     }
     if !searched {
-        text.push_str("    (void)value;\n    (void)edge;\n    (void)here;\n");
+        text.push_str("    (void)value;\n    (void)edge;\n    (void)here;\n    (void)bin;\n");
     }
     text
 }

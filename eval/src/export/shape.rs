@@ -110,6 +110,7 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
         ("cut_lead", guard.cut_lead_ticks != 0),
         ("min_dwell", guard.min_dwell_ticks != 0),
         ("spare_code", codes),
+        ("wraps", wraps(settings)),
         ("battery_range", ranges.battery_mv != [0, u16::MAX]),
         ("current_range", ranges.most_current_ma != u16::MAX),
         ("tilt_range", ranges.most_tilt_ddeg != u16::MAX),
@@ -117,6 +118,14 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
     .into_iter()
     .filter_map(|(name, set)| set.then_some(name))
     .collect()
+}
+
+/// Whether the surroundings of a gear reach beyond the ends of the turn, or its angle does.
+fn wraps(settings: &Settings) -> bool {
+    let guard = &settings.guard;
+    let around = guard.leave_ddeg.max(guard.window_ddeg);
+    let gears = usize::from(guard.gears).clamp(1, MAX_GEARS);
+    guard.gear_ddeg[..gears].iter().any(|&angle| angle < around || angle > 3599u16.saturating_sub(around))
 }
 
 fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant> {

@@ -15,9 +15,9 @@ uint32_t board_wait_for_tick(void)
     tick++;
     tacho = duty ? (tacho < 110u ? tacho + 2u : tacho) : 0u;
     if (selector > sent) {
-        selector = (uint16_t)(selector - sent > 225u ? selector - 225u : sent);
+        selector = (uint16_t)(selector > sent + 225 ? selector - 225 : sent);
     } else {
-        selector = (uint16_t)(sent - selector > 225u ? selector + 225u : sent);
+        selector = (uint16_t)(sent > selector + 225 ? selector + 225 : sent);
     }
     return tick == 230u ? 100000u : 50000u;
 }

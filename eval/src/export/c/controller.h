@@ -32,6 +32,7 @@
 #ifndef LOWGEAR_H
 #define LOWGEAR_H
 
+#include <stddef.h>
 #include <stdint.h>
 
 #ifndef LOWGEAR_ROM
@@ -228,7 +229,7 @@ static inline uint32_t lowgear_quotient(uint32_t rest, uint32_t divisor)
 /* Motor speed over its no-load speed at this voltage, permille. */
 static inline uint32_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
 {
-    const uint32_t counts = tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : LOWGEAR_MOST_COUNTS;
+    const uint16_t counts = tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : (uint16_t)LOWGEAR_MOST_COUNTS;
     return lowgear_quotient(LOWGEAR_SPEED_GAIN * counts, applied_mv);
 }
 
@@ -342,7 +343,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     s->fresh = 0u;
 @end
 @if stalled
-    if (!lowgear_at_least(LOWGEAR_FEATURE_STALL_COUNTS, raw->tacho_counts)) {
+    if (lowgear_at_least(LOWGEAR_FEATURE_STALL_COUNTS, raw->tacho_counts) == 0u) {
         s->stalled = 0u;
     } else if (s->stalled < 1000u) {
         s->stalled++;
@@ -379,13 +380,13 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     s->levelled = 1u;
 @end
 @if gear_clock
-    if (driving) {
+    if (driving != 0u) {
         if (s->gear_clock < LOWGEAR_GEAR_CLOCK_MOST) {
             s->gear_clock++;
         }
 @end
 @if failure
-        if (s->from_below && !lowgear_at_least(LOWGEAR_FAILED_WINDOW_TICKS, s->gear_clock)) {
+        if (s->from_below && lowgear_at_least(LOWGEAR_FAILED_WINDOW_TICKS, s->gear_clock) == 0u) {
 @end
 @if failed_count
             s->failed_count = 0u;
@@ -398,7 +399,7 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     }
 @end
 @if speed
-    if (driving && s->driven) {
+    if (driving != 0u && s->driven != 0u) {
         lowgear_filter_speed(s, raw);
     }
     s->driven = driving;
@@ -442,7 +443,7 @@ static inline uint8_t lowgear_judge(const lowgear_state *s, uint8_t request)
     if (s->phase != LOWGEAR_DRIVING) {
         return LOWGEAR_BUSY;
     }
-    if (!lowgear_at_least(s->dwell, LOWGEAR_MIN_DWELL_TICKS)) {
+    if (lowgear_at_least(s->dwell, LOWGEAR_MIN_DWELL_TICKS) == 0u) {
         return LOWGEAR_DWELL;
     }
 @if tilt_limit
@@ -465,7 +466,7 @@ static inline void lowgear_begin_move(lowgear_state *s, uint8_t target, uint8_t 
 static inline void lowgear_miss(lowgear_state *s)
 {
     uint8_t phase = LOWGEAR_MOVING;
-    if (!lowgear_at_least(s->tries, LOWGEAR_RETRIES)) {
+    if (lowgear_at_least(s->tries, LOWGEAR_RETRIES) == 0u) {
         s->tries++;
     } else if (!s->recalibrated) {
         s->recalibrated = 1u;
@@ -483,27 +484,31 @@ static inline void lowgear_miss(lowgear_state *s)
     lowgear_enter(s, phase);
 }
 
-/* How far the selector stands from a gear, the shorter way round. */
-static inline uint16_t lowgear_apart(uint8_t gear, const lowgear_raw *raw)
+/* Whether the selector stands within so much of a gear, the shorter way round. */
+static inline uint8_t lowgear_near(uint8_t gear, const lowgear_raw *raw, uint16_t within)
 {
     const uint16_t there = LOWGEAR_READ16(&lowgear_gear_ddeg[gear]);
+@if wraps
     uint16_t apart = (uint16_t)(raw->selector_ddeg > there ? raw->selector_ddeg - there
                                                            : there - raw->selector_ddeg);
     while (apart >= 3600u) {
         apart = (uint16_t)(apart - 3600u);
     }
-    return apart > 1800u ? (uint16_t)(3600u - apart) : apart;
+    return lowgear_at_least(within, apart > 1800u ? (uint16_t)(3600u - apart) : apart);
+@else
+    /* No gear is so near to the end of the turn that its surroundings reach round it. */
+    return (uint16_t)(raw->selector_ddeg + within - there) <= (uint16_t)(2u * within) ? 1u : 0u;
+@end
 }
 
 /* The first reading out of its range, or LOWGEAR_FAULT_NONE. */
 static inline uint8_t lowgear_fault_of(const lowgear_raw *raw)
 {
-    if (!lowgear_at_least(LOWGEAR_MOST_TACHO_COUNTS, raw->tacho_counts)) {
+    if (raw->tacho_counts > LOWGEAR_MOST_TACHO_COUNTS) {
         return LOWGEAR_FAULT_TACHO;
     }
 @if battery_range
-    if (!lowgear_at_least(raw->battery_mv, LOWGEAR_LEAST_BATTERY_MV)
-        || !lowgear_at_least(LOWGEAR_MOST_BATTERY_MV, raw->battery_mv)) {
+    if (raw->battery_mv < LOWGEAR_LEAST_BATTERY_MV || raw->battery_mv > LOWGEAR_MOST_BATTERY_MV) {
         return LOWGEAR_FAULT_BATTERY;
     }
 @end
@@ -529,7 +534,7 @@ static inline uint8_t lowgear_count_standing(lowgear_state *s, const lowgear_raw
     if (s->dwell < LOWGEAR_DWELL_MOST) {
         s->dwell++;
     }
-    if (raw->duty_permille == 0u || !lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts)) {
+    if (raw->duty_permille == 0u || lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts) == 0u) {
         s->standing = 0u;
         return 0u;
     }
@@ -552,14 +557,16 @@ static inline void lowgear_take_fault(lowgear_state *s, uint8_t fault)
 /* A driven gear: the selector must not have left it, the motor must not stand still for too long. */
 static inline void lowgear_watch_drive(lowgear_state *s, const lowgear_raw *raw, uint8_t still)
 {
-    if (!lowgear_at_least(LOWGEAR_LEAVE_DDEG, lowgear_apart(s->gear, raw))) {
+    if (lowgear_near(s->gear, raw, LOWGEAR_LEAVE_DDEG) == 0u) {
         if (s->jump_outs < 255u) {
             s->jump_outs++;
         }
         lowgear_begin_move(s, s->gear, 1u);
         lowgear_enter(s, LOWGEAR_MOVING);
-    } else if (still && lowgear_at_least(s->standing, LOWGEAR_STALL_CUT_TICKS)) {
+    } else if (still != 0u && lowgear_at_least(s->standing, LOWGEAR_STALL_CUT_TICKS) != 0u) {
         lowgear_enter(s, LOWGEAR_RESTING);
+    } else {
+        /* driven as it should be */
     }
 }
 
@@ -578,21 +585,25 @@ static inline void lowgear_follow(lowgear_state *s, const lowgear_raw *raw)
     } else if (s->phase == LOWGEAR_DRIVING) {
         lowgear_watch_drive(s, raw, still);
     } else if (s->phase == LOWGEAR_MOVING) {
-        if (lowgear_at_least(LOWGEAR_WINDOW_DDEG, lowgear_apart(s->target, raw))) {
+        if (lowgear_near(s->target, raw, LOWGEAR_WINDOW_DDEG) != 0u) {
             lowgear_arrive(s);
             lowgear_enter(s, LOWGEAR_DRIVING);
-        } else if (lowgear_at_least(s->clock, LOWGEAR_MOVE_TIMEOUT_TICKS)) {
+        } else if (lowgear_at_least(s->clock, LOWGEAR_MOVE_TIMEOUT_TICKS) != 0u) {
             lowgear_miss(s);
+        } else {
+            /* on its way */
         }
     } else if (s->phase == LOWGEAR_RESTING) {
-        if (lowgear_at_least(s->clock, LOWGEAR_STALL_REST_TICKS)) {
+        if (lowgear_at_least(s->clock, LOWGEAR_STALL_REST_TICKS) != 0u) {
             s->standing = 0u;
-            lowgear_enter(s, lowgear_at_least(LOWGEAR_LEAVE_DDEG, lowgear_apart(s->gear, raw))
+            lowgear_enter(s, lowgear_near(s->gear, raw, LOWGEAR_LEAVE_DDEG)
                     ? LOWGEAR_DRIVING : LOWGEAR_MOVING);
         }
     } else if (lowgear_at_least(s->clock, s->phase == LOWGEAR_CUTTING ? LOWGEAR_CUT_LEAD_TICKS
-                   : s->phase == LOWGEAR_FAULTED ? LOWGEAR_FAULT_CLEAR_TICKS : LOWGEAR_RECALIBRATE_TICKS)) {
+                   : s->phase == LOWGEAR_FAULTED ? LOWGEAR_FAULT_CLEAR_TICKS : LOWGEAR_RECALIBRATE_TICKS) != 0u) {
         lowgear_enter(s, LOWGEAR_MOVING);
+    } else {
+        /* still waiting */
     }
 }
 
@@ -626,7 +637,7 @@ static inline uint8_t lowgear_park(lowgear_state *s, const lowgear_raw *raw)
 {
     if (s->phase != LOWGEAR_DRIVING) {
         s->verdict = LOWGEAR_BUSY;
-    } else if (!lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts)) {
+    } else if (lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts) == 0u) {
         s->verdict = LOWGEAR_TURNING;
     } else {
         lowgear_enter(s, LOWGEAR_PARKED);
@@ -683,9 +694,10 @@ static inline uint8_t lowgear_look(const uint16_t *value)
     const uint16_t *edge = lowgear_edges;
     lowgear_index cell = 0u;
     uint16_t here = 0u;
+    ptrdiff_t bin = 0;
     uint8_t code;
 @LOOK@
-    code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3);
+    code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3u);
 @if spare_code
     return code > LOWGEAR_UP ? (uint8_t)LOWGEAR_HOLD : code;
 @else
@@ -738,7 +750,7 @@ static inline uint8_t lowgear_sense(lowgear_state *s, const lowgear_raw *raw)
 /* Second half of a tick: hands a request to the guard. `decided` restarts the decision clock. */
 static inline lowgear_command lowgear_act(lowgear_state *s, uint8_t request, uint8_t decided)
 {
-    if (decided) {
+    if (decided != 0u) {
         s->since_decision = 0u;
     }
     return lowgear_order(s, request);
@@ -765,8 +777,7 @@ static inline uint8_t lowgear_check_standing(const lowgear_raw *raw, uint16_t fu
         return LOWGEAR_FAULT_TACHO;
     }
 @if battery_range
-    if (!lowgear_at_least(raw->battery_mv, LOWGEAR_LEAST_STANDING_MV)
-        || !lowgear_at_least(LOWGEAR_MOST_STANDING_MV, raw->battery_mv)) {
+    if (raw->battery_mv < LOWGEAR_LEAST_STANDING_MV || raw->battery_mv > LOWGEAR_MOST_STANDING_MV) {
         return LOWGEAR_FAULT_BATTERY;
     }
 @end
