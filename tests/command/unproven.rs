@@ -64,3 +64,13 @@ fn no_file_of_a_study_names_the_compiler() {
         assert!(!text.contains(&version), "{name} holds {version:?}");
     }
 }
+
+#[test]
+fn the_size_sheet_names_the_programs_that_are_missing() {
+    let place = Sandbox::new();
+    let done = shell(&place, "PATH=/nothing $L export tiny.toml --policy $P --out out");
+    let sheet = place.read("out/size-sheet.txt");
+    for missing in ["missing here: arm-none-eabi-gcc, arm-none-eabi-size, qemu-system-arm", "avr-gcc"] {
+        assert!(sheet.contains(missing), "{missing} in\n{sheet}\n{}", String::from_utf8_lossy(&done.stderr));
+    }
+}

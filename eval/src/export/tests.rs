@@ -148,6 +148,25 @@ fn another_prefix_and_extreme_settings_are_proven_too() {
 }
 
 #[test]
+fn an_export_under_another_prefix_leaves_nothing_of_the_one_before() {
+    let options = |prefix: &str| ExportOptions {
+        prefix: prefix.into(),
+        small_machines: false,
+        compiler: Some("no-such-compiler".into()),
+        ..ExportOptions::default()
+    };
+    let (folder, _) = prove_with(&settings(), &options("first"));
+    let path = |name: &str| folder.path().join(name);
+    let changed = std::fs::read_to_string(path("first.py")).unwrap() + "# my own line\n";
+    std::fs::write(path("first.py"), &changed).unwrap();
+    std::fs::write(path("own.h"), "#define MINE 1\n").unwrap();
+    prove(folder.path(), &table(), &settings(), &options("second")).unwrap();
+    assert!(!path("first.h").exists() && !path("first.rs").exists(), "as they were exported");
+    assert!(path("second.h").exists() && path("own.h").exists());
+    assert_eq!(std::fs::read_to_string(path("first.py")).unwrap(), changed, "somebody's own work stays");
+}
+
+#[test]
 fn vectors_visit_every_phase_and_verdict() {
     let vectors = Vectors::make(&table(), &settings(), &VectorBudget::default()).unwrap();
     let column = |line: &str, i: usize| line.split(',').nth(i).unwrap().parse::<usize>().unwrap();

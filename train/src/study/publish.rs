@@ -29,7 +29,7 @@ use lowgear_onboard::Features;
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
 /// Version of the task: rises when a number of the model or the reward changes its meaning.
-const TASK_VERSION: u32 = 2;
+const TASK_VERSION: u32 = 3;
 /// Level of every interval.
 pub(super) const LEVEL: f64 = 0.95;
 /// Test course that the report draws runs on.
