@@ -2,10 +2,11 @@
 //! or the bytes of a study that was never interrupted.
 
 use super::chance::Chance;
-use super::trial::{Tally, run};
+use super::trial::{Tally, run, start};
 use crate::sandbox::{Sandbox, files_below};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Stdio;
 use std::thread::sleep;
 use std::time::Duration;
 use toml::{Table, Value};
@@ -53,8 +54,10 @@ impl Whole {
     pub(super) fn killed(&self, chance: &mut Chance, tally: &mut Tally) {
         let place = small();
         for _ in 0..=chance.below(4) {
-            let mut child = place.start(&RESUME);
-            sleep(self.took * chance.below(1000) as u32 / 1000);
+            let mut child = start(&place, &RESUME, Stdio::null(), Stdio::null());
+            // More of them early, where checkpoints are still needed.
+            let (a, b) = (chance.below(1000) as u32, chance.below(1000) as u32);
+            sleep(self.took * a / 1000 * b / 1000);
             child.kill().unwrap();
             child.wait().unwrap();
         }

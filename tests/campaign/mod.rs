@@ -6,7 +6,7 @@
 //! else, success without results, results that differ after a kill, a policy cut short or an exported file with
 //! another table that is accepted, and lost output with the code 0.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
-#![cfg(unix)]
+#![cfg(target_os = "linux")]
 
 mod chance;
 mod configs;

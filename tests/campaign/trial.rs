@@ -3,7 +3,7 @@
 use crate::sandbox::Sandbox;
 use std::collections::BTreeMap;
 use std::fs::{self, File};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -44,9 +44,19 @@ pub(super) fn run_with(
     err: Stdio,
     tell: impl FnOnce(&mut End),
 ) -> End {
+    wait(start(place, arguments, out, err), tell)
+}
+
+/// Starts the command in the folder. It finds no compiler and no emulator, whose coming or going on this machine
+/// during a long campaign would change what firmware is said to cost.
+pub(super) fn start(place: &Sandbox, arguments: &[&str], out: Stdio, err: Stdio) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lowgear-under-test"));
+    command.env("PATH", place.path("no-programs")).env("CC", "no-such-compiler");
     command.current_dir(place.path("")).args(arguments).stdin(Stdio::null()).stdout(out).stderr(err);
-    let mut child = command.spawn().expect("the command starts");
+    command.spawn().expect("the command starts")
+}
+
+fn wait(mut child: Child, tell: impl FnOnce(&mut End)) -> End {
     let began = Instant::now();
     let status = loop {
         match child.try_wait().expect("the command can be waited for") {

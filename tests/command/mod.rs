@@ -19,7 +19,7 @@ mod outputs;
 mod resolved;
 mod run_folder;
 mod schema;
-#[cfg(unix)]
+#[cfg(target_os = "linux")]
 mod streams;
 #[cfg(unix)]
 mod unproven;

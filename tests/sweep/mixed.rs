@@ -2,6 +2,8 @@
 
 use super::{sandbox, sweep};
 use crate::sandbox::Sandbox;
+use crate::study::reference;
+use std::fs;
 
 /// Refused whatever is asked for, naming job 1 and `key`.
 #[track_caller]
@@ -37,4 +39,17 @@ fn a_misspelt_key_to_leave_out_is_refused_with_those_that_there_are() {
     place
         .run(&["check", "sweep.toml"])
         .refused(2, &["sweep.toml", "leave-out", "vehicle.sensors.batery", "battery"]);
+}
+
+#[test]
+fn a_sweep_is_not_put_into_the_folder_of_a_study() {
+    let place = sandbox();
+    fs::create_dir(place.path("run")).unwrap();
+    for name in ["study.toml", "summary.json", "report.html"] {
+        fs::copy(reference().join(name), place.path("run").join(name)).unwrap();
+    }
+    for more in [&[][..], &["--merge"], &["--job", "1"]] {
+        sweep(&place, more).refused(3, &["run", "the folder of a study", "--out"]);
+    }
+    assert_eq!(fs::read_dir(place.path("run")).unwrap().count(), 3, "nothing was written");
 }

@@ -59,7 +59,15 @@ impl Outputs {
 
 /// Whether a folder is that of a study or a sweep.
 fn is_run(folder: &Path) -> bool {
-    [("study.toml", STUDY_MARK), ("sweep.toml", SWEEP_MARK)]
-        .iter()
-        .any(|(name, mark)| fs::read_to_string(folder.join(name)).is_ok_and(|text| text.starts_with(mark)))
+    is_study(folder) || holds(folder, "sweep.toml", SWEEP_MARK)
+}
+
+/// Whether a folder is that of a study.
+#[must_use]
+pub fn is_study(folder: &Path) -> bool {
+    holds(folder, "study.toml", STUDY_MARK)
+}
+
+fn holds(folder: &Path, name: &str, mark: &str) -> bool {
+    fs::read_to_string(folder.join(name)).is_ok_and(|text| text.starts_with(mark))
 }

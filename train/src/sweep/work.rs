@@ -3,7 +3,9 @@
 use super::Sweep;
 use super::state::{JobState, Place};
 use crate::error::StudyError;
+use crate::outputs::is_study;
 use crate::progress::Reporter;
+use crate::store::StoreError;
 use crate::study::{Options, RunFolder, run_inputs};
 use crate::watch::StopRequest;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -19,11 +21,17 @@ pub struct WorkOptions {
     pub stop: StopRequest,
 }
 
-/// Whether every job that was begun had the files that it would be given now.
+/// Whether every job that was begun had the files that it would be given now, in a folder that no study has.
 ///
 /// # Errors
-/// [`StudyError::OtherJobs`] with those that had not, and what differs.
+/// [`StoreError::Taken`], [`StudyError::OtherJobs`] with those that had not, and what differs.
 pub fn check_jobs(sweep: &Sweep, place: &Place) -> Result<(), StudyError> {
+    if is_study(&place.path) {
+        let (file, what) = (place.path.clone(), "the folder of a study".to_owned());
+        return Err(
+            StoreError::Taken { file, what, hint: "give the sweep a folder of its own with --out" }.into()
+        );
+    }
     let mut other = Vec::new();
     for job in (1..=sweep.jobs()).filter(|&job| place.job(job).exists()) {
         if let Some(changed) = RunFolder::difference(&sweep.inputs(job)?, &place.job(job))? {
