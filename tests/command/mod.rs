@@ -1,6 +1,7 @@
 //! The command `lowgear` as its users meet it: what it does, and what it says when something is wrong.
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a check that cannot be made has failed")]
 
+mod absurd;
 mod check;
 mod compare;
 mod draw;
