@@ -81,7 +81,7 @@ impl RunFolder {
     /// Creates the folder, or opens it again with `--resume`.
     ///
     /// # Errors
-    /// [`StudyError::FolderExists`], [`StudyError::OtherStudy`], or the system's refusal.
+    /// [`StudyError::FolderExists`], [`StudyError::NoFolder`], [`StudyError::OtherStudy`], or the system's refusal.
     pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
         let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
         let study_file = path.join(STUDY_FILE);
@@ -92,6 +92,9 @@ impl RunFolder {
                 return Err(StudyError::OtherStudy { file: study_file });
             }
             return Ok(RunFolder { path });
+        }
+        if options.resume && !path.exists() {
+            return Err(StudyError::NoFolder { folder: path });
         }
         if path.exists() && !is_free(&path)? {
             let folder = path;
