@@ -18,5 +18,6 @@ mod mistakes_in_vehicles;
 mod resolved;
 mod run_folder;
 mod schema;
+mod terminal;
 mod usage;
 mod validate;

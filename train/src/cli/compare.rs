@@ -1,6 +1,6 @@
 //! `lowgear compare`.
 
-use super::policy;
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::saved::Player;
 use crate::store::{create_folder, write_atomically};
@@ -29,13 +29,15 @@ pub(super) struct CompareArguments {
     /// Folder for episodes.csv and summary.json
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
     let mut inputs = read_inputs(&arguments.study, false)?;
     let mut players: Vec<(String, Player)> = Vec::new();
     for word in &arguments.policies {
-        let (file, player) = policy(&inputs, word)?;
+        let (file, player) = policy(&inputs, word, arguments.vehicles)?;
         let repeats =
             players.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
         let name = match repeats.count() {

@@ -1,6 +1,6 @@
 //! `lowgear export`.
 
-use super::policy;
+use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::{Player, SavedPolicy};
@@ -42,6 +42,8 @@ pub(super) struct ExportArguments {
     /// Most bytes of a table that is distilled [default: the study's]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(16..=1_048_576))]
     bytes: Option<u32>,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 /// The formats by name.
@@ -79,7 +81,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     if let Some(bytes) = arguments.bytes {
         inputs.study.table.bytes = bytes as usize;
     }
-    let (file, player) = policy(&inputs, &arguments.policy)?;
+    let (file, player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let (table, filled_cells, loss) = match &file.policy {
         SavedPolicy::Table(text) => {
             (LookupTable::from_json(text).map_err(StudyError::step("table"))?, None, String::new())

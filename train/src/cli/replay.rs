@@ -1,6 +1,6 @@
 //! `lowgear replay`.
 
-use super::policy;
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::field::{LogArguments, seen_in_training};
 use crate::store::{StoreError, create_folder, write_atomically};
@@ -31,11 +31,13 @@ pub(super) struct ReplayArguments {
     out: PathBuf,
     #[command(flatten)]
     reading: LogArguments,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let inputs = read_inputs(&arguments.study, false)?;
-    let (file, mut player) = policy(&inputs, &arguments.policy)?;
+    let (file, mut player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let mapping = arguments.reading.mapping()?;
     let mut log = LogReader::open(&arguments.log, &mapping)?;
     let seen = seen_in_training(&inputs.scenario, &player);
