@@ -151,10 +151,9 @@ impl Check for SweepConfig {
 }
 
 fn label(text: &str) -> Result<(), KeyError> {
-    check_name("label", text)?;
     let length = text.chars().count();
     if (1..=60).contains(&length) {
-        return Ok(());
+        return check_name("label", text);
     }
     Err(KeyError::new("label", format!("{length} letters"), "1 to 60 letters, for pictures"))
 }
