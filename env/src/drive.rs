@@ -2,6 +2,7 @@
 
 mod figures;
 mod note;
+mod world;
 
 pub use note::request_name;
 
@@ -10,7 +11,7 @@ use crate::outcome::Cause;
 use crate::sensing::{Known, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::Vehicle;
-use crate::{End, Scenario, Step, Stream, World};
+use crate::{Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
@@ -355,56 +356,5 @@ impl Drive {
             selector_deg: self.selector.angle_deg(&self.vehicle),
             sin_grade: self.plant.sin_grade(&self.track),
         }
-    }
-}
-
-impl World for Drive {
-    type Observation = Features;
-
-    fn actions(&self) -> usize {
-        Request::ALL.len()
-    }
-
-    fn reset(&mut self, episode: u64) {
-        let traced = self.trace.is_some();
-        *self = Drive::new(Arc::clone(&self.scenario), episode);
-        if traced {
-            self.trace = Some(Vec::new());
-        }
-    }
-
-    fn observation(&self) -> &Features {
-        &self.seen
-    }
-
-    fn allowed(&self, action: usize) -> bool {
-        self.mask().get(action).copied().unwrap_or(false)
-    }
-
-    fn step(&mut self, action: usize) -> Step {
-        let before = (self.told_s, self.elapsed_s());
-        let most = if self.trace.is_some() { 1 } else { usize::MAX };
-        let mut request = Request::from_code(action as u8);
-        let mut decided = true;
-        while self.end.is_none() {
-            let due = self.drive_on(request, decided, most);
-            (request, decided) = (Request::Hold, false);
-            if due {
-                break;
-            }
-        }
-        self.seen = self.controller.features(&self.scenario.settings);
-        let end = self.end.map(|cause| match cause {
-            Cause::OutOfTime => End::Truncated,
-            Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated | Cause::BatteryEmpty => {
-                End::Terminated
-            }
-        });
-        self.told_s = self.reward().total_s();
-        let mut reward = self.told_s - before.0;
-        if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
-            reward += self.abort_s();
-        }
-        Step { reward, elapsed_s: self.elapsed_s() - before.1, end }
     }
 }

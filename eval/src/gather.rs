@@ -67,6 +67,8 @@ pub struct StudyFacts {
     pub vehicle: VehicleCard,
     /// Where.
     pub test_suite: TestSuite,
+    /// Time limit of an episode, s: no interval of a course time reaches beyond.
+    pub time_limit_s: f64,
     /// Who plays which part.
     pub roles: Roles,
     /// Further policies (by id) that every contender is compared with.
@@ -138,12 +140,11 @@ const TAIL: f64 = 0.05;
 /// [`GatherError`] names the contender and what is missing or cannot be computed.
 pub fn summarise(facts: StudyFacts, contenders: &[Contender]) -> Result<Summary, GatherError> {
     check(&facts, contenders)?;
-    let level = facts.study.level;
     let gaps = compare::gaps(&facts, contenders)?;
     let policies = contenders
         .par_iter()
         .map(|contender| {
-            let mut policy = policy_summary(contender, gaps.get(contender.id.as_str()), level)?;
+            let mut policy = policy_summary(&facts, contender, gaps.get(contender.id.as_str()))?;
             policy.seeds = seeds::seeds(&facts, contenders, contender)?;
             policy.profile = seeds::profile(&facts, contenders, contender)?;
             Ok(policy)
@@ -214,22 +215,27 @@ fn fault(id: &str, metric: Metric) -> impl Fn(StatisticsError) -> GatherError {
 }
 
 fn policy_summary(
+    facts: &StudyFacts,
     contender: &Contender,
     gap: Option<&Estimate>,
-    level: f64,
 ) -> Result<PolicySummary, GatherError> {
+    let (level, limit_s) = (facts.study.level, facts.time_limit_s);
     let mut metrics = BTreeMap::new();
     if !contender.outcomes.is_empty() {
         for metric in figures::MEANS {
             let with = fault(&contender.id, metric);
             let scores = figures::scores(metric, &contender.outcomes).map_err(&with)?;
             let estimate = mean_interval(&scores, level).map_err(&with)?;
-            metrics.insert(metric, figures::within_range(metric, estimate));
+            metrics.insert(metric, figures::within_range(metric, estimate, limit_s));
         }
         let with = fault(&contender.id, Metric::TailTime);
         let times = figures::scores(Metric::CourseTime, &contender.outcomes).map_err(&with)?;
-        metrics.insert(Metric::MiddleTime, iqm_interval(&times, level).map_err(&with)?);
-        metrics.insert(Metric::TailTime, tail_mean(&times, TAIL, level).map_err(&with)?);
+        for (metric, estimate) in [
+            (Metric::MiddleTime, iqm_interval(&times, level).map_err(&with)?),
+            (Metric::TailTime, tail_mean(&times, TAIL, level).map_err(&with)?),
+        ] {
+            metrics.insert(metric, figures::within_range(metric, estimate, limit_s));
+        }
         metrics.extend(gap.map(|gap| (Metric::GapShare, *gap)));
     }
     Ok(PolicySummary {

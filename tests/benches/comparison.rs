@@ -148,6 +148,7 @@ fn facts(suite: &TestSuite) -> StudyFacts {
         },
         vehicle: vehicle_card(&suite.scenario().vehicle),
         test_suite: suite_card(suite, ""),
+        time_limit_s: suite.scenario().episode.time_limit_s,
         roles: Roles {
             subject: "table".to_owned(),
             hand_rule: "speed-rule".to_owned(),

@@ -46,6 +46,22 @@ fn a_policy_for_another_number_of_gears() {
 }
 
 #[test]
+fn a_policy_for_another_vehicle_with_as_many_gears_needs_a_word() {
+    let mut policy = saved("table/seed-1/policy.json");
+    policy["vehicle"] = "milk float".into();
+    refused(&policy.to_string(), &["\"milk float\"", "\"seed-tray cart\"", "--other-vehicle"]);
+    let place = Sandbox::new();
+    place.write("policy.json", policy.to_string());
+    for arguments in [
+        &["drive", "tiny.toml", "--policy", "policy.json", "--out", "out"][..],
+        &["export", "tiny.toml", "--policy", "policy.json", "--out", "firmware", "--format", "csv"],
+        &["compare", "tiny.toml", "hand-rule", "policy.json", "--courses", "2"],
+    ] {
+        place.run(&[arguments, &["--other-vehicle"]].concat()).done();
+    }
+}
+
+#[test]
 fn a_truncated_table() {
     let mut policy = saved("table/seed-1/policy.json");
     let mut table: Value = serde_json::from_str(policy["policy"]["table"].as_str().unwrap()).unwrap();

@@ -1,6 +1,7 @@
 //! The command `lowgear` as its users meet it: what it does, and what it says when something is wrong.
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a check that cannot be made has failed")]
 
+mod absurd;
 mod check;
 mod compare;
 mod draw;
@@ -21,6 +22,7 @@ mod run_folder;
 mod schema;
 #[cfg(target_os = "linux")]
 mod streams;
+mod terminal;
 #[cfg(unix)]
 mod unproven;
 mod usage;

@@ -46,6 +46,15 @@ fn a_folder_with_something_else_in_it_cannot_be_resumed() {
 }
 
 #[test]
+fn a_folder_that_is_not_there_cannot_be_resumed() {
+    let place = Sandbox::new();
+    place
+        .run(&["study", "tiny.toml", "--out", "run", "--resume"])
+        .refused(2, &["run", "no such run folder", "without --resume"]);
+    assert!(!place.path("run").exists(), "nothing was written");
+}
+
+#[test]
 fn a_folder_that_cannot_be_made_is_named_with_a_hint() {
     let place = Sandbox::new();
     place.write("file", "");

@@ -34,7 +34,8 @@ fn diverged((place, err): (Sandbox, String), learner: &str, label: &str) {
 
 #[test]
 fn a_value_network_that_diverges_stops_alone() {
-    let absurd = "warm-up = 100\nlearning-rate = { from = 1e30, to = 1e30, begin = 0, over = 0 }";
+    let absurd =
+        "warm-up = 100\nguide-margin = 3e38\nguide-weight = { from = 3e38, to = 3e38, begin = 0, over = 0 }";
     diverged(ran("warm-up", absurd), "dqn", "Neural DQN");
 }
 

@@ -26,6 +26,12 @@ fn another_seed_writes_other_policies() {
 fn resuming_a_finished_study_changes_nothing() {
     let place = Sandbox::new();
     place.run(&["study", "tiny.toml", "--out", "run"]).done();
-    place.run(&["study", "tiny.toml", "--out", "run", "--resume"]).done();
+    let summary = place.path("run/summary.json");
+    let written = || fs::metadata(&summary).unwrap().modified().unwrap();
+    let before = written();
+    let ran = place.run(&["study", "tiny.toml", "--out", "run", "--resume"]).done();
+    assert!(ran.out.contains("finished already"), "{}", ran.out);
+    assert_eq!(ran.err, "", "nothing was done again");
+    assert_eq!(written(), before);
     assert_same_bytes(&place.path("run"), |_| false);
 }

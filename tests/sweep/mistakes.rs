@@ -19,6 +19,7 @@ fn unknown_keys_and_names() {
     refused("learners", "learner = [\"tabular\"]", 0, &["`learner`", "`learners`"]);
     refused("learners", "learners = [\"tables\"]", 0, &["learners", "\"tables\"", "tabular"]);
     refused("name", "name = \"a/b\"", 0, &["name", "a/b", "letters"]);
+    refused("name", "name = \"-rf\"", 0, &["name", "-rf", "no - at the beginning"]);
     refused("unit", "units = \"s\"", 0, &["`units`", "`unit`"]);
 }
 
@@ -57,6 +58,7 @@ fn an_axis_without_values_with_the_same_twice_or_of_both_kinds() {
     refused("values", "values = []", -1, &["axes[1].key", "without `values`"]);
     refused("values", "values = [1.0, 1.0]", 0, &["axes[1].values", "\"1\" twice"]);
     refused("unit", "unit = \"s\"\npoints = [{ label = \"a\" }]", 2, &["axes[1].key", "beside points"]);
+    refused("label = \"not", "label = \"a\\u001b[2J\"", 0, &["axes[0].points[1].label", "a\\u{1b}[2J"]);
     refused("label = \"not", "label = \"\"", 0, &["axes[0].points[1].label", "1 to 60"]);
 }
 

@@ -23,7 +23,7 @@ use lowgear_agents::rollout::RolloutSettings;
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
-use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_env::config::{Check, KeyError, check_path, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -254,14 +254,9 @@ impl StudyConfig {
 
 impl Check for StudyConfig {
     fn check(&self) -> Result<(), KeyError> {
-        let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-        if self.name.is_empty() || self.name.len() > 60 || !self.name.chars().all(plain) {
-            return Err(KeyError::new(
-                "name",
-                format!("\"{}\"", self.name),
-                "1 to 60 letters, digits, - and _ (it names the run folder)",
-            ));
-        }
+        check_folder_name(&self.name)?;
+        check_path("vehicle", &self.vehicle)?;
+        check_path("course", &self.course)?;
         count("training-seeds", self.training_seeds, 1, 1000)?;
         count("validation-courses", self.validation_courses, 2, 100_000)?;
         count("test-courses", self.test_courses, 2, 100_000)?;
@@ -270,6 +265,7 @@ impl Check for StudyConfig {
         let gears = 1 + self.rule.up_permille.len().max(self.rule.down_permille.len());
         let rule = defaults::rule_for(self.rule.clone(), gears);
         rule.validate(rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
+        check_order(&self.rule).map_err(|e| e.within("rule"))?;
         count("tuning.searches", self.tuning.searches, 1, 100)?;
         self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
@@ -343,6 +339,26 @@ impl StudyConfig {
         }
         Ok(())
     }
+}
+
+/// Checks the name of a study, which names the run folder as well: an option on a command line begins with `-`.
+fn check_folder_name(name: &str) -> Result<(), KeyError> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    if (1..=60).contains(&name.len()) && name.chars().all(plain) && !name.starts_with('-') {
+        return Ok(());
+    }
+    let allowed = "1 to 60 letters, digits, - and _, no - at the beginning (it names the run folder)";
+    Err(KeyError::new("name", format!("\"{name}\""), allowed))
+}
+
+/// Checks that a rule that shifts down does so below where it shifts up: it would shift for ever otherwise.
+fn check_order(rule: &RuleSettings) -> Result<(), KeyError> {
+    let pairs = rule.up_permille.iter().zip(&rule.down_permille).enumerate();
+    let mut crossed = pairs.filter(|(_, (up, down))| rule.steps_down && up < down);
+    crossed.next().map_or(Ok(()), |(i, (up, down))| {
+        let allowed = format!("{down} permille (down-permille[{i}]) or more, or steps-down = false");
+        Err(KeyError::new(format!("up-permille[{i}]"), up, allowed))
+    })
 }
 
 /// Checks the axes of a grid; none stand for the demonstration's.

@@ -33,6 +33,14 @@ pub enum StudyError {
         /// The folder.
         folder: PathBuf,
     },
+    /// `--resume` without a folder.
+    #[error(
+        "{folder}: there is no such run folder, so nothing can be resumed\n  hint: check --out, or begin the study without --resume"
+    )]
+    NoFolder {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// A log of the real vehicle.
     #[error(transparent)]
     Log(#[from] lowgear_field::log::LogError),

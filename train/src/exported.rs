@@ -4,6 +4,7 @@ use crate::error::StudyError;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
+use lowgear_env::config::check_name;
 use lowgear_eval::export::{read_export, settings_hash};
 use std::path::Path;
 
@@ -28,6 +29,7 @@ pub fn load(inputs: &Inputs, path: &Path, extension: &str) -> Result<(PolicyFile
         ));
     }
     let name = format!("{} ({})", exported.table.provenance().teacher, exported.format.name());
+    check_name("teacher", &name).map_err(|e| problem(e.to_string()))?;
     let saved = SavedPolicy::Table(exported.table.to_json().map_err(StudyError::step("table"))?);
     let player = saved.player(gears).map_err(problem)?;
     Ok((PolicyFile::new(&name, &inputs.scenario.vehicle.name, gears, saved), player))

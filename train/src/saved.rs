@@ -11,6 +11,7 @@ use lowgear_agents::reasons::Reasons;
 use lowgear_agents::rollout::RolloutPolicy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
+use lowgear_env::config::check_name;
 use lowgear_eval::table::{LookupTable, TablePolicy};
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
@@ -175,6 +176,9 @@ impl PolicyFile {
                 "policy format {}; this version reads format {POLICY_FORMAT}",
                 file.format
             )));
+        }
+        for (key, name) in [("name", &file.name), ("vehicle", &file.vehicle)] {
+            check_name(key, name).map_err(|e| problem(e.to_string()))?;
         }
         if file.gears != gears {
             return Err(problem(format!("made for {} gears, the vehicle has {gears}", file.gears)));

@@ -129,7 +129,7 @@ impl DqnConfig {
             ),
             ("n-step", (1..=1000).contains(&self.n_step), "1 to 1000"),
             ("gamma-per-s", self.gamma_per_s > 0.0 && self.gamma_per_s <= 1.0, "above 0 to 1"),
-            ("reward-scale", positive(self.reward_scale), "above 0"),
+            ("reward-scale", (1e-6..=1e6).contains(&self.reward_scale), "0.000001 to 1000000"),
             ("batch", (1..=65_536).contains(&self.batch), "1 to 65536"),
             (
                 "replay-capacity",
@@ -144,8 +144,8 @@ impl DqnConfig {
             ("learn-every", self.learn_every > 0, "1 or more"),
             (
                 "learning-rate",
-                positive(rate.from) && rate.to >= 0.0 && rate.to.is_finite(),
-                "`from` above 0, `to` 0 or above",
+                positive(rate.from) && unit(rate.from) && unit(rate.to),
+                "`from` above 0 to 1, `to` 0 to 1",
             ),
             ("adam-epsilon", positive(self.adam_epsilon), "above 0"),
             ("huber-delta", positive(self.huber_delta), "above 0"),

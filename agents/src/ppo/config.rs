@@ -138,7 +138,11 @@ impl PpoConfig {
             ("clip", unit(self.clip.into()) && self.clip > 0.0, "above 0 to 1"),
             ("value-clip", self.value_clip.is_none_or(positive), "above 0, or left out"),
             ("value-weight", not_negative(self.value_weight), "0 or above"),
-            ("entropy-weight", not_negative(entropy.from) && not_negative(entropy.to), "0 or above"),
+            (
+                "entropy-weight",
+                [entropy.from, entropy.to].iter().all(|w| (0.0..=10.0).contains(w)),
+                "0 to 10",
+            ),
             ("learning-rate", rates, "`from` above 0 to 1, `to` 0 to 1"),
             ("adam-epsilon", positive(self.adam_epsilon), "above 0"),
             ("max-gradient-norm", positive(self.max_gradient_norm), "above 0"),

@@ -13,7 +13,7 @@
 //! - a reading outside its range ends the drive until every reading has been good for some time.
 
 use crate::ranges::{Fault, Ranges};
-use crate::{Raw, Request};
+use crate::{Command, Phase, Raw, Request, Verdict};
 
 /// Most gears a table or a guard can know.
 pub const MAX_GEARS: usize = 6;
@@ -53,59 +53,6 @@ pub struct GuardSettings {
     pub stall_rest_ticks: u16,
     /// Ticks of readings in range after which a fault of a sensor is over.
     pub fault_clear_ticks: u16,
-}
-
-/// What the guard is doing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Phase {
-    /// A gear is engaged and driven.
-    Driving,
-    /// The drive is cut; the selector has not been told to move yet.
-    Cutting,
-    /// The selector moves, or the dogs have not entered yet.
-    Moving,
-    /// The selector runs against its reference.
-    Recalibrating,
-    /// The motor rests after a stall.
-    Resting,
-    /// The selector stands in Park.
-    Parked,
-    /// A reading is or was outside its range: no drive. [`Guard::fault`] says which.
-    Faulted,
-}
-
-/// Why a request was or was not carried out.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Verdict {
-    /// Nothing was asked for.
-    Idle,
-    /// The shift begins.
-    Accepted,
-    /// There is no such gear.
-    NoSuchGear,
-    /// A shift is under way.
-    Busy,
-    /// The minimum dwell has not passed.
-    Dwell,
-    /// The vehicle stands too steep for an upshift.
-    Tilt,
-    /// The motor turns, so Park is refused.
-    Turning,
-}
-
-/// What the guard orders for the coming tick.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Command {
-    /// Whether the motor may be driven.
-    pub drive: bool,
-    /// The gear the selector is sent to.
-    pub gear: u8,
-    /// Send the selector again (after a miss); the servo then nudges the dogs.
-    pub nudge: bool,
-    /// Run the selector against its reference.
-    pub recalibrate: bool,
-    /// Send the selector to Park instead.
-    pub park: bool,
 }
 
 /// State of the guard.

@@ -11,13 +11,15 @@ mod controller;
 mod features;
 mod guard;
 mod observer;
+mod order;
 mod ranges;
 mod table;
 
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
-pub use guard::{Command, Guard, GuardSettings, MAX_GEARS, Phase, Verdict};
+pub use guard::{Guard, GuardSettings, MAX_GEARS};
 pub use observer::{FeatureSettings, Observer};
+pub use order::{Command, Phase, Verdict};
 pub use ranges::{Fault, Ranges};
 pub use table::{Axis, MAX_AXES, Table, TableError};
 

@@ -4,6 +4,8 @@
 mod features;
 #[path = "onboard/guard.rs"]
 mod guard;
+#[path = "onboard/safe.rs"]
+mod safe;
 #[path = "onboard/sensors.rs"]
 mod sensors;
 #[path = "onboard/table.rs"]

@@ -18,7 +18,7 @@ struct Gap {
 pub(super) fn missing<T: JsonSchema>(text: &str, line_of: impl Fn(&str) -> Option<usize>) -> String {
     let Ok(table) = toml::from_str::<Table>(text) else { return String::new() };
     let schema = SchemaGenerator::default().into_root_schema_for::<T>();
-    let mut search = Search { root: &schema, found: Vec::new() };
+    let mut search = Search { root: &schema, found: Vec::new(), list: None };
     search.look(schema.as_value(), &Toml::Table(table), "");
     let mut out = String::new();
     for Gap { section, keys } in &search.found {
@@ -33,9 +33,20 @@ pub(super) fn missing<T: JsonSchema>(text: &str, line_of: impl Fn(&str) -> Optio
     out
 }
 
+/// The first list in a file where a `T` has a table; its keys would be taken in the order of the type.
+pub(super) fn list_for_table<T: JsonSchema>(text: &str) -> Option<String> {
+    let table = toml::from_str::<Table>(text).ok()?;
+    let schema = SchemaGenerator::default().into_root_schema_for::<T>();
+    let mut search = Search { root: &schema, found: Vec::new(), list: None };
+    search.look(schema.as_value(), &Toml::Table(table), "");
+    search.list
+}
+
 struct Search<'a> {
     root: &'a Schema,
     found: Vec<Gap>,
+    /// The first list where a table belongs.
+    list: Option<String>,
 }
 
 impl Search<'_> {
@@ -44,6 +55,9 @@ impl Search<'_> {
         let node = self.target(schema).clone();
         match value {
             Toml::Table(table) => self.look_into(&node, table, section),
+            Toml::Array(_) if node.get("type").is_some_and(|kind| kind == "object") => {
+                self.list.get_or_insert_with(|| section.to_owned());
+            }
             Toml::Array(entries) => {
                 let tables = entries.iter().enumerate().filter(|(_, entry)| entry.is_table());
                 for (i, entry) in tables {

@@ -2,8 +2,10 @@
 
 mod missing;
 mod spread;
+mod words;
 
 pub use spread::Spread;
+pub use words::{check_name, check_path, escaped, escaped_lines};
 
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
@@ -24,7 +26,7 @@ pub struct KeyError {
 impl KeyError {
     /// A value that is not allowed.
     pub fn new(key: impl Into<String>, got: impl ToString, allowed: impl Into<String>) -> KeyError {
-        KeyError { key: key.into(), got: got.to_string(), allowed: allowed.into() }
+        KeyError { key: key.into(), got: escaped(&got.to_string()), allowed: allowed.into() }
     }
 
     /// The same error seen from the table that holds the key.
@@ -119,7 +121,11 @@ pub fn load<T: DeserializeOwned + Check + JsonSchema>(file: &Path) -> Result<T, 
 /// As [`load`].
 pub fn parse<T: DeserializeOwned + Check + JsonSchema>(text: &str, file: &Path) -> Result<T, ConfigError> {
     let value: T = toml::from_str(text).map_err(|error| syntax::<T>(text, file, &error))?;
-    value.check().map_err(|error| ConfigError::Value {
+    let list = missing::list_for_table::<T>(text).map_or(Ok(()), |key| {
+        let allowed = format!("a table [{key}], its keys by name");
+        Err(KeyError::new(key, "a list", allowed))
+    });
+    list.and_then(|()| value.check()).map_err(|error| ConfigError::Value {
         file: file.to_owned(),
         line: line_of(text, &error.key),
         error,

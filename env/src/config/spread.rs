@@ -42,6 +42,9 @@ pub enum Spread {
 /// Tries of a truncated normal before it settles for the nearer limit.
 const TRIES: usize = 64;
 
+/// Most standard deviations of a truncated normal over its width; beyond, its tries would rarely meet it.
+const WIDEST: f64 = 10.0;
+
 impl Spread {
     /// Draws a value.
     pub fn draw(&self, rng: &mut impl Rng) -> f64 {
@@ -104,7 +107,9 @@ impl Check for Spread {
         let fine = match *self {
             Spread::Fixed(value) => value.is_finite(),
             Spread::Uniform { low, high } => low <= high,
-            Spread::Normal { mean, sd, low, high } => sd >= 0.0 && low <= mean && mean <= high,
+            Spread::Normal { mean, sd, low, high } => {
+                low <= mean && mean <= high && (0.0..=WIDEST * (high - low)).contains(&sd)
+            }
             Spread::LogNormal { median, log_sd } => median > 0.0 && (0.0..=2.0).contains(&log_sd),
         };
         if fine {
@@ -113,7 +118,7 @@ impl Check for Spread {
         Err(KeyError::new(
             "spread",
             format!("{self:?}"),
-            "low <= mean <= high, sd >= 0, median > 0, log-sd 0 to 2",
+            "low <= mean <= high, sd 0 to 10 (high - low), median > 0, log-sd 0 to 2",
         ))
     }
 }
@@ -201,6 +206,9 @@ mod tests {
             (Spread::Uniform { low: 0.1, high: 1.0 }, false),
             (Spread::Normal { mean: 1.0, sd: 0.1, low: 0.8, high: 1.2 }, true),
             (Spread::Normal { mean: 1.0, sd: f64::NAN, low: 0.8, high: 1.2 }, false),
+            (Spread::Normal { mean: 1.0, sd: f64::INFINITY, low: 0.8, high: 1.2 }, false),
+            (Spread::Normal { mean: 1.0, sd: 1e308, low: 0.8, high: 1.2 }, false),
+            (Spread::Normal { mean: 1.0, sd: 0.0, low: 1.0, high: 1.0 }, true),
             (Spread::Normal { mean: 1.3, sd: 0.1, low: 0.8, high: 1.2 }, false),
             (Spread::LogNormal { median: 1.0, log_sd: 0.3 }, true),
             (Spread::LogNormal { median: 1.0, log_sd: 0.6 }, false),

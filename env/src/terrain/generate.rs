@@ -1,7 +1,7 @@
 //! Course files: random ground with a seed, scripted sections, or a measured profile.
 
 use super::{Course, Obstacle, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile};
-use crate::config::{Check, KeyError, Spread, in_range};
+use crate::config::{Check, KeyError, Spread, check_name, check_path, in_range};
 use rand::{Rng, RngExt};
 use rand_distr::{Distribution, Exp};
 use schemars::JsonSchema;
@@ -303,6 +303,8 @@ impl ObstacleConfig {
 
 impl Check for CourseConfig {
     fn check(&self) -> Result<(), KeyError> {
+        check_name("name", &self.name)?;
+        self.profile.as_deref().map_or(Ok(()), |path| check_path("profile", path))?;
         if self.surfaces.is_empty() {
             return Err(KeyError::new("surfaces", "empty", "at least one [[surfaces]] table"));
         }
@@ -361,6 +363,7 @@ impl CourseConfig {
 
 impl Check for SurfaceConfig {
     fn check(&self) -> Result<(), KeyError> {
+        check_name("name", &self.name)?;
         in_range("rolling", self.rolling, 0.0, 1.0, "")?;
         in_range("drag-s-m", self.drag_s_m, 0.0, 2.0, "s/m")?;
         in_range("friction", self.friction, 0.05, 1.5, "")?;

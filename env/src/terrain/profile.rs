@@ -1,6 +1,7 @@
 //! A measured profile from CSV.
 
 use super::{Course, Obstacle, ObstacleShape, Segment, Surface};
+use crate::config::escaped;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
 
@@ -29,6 +30,11 @@ pub enum ProfileError {
     },
 }
 
+/// Least and greatest length, m.
+const LENGTHS_M: (f64, f64) = (0.5, 10_000.0);
+/// Farthest place from zero, m.
+const FARTHEST_M: f64 = 1e6;
+
 #[derive(Deserialize)]
 struct Row {
     distance_m: f64,
@@ -46,12 +52,20 @@ struct Row {
 pub fn read_profile(file: &Path, name: &str, surfaces: &[Surface]) -> Result<Course, ProfileError> {
     let rows = read_rows(file)?;
     let fault = |line: usize, problem: String| ProfileError::Row { file: file.to_owned(), line, problem };
-    let [(_, first), .., (_, last)] = rows.as_slice() else {
+    let [(_, first), .., (last_line, last)] = rows.as_slice() else {
         return Err(fault(1, format!("{} points; a course needs at least 2", rows.len())));
     };
+    let length_m = last.distance_m - first.distance_m;
+    if !(LENGTHS_M.0..=LENGTHS_M.1).contains(&length_m) {
+        let (low, high) = LENGTHS_M;
+        return Err(fault(
+            *last_line,
+            format!("the profile is {length_m} m long; allowed: {low} to {high} m"),
+        ));
+    }
     let mut course = Course {
         name: name.to_owned(),
-        length_m: last.distance_m - first.distance_m,
+        length_m,
         surfaces: surfaces.to_vec(),
         segments: vec![],
         obstacles: vec![],
@@ -59,7 +73,10 @@ pub fn read_profile(file: &Path, name: &str, surfaces: &[Surface]) -> Result<Cou
     for (i, (line, row)) in rows.iter().enumerate() {
         let surface = surfaces.iter().position(|s| s.name == row.surface).ok_or_else(|| {
             let names: Vec<&str> = surfaces.iter().map(|s| s.name.as_str()).collect();
-            fault(*line, format!("surface \"{}\" is unknown; allowed: {}", row.surface, names.join(", ")))
+            fault(
+                *line,
+                format!("surface \"{}\" is unknown; allowed: {}", escaped(&row.surface), names.join(", ")),
+            )
         })?;
         let start_m = row.distance_m - first.distance_m;
         if let Some(height_m) = row.obstacle_height_m {
@@ -97,8 +114,10 @@ fn read_rows(file: &Path) -> Result<Vec<(usize, Row)>, ProfileError> {
         let record = record.map_err(|e| at_its_line(file, &headings, e))?;
         let line = record.position().map_or(0, |p| p.line() as usize);
         let row: Row = record.deserialize(Some(&headings)).map_err(|e| at_its_line(file, &headings, e))?;
-        if !row.distance_m.is_finite() || !row.elevation_m.is_finite() {
-            let problem = "distance_m and elevation_m must be finite numbers".to_owned();
+        // Beyond, centimetres would be lost in rounding.
+        if ![row.distance_m, row.elevation_m].iter().all(|place| place.abs() <= FARTHEST_M) {
+            let problem =
+                format!("distance_m and elevation_m must be finite numbers, -{FARTHEST_M} to {FARTHEST_M} m");
             return Err(ProfileError::Row { file: file.to_owned(), line, problem });
         }
         rows.push((line, row));

@@ -52,8 +52,8 @@ impl Check for BatteryConfig {
         in_range("resistance-ohm", self.resistance_ohm, 0.0, 10.0, "Ω")?;
         let full_v = self.ocv_v.last().copied().unwrap_or(0.0);
         in_range("cutoff-voltage-v", self.cutoff_voltage_v, 0.0, full_v, "V (below the full battery's)")?;
-        if self.ocv_v.len() < 2 {
-            return Err(KeyError::new("ocv-v", format!("{} points", self.ocv_v.len()), "2 points or more"));
+        if !(2..=1000).contains(&self.ocv_v.len()) {
+            return Err(KeyError::new("ocv-v", format!("{} points", self.ocv_v.len()), "2 to 1000 points"));
         }
         for pair in self.ocv_v.windows(2) {
             in_range("ocv-v", pair[0], 0.5, 100.0, "V")?;

@@ -4,7 +4,7 @@ use super::{
     BatteryConfig, ControllerConfig, DogConfig, GuardConfig, MAX_AXLES, MotorConfig, SelectorConfig,
     SensorConfig, VariationConfig,
 };
-use crate::config::{Check, KeyError, in_range};
+use crate::config::{Check, KeyError, check_name, in_range};
 use crate::stress::Miner;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -126,6 +126,7 @@ const fn usual_miner() -> Miner {
 
 impl Check for VehicleConfig {
     fn check(&self) -> Result<(), KeyError> {
+        check_name("name", &self.name)?;
         self.chassis.check().map_err(|e| e.within("chassis"))?;
         self.motor.check().map_err(|e| e.within("motor"))?;
         self.battery.check().map_err(|e| e.within("battery"))?;
@@ -134,10 +135,28 @@ impl Check for VehicleConfig {
         self.selector.check_for(gears).map_err(|e| e.within("selector"))?;
         self.dogs.check().map_err(|e| e.within("dogs"))?;
         self.stress.check().map_err(|e| e.within("stress"))?;
+        self.check_twist()?;
         self.sensors.check().map_err(|e| e.within("sensors"))?;
         self.controller.check().map_err(|e| e.within("controller"))?;
         self.guard.check().map_err(|e| e.within("guard"))?;
         self.variation.check().map_err(|e| e.within("variation"))
+    }
+}
+
+/// Least share of the weight on an axle on level ground.
+const LEAST_LOAD_SHARE: f64 = 0.02;
+/// Most of a gear's ratio over that of the gear below it.
+const NEAREST_RATIOS: f64 = 0.98;
+/// Least twist between motor and wheels at the knee torque, rad.
+const LEAST_TWIST_RAD: f64 = 1e-3;
+
+impl VehicleConfig {
+    /// Stiffness against knee torque: the shock of an engagement grows with the root of the stiffness, and gears that
+    /// hardly give would break at the first one.
+    fn check_twist(&self) -> Result<(), KeyError> {
+        let most = self.stress.knee_torque_nm / LEAST_TWIST_RAD;
+        let words = "N·m/rad (a thousandth of a radian of twist or more at stress.knee-torque-nm)";
+        in_range("gearbox.stiffness-nm-rad", self.gearbox.stiffness_nm_rad, 0.01, most, words)
     }
 }
 
@@ -168,11 +187,11 @@ impl Check for ChassisConfig {
         let rear = self.axles.last().map_or(0.0, |a| a.behind_front_m);
         in_range("cg-behind-front-m", self.cg_behind_front_m, 0.0, rear, "m (between the axles)")?;
         let lightest = self.load_shares().into_iter().fold(f64::INFINITY, f64::min);
-        if lightest < 0.0 {
+        if lightest < LEAST_LOAD_SHARE {
             return Err(KeyError::new(
                 "cg-behind-front-m",
                 self.cg_behind_front_m,
-                "a place at which every axle carries load: nearer to the middle of the axles",
+                "a place at which every axle carries 2 % of the weight or more: nearer to the middle of the axles",
             ));
         }
         Ok(())
@@ -190,8 +209,14 @@ impl Check for GearboxConfig {
             ));
         }
         for (i, &ratio) in self.total_ratio.iter().enumerate() {
-            let most = if i == 0 { 5000.0 } else { self.total_ratio[i - 1] };
-            in_range(&format!("total-ratio[{i}]"), ratio, 0.1, most, "(falling from gear to gear)")?;
+            let most = if i == 0 { 5000.0 } else { NEAREST_RATIOS * self.total_ratio[i - 1] };
+            in_range(
+                &format!("total-ratio[{i}]"),
+                ratio,
+                0.1,
+                most,
+                "(falling by 2 % or more from gear to gear)",
+            )?;
         }
         for (key, values) in [("efficiency", &self.efficiency), ("back-efficiency", &self.back_efficiency)] {
             if values.len() != gears {
@@ -208,7 +233,7 @@ impl Check for GearboxConfig {
 
 impl Check for StressConfig {
     fn check(&self) -> Result<(), KeyError> {
-        in_range("knee-torque-nm", self.knee_torque_nm, 1e-4, 1e5, "N·m")?;
+        in_range("knee-torque-nm", self.knee_torque_nm, 0.01, 1e5, "N·m")?;
         in_range("knee-cycles", self.knee_cycles, 1e2, 1e9, "")?;
         in_range("slope", self.slope, 1.0, 20.0, "")
     }

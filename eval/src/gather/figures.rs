@@ -106,17 +106,17 @@ fn each(outcomes: &[Vec<Outcome>], figure: impl Fn(&Outcome) -> f64) -> Result<S
     Scores::new(&rows)
 }
 
-/// The interval cut to what the figure can be: shares to 0 to 100 %, counts and amounts to 0 and more.
-pub(super) fn within_range(metric: Metric, estimate: Estimate) -> Estimate {
+/// The interval cut to what the figure can be: shares to 0 to 100 %, course times to 0 to the time limit, counts and
+/// amounts to 0 and more.
+pub(super) fn within_range(metric: Metric, estimate: Estimate, time_limit_s: f64) -> Estimate {
     let (least, most) = match metric {
         Metric::Finished => (0.0, 100.0),
         Metric::Return | Metric::GapShare | Metric::PeakWinding | Metric::Energy => {
             (f64::NEG_INFINITY, f64::INFINITY)
         }
-        Metric::CourseTime
-        | Metric::MiddleTime
-        | Metric::TailTime
-        | Metric::Stall
+        // The last tick of an episode may end a little after the limit.
+        Metric::CourseTime | Metric::MiddleTime | Metric::TailTime => (0.0, time_limit_s.max(estimate.mean)),
+        Metric::Stall
         | Metric::Shifts
         | Metric::Reversals
         | Metric::FailedUpshifts

@@ -33,7 +33,11 @@ pub(super) fn seeds(
                 figures::scores(Metric::Damage, row).map_err(fault(&contender.id, Metric::Damage))?;
             Ok(SeedFigures {
                 seed,
-                time_s: mean_interval(&own, level).map_err(&with)?,
+                time_s: figures::within_range(
+                    Metric::CourseTime,
+                    mean_interval(&own, level).map_err(&with)?,
+                    facts.time_limit_s,
+                ),
                 against_tuned_s: paired_difference(&own, &rule, level).map_err(&with)?.estimate,
                 damage_per_km: damage.mean(),
             })
@@ -65,7 +69,10 @@ pub(super) fn profile(
             .collect();
         let scores = Scores::new(&rows).map_err(&with)?;
         let percent = mean_interval(&scores, facts.study.level).map_err(&with)?;
-        Ok(ProfilePoint { ratio, percent: figures::within_range(Metric::Finished, percent) })
+        Ok(ProfilePoint {
+            ratio,
+            percent: figures::within_range(Metric::Finished, percent, facts.time_limit_s),
+        })
     };
     RATIOS.into_iter().map(within).collect()
 }

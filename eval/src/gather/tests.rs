@@ -68,6 +68,7 @@ fn facts(suite: &suite::TestSuite) -> StudyFacts {
         },
         vehicle: vehicle_card(&suite.scenario().vehicle),
         test_suite: suite_card(suite, "Garden ground."),
+        time_limit_s: suite.scenario().episode.time_limit_s,
         roles: Roles {
             subject: "table".into(),
             hand_rule: "hand".into(),
@@ -225,4 +226,23 @@ fn the_terminal_table_fits_its_width() {
 fn a_curve_point_spans_its_standard_errors() {
     let points = curve("learner", 3, [(100, -50.0, 2.0)]).points;
     assert!((points[0].low + 53.92).abs() < 1e-9 && (points[0].high + 46.08).abs() < 1e-9);
+}
+
+#[test]
+fn no_interval_of_a_course_time_leaves_what_an_episode_can_take() {
+    let suite = suite::TestSuite::new(&scenario(), 2);
+    let mut contenders = contenders(&suite::TestSuite::new(&scenario(), COURSES));
+    for outcomes in contenders.iter_mut().flat_map(|c| &mut c.outcomes) {
+        outcomes.truncate(2);
+        (outcomes[0].time_s, outcomes[1].time_s) = (20.0, 600.0);
+    }
+    let summary = summarise(facts(&suite), &contenders).unwrap();
+    for policy in &summary.policies {
+        let seeds = policy.seeds.iter().map(|seed| seed.time_s);
+        let figures = [Metric::CourseTime, Metric::MiddleTime, Metric::TailTime];
+        for time in figures.iter().filter_map(|figure| policy.metrics.get(figure).copied()).chain(seeds) {
+            assert!(0.0 <= time.low && time.high <= 600.0, "{}: {time:?}", policy.id);
+            assert!(time.low <= time.mean && time.mean <= time.high, "{}: {time:?}", policy.id);
+        }
+    }
 }

@@ -41,9 +41,13 @@ pub fn card_page(sheet: &CardSheet) -> String {
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
          <title>Rule card for {vehicle}</title>\n<style>\n{}{STYLE}</style>\n</head>\n<body>\n<main>\n\
          <h1>Rule card for {vehicle}{invented}</h1>\n\
-         <p class=\"lead\">{} numbers that stand for {}.</p>\n",
+         <p class=\"lead\">{} for {}.</p>\n",
         svg::STYLE,
-        sheet.numbers,
+        if sheet.numbers == 1 {
+            "1 number that stands".to_owned()
+        } else {
+            format!("{} numbers that stand", sheet.numbers)
+        },
         escape(&sheet.policy),
     );
     let _ = write!(out, "<h2>When to shift</h2>\n<ol>\n{}</ol>\n", items(&sheet.lines));

@@ -47,7 +47,7 @@ pub fn page(summary: &Summary, pictures: &Pictures) -> String {
     table_section(&mut out, summary);
     method_section(&mut out, summary);
     origin_section(&mut out, summary);
-    section(&mut out, "cautions", "Cautions", &prose::cautions());
+    section(&mut out, "cautions", "Cautions", &prose::cautions_of(summary));
     out.push_str("</main>\n</body>\n</html>\n");
     out
 }

@@ -1,7 +1,7 @@
 //! Fixed texts: how to read the figures, and what to be careful about.
 
 use super::text::{escape, level_percent};
-use crate::summary::Summary;
+use crate::summary::{Metric, Summary};
 
 /// How the study was made and what its figures mean.
 pub(super) fn method(summary: &Summary) -> String {
@@ -53,24 +53,53 @@ pub(super) fn method(summary: &Summary) -> String {
     paragraphs.iter().map(|text| format!("<p>{}</p>\n", escape(text))).collect()
 }
 
-/// What to be careful about.
+/// What to be careful about, the study's own findings first.
+pub(super) fn cautions_of(summary: &Summary) -> String {
+    let mut lines: Vec<String> = damage(summary).into_iter().collect();
+    lines.extend(LINES.map(str::to_owned));
+    listed(&lines)
+}
+
+/// What to be careful about, whatever was found.
 pub(super) fn cautions() -> String {
-    let lines = [
-        "All figures are simulation only. A table is as good as the vehicle file behind it: check motor, \
+    listed(&LINES.map(str::to_owned))
+}
+
+/// The policies that use up more than a whole gearbox on a course of mean length.
+fn damage(summary: &Summary) -> Option<String> {
+    let course_km = 1e-3 * summary.test_suite.total_length_m / summary.test_suite.courses.max(1) as f64;
+    let beyond = summary.policies.iter().filter(|policy| {
+        policy.metrics.get(&Metric::Damage).is_some_and(|damage| damage.mean * course_km > 1.0)
+    });
+    let names: Vec<&str> = beyond.map(|policy| policy.label.as_str()).collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "More than one nominal gearbox life within a single course, in the mean: {}. The torques lie beyond what the \
+             torque-life curve holds for: check knee torque, stiffness and gears in the vehicle file before anything is \
+             concluded.",
+            names.join(", ")
+        )
+    })
+}
+
+const LINES: [&str; 7] = [
+    "All figures are simulation only. A table is as good as the vehicle file behind it: check motor, \
          gears, battery and ground against the real vehicle first.",
-        "A motor that is stalled or climbing turns its power into heat and can pass 100 °C within a minute or \
+    "A motor that is stalled or climbing turns its power into heat and can pass 100 °C within a minute or \
          two. Set a current limit and a stall time-out, let it cool, and do not touch it.",
-        "Lithium cells can burn. Use a protected, fused pack and the right charger, charge it attended on a \
+    "Lithium cells can burn. Use a protected, fused pack and the right charger, charge it attended on a \
          surface that does not burn, never use it swollen, wet or below its cut-off voltage.",
-        "Gears, dogs, selector and wheels are pinch points and move without warning. Keep fingers, hair and \
+    "Gears, dogs, selector and wheels are pinch points and move without warning. Keep fingers, hair and \
          cloth away.",
-        "Do the first run of every new table with the wheels off the ground and the vehicle held, then at low \
+    "Do the first run of every new table with the wheels off the ground and the vehicle held, then at low \
          duty on clear, flat ground.",
-        "Keep an emergency stop or the battery plug within reach. Loss of signal, a failed shift and a stale \
+    "Keep an emergency stop or the battery plug within reach. Loss of signal, a failed shift and a stale \
          sensor must end in zero drive. On a slope, neutral means rolling away: chock the wheels.",
-        "For small unmanned vehicles only: never for vehicles that carry or lift people, and not for public \
+    "For small unmanned vehicles only: never for vehicles that carry or lift people, and not for public \
          roads. Local rules and the judgement of qualified people come before anything said here.",
-    ];
+];
+
+fn listed(lines: &[String]) -> String {
     let items: String = lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect();
     format!("<ul class=\"cautions\">\n{items}</ul>\n")
 }

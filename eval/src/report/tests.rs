@@ -78,6 +78,22 @@ fn a_vehicle_named_like_markup_does_nothing() {
 }
 
 #[test]
+fn damage_beyond_a_life_within_a_course_is_a_caution() {
+    let words = "More than one nominal gearbox life within a single course";
+    let mut summary = summary();
+    assert!(!super::page(&summary, &pictures()).contains(words));
+    let course_km = 1e-3 * summary.test_suite.total_length_m / summary.test_suite.courses as f64;
+    let policy = &mut summary.policies[1];
+    let label = policy.label.clone();
+    policy.metrics.get_mut(&Metric::Damage).unwrap().mean = 0.99 / course_km;
+    assert!(!super::page(&summary, &pictures()).contains(words));
+    summary.policies[1].metrics.get_mut(&Metric::Damage).unwrap().mean = 1.01 / course_km;
+    let page = super::page(&summary, &pictures());
+    let caution = page.split(words).nth(1).unwrap().split("</li>").next().unwrap();
+    assert!(caution.contains(&label), "{caution}");
+}
+
+#[test]
 fn the_verdict_says_faster_slower_or_no_clear_difference() {
     let mut summary = summary();
     let first = verdict::verdict(&summary);

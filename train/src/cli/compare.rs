@@ -1,7 +1,7 @@
 //! `lowgear compare`.
 
-use super::policy;
 use super::replace::Replace;
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::lock::FolderLock;
 use crate::saved::Player;
@@ -36,13 +36,15 @@ pub(super) struct CompareArguments {
     out: Option<PathBuf>,
     #[command(flatten)]
     replace: Replace,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
     let mut inputs = read_inputs(&arguments.study, false)?;
     let mut players: Vec<(String, Player)> = Vec::new();
     for word in &arguments.policies {
-        let (file, player) = policy(&inputs, word)?;
+        let (file, player) = policy(&inputs, word, arguments.vehicles)?;
         let repeats =
             players.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
         let name = match repeats.count() {

@@ -1,8 +1,8 @@
 //! `lowgear drive`.
 
-use super::policy;
 use super::replace::Replace;
 use super::why::{Notes, Span};
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use crate::study::read_inputs;
@@ -40,11 +40,13 @@ pub(super) struct DriveArguments {
     out: PathBuf,
     #[command(flatten)]
     replace: Replace,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     let mut inputs = read_inputs(&arguments.study, false)?;
-    let (file, mut player) = policy(&inputs, &arguments.policy)?;
+    let (file, mut player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     if let Some(course) = &arguments.course {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
     }

@@ -1,7 +1,7 @@
 //! `lowgear export`.
 
-use super::policy;
 use super::replace::Replace;
+use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::{Player, SavedPolicy};
@@ -47,6 +47,8 @@ pub(super) struct ExportArguments {
     bytes: Option<u32>,
     #[command(flatten)]
     replace: Replace,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 /// The formats by name.
@@ -84,7 +86,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     if let Some(bytes) = arguments.bytes {
         inputs.study.table.bytes = bytes as usize;
     }
-    let (file, player) = policy(&inputs, &arguments.policy)?;
+    let (file, player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
     let formats = arguments.format.formats();
     let names = formats.iter().map(|format| format.file_name(&prefix));

@@ -20,6 +20,7 @@ use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{hand_out, tell, unless_closed};
 use clap::{Parser, Subcommand};
+use lowgear_env::config::{escaped, escaped_lines};
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -67,6 +68,8 @@ enum Command {
 /// Runs the command line `arguments` (the program's name first).
 #[must_use]
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let typed = arguments.clone();
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
@@ -95,7 +98,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match outcome {
         Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
         Err(error) => {
-            tell(&format!("error: {error}"));
+            tell(&format!("error: {}", printable(&error.to_string(), &typed)));
             ExitCode::from(exit_code(&error))
         }
     }
@@ -108,6 +111,14 @@ fn handed_out(written: std::io::Result<()>) -> u8 {
         "error: standard output: {reason}; the results are not whole there\n  hint: check that the disk is not full"
     ));
     EXIT_FILES
+}
+
+/// A message for the terminal: a name with control characters moves no cursor, and one with line breaks that was typed
+/// forges no line.
+fn printable(message: &str, typed: &[OsString]) -> String {
+    let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
+    let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
+    escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
 }
 
 fn exit_code(error: &StudyError) -> u8 {
@@ -133,8 +144,34 @@ fn exit_code(error: &StudyError) -> u8 {
     }
 }
 
+/// Whether policies made for other vehicles are taken.
+#[derive(Clone, Copy, clap::Args)]
+struct OtherVehicle {
+    /// Take a policy that was made for another vehicle with as many gears
+    #[arg(long)]
+    other_vehicle: bool,
+}
+
+impl OtherVehicle {
+    /// Compares the vehicle that a policy was made for with that of the study.
+    fn check(self, file: &Path, made_for: &str, vehicle: &str) -> Result<(), StudyError> {
+        if self.other_vehicle || made_for == vehicle {
+            return Ok(());
+        }
+        let problem = format!(
+            "made for the vehicle \"{made_for}\", the study has \"{vehicle}\"\n  hint: give the study of that vehicle, or \
+             --other-vehicle to take it all the same"
+        );
+        Err(StudyError::Policy { file: file.to_owned(), problem })
+    }
+}
+
 /// A policy by the word `hand-rule`, by the path of its file or folder, or by that of an exported file.
-fn policy(inputs: &Inputs, word: &str) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
+fn policy(
+    inputs: &Inputs,
+    word: &str,
+    vehicles: OtherVehicle,
+) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
     let gears = inputs.scenario.gears();
     if word == crate::study::HAND {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
@@ -145,6 +182,10 @@ fn policy(inputs: &Inputs, word: &str) -> Result<(PolicyFile, crate::saved::Play
     let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
     match exported {
         Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end),
-        _ => PolicyFile::load(path, gears),
+        _ => {
+            let (saved, player) = PolicyFile::load(path, gears)?;
+            vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
+            Ok((saved, player))
+        }
     }
 }

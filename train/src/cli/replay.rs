@@ -1,7 +1,7 @@
 //! `lowgear replay`.
 
-use super::policy;
 use super::replace::Replace;
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::field::{LogArguments, seen_in_training};
 use crate::store::{StoreError, begin, create_folder, write_atomically};
@@ -33,11 +33,13 @@ pub(super) struct ReplayArguments {
     reading: LogArguments,
     #[command(flatten)]
     replace: Replace,
+    #[command(flatten)]
+    vehicles: OtherVehicle,
 }
 
 pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let inputs = read_inputs(&arguments.study, false)?;
-    let (file, mut player) = policy(&inputs, &arguments.policy)?;
+    let (file, mut player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let mapping = arguments.reading.mapping()?;
     let (place, picture) = (arguments.out.join("decisions.csv"), arguments.out.join("replay.svg"));
     let inputs_too = arguments.reading.file().into_iter().chain([&arguments.log]);

@@ -313,8 +313,6 @@ impl StudyConfig {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
-
     use super::*;
     use lowgear_env::config::parse;
     use std::path::Path;

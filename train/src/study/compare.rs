@@ -187,7 +187,10 @@ fn contestants(
     });
     let inherited =
         load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks) + firmware.ticks;
-    let label = format!("Rule card, {} numbers", card.card.numbers);
+    let label = match card.card.numbers {
+        1 => "Rule card, 1 number".to_owned(),
+        n => format!("Rule card, {n} numbers"),
+    };
     all.push(Contestant {
         inherited_ticks: inherited,
         ..rule(CARD, &label, &card.card.settings, card.ticks, gears)?

@@ -91,12 +91,15 @@ impl RunFolder {
     /// Creates the folder, or opens it again with `--resume`.
     ///
     /// # Errors
-    /// [`StudyError::FolderExists`], [`StudyError::OtherStudy`], or the system's refusal.
+    /// [`StudyError::FolderExists`], [`StudyError::NoFolder`], [`StudyError::OtherStudy`], or the system's refusal.
     pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
         let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
         let study_file = path.join(STUDY_FILE);
         let text = resolved(inputs, &inputs.study, &study_file)?;
         let digest = digest(text.as_bytes());
+        if options.resume && !path.exists() {
+            return Err(StudyError::NoFolder { folder: path });
+        }
         let lock = FolderLock::take(&path)?;
         if options.resume && study_file.exists() {
             let kept = std::fs::read_to_string(&study_file).map_err(StoreError::io(&study_file))?;

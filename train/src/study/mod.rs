@@ -61,6 +61,9 @@ pub fn run_inputs(
     reporter: &Reporter,
 ) -> Result<(String, PathBuf), StudyError> {
     let folder = RunFolder::open(&inputs, options)?;
+    if options.resume && folder.file(SUMMARY_FILE).exists() {
+        return Ok(("This study is finished already; nothing was changed.\n".to_owned(), folder.path));
+    }
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(options.threads.unwrap_or(0))
         .build()

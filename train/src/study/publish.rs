@@ -131,6 +131,7 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
+        time_limit_s: inputs.scenario.episode.time_limit_s,
         roles: Roles {
             subject: String::new(),
             hand_rule: String::new(),

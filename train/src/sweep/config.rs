@@ -1,7 +1,7 @@
 //! The sweep file: a study, and what is varied in it.
 
 use crate::config::Contender;
-use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_env::config::{Check, KeyError, check_name, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -119,8 +119,12 @@ impl Axis {
 impl Check for SweepConfig {
     fn check(&self) -> Result<(), KeyError> {
         let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-        if self.name.is_empty() || self.name.len() > 60 || !self.name.chars().all(plain) {
-            let allowed = "1 to 60 letters, digits, - and _ (it names the folder)";
+        if self.name.is_empty()
+            || self.name.starts_with('-')
+            || self.name.len() > 60
+            || !self.name.chars().all(plain)
+        {
+            let allowed = "1 to 60 letters, digits, - and _, no - at the beginning (it names the folder)";
             return Err(KeyError::new("name", format!("\"{}\"", self.name), allowed));
         }
         self.effort.map_or(Ok(()), |effort| in_range("effort", effort, 1e-3, 1e4, ""))?;
@@ -149,7 +153,7 @@ impl Check for SweepConfig {
 fn label(text: &str) -> Result<(), KeyError> {
     let length = text.chars().count();
     if (1..=60).contains(&length) {
-        return Ok(());
+        return check_name("label", text);
     }
     Err(KeyError::new("label", format!("{length} letters"), "1 to 60 letters, for pictures"))
 }

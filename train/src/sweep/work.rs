@@ -74,7 +74,7 @@ pub fn run_one(
     place.forget_failure(job)?;
     let study = Options {
         out: Some(place.job(job)),
-        resume: true,
+        resume: place.job(job).exists(),
         threads: options.threads,
         stop: options.stop.clone(),
         ..Options::default()

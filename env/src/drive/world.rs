@@ -1,0 +1,58 @@
+//! The episode as a decision problem: one step from decision to decision.
+
+use super::Drive;
+use crate::outcome::Cause;
+use crate::{End, Step, World};
+use lowgear_onboard::{Features, Request};
+use std::sync::Arc;
+
+impl World for Drive {
+    type Observation = Features;
+
+    fn actions(&self) -> usize {
+        Request::ALL.len()
+    }
+
+    fn reset(&mut self, episode: u64) {
+        let traced = self.trace.is_some();
+        *self = Drive::new(Arc::clone(&self.scenario), episode);
+        if traced {
+            self.trace = Some(Vec::new());
+        }
+    }
+
+    fn observation(&self) -> &Features {
+        &self.seen
+    }
+
+    fn allowed(&self, action: usize) -> bool {
+        self.mask().get(action).copied().unwrap_or(false)
+    }
+
+    fn step(&mut self, action: usize) -> Step {
+        let before = (self.told_s, self.elapsed_s());
+        let most = if self.trace.is_some() { 1 } else { usize::MAX };
+        let mut request = Request::from_code(action as u8);
+        let mut decided = true;
+        while self.end.is_none() {
+            let due = self.drive_on(request, decided, most);
+            (request, decided) = (Request::Hold, false);
+            if due {
+                break;
+            }
+        }
+        self.seen = self.controller.features(&self.scenario.settings);
+        let end = self.end.map(|cause| match cause {
+            Cause::OutOfTime => End::Truncated,
+            Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated | Cause::BatteryEmpty => {
+                End::Terminated
+            }
+        });
+        self.told_s = self.reward().total_s();
+        let mut reward = self.told_s - before.0;
+        if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
+            reward += self.abort_s();
+        }
+        Step { reward, elapsed_s: self.elapsed_s() - before.1, end }
+    }
+}
