@@ -13,6 +13,11 @@ use toml::{Table, Value};
 
 const RESUME: [&str; 7] = ["study", "tiny.toml", "--out", "run", "--threads", "1", "--resume"];
 
+/// Begins the study, or resumes it where there is something to resume.
+fn arguments(place: &Sandbox) -> &'static [&'static str] {
+    if place.path("run").exists() { &RESUME } else { &RESUME[..RESUME.len() - 1] }
+}
+
 /// The small study, never interrupted.
 pub(super) struct Whole {
     place: Sandbox,
@@ -45,7 +50,7 @@ impl Whole {
     pub(super) fn new() -> Whole {
         let place = small();
         let began = std::time::Instant::now();
-        let end = run(&place, &RESUME);
+        let end = run(&place, arguments(&place));
         assert!(end.accepted(), "{}", end.err);
         Whole { took: began.elapsed(), place }
     }
@@ -54,7 +59,7 @@ impl Whole {
     pub(super) fn killed(&self, chance: &mut Chance, tally: &mut Tally) {
         let place = small();
         for _ in 0..=chance.below(4) {
-            let mut child = start(&place, &RESUME, Stdio::null(), Stdio::null());
+            let mut child = start(&place, arguments(&place), Stdio::null(), Stdio::null());
             // More of them early, where checkpoints are still needed.
             let (a, b) = (chance.below(1000) as u32, chance.below(1000) as u32);
             sleep(self.took * a / 1000 * b / 1000);
@@ -64,7 +69,7 @@ impl Whole {
         let damaged = if chance.below(2) == 0 { damage(&place.path("run"), chance) } else { None };
         let kind = if damaged.is_some() { "checkpoint" } else { "kill" };
         let what = damaged.as_deref().unwrap_or("killed").to_owned();
-        let end = run(&place, &RESUME);
+        let end = run(&place, arguments(&place));
         tally.count(kind, &what, &end, true);
         if end.accepted() {
             let (mine, whole) = (kept(&place.path("run")), kept(&self.place.path("run")));

@@ -4,6 +4,9 @@ use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise};
 
 /// Pieces that are kept; older ones are joined.
 const MOST_PIECES: usize = 96;
+/// Longest step in which the resistance is taken as constant, s, and most steps of a piece.
+const STEP_S: f64 = 5.0;
+const MOST_STEPS: f64 = 1000.0;
 /// No motor that a log comes from is warmer than this above the air, K.
 const HOTTEST_K: f64 = 300.0;
 
@@ -61,12 +64,17 @@ impl Past {
         let iron_nm_a = motor.emf_constant_v_s - motor.torque_constant_nm_a;
         let sane = |k: f64| if k.is_finite() { k.clamp(0.0, HOTTEST_K) } else { 0.0 };
         for piece in &self.pieces {
-            let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * rise.winding_k);
-            let winding_w = piece.squared_a2s * winding_ohm / piece.lasted_s;
             let housing_w =
                 (friction_nm * piece.turned_rad + iron_nm_a * piece.current_turned_a_rad) / piece.lasted_s;
-            let next = HeatStep::new(heat, piece.lasted_s).advance(rise, winding_w, housing_w);
-            rise = Rise { winding_k: sane(next.winding_k), housing_k: sane(next.housing_k) };
+            // The copper's resistance follows its warmth, so a long piece is taken in steps.
+            let steps = (piece.lasted_s / STEP_S).ceil().clamp(1.0, MOST_STEPS);
+            let step = HeatStep::new(heat, piece.lasted_s / steps);
+            for _ in 0..steps as u32 {
+                let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * rise.winding_k);
+                let winding_w = piece.squared_a2s * winding_ohm / piece.lasted_s;
+                let next = step.advance(rise, winding_w, housing_w);
+                rise = Rise { winding_k: sane(next.winding_k), housing_k: sane(next.housing_k) };
+            }
         }
         rise
     }

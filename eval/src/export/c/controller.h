@@ -347,6 +347,8 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
         s->stalled = 0u;
     } else if (s->stalled < 1000u) {
         s->stalled++;
+    } else {
+        /* counts no further */
     }
 @end
 }
@@ -697,7 +699,7 @@ static inline uint8_t lowgear_look(const uint16_t *value)
     ptrdiff_t bin = 0;
     uint8_t code;
 @LOOK@
-    code = (uint8_t)((LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3u);
+    code = (uint8_t)((uint8_t)(LOWGEAR_READ(&lowgear_cells[cell >> 2]) >> (uint8_t)((cell & 3u) << 1)) & 3u);
 @if spare_code
     return code > LOWGEAR_UP ? (uint8_t)LOWGEAR_HOLD : code;
 @else
