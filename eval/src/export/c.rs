@@ -106,8 +106,10 @@ fn look_text(table: &LookupTable, bias: u16) -> String {
             let _ = writeln!(text, "    cell = (lowgear_index)(cell * {bins}u + {bin});");
         } else if count > 0 {
             searched = true;
-            let _ = writeln!(text, "    here = value[{i}];\n    edge = lowgear_edges + {first};\n   {steps}");
-            let _ = writeln!(text, "    bin = edge - (lowgear_edges + {first});");
+            let from =
+                if first == 0 { "lowgear_edges".to_owned() } else { format!("(lowgear_edges + {first})") };
+            let _ = writeln!(text, "    here = value[{i}];\n    edge = {from};\n   {steps}");
+            let _ = writeln!(text, "    bin = edge - {from};");
             let _ = writeln!(text, "    cell = (lowgear_index)(cell * {bins}u + (lowgear_index)bin);");
         }
         first += count;

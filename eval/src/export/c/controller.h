@@ -375,9 +375,11 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     {
         /* Lifted above zero, because the language leaves >> of negative values open. */
         const uint32_t lift = UINT32_C(0x40000000);
+        const uint32_t floor = lift >> LOWGEAR_TILT_SHIFT;
         const int32_t value = (int32_t)raw->tilt_ddeg * 64;
-        const uint32_t moved = ((uint32_t)(value - s->tilt) + lift) >> LOWGEAR_TILT_SHIFT;
-        s->tilt = s->levelled ? s->tilt + (int32_t)moved - (int32_t)(lift >> LOWGEAR_TILT_SHIFT) : value;
+        const int32_t apart = value - s->tilt;
+        const uint32_t moved = ((uint32_t)apart + lift) >> LOWGEAR_TILT_SHIFT;
+        s->tilt = s->levelled != 0u ? s->tilt + (int32_t)moved - (int32_t)floor : value;
     }
     s->levelled = 1u;
 @end
