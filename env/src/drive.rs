@@ -15,7 +15,7 @@ use crate::{Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
-/// An episode being driven. As a [`World`] its observation is [`Features`] and its actions are request codes.
+/// An episode being driven. As a [`World`](crate::World) its observation is [`Features`] and its actions are request codes.
 #[derive(Clone, Debug)]
 pub struct Drive {
     scenario: Arc<Scenario>,

@@ -15,7 +15,7 @@ pub enum Phase {
     Resting,
     /// The selector stands in Park.
     Parked,
-    /// A reading is or was outside its range: no drive. [`Guard::fault`] says which.
+    /// A reading is or was outside its range: no drive. [`crate::Guard::fault`] says which.
     Faulted,
 }
 
