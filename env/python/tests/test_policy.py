@@ -65,7 +65,7 @@ def test_decisions_agree_in_closed_loop(command, place, tmp_path, kind):
     model = trained(kind, place / "study.toml", 512)
     env = lowgear.GardenCart(study=place / "study.toml", split="test", observation="encoded")
     vary(model, env)
-    file = policy.save(model, tmp_path / "policy.json", vehicle="cart")
+    file = policy.save(model, tmp_path / "policy.json", vehicle="seed-tray cart")
     decisions = []
     for episode in range(20):
         ran = command("drive", place / "study.toml", "--policy", file, "--episode", episode, "--out", tmp_path)

@@ -21,7 +21,7 @@ FORMAT = 1
 def save(model, path, vehicle="", name=None):
     """Writes the policy of a Stable-Baselines3 model (DQN, PPO or MaskablePPO) as a policy file.
 
-    `vehicle` is the vehicle's name, for information. Raises `ValueError` for a network that the commands cannot run.
+    `vehicle` is the name in the vehicle file: commands refuse the policy for another vehicle unless told otherwise. Raises `ValueError` for a network that the commands cannot run.
     """
     kind, modules = _layers(model)
     layers = _linear(modules)
