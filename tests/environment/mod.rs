@@ -24,6 +24,7 @@ mod guard_fuzz;
 mod heat;
 mod hunting;
 mod invariants;
+mod limits;
 mod loads;
 mod motor;
 mod obstacles;

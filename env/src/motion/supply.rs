@@ -1,6 +1,6 @@
 //! The drive line: what motor, battery and gears do to the vehicle.
 
-use super::{Moment, Piece, Plant};
+use super::{GRAVITY_M_S2, Moment, Piece, Plant};
 use crate::vehicle::{COPPER_PER_K, Gear, Line, Vehicle};
 
 /// The drive as it is over one advance.
@@ -21,10 +21,14 @@ pub(super) struct Thrust {
     pub(super) damping_n_s_m: f64,
     pub(super) mass_kg: f64,
     pub(super) efficiency: f64,
+    /// The motor drives the wheels, not they the motor: where an efficiency is 1 its value does not tell.
+    pub(super) driving: bool,
 }
 
 /// A reversal of torque is passed by this, s, so that the next piece begins on its far side.
 const PAST_REVERSAL_S: f64 = 1e-7;
+/// What rounding may do to the torque through the gears, as a part of what acts on it.
+const ROUNDING: f64 = 1e-12;
 
 impl Thrust {
     /// Force that leaves the gears, at the rim, at a speed and acceleration of the rim.
@@ -39,7 +43,7 @@ impl Thrust {
 
     /// The sign of the torque through the gears at which this efficiency holds.
     fn side(&self, way: f64) -> f64 {
-        if self.efficiency <= 1.0 { way } else { -way }
+        if self.driving { way } else { -way }
     }
 
     /// Whether a force that leaves the gears has the direction for which this efficiency holds.
@@ -48,7 +52,9 @@ impl Thrust {
     }
 
     /// When the torque through the gears changes its direction before the moment `late` at `late_s`, and with
-    /// it their efficiency.
+    /// it their efficiency. It has changed once it is on the far side by more than rounding: torque that stays
+    /// at nothing has no reversal, and the next piece begins where its side is clear. None either where the start is
+    /// on the far side already (a wheel lifts off): every piece would end where it begins.
     pub(super) fn reversal_s(
         &self,
         rim: &Piece,
@@ -57,17 +63,19 @@ impl Thrust {
         late_s: f64,
         late: &Moment,
     ) -> Option<f64> {
-        if self.keeps_side(way, self.output_at_n(gear, late)) {
+        let least_n = -ROUNDING * (self.force_n.abs() + self.efficiency * gear.rotor_kg * GRAVITY_M_S2);
+        let keeps = |output_n: f64| output_n * self.side(way) >= least_n;
+        if keeps(self.output_at_n(gear, late)) {
+            return None;
+        }
+        let (start_m_s, start_m_s2) = rim.start();
+        if !keeps(self.output_n(gear, start_m_s, start_m_s2)) {
             return None;
         }
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if self.keeps_side(way, self.output_at_n(gear, &rim.moment(middle))) {
-                low = middle;
-            } else {
-                high = middle;
-            }
+            if keeps(self.output_at_n(gear, &rim.moment(middle))) { low = middle } else { high = middle }
         }
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
     }
@@ -155,12 +163,14 @@ pub(super) fn thrust_of(
     let constant_nm = line.electrical_stall_nm - line.friction_nm * way;
     let torque_nm = constant_nm - line.slope_nm_s * gear.turn_rad_m * v_m_s;
     let passing = torque_nm * gear.turn_rad_m * carried_kg + resist_n * gear.rotor_kg;
-    let efficiency = if passing * way >= 0.0 { gear.efficiency } else { 1.0 / gear.back_efficiency };
+    let driving = passing * way >= 0.0;
+    let efficiency = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
     Thrust {
         force_n: efficiency * gear.turn_rad_m * constant_nm,
         damping_n_s_m: efficiency * gear.turn_rad_m * gear.turn_rad_m * line.slope_nm_s,
         mass_kg: carried_kg + efficiency * gear.rotor_kg,
         efficiency,
+        driving,
     }
 }
 
