@@ -1,8 +1,13 @@
 //! Vehicles at the limits that their files allow.
 
-use super::demo_cart::{driven, hold, nominal_cart, scenario, stretch};
-use lowgear_env::Cause;
+use super::check_values::{built, cases};
+use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
 use lowgear_env::config::Spread;
+use lowgear_env::motion::{Piece, Plant, Track};
+use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Cause, Seed, Stream};
+use proptest::prelude::*;
 
 /// Time down a slope with this efficiency both ways in every gear, s.
 fn time_down_s(gear: usize, efficiency: f64, back_efficiency: f64) -> f64 {
@@ -36,5 +41,65 @@ fn a_drawn_efficiency_that_is_capped_at_one_drives_on() {
     for gear in 1..=3 {
         let slope = scenario(cart.clone(), vec![stretch("hard path", 4.0, -6.0)], gear);
         assert_eq!(driven(&slope, 300.0, hold).outcome().cause, Cause::Finished, "gear {gear}");
+    }
+}
+
+/// A kerb higher than the wheels' radius.
+fn wall() -> Vec<ScriptedSection> {
+    let kerb = ScriptedSection {
+        obstacle_height_m: Some(0.04),
+        obstacle_shape: Some(ObstacleShape::Edge),
+        ..stretch("hard path", 0.5, 0.0)
+    };
+    vec![kerb, stretch("hard path", 2.0, 0.0)]
+}
+
+/// The force of a wall is a steep exponential in time: far out on it all of Newton's steps are alike, and sixty of them
+/// did not find the edge, so that the vehicle flew on.
+#[test]
+fn a_wall_met_in_neutral_throws_nothing_back() {
+    let mut front_heavy = nominal_cart();
+    front_heavy.chassis.cg_behind_front_m = 0.03;
+    let course = scripted(wall()).course(&mut Seed(0).stream(Stream::Course, 0));
+    for (config, tick_s) in [(&front_heavy, 0.05), (&nominal_cart(), 0.1)] {
+        let vehicle = built(&VehicleConfig {
+            controller: lowgear_env::vehicle::ControllerConfig { tick_s, ..config.controller },
+            ..config.clone()
+        });
+        let track = Track::new(course.clone(), &vehicle);
+        for n in 0..400 {
+            let from_m = course.obstacles[0].position_m - 1e-3 - 0.003 * f64::from(n % 20) - 1e-4;
+            let first_m_s = 0.02 + 0.001 * f64::from(n);
+            let mut plant = Plant::at(&vehicle, &track, from_m, first_m_s, 0);
+            plant.disengage(&vehicle);
+            for tick in 0..20 {
+                plant.advance(&vehicle, &track, tick_s, 1.0);
+                let place = format!("{} m/s at {} m in tick {tick}, run {n}", plant.v_m_s, plant.x_m);
+                assert!(plant.v_m_s.abs() <= first_m_s && (plant.x_m - from_m).abs() < 0.3, "{place}");
+            }
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(cases(300))]
+
+    /// Pushes as those of walls included, up to a thousand doublings before the time given.
+    #[test]
+    fn a_distance_is_reached_where_the_closed_form_has_it(
+        mass in 0.1_f64..200.0, force in -1e3_f64..1e3, damping in 0.0_f64..1e3, push in 0.0_f64..1e8,
+        speed in 0.0_f64..3.0, part in 0.0_f64..1.0, late_s in 1e-3_f64..0.25,
+    ) {
+        for push in [0.0, push] {
+            let piece = Piece::new(mass, force, damping, push, speed);
+            let late_s = late_s.min(piece.stop_s());
+            let target = part * piece.moment(late_s).distance_m.clamp(-1e-2, 1e-2);
+            prop_assume!(target != 0.0);
+            let at_s = piece.reach_s(target, late_s);
+            let reached = piece.moment(at_s);
+            // As near as the time can say.
+            let near_m = 1e-12 + 1e-13 * reached.speed_m_s.abs();
+            prop_assert!((reached.distance_m - target).abs() <= near_m, "{reached:?} for {target} by {late_s} s: {piece:?}");
+        }
     }
 }

@@ -49,6 +49,10 @@ const UNDAMPED_PER_S: f64 = 1e-7;
 /// squared speed would cancel; Simpson's rule is then good to its fourth power.
 const NEARLY_STRAIGHT: f64 = 0.01;
 
+/// Rounds of the search for a moment: every second one at least halves the bracket or the step, and from a day to
+/// 1e-14 s that is 63 times.
+const MOST_ROUNDS: usize = 140;
+
 impl Piece {
     /// A piece with mass `m`, force `a`, damping `c` and push `k`, from speed `v0`.
     #[must_use]
@@ -236,13 +240,15 @@ impl Piece {
     }
 
     /// When distance `target` is reached, s, given that it is at `late_s` at the latest and that the speed
-    /// keeps its sign until then. Newton's method kept inside a bracket.
+    /// keeps its sign until then. Newton's method kept inside a bracket; where its step is not half as long as the
+    /// one before, as far out on a steep exponential where all steps are alike, the bracket is halved instead.
     #[must_use]
     pub fn reach_s(&self, target: f64, late_s: f64) -> f64 {
         let (mut low, mut high) = (0.0, late_s);
         let forward = target > 0.0;
         let mut t = if self.v0 == 0.0 { 0.5 * late_s } else { (target / self.v0).clamp(0.0, late_s) };
-        for _ in 0..60 {
+        let mut last_step_s = late_s;
+        for _ in 0..MOST_ROUNDS {
             let (s, v) = self.at(t);
             let miss = s - target;
             if miss.abs() <= 1e-13 {
@@ -254,8 +260,10 @@ impl Piece {
                 low = t;
             }
             let newton = t - miss / v;
-            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-            if (next - t).abs() <= 1e-14 {
+            let converges = (newton - t).abs() <= 0.5 * last_step_s;
+            let next = if converges && newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            last_step_s = (next - t).abs();
+            if last_step_s <= 1e-14 {
                 break;
             }
             t = next;
