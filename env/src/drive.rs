@@ -2,12 +2,14 @@
 
 mod figures;
 mod note;
+mod physical;
 mod world;
 
 pub use note::request_name;
 
 use crate::motion::{BATCH, Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
+use crate::physical::fastest_m_s;
 use crate::sensing::{Known, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::Vehicle;
@@ -19,6 +21,8 @@ use std::sync::Arc;
 #[derive(Clone, Debug)]
 pub struct Drive {
     scenario: Arc<Scenario>,
+    /// Number of the episode.
+    episode: u64,
     vehicle: Vehicle,
     track: Track,
     plant: Plant,
@@ -56,9 +60,10 @@ struct Tally {
     peak_winding_k: f64,
 }
 
-/// Ends of the episode, in ticks.
+/// Ends of the episode, in ticks, and the speed beyond which it is not physical.
 #[derive(Clone, Copy, Debug)]
 struct Limits {
+    fastest_m_s: f64,
     time: u64,
     no_progress: u64,
     jam: u64,
@@ -73,10 +78,11 @@ const PROGRESS_M: f64 = 0.01;
 const STILL_M_S: f64 = 1e-3;
 
 impl Limits {
-    fn new(scenario: &Scenario) -> Limits {
+    fn new(scenario: &Scenario, fastest_m_s: f64) -> Limits {
         let ticks = |seconds: f64| (seconds / scenario.vehicle.controller.tick_s).round().max(1.0) as u64;
         let episode = &scenario.episode;
         Limits {
+            fastest_m_s,
             time: ticks(episode.time_limit_s),
             no_progress: ticks(episode.give_up_s),
             jam: ticks(episode.jam_limit_s),
@@ -99,8 +105,9 @@ impl Drive {
         let mut drive = Drive {
             tally: Tally::default(),
             throttle: f64::from(scenario.episode.throttle_permille) / 1000.0,
-            limits: Limits::new(&scenario),
+            limits: Limits::new(&scenario, fastest_m_s(&vehicle, &track)),
             scenario,
+            episode,
             vehicle,
             track,
             plant,
@@ -299,6 +306,9 @@ impl Drive {
     /// Clocks and the end of the episode, at the end of every piece of plain driving and at every other tick. Pieces
     /// are planned so that winding, battery and time limit are met to the tick; progress is looked at this often.
     fn count(&mut self, drive: bool) {
+        if !self.is_physical() {
+            self.look_closer();
+        }
         let tally = &mut self.tally;
         if drive && self.plant.v_m_s.abs() < STILL_M_S {
             tally.stalled += 1;
@@ -320,6 +330,9 @@ impl Drive {
             self.end = Some(Cause::StalledOut);
         } else if self.ticks >= self.limits.time {
             self.end = Some(Cause::OutOfTime);
+        }
+        if self.end.is_some() {
+            self.check_end();
         }
     }
 

@@ -2,6 +2,7 @@
 
 use crate::config::ConfigError;
 use crate::motion::Track;
+use crate::physical::{Faults, Unphysical};
 use crate::terrain::{Course, CourseConfig, read_profile};
 use crate::vehicle::{Vehicle, VehicleConfig};
 use crate::{EpisodeConfig, Seed, Stream, config};
@@ -23,6 +24,8 @@ pub struct Scenario {
     pub settings: Settings,
     /// Seed.
     pub seed: Seed,
+    /// Episodes that were not physical, of this scenario and of all made from it.
+    faults: Faults,
 }
 
 /// Why a course file could not be used.
@@ -62,7 +65,7 @@ impl Scenario {
         seed: Seed,
     ) -> Scenario {
         let settings = vehicle.controller_settings();
-        Scenario { vehicle, course, measured, episode, settings, seed }
+        Scenario { vehicle, course, measured, episode, settings, seed, faults: Faults::default() }
     }
 
     /// The same scenario with another seed.
@@ -81,6 +84,19 @@ impl Scenario {
         };
         let track = Track::new(course, &vehicle);
         (vehicle, track)
+    }
+
+    pub(crate) fn note(&self, fault: Unphysical) {
+        self.faults.note(fault);
+    }
+
+    /// Whether every episode of this scenario, and of all that were made from the same one, has been physical so far:
+    /// to be asked before results are handed out.
+    ///
+    /// # Errors
+    /// The first that was not, by seed and number.
+    pub fn check_driven(&self) -> Result<(), Unphysical> {
+        self.faults.first().map_or(Ok(()), Err)
     }
 
     /// Number of gears.

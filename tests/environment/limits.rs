@@ -1,13 +1,14 @@
-//! Vehicles at the limits that their files allow.
+//! Vehicles at the limits that their files allow, and what ends an episode that is not physical.
 
 use super::check_values::{built, cases};
 use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
-use lowgear_env::config::Spread;
+use lowgear_env::config::{Check, Spread};
 use lowgear_env::motion::{Piece, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{Cause, Seed, Stream};
+use lowgear_env::{Cause, Drive, Scenario, Seed, Stream, World};
 use proptest::prelude::*;
+use std::sync::Arc;
 
 /// Time down a slope with this efficiency both ways in every gear, s.
 fn time_down_s(gear: usize, efficiency: f64, back_efficiency: f64) -> f64 {
@@ -102,4 +103,32 @@ proptest! {
             prop_assert!((reached.distance_m - target).abs() <= near_m, "{reached:?} for {target} by {late_s} s: {piece:?}");
         }
     }
+}
+
+/// A full battery that gives less than an empty one, which no file may say: the motor turns faster than the bound on
+/// the speed takes it to turn.
+pub(super) fn unphysical() -> Arc<Scenario> {
+    let mut cart = nominal_cart();
+    cart.battery.ocv_v = vec![40.0, 1.0];
+    cart.battery.cutoff_voltage_v = 0.0;
+    cart.variation.charge = Spread::Fixed(0.0);
+    assert!(cart.check().is_err());
+    scenario(cart, vec![stretch("hard path", 40.0, 0.0)], 1)
+}
+
+#[test]
+fn an_episode_that_is_not_physical_ends_and_is_named() {
+    let scenario = unphysical();
+    let other = scenario.with_seed(Seed(77));
+    let mut drive = Drive::new(Arc::clone(&scenario), 4);
+    while drive.step(2).end.is_none() {}
+    let fault = scenario.check_driven().unwrap_err();
+    assert_eq!((fault.course.as_str(), fault.seed, fault.episode), ("scripted", 20, 4));
+    assert!(fault.time_s > 0.0 && fault.time_s < 30.0, "{fault}");
+    for word in ["episode 4", "\"scripted\"", "seed 20", "m/s at", "hint:"] {
+        assert!(fault.to_string().contains(word), "{fault}");
+    }
+    let outcome = drive.outcome();
+    assert!(outcome.reward.total_s().is_finite() && outcome.damage.is_finite(), "{outcome:?}");
+    assert_eq!(other.check_driven(), Err(fault), "whatever was made from the same scenario knows");
 }

@@ -96,6 +96,9 @@ pub enum StudyError {
         /// What does not fit.
         problem: String,
     },
+    /// An episode whose figures mean nothing.
+    #[error(transparent)]
+    Unphysical(#[from] lowgear_env::Unphysical),
     /// A learner refused its settings or could not go on.
     #[error("{job}: {problem}")]
     Learner {

@@ -13,7 +13,7 @@ use numpy::ndarray::{Array1, Array2, Array3};
 use numpy::{
     PyArray1, PyArray2, PyArray3, PyArrayMethods, PyReadonlyArray1, PyReadwriteArray1, PyReadwriteArray2,
 };
-use pyo3::exceptions::PyValueError;
+use pyo3::exceptions::{PyRuntimeError, PyValueError};
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 use rayon::prelude::*;
@@ -215,7 +215,7 @@ impl Batch {
                 worlds.with_min_len(TOGETHER).for_each(live);
             }
         });
-        Ok(())
+        self.study.check_driven().map_err(|e| PyRuntimeError::new_err(e.to_string()))
     }
 
     /// Figures of the last episode that ended in world `env`; none before the first.

@@ -65,6 +65,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
         }
         player.decide(drive.observation(), drive.mask())
     });
+    inputs.scenario.check_driven()?;
     let why = notes.map_or(Ok(String::new()), |notes| notes.told(&rows))?;
     let title = format!("{}, episode {}", inputs.scenario.course.name, arguments.episode);
     let outcome = trace.outcome.clone();

@@ -100,6 +100,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
             let seed = inputs.scenario.seed;
             let round = distil_policy(&inputs, &file.name, &player, &inputs.study.rule, seed)?.round;
             let loss = closed_loop(&inputs, &player, &round.table)?;
+            inputs.scenario.check_driven()?;
             (round.table, Some(round.unvisited as usize), loss)
         }
     };

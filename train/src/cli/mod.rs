@@ -139,7 +139,7 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
         StudyError::Stopped => EXIT_STOPPED,
-        StudyError::Learner { .. } | StudyError::Step { .. } => EXIT_FAILED,
+        StudyError::Learner { .. } | StudyError::Step { .. } | StudyError::Unphysical(_) => EXIT_FAILED,
         _ => EXIT_USAGE,
     }
 }

@@ -46,6 +46,7 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     arguments.replace.of_study(&inputs, [&arguments.policy], inputs_too).check_all([&place, &picture])?;
     let mut log = LogReader::open(&arguments.log, &mapping)?;
     let seen = seen_in_training(&inputs.scenario, &player);
+    inputs.scenario.check_driven()?;
     player.reset();
     let mut replay = Replay::new(
         &inputs.scenario.vehicle,

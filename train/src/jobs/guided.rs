@@ -111,6 +111,7 @@ impl Training<'_> {
             }
             desk.stopwatch.enter(Stage::Keeping);
             state.trainee = trainee.to_bytes().map_err(&fail)?;
+            bench.check_driven()?;
             save_checkpoint(&checkpoint, &identity, &state)?;
             desk.kept(trainee.steps(), state.ticks)?;
             desk.stopwatch.enter(Stage::Learning);

@@ -182,6 +182,14 @@ impl Workbench<'_> {
         self.training.scenario().vehicle.controller.tick_s
     }
 
+    /// Whether every episode of the study so far was physical: to be asked before anything is kept.
+    ///
+    /// # Errors
+    /// [`StudyError::Unphysical`].
+    pub(crate) fn check_driven(&self) -> Result<(), StudyError> {
+        Ok(self.training.scenario().check_driven()?)
+    }
+
     /// Runs a job in its folder, or reads what it left when it is done already.
     ///
     /// # Errors
@@ -226,6 +234,7 @@ impl Workbench<'_> {
         let watch = Watch::new(self.stop, allowance, folder)?;
         let stopwatch = Stopwatch::start();
         let trained = job.train(self, &Desk { folder, progress: &progress, watch: &watch, stopwatch })?;
+        self.check_driven()?;
         let ended = trained.record.failure.as_deref().or(trained.record.cut.as_deref());
         let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));
         progress.finish(&format!("validation return {:.1} s{ended}", trained.record.score));

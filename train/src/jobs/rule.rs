@@ -71,6 +71,7 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
     let memory = search.run(memory, |memory, generation| {
         desk.show(generation as u64, total, memory.ticks, &memory.curve);
         desk.stopwatch.enter(Stage::Keeping);
+        bench.check_driven()?;
         save_checkpoint(&checkpoint, &identity, memory)?;
         desk.kept(generation as u64, memory.ticks)?;
         desk.stopwatch.enter(Stage::Learning);

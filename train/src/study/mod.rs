@@ -75,6 +75,7 @@ pub fn run_inputs(
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
         let contest = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &contest, reporter, stop)?;
+        inputs.scenario.check_driven()?;
         card::publish(&inputs, &folder, &card, &contest)?;
         let driven = publish::Driven { card: &card, contest: &contest, robustness };
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)

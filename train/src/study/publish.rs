@@ -319,6 +319,7 @@ pub fn compare_players(
             outcomes: vec![suite.outcomes(|| player.clone())],
         })
         .collect();
+    inputs.scenario.check_driven()?;
     let reference = players[0].0.clone();
     let facts = StudyFacts {
         roles: Roles {
