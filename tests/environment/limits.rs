@@ -1,12 +1,14 @@
 //! Vehicles at the limits that their files allow, and what ends an episode that is not physical.
 
+use super::any_vehicle::{any_sections, any_vehicle, course_of};
 use super::check_values::{built, cases};
 use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
+use super::energy::{imbalance, random_action};
 use lowgear_env::config::{Check, Spread};
 use lowgear_env::motion::{Piece, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{Cause, Drive, Scenario, Seed, Stream, World};
+use lowgear_env::{Cause, Drive, EpisodeConfig, Scenario, Seed, Stream, World};
 use proptest::prelude::*;
 use std::sync::Arc;
 
@@ -101,6 +103,67 @@ proptest! {
             // As near as the time can say.
             let near_m = 1e-12 + 1e-13 * reached.speed_m_s.abs();
             prop_assert!((reached.distance_m - target).abs() <= near_m, "{reached:?} for {target} by {late_s} s: {piece:?}");
+        }
+    }
+}
+
+/// Any vehicle with some of its keys at one end of what the file allows.
+fn vehicle_at_limits() -> impl Strategy<Value = VehicleConfig> {
+    let ends = proptest::collection::vec(0_u8..6, 16);
+    (any_vehicle(), ends).prop_map(|(mut vehicle, ends)| {
+        // 0 is the low end, 1 the high one, anything else leaves the value.
+        let set = |which: usize, value: &mut f64, low: f64, high: f64| match ends[which] {
+            0 => *value = low,
+            1 => *value = high,
+            _ => {}
+        };
+        let (chassis, gearbox) = (&mut vehicle.chassis, &mut vehicle.gearbox);
+        gearbox.efficiency.iter_mut().for_each(|value| set(0, value, 0.05, 1.0));
+        gearbox.back_efficiency.iter_mut().for_each(|value| set(1, value, 0.05, 1.0));
+        set(2, &mut chassis.mass_kg, 0.1, 200.0);
+        set(3, &mut chassis.wheel_inertia_kg_m2, 0.0, 10.0);
+        set(4, &mut chassis.cg_height_m, 0.0, 1.0);
+        set(5, &mut chassis.drag_n, 0.0, 100.0);
+        set(6, &mut chassis.drag_area_m2, 0.0, 2.0);
+        set(7, &mut vehicle.motor.rotor_inertia_kg_m2, 1e-9, 1e-2);
+        set(8, &mut vehicle.motor.heat.winding_limit_c, 40.0, 250.0);
+        let most = 0.005_f64.min(0.8 / (vehicle.motor.heat.winding_limit_c - 20.0));
+        set(9, &mut vehicle.motor.heat.magnet_per_k, 0.0, most);
+        set(10, &mut vehicle.battery.resistance_ohm, 0.0, 10.0);
+        set(11, &mut vehicle.battery.capacity_ah, 0.05, 500.0);
+        set(12, &mut vehicle.controller.tick_s, 0.005, 0.2);
+        set(13, &mut vehicle.dogs.retry_s, 0.005, 2.0);
+        set(14, &mut vehicle.selector.free_chance, 0.0, 1.0);
+        set(15, &mut vehicle.selector.release_torque_nm, 1e-4, 1e3);
+        vehicle
+    })
+}
+
+proptest! {
+    #![proptest_config(cases(400))]
+
+    /// What the files allow is driven: energy is kept, speeds stay what energy allows, and nothing is not a number.
+    #[test]
+    fn a_vehicle_at_the_limits_of_its_file_stays_physical(
+        vehicle in vehicle_at_limits(), sections in any_sections(20.0, 0.1), seed in any::<u64>(), start_gear in 1_usize..=6,
+    ) {
+        prop_assert!(vehicle.check().is_ok(), "{:?}", vehicle.check());
+        let episode = EpisodeConfig { start_gear, time_limit_s: 60.0, ..EpisodeConfig::default() };
+        let scenario = Arc::new(Scenario::new(vehicle, (course_of(sections), None), episode, Seed(seed)));
+        let mut drive = Drive::new(Arc::clone(&scenario), 0);
+        let mut state = seed;
+        for _ in 0..200 {
+            let ended = drive.step(random_action(&mut state)).end.is_some();
+            prop_assert_eq!(scenario.check_driven(), Ok(()));
+            let plant = drive.plant();
+            prop_assert!(plant.stress.total().is_finite() && plant.charge.is_finite(), "{:?}", plant);
+            if plant.ledger.slip_j == 0.0 {
+                let missing = imbalance(&drive);
+                prop_assert!(missing < 0.005, "{missing} missing: {plant:?}");
+            }
+            if ended {
+                break;
+            }
         }
     }
 }

@@ -270,6 +270,9 @@ impl Check for Constants {
     }
 }
 
+/// The most that magnets may lose of their strength when they are as hot as the winding may be.
+const MOST_LOST: f64 = 0.8;
+
 impl Check for HeatConfig {
     fn check(&self) -> Result<(), KeyError> {
         in_range("winding-j-k", self.winding_j_k, 0.1, 1e4, "J/K")?;
@@ -277,6 +280,9 @@ impl Check for HeatConfig {
         in_range("winding-to-housing-k-w", self.winding_to_housing_k_w, 0.01, 100.0, "K/W")?;
         in_range("housing-to-air-k-w", self.housing_to_air_k_w, 0.01, 1000.0, "K/W")?;
         in_range("winding-limit-c", self.winding_limit_c, 40.0, 250.0, "°C")?;
-        in_range("magnet-per-k", self.magnet_per_k, 0.0, 0.005, "1/K")
+        // Magnets that lose nearly all their strength below the winding's limit would leave no motor.
+        let most = 0.005_f64.min(MOST_LOST / (self.winding_limit_c - 20.0));
+        let unit = "1/K (four fifths of the strength may be lost at winding-limit-c)";
+        in_range("magnet-per-k", self.magnet_per_k, 0.0, most, unit)
     }
 }
