@@ -100,7 +100,9 @@ impl Ground {
                 }
             }
             sum.touching |= spot.touch != Touch::None;
+            // On a grade that would tip the vehicle over the upper axle has lifted off: ground does not pull.
             let pressed_n = weight_n * (axle.load_share * stretch.cos + axle.load_per_grade * stretch.sin);
+            let pressed_n = pressed_n.max(0.0);
             let pressed_kg = vehicle.mass_kg * axle.load_per_grade;
             sum.press(stretch.rolling, pressed_n, pressed_kg);
             if axle.driven {
