@@ -63,6 +63,20 @@ fn a_sheet_becomes_a_vehicle_file_that_passes_the_check() {
     place
         .run(&["sheet", "sheet.toml", "--out", "second.toml"])
         .refused(2, &["sheet.toml", &format!("line {line}"), "mass-kg", "200"]);
+    place.edit("sheet.toml", "mass-kg", "mass-kg = 5.0");
+    // Beyond rounding the figures contradict each other, in the words of the sheet; within it that is told.
+    let line = place.edit("sheet.toml", "stall-torque-nm", "stall-torque-nm = 4.7e-3");
+    let words = [
+        &format!("line {line}"),
+        "stall-torque-nm",
+        "contradicts no-load-speed-rpm = 6600",
+        "more than it takes",
+    ];
+    place.run(&["sheet", "sheet.toml", "--out", "second.toml"]).refused(2, &words);
+    place.run(&["check", "sheet.toml"]).refused(2, &words);
+    place.edit("sheet.toml", "stall-torque-nm", "stall-torque-nm = 4.45e-3");
+    let told = place.run(&["sheet", "sheet.toml", "--out", "second.toml"]).done().out;
+    assert!(told.contains("contradict each other by 3.2 %"), "{told}");
     place.edit("sheet.toml", "teeth", "teeth = []");
     place.run(&["sheet", "sheet.toml", "--out", "second.toml"]).refused(2, &["teeth", "1 to 6"]);
 }

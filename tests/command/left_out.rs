@@ -101,8 +101,8 @@ fn a_vehicle_needs_nothing_that_its_owner_cannot_know() {
     }
     place.write("vehicle.toml", kept);
     let out = place.run(&["check", "vehicle.toml", "--resolved"]).done().out;
-    // 7.2 V times 0.47 A over 1.2 K/s.
-    for words in ["winding-j-k = 2.82\n", "[dogs]\n", "window-deg = 7.0\n", "slope = 6.0\n"] {
+    // 7.2 V times 0.5 A over 1.2 K/s.
+    for words in ["winding-j-k = 3.0\n", "[dogs]\n", "window-deg = 7.0\n", "slope = 6.0\n"] {
         assert!(out.contains(words), "no {words:?} in:\n{out}");
     }
 }

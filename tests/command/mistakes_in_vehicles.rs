@@ -132,3 +132,41 @@ fn a_log_normal_that_reaches_too_far() {
         &["variation.rolling-factor", "0.2 to 5"],
     );
 }
+
+/// A motor that gives more than it takes: 7 % is no rounding.
+#[test]
+fn a_motor_whose_stall_torque_contradicts_its_no_load_speed() {
+    let words = [
+        "motor.line.data-sheet.stall-torque-nm",
+        "contradicts no-load-speed-rad-s = 690",
+        "4.321e-3 N·m",
+        "6.4155e2",
+    ];
+    refused("stall-torque-nm", "stall-torque-nm = 4.647e-3", &words);
+    // Half of the work lost in the iron is no motor either.
+    refused("stall-torque-nm", "stall-torque-nm = 2.0e-3", &["stall-torque-nm", "lost in the iron"]);
+}
+
+#[test]
+fn a_torque_constant_above_the_back_emf_constant() {
+    let place = Sandbox::new();
+    let text = place.read("vehicle.toml");
+    let sheet = text.find("[motor.line.data-sheet]").unwrap();
+    let end = sheet + text[sheet..].find("[motor.heat]").unwrap();
+    let line = |torque: &str| {
+        format!(
+            "[motor.line.constants]\ntorque-constant-nm-a = {torque}\nemf-constant-v-s = 0.0095\nresistance-ohm = 14.4\n\
+             no-load-current-a = 0.045\n"
+        )
+    };
+    for (torque, fits) in [("0.0095", true), ("0.00959", true), ("0.02", false)] {
+        place.write("other.toml", [&text[..sheet], &line(torque), &text[end..]].concat());
+        let checked = place.run(&["check", "other.toml"]);
+        if fits {
+            checked.done();
+        } else {
+            let words = ["torque-constant-nm-a", "0.02, above emf-constant-v-s = 0.0095", "up to 0.0095"];
+            checked.refused(2, &words);
+        }
+    }
+}

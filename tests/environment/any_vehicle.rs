@@ -50,7 +50,7 @@ fn chassis() -> impl Strategy<Value = ChassisConfig> {
 /// a kelvin.
 fn drive() -> impl Strategy<Value = (MotorConfig, BatteryConfig)> {
     let motor = (6.0_f64..24.0, 300.0_f64..1200.0, 0.5_f64..20.0, 0.02_f64..0.12, 0.008_f64..0.06);
-    (motor, 0.9_f64..1.1, 0.005_f64..0.2, 0.2_f64..5.0, 0.3_f64..3.0).prop_map(
+    (motor, 0.85_f64..=1.0, 0.005_f64..0.2, 0.2_f64..5.0, 0.3_f64..3.0).prop_map(
         |((volt, speed, stall_a, idle, tau_s), ratio, share, hours, warm_s)| {
             let (emf, ohm) = (volt / speed, volt / stall_a);
             let constants = Constants {

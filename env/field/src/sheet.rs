@@ -111,13 +111,15 @@ impl Sheet {
     /// # Errors
     /// A figure that a vehicle file may not hold, by the key there.
     pub fn vehicle(&self) -> Result<(VehicleConfig, String), KeyError> {
-        let line = MotorLineConfig::DataSheet(DataSheet {
+        let motor_sheet = DataSheet {
             rated_voltage_v: self.rated_voltage_v,
             no_load_speed_rad_s: figures(self.no_load_speed_rpm * std::f64::consts::PI / 30.0),
             no_load_current_a: self.no_load_current_a,
             stall_torque_nm: self.stall_torque_nm,
             stall_current_a: self.stall_current_a,
-        });
+        };
+        motor_sheet.check_together(self.no_load_speed_rpm, "no-load-speed-rpm")?;
+        let line = MotorLineConfig::DataSheet(motor_sheet);
         let motor = line.constants();
         let inertia =
             MECHANICAL_S * motor.torque_constant_nm_a * motor.emf_constant_v_s / motor.resistance_ohm;
@@ -185,14 +187,27 @@ impl Sheet {
             variation: wide(),
         };
         vehicle.check().map_err(as_in_the_sheet)?;
-        Ok((vehicle, self.assumptions(wheelbase_m, inertia)))
+        let torque_over_emf = motor_sheet.torque_over_emf();
+        Ok((vehicle, self.assumptions(wheelbase_m, inertia, torque_over_emf)))
     }
 
-    fn assumptions(&self, wheelbase_m: f64, inertia: f64) -> String {
+    fn assumptions(&self, wheelbase_m: f64, inertia: f64, torque_over_emf: f64) -> String {
         let mut out = String::new();
         let mut say = |text: String| {
             let _ = writeln!(out, "{text}");
         };
+        let apart = 100.0 * (torque_over_emf - 1.0);
+        if apart > 0.0 {
+            say(format!(
+                "motor: stall torque and no-load speed contradict each other by {apart:.1} %, taken as rounding: torque constant \
+                 and back-EMF constant are both at their mean"
+            ));
+        } else {
+            say(format!(
+                "motor: the torque constant lies {:.1} % below the back-EMF constant, taken as losses in the iron",
+                -apart
+            ));
+        }
         say(format!("efficiency {PAIR} per pair of gears, {PAIR_BACK} when the wheels drive"));
         say(format!("rotor inertia {inertia:.2e} kg·m² from a mechanical time constant of {MECHANICAL_S} s"));
         say(format!(

@@ -180,7 +180,7 @@ pub(super) fn air_drag(vehicle: &Vehicle, v_m_s: f64) -> (f64, f64) {
     (half * v_m_s * v_m_s.abs(), 2.0 * half * v_m_s.abs())
 }
 
-/// Torque constant and back-EMF constant of a data sheet differ a little; what the back-EMF takes from the
+/// The torque constant of a data sheet lies a little below the back-EMF constant; what the back-EMF takes from the
 /// circuit and the torque does not deliver is iron loss, booked as motor friction.
 pub(super) fn iron_loss_j(vehicle: &Vehicle, electrical_j: f64) -> f64 {
     electrical_j * vehicle.iron_share

@@ -116,7 +116,7 @@ impl VehicleConfig {
         let v = &self.variation;
         let mass_kg = self.chassis.mass_kg * v.mass_factor.draw(rng);
         let efficiency = v.efficiency_factor.draw(rng);
-        let mut motor = self.motor.line.constants();
+        let mut motor = self.motor.line.constants().without_gain();
         motor.resistance_ohm *= v.winding_factor.draw(rng);
         let rolling_factor = v.rolling_factor.draw(rng);
         let friction_factor = v.friction_factor.draw(rng);
@@ -203,7 +203,7 @@ impl VehicleConfig {
         let angle = |gear: usize| self.selector.gear_angle_deg(gear).unwrap_or(0.0);
         let longest_deg = (1..gears).map(|g| (angle(g) - angle(g - 1)).abs()).fold(0.0, f64::max);
         let top = self.gearbox.total_ratio[gears - 1];
-        let motor = self.motor.line.constants();
+        let motor = self.motor.line.constants().without_gain();
         let speed_gain =
             1e6 * TAU * motor.emf_constant_v_s / (f64::from(self.sensors.tacho.pulses_per_turn) * tick);
         let full_counts = self.battery.nominal_voltage_v * 1e6 / speed_gain;

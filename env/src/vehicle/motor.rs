@@ -1,7 +1,8 @@
 //! Brushed DC motor.
 //!
 //! `i = (V - Ke w) / R`, shaft torque `Kt i - Kt i0` with the friction `Kt i0` opposing motion, `Kt = Ke` in SI
-//! (Hughes and Drury, *Electric Motors and Drives*, 5th ed. 2019, ch. 3, from memory). Pulse-width modulation
+//! (Hughes and Drury, *Electric Motors and Drives*, 5th ed. 2019, ch. 3, from memory). A `Kt` below `Ke` leaves iron
+//! losses; one above it would be a motor that gives more than it takes, and none is driven with. Pulse-width modulation
 //! counts as its mean voltage; the battery then sees `duty * i` (ideal chopper). The electrical time constant
 //! `L / R` (under a millisecond for these motors, some 1 % of the mechanical one) is neglected.
 
@@ -144,23 +145,34 @@ impl MotorLineConfig {
     }
 
     /// The constants. From a data sheet: `R = V / I_stall`, `Kt = T_stall / (I_stall - i0)`,
-    /// `Ke = (V - R i0) / w0`; `Kt` and `Ke` then differ a little, as data sheets do.
+    /// `Ke = (V - R i0) / w0`; a `Kt` below `Ke` leaves iron losses, a `Kt` above it by rounding makes none.
     #[must_use]
     pub fn constants(&self) -> Constants {
         match *self {
             MotorLineConfig::Constants(constants) => constants,
-            MotorLineConfig::DataSheet(sheet) => {
-                let resistance_ohm = sheet.rated_voltage_v / sheet.stall_current_a;
-                Constants {
-                    torque_constant_nm_a: sheet.stall_torque_nm
-                        / (sheet.stall_current_a - sheet.no_load_current_a),
-                    emf_constant_v_s: (sheet.rated_voltage_v - resistance_ohm * sheet.no_load_current_a)
-                        / sheet.no_load_speed_rad_s,
-                    resistance_ohm,
-                    no_load_current_a: sheet.no_load_current_a,
-                }
-            }
+            MotorLineConfig::DataSheet(sheet) => sheet.as_it_stands().without_gain(),
         }
+    }
+}
+
+impl DataSheet {
+    /// What the figures give, each taken as exact.
+    fn as_it_stands(&self) -> Constants {
+        let resistance_ohm = self.rated_voltage_v / self.stall_current_a;
+        Constants {
+            torque_constant_nm_a: self.stall_torque_nm / (self.stall_current_a - self.no_load_current_a),
+            emf_constant_v_s: (self.rated_voltage_v - resistance_ohm * self.no_load_current_a)
+                / self.no_load_speed_rad_s,
+            resistance_ohm,
+            no_load_current_a: self.no_load_current_a,
+        }
+    }
+
+    /// Torque constant over back-EMF constant as the figures have it: 1 or less for a motor that there can be.
+    #[must_use]
+    pub fn torque_over_emf(&self) -> f64 {
+        let constants = self.as_it_stands();
+        constants.torque_constant_nm_a / constants.emf_constant_v_s
     }
 }
 
@@ -181,6 +193,17 @@ pub struct Line {
 }
 
 impl Constants {
+    /// The same motor, with both constants at their geometric mean where rounding has the torque constant above
+    /// the back-EMF constant: it would give more than it takes.
+    #[must_use]
+    pub fn without_gain(&self) -> Constants {
+        if self.torque_constant_nm_a <= self.emf_constant_v_s {
+            return *self;
+        }
+        let mean = (self.torque_constant_nm_a * self.emf_constant_v_s).sqrt();
+        Constants { torque_constant_nm_a: mean, emf_constant_v_s: mean, ..*self }
+    }
+
     /// The same motor with magnets of this strength, 1 at 20 °C: torque constant and back-EMF constant follow
     /// the flux; the friction torque stays.
     #[must_use]
@@ -248,16 +271,45 @@ impl Check for DataSheet {
         in_range("stall-current-a", self.stall_current_a, 0.1, 500.0, "A")?;
         in_range("no-load-current-a", self.no_load_current_a, 0.001, 0.5 * self.stall_current_a, "A")?;
         in_range("stall-torque-nm", self.stall_torque_nm, 1e-4, 100.0, "N·m")?;
-        let constants = MotorLineConfig::DataSheet(*self).constants();
-        let ratio = constants.torque_constant_nm_a / constants.emf_constant_v_s;
-        if !(0.5..=1.5).contains(&ratio) {
-            return Err(KeyError::new(
-                "stall-torque-nm",
-                format!("{} (torque constant over back-EMF constant is {ratio:.2})", self.stall_torque_nm),
-                "figures of one motor: that ratio is 1 in SI units and lies from 0.5 to 1.5 on any data sheet",
-            ));
+        self.check_together(self.no_load_speed_rad_s, "no-load-speed-rad-s")
+    }
+}
+
+/// Least torque constant over back-EMF constant: a motor that loses half of its work in iron is a slip of the pen.
+const LEAST_RATIO: f64 = 0.5;
+/// The most of a data sheet. Stall torque, no-load speed and stall current, rounded to two or three figures, are each
+/// off by 1 % or so, 47 for example by 0.5; torque over back-EMF multiplies them, with 1 % left for the other two.
+const MOST_RATIO_OF_SHEETS: f64 = 1.05;
+/// The most of two constants, each of three figures.
+const MOST_RATIO_OF_CONSTANTS: f64 = 1.01;
+
+impl DataSheet {
+    /// Whether the figures can be those of one motor; the no-load speed is named as it was typed.
+    ///
+    /// # Errors
+    /// Which two contradict each other, and what each could be with the other.
+    pub fn check_together(&self, typed_speed: f64, speed_key: &str) -> Result<(), KeyError> {
+        let ratio = self.torque_over_emf();
+        if (LEAST_RATIO..=MOST_RATIO_OF_SHEETS).contains(&ratio) {
+            return Ok(());
         }
-        Ok(())
+        let why = if ratio > 1.0 {
+            "the motor would give more than it takes"
+        } else {
+            "half of its work and more would be lost in the iron"
+        };
+        let got = format!(
+            "{}, which contradicts {speed_key} = {typed_speed}: torque constant over back-EMF constant is {ratio:.3}, and {why}",
+            self.stall_torque_nm
+        );
+        let allowed = format!(
+            "figures of one motor, for which that ratio is 1 or a little less ({LEAST_RATIO} to {MOST_RATIO_OF_SHEETS} with \
+             rounding): with these currents and this voltage about {:.3e} N·m, or {:.4e} for {speed_key}; measure whichever of \
+             them you can",
+            self.stall_torque_nm / ratio,
+            typed_speed / ratio
+        );
+        Err(KeyError::new("stall-torque-nm", got, allowed))
     }
 }
 
@@ -266,7 +318,17 @@ impl Check for Constants {
         in_range("torque-constant-nm-a", self.torque_constant_nm_a, 1e-4, 10.0, "N·m/A")?;
         in_range("emf-constant-v-s", self.emf_constant_v_s, 1e-4, 10.0, "V·s")?;
         in_range("resistance-ohm", self.resistance_ohm, 0.005, 100.0, "Ω")?;
-        in_range("no-load-current-a", self.no_load_current_a, 0.0, 50.0, "A")
+        in_range("no-load-current-a", self.no_load_current_a, 0.0, 50.0, "A")?;
+        let most = MOST_RATIO_OF_CONSTANTS * self.emf_constant_v_s;
+        if self.torque_constant_nm_a > most {
+            let (torque, emf) = (self.torque_constant_nm_a, self.emf_constant_v_s);
+            return Err(KeyError::new(
+                "torque-constant-nm-a",
+                format!("{torque}, above emf-constant-v-s = {emf}: the motor would give more than it takes"),
+                format!("up to {emf} (in SI units the two are one constant; 1 % is left for rounding)"),
+            ));
+        }
+        Ok(())
     }
 }
 

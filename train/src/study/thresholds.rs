@@ -59,8 +59,8 @@ mod tests {
     use crate::study::read_inputs;
     use std::path::Path;
 
-    /// The demo's motor by hand: 7.2 V less 0.045 A times 7.2 V / 0.47 A leaves 6.5106 V of back-EMF at 690 rad/s,
-    /// so 105.98 rad/s a volt, 784.2 rad/s or 7489 rpm at the battery's nominal 7.4 V; 850 permille are 6366 rpm.
+    /// The demo's motor by hand: 7.2 V less 0.045 A times 7.2 V / 0.5 A leaves 6.552 V of back-EMF at 690 rad/s,
+    /// so 105.31 rad/s a volt, 779.3 rad/s or 7442 rpm at the battery's nominal 7.4 V; 850 permille are 6326 rpm.
     #[test]
     fn thresholds_read_in_turns_seconds_and_degrees() {
         let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
@@ -68,13 +68,13 @@ mod tests {
         let rule = RuleSettings { tilt_hold_ddeg: Some(55), ..inputs.study.rule.clone() };
         let text = to_type_in(&inputs.scenario, &rule).join("\n");
         for part in
-            ["shift up 1 to 2 at 6366 rpm", "shift down 3 to 2 below 2996 rpm", "5.5 degrees", "2.00 s"]
+            ["shift up 1 to 2 at 6326 rpm", "shift down 3 to 2 below 2977 rpm", "5.5 degrees", "2.00 s"]
         {
             assert!(text.contains(part), "no `{part}` in:\n{text}");
         }
         let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
         assert!(
-            to_type_in(&inputs.scenario, &load)[0].contains("860 rpm of the motor per volt"),
+            to_type_in(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),
             "850 permille"
         );
     }
