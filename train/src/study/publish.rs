@@ -28,8 +28,6 @@ use lowgear_onboard::Features;
 
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
-/// Version of the task: rises when a number of the model or the reward changes its meaning.
-const TASK_VERSION: u32 = 3;
 /// Level of every interval.
 pub(super) const LEVEL: f64 = 0.95;
 /// Test course that the report draws runs on.
@@ -124,7 +122,7 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
             name: inputs.study.name.clone(),
             seed: inputs.study.seed,
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            task_version: TASK_VERSION,
+            task_version: lowgear_env::TASK_VERSION,
             quick: inputs.quick,
             level: LEVEL,
             command: command(inputs),
