@@ -157,7 +157,7 @@ fn the_evaluation_never_learns() {
         "lowgear_agents::dqn",
         "lowgear_agents::ppo",
         "lowgear_agents::tabular",
-        "distil",
+        "::distil",
         "cmaes",
         "Learner",
     ];

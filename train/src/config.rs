@@ -6,11 +6,14 @@ mod effort;
 mod keys;
 mod robustness;
 mod searched;
+mod sweep;
 mod table;
 
 pub use contender::{Contender, Setting};
 pub use robustness::RobustnessConfig;
 pub use searched::{Range, SearchConfig, SearchedKey};
+pub(crate) use sweep::in_words;
+pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use table::{TableConfig, TrimConfig, check_prefix};
 
 use crate::search::SearchBudget;

@@ -24,7 +24,8 @@ mod tests;
 pub use crate::neural::{
     Backend, Encode, FeatureScaler, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
 };
-pub use crate::policy::{Guide, Mask, RuleGuide, mask_of};
+pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::rule::RuleGuide;
 pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, Learned};
 pub use policy::DqnPolicy;

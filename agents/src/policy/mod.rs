@@ -6,7 +6,7 @@ mod guide;
 mod mask;
 pub mod reasons;
 
-pub use guide::{Guide, RuleGuide};
+pub use guide::Guide;
 pub use mask::{Mask, mask_of};
 
 use lowgear_onboard::{Features, Request};

@@ -36,7 +36,8 @@ mod tests;
 pub use crate::neural::{
     Backend, Encode, FeatureScaler, NeuralError as PpoError, Schedule, Tower, TowerShape,
 };
-pub use crate::policy::{Guide, Mask, RuleGuide, mask_of};
+pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::rule::RuleGuide;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;

@@ -7,9 +7,10 @@ use super::{Actor, PpoError};
 use crate::{
     neural::{Encode, FeatureScaler, check_length},
     policy::{
-        Guide, Mask, Policy, RuleGuide,
+        Guide, Mask, Policy,
         reasons::{Reasons, set_in, weighed},
     },
+    rule::RuleGuide,
 };
 
 /// Takes the likelier one of the two shifts when its probability reaches the threshold, and holds

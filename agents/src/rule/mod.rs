@@ -18,8 +18,11 @@
 
 pub mod card;
 pub mod contextual;
+mod guide;
 mod reasons;
 mod vector;
+
+pub use guide::RuleGuide;
 
 use crate::policy::Policy;
 use crate::range::{OutOfRange, check};

@@ -1,6 +1,6 @@
 //! The sweep file: a study, and what is varied in it.
 
-use crate::config::Contender;
+use super::Contender;
 use lowgear_env::config::{Check, KeyError, check_name, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -159,7 +159,7 @@ fn label(text: &str) -> Result<(), KeyError> {
 }
 
 /// A value in words: files by their name without its end, words without marks.
-pub(super) fn in_words(value: &Value) -> String {
+pub(crate) fn in_words(value: &Value) -> String {
     match value {
         Value::String(text) => {
             match text.rsplit(['/', '\\']).next().and_then(|name| name.strip_suffix(".toml")) {
