@@ -5,6 +5,7 @@
 mod budgets;
 mod courses;
 mod diverged;
+mod drawn_again;
 mod identity;
 mod interrupted;
 mod left_behind;

@@ -10,6 +10,7 @@ mod gap;
 mod recipes;
 mod replace;
 mod replay;
+mod report;
 mod sheet;
 mod study;
 mod sweep;
@@ -57,6 +58,7 @@ enum Command {
     Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
+    Report(report::ReportArguments),
     Export(export::ExportArguments),
     Sheet(sheet::SheetArguments),
     Recipes(recipes::RecipesArguments),
@@ -88,6 +90,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
+        Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
         Command::Sheet(a) => sheet::run(&a),
         Command::Recipes(a) => recipes::run(&a),
