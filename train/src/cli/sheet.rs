@@ -3,7 +3,7 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
-use lowgear_env::config::{ConfigError, load};
+use lowgear_env::config::{ConfigError, load, shown};
 use lowgear_field::plain::plain;
 use lowgear_field::sheet::Sheet;
 use std::path::PathBuf;
@@ -35,5 +35,5 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<String, StudyError> {
     write_atomically(&arguments.out, text.as_bytes())?;
     let ratios: Vec<String> = sheet.ratios().iter().map(|r| format!("{r:.2}")).collect();
     let told: String = assumed.lines().map(|line| format!("  {line}\n")).collect();
-    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), arguments.out.display()))
+    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), shown(&arguments.out)))
 }
