@@ -43,6 +43,9 @@ pub fn slurm(
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
     let step = StudyError::step("slurm");
+    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
+    check_path("FILE", &file)?;
+    check_path("--out", &folder)?;
     let trial = Trial::measure(sweep, place, options, work, reporter)?;
     let missing: Vec<u64> = (1..=sweep.jobs()).filter(|&job| place.state(job) != JobState::Done).collect();
     if missing.is_empty() {
@@ -50,9 +53,6 @@ pub fn slurm(
     }
     // Slurm opens a job's log there before the script makes anything.
     create_folder(&place.path.join("jobs"))?;
-    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
-    check_path("FILE", &file)?;
-    check_path("--out", &folder)?;
     let mut text = format!("{}\n", trial.in_words());
     let chunks = chunks(&missing);
     for (index, chunk) in chunks.iter().enumerate() {
