@@ -7,8 +7,8 @@ use crate::config::StudyConfig;
 use crate::sweep::SweepConfig;
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::log::Mapping;
-use lowgear_field::sheet::Sheet;
+use lowgear_sysid::log::Mapping;
+use lowgear_sysid::sheet::Sheet;
 use serde_json::{Map, Value};
 
 /// A kind of configuration file.
