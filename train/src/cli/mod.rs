@@ -21,7 +21,7 @@ use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{hand_out, tell, unless_closed};
 use clap::{Parser, Subcommand};
-use lowgear_env::config::{escaped, escaped_lines};
+use lowgear_env::config::escaped;
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -76,7 +76,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             if error.use_stderr() {
-                let _ = error.print();
+                let _ = escaped_refusal(error, &typed).print();
                 return ExitCode::from(EXIT_USAGE);
             }
             let printed = error.print().and_then(|()| std::io::stdout().flush());
@@ -101,7 +101,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match outcome {
         Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
         Err(error) => {
-            tell(&format!("error: {}", printable(&error.to_string(), &typed)));
+            tell(&format!("error: {error}"));
             ExitCode::from(exit_code(&error))
         }
     }
@@ -116,12 +116,10 @@ fn handed_out(written: std::io::Result<()>) -> u8 {
     EXIT_FILES
 }
 
-/// A message for the terminal: a name with control characters moves no cursor, and one with line breaks that was typed
-/// forges no line.
-fn printable(message: &str, typed: &[OsString]) -> String {
-    let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
-    let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
-    escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
+/// The same usage error with the arguments escaped.
+fn escaped_refusal(refusal: clap::Error, typed: &[OsString]) -> clap::Error {
+    let shown = typed.iter().map(|argument| escaped(&argument.to_string_lossy()));
+    Arguments::try_parse_from(shown).err().unwrap_or(refusal)
 }
 
 fn exit_code(error: &StudyError) -> u8 {
