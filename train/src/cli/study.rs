@@ -10,8 +10,9 @@ use std::path::PathBuf;
 
 /// Run a whole study: tune the rules, train the learners, compare, report, export.
 ///
-/// Reads the study file and the vehicle and course files that it names. Writes a run folder: study.toml, a
-/// folder per learner and seed, episodes.csv, summary.json, report.html, table/ and firmware/. The
+/// Reads the study file and the vehicle and course files that it names. Writes a run folder: resolved.toml
+/// (the whole configuration, which can be given as the study file again), a folder per learner and seed,
+/// episodes.csv, summary.json, figures.json, report.html, table/ and firmware/. The
 /// demonstration takes some eight minutes on two cores, with --quick some ten seconds of processor time.
 ///
 /// For a night: `lowgear study FILE --effort 50 --hours 8`. Ctrl-C or SIGTERM stops at the next checkpoint
@@ -35,7 +36,7 @@ pub(super) struct StudyArguments {
     #[arg(long, value_name = "H")]
     hours: Option<f64>,
     /// Search for settings first, over the ranges of the study file's [search], with the same budget for
-    /// every rule and learner; the study then uses what was found (search.csv, study.toml)
+    /// every rule and learner; the study then uses what was found (search.csv, resolved.toml)
     #[arg(long, conflicts_with = "hours")]
     search: bool,
     /// Continue an interrupted run in its folder

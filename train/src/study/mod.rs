@@ -8,6 +8,7 @@ mod given;
 mod pages;
 mod phases;
 mod publish;
+mod resolved;
 mod robustness;
 mod thresholds;
 
