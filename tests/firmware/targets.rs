@@ -84,8 +84,13 @@ fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
 fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tick() {
     for case in [Case::usual(), Case::other()] {
         let folder = case.folder.path();
+        for edition in ["2018", "2021", "2024"] {
+            let strict =
+                ["--edition", edition, "-D", "warnings", "--crate-type", "lib", "--emit", "metadata"];
+            run("rustc", &[&strict[..], &["tick.rs"]].concat(), folder);
+        }
         let library = ["--edition", "2021", "-C", "opt-level=2", "--crate-type", "rlib", "module.rs"];
-        run("rustc", &library, folder);
+        run("rustc", &[&library[..], &["-D", "warnings"]].concat(), folder);
         let program = ["--edition", "2021", "-O", "--extern", "module=libmodule.rlib", "host.rs"];
         run("rustc", &program, folder);
         let span = case.span().to_string();
