@@ -123,7 +123,7 @@ impl NoProof {
 /// The outcome of an export and its proof.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ProofOutcome {
-    /// First line of the compiler's version text.
+    /// Command and version number of the compiler.
     pub compiler: Option<String>,
     /// Whether it was compiled without a warning and run under the address and undefined-behaviour sanitizers.
     pub sanitized: bool,
