@@ -5,7 +5,7 @@ use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::study::{Options, run as run_study};
 use crate::watch::StopRequest;
-use lowgear_env::config::in_range;
+use lowgear_env::config::{in_range, shown};
 use std::path::PathBuf;
 
 /// Run a whole study: tune the rules, train the learners, compare, report, export.
@@ -62,5 +62,5 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
     };
     let (table, folder) = run_study(&arguments.file, &options, &Reporter::new())?;
     let report = folder.join("report.html");
-    Ok(format!("{table}\nreport: {}\n", report.display()))
+    Ok(format!("{table}\nreport: {}\n", shown(&report)))
 }
