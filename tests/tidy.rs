@@ -164,6 +164,7 @@ fn no_text_names_a_brand() {
         "mabuchi",
         "maxon",
         "meccano",
+        "microbit",
         "pololu",
         "tamiya",
         "technic",

@@ -69,6 +69,31 @@ fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
 }
 
 #[test]
+fn an_exported_file_for_another_vehicle_with_the_same_settings_needs_a_word() {
+    let place = Sandbox::new();
+    let policy = reference().join("table/seed-1");
+    place
+        .run(&[
+            "export",
+            "tiny.toml",
+            "--policy",
+            policy.to_str().unwrap(),
+            "--prefix",
+            "cart",
+            "--out",
+            "out",
+        ])
+        .done();
+    let vehicle = place.read("vehicle.toml").replace("seed-tray cart", "milk float");
+    place.write("vehicle.toml", vehicle);
+    for file in ["out/cart.h", "out/cart.rs", "out/cart.py", "out/table.csv"] {
+        let arguments = ["compare", "tiny.toml", "hand-rule", file, "--courses", "2"];
+        place.run(&arguments).refused(2, &[file, "\"seed-tray cart\"", "\"milk float\"", "--other-vehicle"]);
+        place.run(&[&arguments[..], &["--other-vehicle"]].concat()).done();
+    }
+}
+
+#[test]
 fn an_exported_file_is_compared_like_the_policy_it_came_from() {
     let place = Sandbox::new();
     let policy = reference().join("table/seed-1");

@@ -52,7 +52,7 @@ impl Case {
             let text = source(format, &table, &settings, "lowgear").unwrap();
             fs::write(folder.path().join(format.file_name("lowgear")), text).unwrap();
         }
-        for file in ["eval/src/export/targets", "tests/firmware/targets"] {
+        for file in ["agents/firmware/src/targets", "tests/firmware/targets"] {
             for entry in fs::read_dir(crate::sandbox::repository().join(file)).unwrap() {
                 let path = entry.unwrap().path();
                 fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();

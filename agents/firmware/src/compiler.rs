@@ -1,6 +1,6 @@
 //! The C compiler that the proof is made with, and what it makes.
 
-use std::ffi::OsString;
+use std::ffi::{OsStr, OsString};
 use std::fs::{self, File};
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -37,7 +37,7 @@ impl Build {
 pub(super) struct Compiler {
     program: OsString,
     arguments: Vec<String>,
-    /// First line of its version text.
+    /// Its command and the number of its version.
     pub(super) version: String,
     limit: Duration,
 }
@@ -73,7 +73,7 @@ impl Compiler {
         let program = OsString::from(words.next().unwrap_or_default());
         let arguments: Vec<String> = words.collect();
         let said = run(command(&program).args(&arguments).arg("--version"), scratch, limit)?;
-        let version = said.lines().next().unwrap_or(text).to_owned();
+        let version = named_version(&program, &said);
         Ok(Compiler { program, arguments, version, limit })
     }
 
@@ -137,5 +137,40 @@ impl Compiler {
         let text = run(command("size").arg(&out), scratch, self.limit).ok()?;
         let mut figures = text.lines().nth(1)?.split_whitespace().map_while(|word| word.parse().ok());
         Some(ObjectSize { text: figures.next()?, data: figures.next()?, bss: figures.next()? })
+    }
+}
+
+/// The name of a command, without its folder, and the number of its version in what it `said` of itself: the first word
+/// of digits and points. What else stands there names whoever built the compiler.
+fn named_version(program: &OsStr, said: &str) -> String {
+    let name = Path::new(program).file_name().unwrap_or(program).to_string_lossy();
+    let is_number =
+        |word: &&str| word.contains('.') && word.split('.').all(|part| part.parse::<u32>().is_ok());
+    match said.lines().next().unwrap_or_default().split_whitespace().find(is_number) {
+        Some(number) => format!("{name} {number}"),
+        None => name.into_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_a_compiler_only_command_and_version_are_reported() {
+        for (program, said, expected) in [
+            ("cc", "cc (Vendor 12.2.0-14+v12u1) 12.2.0\nCopyright 2022", "cc 12.2.0"),
+            ("/opt/tools/gcc", "gcc (GCC) 13.2.1 20230801 (Vendor 13.2.1-6)", "gcc 13.2.1"),
+            ("clang", "Vendor clang version 14.0.6", "clang 14.0.6"),
+            (
+                "arm-none-eabi-gcc",
+                "arm-none-eabi-gcc (15:12.2.rel1-1) 12.2.1 20221205",
+                "arm-none-eabi-gcc 12.2.1",
+            ),
+            ("own-cc", "a compiler of my own", "own-cc"),
+            ("silent", "", "silent"),
+        ] {
+            assert_eq!(named_version(OsStr::new(program), said), expected);
+        }
     }
 }

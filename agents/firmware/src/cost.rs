@@ -128,7 +128,7 @@ impl Target {
         let state_bytes = self.section(folder.path(), "state.c", 2)?;
         self.compile(folder.path(), &self.drill_flags(settings), "drill.elf")?;
         let said = run(&self.emulator(), folder.path())?;
-        // Under the emulated Cortex-M0 the timer's steps are scaled by those of a thousand instructions.
+        // The timer of the emulated Cortex-M counts steps, which are scaled by those of a thousand instructions.
         let scale = |steps: u32| match figure(&said, "thousand") {
             Some((thousand, _)) => u64::from(steps) * 1000 / u64::from(thousand.max(1)),
             None => u64::from(steps),
@@ -180,8 +180,9 @@ impl Target {
     fn emulator(self) -> Vec<&'static str> {
         match self {
             Target::CortexM0 => {
+                // A Cortex-M3, which has every instruction of the M0; the compiler was told to use no others.
                 let board =
-                    "qemu-system-arm -M microbit -nographic -monitor none -serial none -icount shift=6";
+                    "qemu-system-arm -M mps2-an385 -nographic -monitor none -serial none -icount shift=6";
                 let host = "-semihosting-config enable=on,target=native -kernel drill.elf";
                 board.split(' ').chain(host.split(' ')).collect()
             }

@@ -123,7 +123,7 @@ impl NoProof {
 /// The outcome of an export and its proof.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ProofOutcome {
-    /// First line of the compiler's version text.
+    /// Command and version number of the compiler.
     pub compiler: Option<String>,
     /// Whether it was compiled without a warning and run under the address and undefined-behaviour sanitizers.
     pub sanitized: bool,
@@ -193,7 +193,8 @@ pub fn prove(
     }
     write("README.txt", &with_prefix(README, prefix))?;
     write("specification.md", &specification(settings))?;
-    remove_stale(out_dir, prefix).map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
+    remove_stale(out_dir, prefix, &table.provenance().vehicle)
+        .map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let with_c = options.formats.contains(&Format::C);
     if with_c {
         write("harness.c", &with_prefix(HARNESS, prefix))?;

@@ -3,6 +3,7 @@
 use lowgear_onboard::Feature;
 
 use super::source::{Format, comment, seal};
+use super::template::plain;
 use super::words::FILE_HASH;
 use lowgear_agents::table::{LookupTable, Provenance, TABLE_FORMAT, TableAxis, TableFault};
 
@@ -20,6 +21,14 @@ pub struct Exported {
     pub gears: u8,
     /// Hash of the controller's settings; see [`super::settings_hash`].
     pub settings: String,
+}
+
+impl Exported {
+    /// Whether it was made for the vehicle of this name, which stands in its head without signs that could end a comment.
+    #[must_use]
+    pub fn is_for(&self, vehicle: &str) -> bool {
+        self.table.provenance().vehicle == plain(vehicle)
+    }
 }
 
 /// Why a file was refused.

@@ -3,7 +3,6 @@
 
 use lowgear_onboard::{Command, Controller, MAX_GEARS, Raw, Request, Settings};
 
-use super::vectors::{phase_code, verdict_code};
 use lowgear_agents::table::{LookupTable, TableFault};
 
 /// Readings, each held for some ticks, and the sum that a right controller comes to.
@@ -33,8 +32,7 @@ impl SelfTest {
                 mix(c.drive.into());
                 mix(c.gear.into());
                 mix(flags(&c));
-                mix(phase_code(controller.guard().phase()) as u16
-                    + 8 * u16::from(verdict_code(controller.guard().verdict())));
+                mix(controller.guard().phase() as u16 + 8 * controller.guard().verdict() as u16);
                 let features = controller.features(settings);
                 for axis in table.axes() {
                     mix((features.get(axis.feature) as u16).wrapping_add(bias));

@@ -108,7 +108,6 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
         ("failed_count", count),
         ("gear_clock", on_axis(Feature::Dwell) || since || count),
         ("cut_lead", guard.cut_lead_ticks != 0),
-        ("min_dwell", guard.min_dwell_ticks != 0),
         ("spare_code", codes),
         ("wraps", wraps(settings)),
         ("battery_range", ranges.battery_mv != [0, u16::MAX]),

@@ -108,7 +108,7 @@ pub fn source(
     put("SELF_SUM", self_test.sum.to_string());
     let text = match format {
         Format::C => c::fill(&mut filling, table, &shape, &self_test, prefix),
-        Format::Rust => rust::fill(&mut filling, table, &shape, &self_test, prefix),
+        Format::Rust => rust::fill(&mut filling, table, settings, shape.bias, &self_test, prefix),
         Format::MicroPython => micropython::fill(&mut filling, table, &shape, &self_test, prefix),
         Format::Csv => listing::fill(&mut filling, table, &shape, prefix),
     };

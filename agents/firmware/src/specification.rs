@@ -4,8 +4,6 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::{MAX_GEARS, Phase, Settings};
 
-use super::vectors::phase_code;
-
 const PAGE: &str = include_str!("c/specification.md");
 
 /// The page for a vehicle with these settings.
@@ -31,7 +29,7 @@ fn codes() -> Vec<(&'static str, String)> {
         ("PARKED", Phase::Parked),
         ("FAULTED", Phase::Faulted),
     ]
-    .map(|(name, phase)| (name, phase_code(phase).to_string()))
+    .map(|(name, phase)| (name, (phase as u8).to_string()))
     .to_vec()
 }
 

@@ -7,9 +7,9 @@ use std::path::Path;
 use super::read::read_export;
 use super::source::Format;
 
-/// Removes exported files whose name is not `prefix`'s, if they are just as they were exported. A file that somebody has
-/// changed, and one that is no export, stays.
-pub(super) fn remove_stale(folder: &Path, prefix: &str) -> io::Result<()> {
+/// Removes exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that
+/// somebody has changed, one for another vehicle, and one that is no export, stays.
+pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();
         let (Some(stem), Some(end)) = (path.file_stem(), path.extension().and_then(|end| end.to_str()))
@@ -21,7 +21,8 @@ pub(super) fn remove_stale(folder: &Path, prefix: &str) -> io::Result<()> {
             continue;
         }
         // What cannot be read as text is no export.
-        if fs::read_to_string(&path).is_ok_and(|text| read_export(&text, end).is_ok()) {
+        let exported = fs::read_to_string(&path).ok().and_then(|text| read_export(&text, end).ok());
+        if exported.is_some_and(|exported| exported.is_for(vehicle)) {
             fs::remove_file(&path)?;
         }
     }

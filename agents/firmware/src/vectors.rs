@@ -12,9 +12,7 @@
 use std::fmt::Write as _;
 
 use lowgear_env::{Seed, Stream};
-use lowgear_onboard::{
-    Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings, Verdict,
-};
+use lowgear_onboard::{Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings};
 use rand::{Rng, RngExt};
 
 use super::toy::{Mood, Toy};
@@ -187,8 +185,8 @@ impl Writer {
             flags[0],
             flags[1],
             flags[2],
-            phase_code(controller.guard().phase()),
-            verdict_code(controller.guard().verdict())
+            controller.guard().phase() as u8,
+            controller.guard().verdict() as u8
         );
         self.values(table, &controller.features(settings));
         self.text.push('\n');
@@ -200,10 +198,10 @@ impl Writer {
     fn park(&mut self, settings: &Settings, controller: &mut Controller, raw: &Raw) {
         if controller.guard().phase() == Phase::Parked {
             let verdict = controller.leave_park();
-            let _ = writeln!(self.text, "leave,{}", verdict_code(verdict));
+            let _ = writeln!(self.text, "leave,{}", verdict as u8);
         } else {
             let verdict = controller.park(settings, raw);
-            let _ = writeln!(self.text, "park,{},{}", raw.tacho_counts, verdict_code(verdict));
+            let _ = writeln!(self.text, "park,{},{}", raw.tacho_counts, verdict as u8);
         }
         self.lines += 1;
     }
@@ -256,28 +254,4 @@ fn noisy(raw: &Raw, rng: &mut impl Rng) -> Raw {
         raw.selector_ddeg = rng.random();
     }
     raw
-}
-
-pub(super) const fn phase_code(phase: Phase) -> u8 {
-    match phase {
-        Phase::Driving => 0,
-        Phase::Cutting => 1,
-        Phase::Moving => 2,
-        Phase::Recalibrating => 3,
-        Phase::Resting => 4,
-        Phase::Parked => 5,
-        Phase::Faulted => 6,
-    }
-}
-
-pub(super) const fn verdict_code(verdict: Verdict) -> u8 {
-    match verdict {
-        Verdict::Idle => 0,
-        Verdict::Accepted => 1,
-        Verdict::NoSuchGear => 2,
-        Verdict::Busy => 3,
-        Verdict::Dwell => 4,
-        Verdict::Tilt => 5,
-        Verdict::Turning => 6,
-    }
 }

@@ -18,8 +18,8 @@ pub(super) const UNITS: &str = "\
 - tilt_ddeg: nose up positive. current_ma: positive when the motor drives. Sensors not fitted read 0.
 - selector_ddeg: 0 to 3599, from the selector's own sensor; never a constant, never the angle it was sent to.
 - Speeds are permille of the motor's no-load speed, loads permille of the top gear's stall force. Filters
-  carry 6 bits of fraction. Features that no axis of the table uses are left out. Every definition, word for
-  word, stands in specification.md beside this file.
+  carry 6 bits of fraction. In C and Python features that no axis of the table uses are left out. Every
+  definition, word for word, stands in specification.md beside this file.
 - Call it exactly once a tick. A tick that is missed makes every clock and filter late by one, a doubled one
   early; neither is noticed here: on_time compares the time that has passed, a watchdog has to cut the drive.
 - All state is in one variable: several controllers in one program are several of them. A tick takes a

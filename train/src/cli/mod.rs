@@ -181,12 +181,10 @@ fn policy(
     }
     let path = Path::new(word);
     let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
-    match exported {
-        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end),
-        _ => {
-            let (saved, player) = PolicyFile::load(path, gears)?;
-            vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
-            Ok((saved, player))
-        }
-    }
+    let (saved, player) = match exported {
+        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end)?,
+        _ => PolicyFile::load(path, gears)?,
+    };
+    vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
+    Ok((saved, player))
 }
