@@ -1,4 +1,5 @@
-//! Judges policies: suites of courses, the bound, statistics, report, tables and firmware. Never learns.
+//! Evaluation of policies: suites of courses, the bound, statistics, report, tables and firmware.
+#![doc = include_str!("../README.md")]
 
 pub mod bound;
 pub mod card;
