@@ -93,37 +93,6 @@ fn every_rust_file_begins_with_what_it_is() {
     }
 }
 
-/// Names under `[dependencies]` of a manifest.
-fn dependencies(manifest: &str) -> Vec<String> {
-    let text = fs::read_to_string(repository().join(manifest)).unwrap();
-    let table = text.split("[dependencies]").nth(1).expect("a table of dependencies");
-    let lines = table.lines().take_while(|l| !l.starts_with('['));
-    lines
-        .filter_map(|l| l.split(['.', ' ', '=']).next())
-        .filter(|n| !n.is_empty())
-        .map(str::to_owned)
-        .collect()
-}
-
-#[test]
-fn dependencies_point_one_way() {
-    for (manifest, allowed) in [
-        ("env/Cargo.toml", &["lowgear-onboard"][..]),
-        ("env/field/Cargo.toml", &["lowgear-onboard", "lowgear-env"]),
-        ("agents/Cargo.toml", &["lowgear-onboard", "lowgear-env"]),
-        ("eval/Cargo.toml", &["lowgear-onboard", "lowgear-env", "lowgear-agents"]),
-        (
-            "train/Cargo.toml",
-            &["lowgear-onboard", "lowgear-env", "lowgear-field", "lowgear-agents", "lowgear-eval"],
-        ),
-    ] {
-        let ours = dependencies(manifest).into_iter().filter(|d| d.starts_with("lowgear"));
-        for name in ours {
-            assert!(allowed.contains(&name.as_str()), "{manifest} must not depend on {name}");
-        }
-    }
-}
-
 /// Name and version of every package in a lock file.
 fn locked(file: &str) -> Vec<(String, String)> {
     let text = fs::read_to_string(repository().join(file)).unwrap();
@@ -148,7 +117,7 @@ fn the_python_module_is_built_from_the_versions_that_the_command_is_built_from()
 
 #[test]
 fn what_runs_on_the_vehicle_depends_on_nothing() {
-    assert_eq!(dependencies("env/onboard/Cargo.toml"), Vec::<String>::new());
+    assert_eq!(crate::borders::dependencies("env/onboard/Cargo.toml"), Vec::<String>::new());
     let root = fs::read_to_string(repository().join("env/onboard/src/lib.rs")).unwrap();
     assert!(root.lines().any(|l| l == "#![no_std]"), "env/onboard is built without the standard library");
 }

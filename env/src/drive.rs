@@ -6,11 +6,11 @@ mod world;
 
 pub use note::request_name;
 
-use crate::motion::{BATCH, Dogs, Plant, Selector, Track};
+use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::sensing::{Known, Sensors};
 use crate::trace::TraceRow;
-use crate::vehicle::Vehicle;
+use crate::vehicle::{BATCH, Vehicle};
 use crate::{Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;

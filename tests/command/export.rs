@@ -2,7 +2,7 @@
 
 use crate::sandbox::Sandbox;
 use crate::study::{compiler_is_there, reference};
-use lowgear_eval::export::read_export;
+use lowgear_firmware::read_export;
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {

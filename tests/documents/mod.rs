@@ -201,7 +201,7 @@ fn every_document_of_a_folder_has_an_example_that_runs() {
 /// A folder with all that the examples use.
 fn furnished() -> Sandbox {
     let place = Sandbox::new();
-    for folder in ["configs", "tests/field"] {
+    for folder in ["configs", "tests/sysid"] {
         for file in files_below(&repository().join(folder)) {
             let to = place.path(folder).join(&file);
             fs::create_dir_all(to.parent().unwrap()).unwrap();

@@ -12,10 +12,10 @@ mod guideline;
 mod subject;
 mod targets;
 
+use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_eval::export::{Format, source};
-use lowgear_eval::table::{LookupTable, Provenance, TableAxis};
+use lowgear_firmware::{Format, source};
 use lowgear_onboard::{Feature, Request, Settings};
 use std::fs;
 use std::path::Path;

@@ -1,7 +1,7 @@
 //! One test for every target.
 
 use super::{Case, TICKS, run, there};
-use lowgear_eval::export::{ExportOptions, Target, TargetCost, prove};
+use lowgear_firmware::{ExportOptions, Target, TargetCost, prove};
 
 const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 

@@ -22,7 +22,7 @@ fn a_job_whose_hours_are_used_up_ends_with_its_best_policy_and_the_study_goes_on
     let ran =
         place.run(&["study", "tiny.toml", "--out", "run", "--effort", "1000", "--hours", "0.001"]).done();
     assert!(ran.err.contains("its share of the hours"), "{}", ran.err);
-    for learner in ["contextual", "dqn", "ppo", "tabular", "rollout"] {
+    for learner in ["contextual", "dqn", "ppo", "tabular"] {
         let record = place.read(&format!("run/{learner}/seed-1/job.json"));
         assert!(record.contains("is used up after"), "{record}");
     }

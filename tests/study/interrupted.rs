@@ -42,7 +42,6 @@ fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
         killed_when(&place, &RESUME, || exists("ppo/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("ppo/seed-2/checkpoint.bin.previous")),
         killed_when(&place, &RESUME, || exists("tabular/seed-2/checkpoint.bin")),
-        killed_when(&place, &RESUME, || exists("rollout/seed-2/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("table/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("table/seed-1/policy.json")),
         killed_when(&place, &RESUME, || exists("firmware/table.csv")),

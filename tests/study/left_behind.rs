@@ -2,8 +2,8 @@
 
 use super::{compiler_is_there, reference};
 use crate::sandbox::Sandbox;
+use lowgear_agents::table::LookupTable;
 use lowgear_eval::summary::{Metric, Summary};
-use lowgear_eval::table::LookupTable;
 use std::fs;
 
 const SEEDS: usize = 2;

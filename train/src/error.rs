@@ -43,7 +43,7 @@ pub enum StudyError {
     },
     /// A log of the real vehicle.
     #[error(transparent)]
-    Log(#[from] lowgear_field::log::LogError),
+    Log(#[from] lowgear_sysid::log::LogError),
     /// An option of the command line.
     #[error(transparent)]
     Option(#[from] KeyError),

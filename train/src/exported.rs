@@ -5,7 +5,7 @@ use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
 use lowgear_env::config::check_name;
-use lowgear_eval::export::{read_export, settings_hash};
+use lowgear_firmware::{read_export, settings_hash};
 use std::path::Path;
 
 /// Reads an exported file, whose name ends in `extension`, for the vehicle of a study.

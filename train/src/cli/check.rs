@@ -8,8 +8,8 @@ use crate::sweep::Sweep;
 use lowgear_env::config::{ConfigError, load};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::log::Mapping;
-use lowgear_field::sheet::Sheet;
+use lowgear_sysid::log::Mapping;
+use lowgear_sysid::sheet::Sheet;
 use std::path::{Path, PathBuf};
 
 /// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.

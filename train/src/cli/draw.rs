@@ -4,8 +4,8 @@ use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use lowgear_env::{Seed, Stream, load_course};
-use lowgear_eval::gallery::course_picture;
-use lowgear_eval::report::course_svg;
+use lowgear_eval::figures::course_picture;
+use lowgear_report::course_svg;
 use std::path::{Path, PathBuf};
 
 /// Draw a course: elevation, surfaces, obstacles.

@@ -8,9 +8,9 @@ use crate::store::{create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
 use lowgear_env::{Drive, World, load_course, write_trace};
-use lowgear_eval::gallery::{trace_picture, watch};
-use lowgear_eval::report::trace_svg;
+use lowgear_eval::figures::{trace_picture, watch};
 use lowgear_eval::suite::TestSuite;
+use lowgear_report::trace_svg;
 use std::path::PathBuf;
 use std::sync::Arc;
 

@@ -126,7 +126,7 @@ fn exit_code(error: &StudyError) -> u8 {
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
     use lowgear_env::terrain::ProfileError;
-    use lowgear_field::log::LogError;
+    use lowgear_sysid::log::LogError;
     match error {
         StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
             if reason.is_io_error() =>

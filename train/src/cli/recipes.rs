@@ -5,7 +5,7 @@ use crate::error::StudyError;
 use crate::store::write_atomically;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::recipes::{sheet_html, sheet_text};
+use lowgear_report::recipes::{sheet_html, sheet_text};
 use std::path::PathBuf;
 
 /// Print the sheet of short runs that tell what a vehicle file needs.

@@ -7,8 +7,9 @@ use crate::field::{LogArguments, seen_in_training};
 use crate::store::{StoreError, begin, create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
-use lowgear_field::log::LogReader;
-use lowgear_field::replay::{Decision, Replay};
+use lowgear_eval::replay::{Decision, Replay};
+use lowgear_report::plot::plot_svg;
+use lowgear_sysid::log::LogReader;
 use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
@@ -70,7 +71,7 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     std::fs::rename(&beside, &place).map_err(written)?;
     let title =
         format!("{} over {}", file.name, arguments.log.file_name().unwrap_or_default().to_string_lossy());
-    write_atomically(&picture, replay.svg(&title).as_bytes())?;
+    write_atomically(&picture, plot_svg(&replay.plot(&title)).as_bytes())?;
     let notes: String = log.tally().text().lines().map(|l| format!("log: {l}\n")).collect();
     Ok(format!(
         "{notes}{}decisions: {}\npicture: {}\n",

@@ -9,14 +9,14 @@ use crate::progress::Reporter;
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::store::{create_folder, write_atomically};
 use crate::watch::StopRequest;
+use lowgear_agents::rule::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_eval::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
-use lowgear_eval::distil::{Visit, visits};
+use lowgear_agents::table::distil::{Visit, visits};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_eval::gather::{Contender, time_difference};
-use lowgear_eval::report::{CardSheet, card_page};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::suite::{TrainingSuite, training_world};
-use lowgear_eval::table::{LookupTable, TablePolicy};
+use lowgear_report::{CardSheet, card_page};
 use rayon::prelude::*;
 
 /// Id of the card in the comparison, and name of its folder.

@@ -11,20 +11,21 @@ use crate::saved::Player;
 use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::table::distil::Round;
 use lowgear_eval::bound::Fineness;
-use lowgear_eval::distil::Round;
-use lowgear_eval::export::TargetCost;
-use lowgear_eval::gallery::{Footing, episode_picture, shift_map};
+use lowgear_eval::figures::{Evidence, Pictures};
+use lowgear_eval::figures::{Footing, episode_picture, shift_map};
 use lowgear_eval::gather::{
     Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
 };
 use lowgear_eval::incidents::places;
-use lowgear_eval::report::{Evidence, Pictures, page, trace_svg};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
     Curve, Family, PlaceCount, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
 };
+use lowgear_firmware::TargetCost;
 use lowgear_onboard::Features;
+use lowgear_report::{page, trace_svg};
 
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
@@ -278,7 +279,7 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
             )
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "rollout", "dqn", "ppo"][..]]
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
         .iter()
         .enumerate()
         .filter_map(|(i, ids)| {
