@@ -169,6 +169,20 @@ fn a_command_or_an_option_that_the_program_lacks_is_found() {
 }
 
 #[test]
+fn paths_that_documents_name_are_those_of_the_repository() {
+    let rooms = ["env/", "agents/", "eval/", "train/", "configs/", "tests/"];
+    let mut paths = 0;
+    for document in documents() {
+        let spans = document.spans().into_iter().filter(|span| !span.contains(char::is_whitespace));
+        for path in spans.filter(|span| rooms.iter().any(|room| span.starts_with(room))) {
+            paths += 1;
+            assert!(repository().join(&path).exists(), "{}: no {path}", document.path.display());
+        }
+    }
+    assert!(paths > 40, "only {paths} paths were found");
+}
+
+#[test]
 fn each_crate_shows_the_document_of_its_folder() {
     for document in local_documents() {
         let root = repository().join(document.path.parent().unwrap()).join("src/lib.rs");
