@@ -183,6 +183,21 @@ fn paths_that_documents_name_are_those_of_the_repository() {
 }
 
 #[test]
+fn the_glossary_has_at_most_60_entries_in_order_each_with_a_meaning_and_a_source() {
+    let text = fs::read_to_string(repository().join("DEVELOPERS.md")).unwrap();
+    let rows = text.lines().skip_while(|line| *line != "## Glossary").skip_while(|line| !line.starts_with('|'));
+    let rows = rows.take_while(|line| line.starts_with('|')).skip(2);
+    let cells = |line: &str| line.trim_matches('|').split('|').map(|c| c.trim().to_owned()).collect::<Vec<_>>();
+    let entries: Vec<Vec<String>> = rows.map(cells).collect();
+    assert!((30..=60).contains(&entries.len()), "{} entries", entries.len());
+    for entry in &entries {
+        assert!(entry.len() == 3 && entry.iter().all(|cell| !cell.is_empty()), "{entry:?}");
+    }
+    let terms: Vec<String> = entries.iter().map(|entry| entry[0].to_lowercase()).collect();
+    assert!(terms.is_sorted(), "{terms:?}");
+}
+
+#[test]
 fn each_crate_shows_the_document_of_its_folder() {
     for document in local_documents() {
         let root = repository().join(document.path.parent().unwrap()).join("src/lib.rs");
