@@ -22,7 +22,7 @@ pub use drive::{Drive, request_name};
 pub use episode::{EpisodeConfig, RewardConfig};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use rng::{Seed, Stream};
-pub use scenario::{CourseError, Scenario, load_course};
+pub use scenario::{CourseError, Scenario, load_course, measured_course};
 pub use sensing::tilt_deg;
 pub use trace::{TraceRow, write_trace};
 pub use world::{End, Step, World};

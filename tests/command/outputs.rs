@@ -102,7 +102,7 @@ fn links_pipes_devices_and_folders_are_not_replaced_and_nothing_is_left_beside_t
         assert_eq!(place.names(), before);
     }
     assert_eq!(place.read("target.svg"), "mine");
-    for (folder, name) in [("a", "trace.csv"), ("b", "README.txt"), ("c", "study.toml")] {
+    for (folder, name) in [("a", "trace.csv"), ("b", "README.txt"), ("c", "resolved.toml")] {
         fs::create_dir(place.path(folder)).unwrap();
         symlink(place.path("target.svg"), place.path(folder).join(name)).unwrap();
     }

@@ -6,12 +6,12 @@ use crate::sandbox::Sandbox;
 fn effort_multiplies_budgets_and_schedules_and_the_kept_study_says_so() {
     let place = Sandbox::new();
     place.run(&["study", "tiny.toml", "--out", "run", "--effort", "0.5"]).done();
-    let kept = place.read("run/study.toml");
+    let kept = place.read("run/resolved.toml");
     for line in ["effort = 0.5", "decisions = 3000", "episodes = 5", "over = 20000"] {
         assert!(kept.lines().any(|l| l.trim() == line), "no {line} in:\n{kept}");
     }
     let resume = ["study", "tiny.toml", "--out", "run", "--resume"];
-    place.run(&resume).refused(2, &["run/study.toml", "--effort"]);
+    place.run(&resume).refused(2, &["run/resolved.toml", "--effort"]);
     place.run(&[&resume[..], &["--effort", "0.5"]].concat()).done();
 }
 

@@ -59,7 +59,7 @@ fn a_study_killed_at_odd_moments_ends_with_the_same_bytes() {
     let place = Sandbox::new();
     for after_ms in [150, 400, 650, 900] {
         let began = Instant::now();
-        let arguments: &[&str] = if place.path("run/study.toml").exists() { &RESUME } else { &STUDY };
+        let arguments: &[&str] = if place.path("run/resolved.toml").exists() { &RESUME } else { &STUDY };
         killed_when(&place, arguments, || began.elapsed() >= Duration::from_millis(after_ms));
     }
     place.run(&RESUME).done();

@@ -24,7 +24,7 @@ fn searched() -> &'static Sandbox {
 }
 
 fn resume(place: &Sandbox, more: &[&str]) -> Vec<String> {
-    let known = if place.path("run/study.toml").exists() { &["--resume"][..] } else { &[] };
+    let known = if place.path("run/resolved.toml").exists() { &["--resume"][..] } else { &[] };
     [&SEARCH[..], known, more].concat().into_iter().map(str::to_owned).collect()
 }
 
@@ -72,7 +72,7 @@ fn the_better_half_by_validation_goes_on_and_the_best_is_chosen() {
 fn the_study_goes_on_with_what_was_found_and_keeps_it() {
     let place = searched();
     let rows = rows(&place.path("run"));
-    let kept: toml::Table = place.read("run/study.toml").parse().unwrap();
+    let kept: toml::Table = place.read("run/resolved.toml").parse().unwrap();
     for (contender, path) in [
         ("speed-rule", "tuning.speed-budget"),
         ("load-rule", "tuning.load-budget"),

@@ -12,7 +12,7 @@ const PATIENCE: Duration = Duration::from_secs(120);
 
 /// Asks the study to end as soon as `folder` is there; its exit code.
 fn stopped_in(place: &Sandbox, folder: &str) -> Option<i32> {
-    let known = if place.path("run/study.toml").exists() { RESUME.len() } else { RESUME.len() - 1 };
+    let known = if place.path("run/resolved.toml").exists() { RESUME.len() } else { RESUME.len() - 1 };
     let mut child = place.start(&RESUME[..known]);
     let began = Instant::now();
     // A folder may be there from before: the program has to listen first.

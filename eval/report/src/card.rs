@@ -4,27 +4,7 @@ use std::fmt::Write as _;
 
 use super::text::escape;
 use super::{STYLE, prose, svg};
-
-/// Everything that stands on a card, ready to print.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct CardSheet {
-    /// Name of the vehicle.
-    pub vehicle: String,
-    /// Whether its figures are invented rather than measured.
-    pub invented: bool,
-    /// Policy that the card stands for.
-    pub policy: String,
-    /// How many numbers there are.
-    pub numbers: usize,
-    /// One line per number, in units that a controller can be given.
-    pub lines: Vec<String>,
-    /// What was left out, and what that cost.
-    pub left_out: Vec<String>,
-    /// What the card comes to on the test courses.
-    pub verdict: Vec<String>,
-    /// Where it comes from: study, seed, version.
-    pub origin: String,
-}
+use lowgear_eval::figures::CardSheet;
 
 /// A page to print and hang up beside the bench: no script, no network.
 #[must_use]

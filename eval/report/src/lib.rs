@@ -19,7 +19,7 @@ mod tables;
 mod text;
 mod verdict;
 
-pub use card::{CardSheet, card_page};
+pub use card::card_page;
 pub use sweep::sweep_page;
 
 use std::fmt::Write as _;

@@ -1,12 +1,13 @@
 //! What the report draws beyond the figures of `summary.json`: shift maps and driven courses.
 
-use lowgear_onboard::Request;
-
 use crate::statistics::Estimate;
 use crate::summary::Family;
+use lowgear_onboard::Request;
+use serde::{Deserialize, Serialize};
 
 /// Everything to draw. Whatever is empty is left out of the report.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Pictures {
     /// Who decides what, per policy.
     pub shift_maps: Vec<ShiftMapPicture>,
@@ -14,10 +15,35 @@ pub struct Pictures {
     pub traces: Vec<TracePicture>,
     /// Policies trained with different weights on gearbox stress, in order of the weight.
     pub frontier: Vec<FrontierPoint>,
+    /// The rule card, which is a page of its own.
+    pub card: Option<CardSheet>,
+}
+
+/// Everything that stands on a card, ready to print.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct CardSheet {
+    /// Name of the vehicle.
+    pub vehicle: String,
+    /// Whether its figures are invented rather than measured.
+    pub invented: bool,
+    /// Policy that the card stands for.
+    pub policy: String,
+    /// How many numbers there are.
+    pub numbers: usize,
+    /// One line per number, in units that a controller can be given.
+    pub lines: Vec<String>,
+    /// What was left out, and what that cost.
+    pub left_out: Vec<String>,
+    /// What the card comes to on the test courses.
+    pub verdict: Vec<String>,
+    /// Where it comes from: study, seed, version.
+    pub origin: String,
 }
 
 /// A slice through a policy: what it asks for over two features, in every gear.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ShiftMapPicture {
     /// Name of the policy.
     pub policy: String,
@@ -42,7 +68,8 @@ pub struct ShiftMapPicture {
 }
 
 /// The decisions in one gear.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "GearMapRecord", into = "GearMapRecord")]
 pub struct GearMap {
     /// Gear, 0 is the lowest (printed as 1).
     pub gear: u8,
@@ -52,6 +79,60 @@ pub struct GearMap {
     pub up_load: Vec<Option<f64>>,
     /// Per row, the steady wheel load from which it asks for the gear below, if it does.
     pub down_load: Vec<Option<f64>>,
+}
+
+/// A [`GearMap`] as it is written: its cells as two texts with a letter each.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct GearMapRecord {
+    gear: u8,
+    /// `d` down, `h` hold, `u` up.
+    decisions: String,
+    /// `e` enough, `f` few, `n` none.
+    evidence: String,
+    up_load: Vec<Option<f64>>,
+    down_load: Vec<Option<f64>>,
+}
+
+const DECISIONS: [(char, Request); 3] = [('d', Request::Down), ('h', Request::Hold), ('u', Request::Up)];
+const EVIDENCE: [(char, Evidence); 3] =
+    [('e', Evidence::Enough), ('f', Evidence::Few), ('n', Evidence::None)];
+
+fn letter<T: PartialEq>(letters: &[(char, T)], value: &T) -> char {
+    letters.iter().find(|(_, v)| v == value).map_or('?', |(letter, _)| *letter)
+}
+
+fn meant<T: Copy>(letters: &[(char, T)], letter: char) -> Result<T, String> {
+    let known = letters.iter().find(|(l, _)| *l == letter).map(|(_, value)| *value);
+    known.ok_or_else(|| format!("a cell of a shift map holds {letter:?}"))
+}
+
+impl From<GearMap> for GearMapRecord {
+    fn from(map: GearMap) -> GearMapRecord {
+        GearMapRecord {
+            gear: map.gear,
+            decisions: map.cells.iter().map(|cell| letter(&DECISIONS, &cell.decision)).collect(),
+            evidence: map.cells.iter().map(|cell| letter(&EVIDENCE, &cell.evidence)).collect(),
+            up_load: map.up_load,
+            down_load: map.down_load,
+        }
+    }
+}
+
+impl TryFrom<GearMapRecord> for GearMap {
+    type Error = String;
+
+    fn try_from(record: GearMapRecord) -> Result<GearMap, String> {
+        if record.decisions.chars().count() != record.evidence.chars().count() {
+            return Err("a shift map has as many decisions as cells with evidence".to_owned());
+        }
+        let pairs = record.decisions.chars().zip(record.evidence.chars());
+        let cell = |(decision, evidence)| {
+            Ok(MapCell { decision: meant(&DECISIONS, decision)?, evidence: meant(&EVIDENCE, evidence)? })
+        };
+        let cells = pairs.map(cell).collect::<Result<Vec<MapCell>, String>>()?;
+        Ok(GearMap { gear: record.gear, cells, up_load: record.up_load, down_load: record.down_load })
+    }
 }
 
 /// One cell of a shift map.
@@ -78,7 +159,8 @@ pub enum Evidence {
 pub const LOAD_UNIT: &str = "‰ of top gear's stall";
 
 /// A course to look at.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct CoursePicture {
     /// Name.
     pub name: String,
@@ -91,7 +173,8 @@ pub struct CoursePicture {
 }
 
 /// One surface.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SurfaceBand {
     /// Start, m.
     pub from_m: f64,
@@ -102,7 +185,8 @@ pub struct SurfaceBand {
 }
 
 /// One obstacle.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ObstacleMark {
     /// Place, m.
     pub at_m: f64,
@@ -113,7 +197,8 @@ pub struct ObstacleMark {
 }
 
 /// One course with one or several runs on it; at most four are drawn.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TracePicture {
     /// Title.
     pub title: String,
@@ -126,7 +211,8 @@ pub struct TracePicture {
 }
 
 /// One run.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct RunTrace {
     /// Name of the policy.
     pub label: String,
@@ -139,7 +225,8 @@ pub struct RunTrace {
 }
 
 /// One sample of a run.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TraceSample {
     /// Time, s.
     pub time_s: f64,
@@ -156,7 +243,8 @@ pub struct TraceSample {
 }
 
 /// Something that happened at a place.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TraceEvent {
     /// Where, m.
     pub distance_m: f64,
@@ -171,7 +259,8 @@ pub struct TraceEvent {
 }
 
 /// Kinds of event.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub enum EventKind {
     /// Shift up.
     Upshift,
@@ -188,7 +277,8 @@ pub enum EventKind {
 }
 
 /// A paired difference over two parameters of the vehicle, its sensors, the ground or the learner.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct HeatPicture {
     /// Title.
     pub title: String,
@@ -209,7 +299,8 @@ pub struct HeatPicture {
 }
 
 /// A policy trained with one weight on gearbox stress.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct FrontierPoint {
     /// Who; points of one series are joined.
     pub series: String,

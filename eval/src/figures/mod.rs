@@ -2,14 +2,16 @@
 
 mod course;
 mod data;
+mod file;
 mod shift_map;
 mod trace;
 
 pub use course::{course_picture, episode_picture, trace_picture};
 pub use data::{
-    CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT, MapCell,
+    CardSheet, CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT, MapCell,
     ObstacleMark, Pictures, RunTrace, ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
 };
+pub use file::{FIGURES_FORMAT, FiguresError};
 pub use shift_map::{Footing, probe_features, shift_map};
 pub use trace::{plan_trace, run_trace, watch};
 

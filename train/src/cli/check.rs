@@ -5,7 +5,7 @@ use crate::resolved::resolved;
 use crate::schema::FileKind;
 use crate::study::read_inputs;
 use crate::sweep::Sweep;
-use lowgear_env::config::{ConfigError, load};
+use lowgear_env::config::{ConfigError, load, shown};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_sysid::log::Mapping;
@@ -118,5 +118,5 @@ fn check_as(kind: FileKind, file: &Path, whole: bool) -> Result<String, StudyErr
             (format!("mapping of {} columns", mapping.columns.len()), resolved(kind, &mapping)?)
         }
     };
-    Ok(if whole { text } else { format!("{}: in order ({found})\n", file.display()) })
+    Ok(if whole { text } else { format!("{}: in order ({found})\n", shown(file)) })
 }

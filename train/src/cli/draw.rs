@@ -3,6 +3,7 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
+use lowgear_env::config::shown;
 use lowgear_env::{Seed, Stream, load_course};
 use lowgear_eval::figures::course_picture;
 use lowgear_report::course_svg;
@@ -51,6 +52,6 @@ pub(super) fn run(arguments: &DrawArguments) -> Result<String, StudyError> {
         course.name,
         course.length_m,
         course.obstacles.len(),
-        arguments.out.display()
+        shown(&arguments.out)
     ))
 }

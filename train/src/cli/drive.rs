@@ -7,6 +7,7 @@ use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
+use lowgear_env::config::shown;
 use lowgear_env::{Drive, World, load_course, write_trace};
 use lowgear_eval::figures::{trace_picture, watch};
 use lowgear_eval::suite::TestSuite;
@@ -78,7 +79,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     Ok(format!(
         "{why}{}: {outcome}\ntrace: {} ({} rows) and trace.svg beside it\n",
         file.name,
-        csv_file.display(),
+        shown(&csv_file),
         rows.len()
     ))
 }

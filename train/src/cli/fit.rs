@@ -5,7 +5,7 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use lowgear_env::config::{ConfigError, KeyError, load};
+use lowgear_env::config::{ConfigError, KeyError, load, shown};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_report::plot::plot_svg;
 use lowgear_sysid::doubts::Doubts;
@@ -74,12 +74,12 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let mut out = format!(
         "{}\nvehicle: {}\nresiduals: {}\n",
         found.findings(&notes),
-        arguments.out.display(),
-        picture.display()
+        shown(&arguments.out),
+        shown(&picture)
     );
     if let Some(course) = found.course_text() {
         write_atomically(&course_file, course.as_bytes())?;
-        out.push_str(&format!("surfaces: {}\n", course_file.display()));
+        out.push_str(&format!("surfaces: {}\n", shown(&course_file)));
     }
     Ok(out)
 }

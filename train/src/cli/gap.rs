@@ -6,7 +6,7 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use lowgear_env::config::load;
+use lowgear_env::config::{load, shown};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_report::plot::plot_svg;
@@ -67,5 +67,5 @@ pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
         plot_svg(&gap.plot(&format!("{}: measured and simulated", vehicle.name))).as_bytes(),
     )?;
     let told: String = notes.lines().map(|l| format!("{l}\n")).collect();
-    Ok(format!("{told}{}picture: {}\n", gap.text(), picture.display()))
+    Ok(format!("{told}{}picture: {}\n", gap.text(), shown(&picture)))
 }

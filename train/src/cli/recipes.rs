@@ -3,7 +3,7 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
-use lowgear_env::config::load;
+use lowgear_env::config::{load, shown};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_report::recipes::{sheet_html, sheet_text};
 use std::path::PathBuf;
@@ -29,7 +29,7 @@ pub(super) fn run(arguments: &RecipesArguments) -> Result<String, StudyError> {
         Some(file) => {
             arguments.replace.outputs([&arguments.vehicle]).check(file)?;
             write_atomically(file, sheet_html(&vehicle).as_bytes())?;
-            Ok(format!("sheet: {}\n", file.display()))
+            Ok(format!("sheet: {}\n", shown(file)))
         }
         None => Ok(sheet_text(&vehicle)),
     }

@@ -3,8 +3,7 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
-use lowgear_env::config::escaped;
-use lowgear_env::config::{ConfigError, load};
+use lowgear_env::config::{ConfigError, escaped, load, shown};
 use lowgear_sysid::sheet::Sheet;
 use std::path::PathBuf;
 
@@ -35,5 +34,5 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<String, StudyError> {
     write_atomically(&arguments.out, text.as_bytes())?;
     let ratios: Vec<String> = sheet.ratios().iter().map(|r| format!("{r:.2}")).collect();
     let told: String = assumed.lines().map(|line| format!("  {line}\n")).collect();
-    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), arguments.out.display()))
+    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), shown(&arguments.out)))
 }

@@ -1,8 +1,9 @@
 //! Files that people read: episodes, summary, report.
 
-use super::card::{CARD, Card};
+use super::card::{self, CARD, Card};
 use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
+use super::pages::{self, FIGURES_FILE};
 use super::thresholds::to_type_in;
 use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
@@ -25,7 +26,6 @@ use lowgear_eval::summary::{
 };
 use lowgear_firmware::TargetCost;
 use lowgear_onboard::Features;
-use lowgear_report::{page, trace_svg};
 
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
@@ -46,7 +46,7 @@ pub(super) struct Driven<'a> {
     pub(super) robustness: Vec<RobustnessMap>,
 }
 
-/// Writes episodes.csv, course.svg, report.html and summary.json; returns the table for the terminal.
+/// Writes episodes.csv, figures.json, the pages and summary.json; returns the table for the terminal.
 ///
 /// # Errors
 /// [`StudyError`].
@@ -86,12 +86,14 @@ pub(super) fn publish(
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
     let mut episodes = Vec::new();
     write_episodes(&contest.contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
-    let pictures = pictures(inputs, firmware, contest);
+    let pictures = Pictures {
+        card: Some(card::sheet(inputs, driven.card, contest)?),
+        ..pictures(inputs, firmware, contest)
+    };
+    let figures = pictures.to_json().map_err(StudyError::step("figures"))?;
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
-    if let Some(trace) = pictures.traces.first() {
-        write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
-    }
-    write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
+    write_atomically(&folder.file(FIGURES_FILE), figures.as_bytes())?;
+    pages::write(&folder.path, &summary, &pictures)?;
     // Written last: where it stands, the study is complete.
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
     Ok(terminal_table(&summary) + &typed_in(&summary))

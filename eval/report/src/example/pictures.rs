@@ -15,6 +15,7 @@ use lowgear_eval::summary::Family;
 /// Pictures to go with it.
 pub(crate) fn pictures() -> Pictures {
     Pictures {
+        card: None,
         shift_maps: vec![map("Learned table", 0.0), map("Tuned load-ratio rule", 60.0)],
         traces: vec![trace_picture()],
         frontier: [(0.0, 134.0, 4.0e-4), (1.0, 136.0, 2.3e-4), (4.0, 141.0, 1.5e-4), (16.0, 152.0, 0.9e-4)]
