@@ -1,5 +1,6 @@
-//! Judges policies: suites of courses, the bound, statistics, comparison, sweeps and the replay of logs. Never
+//! Evaluation of policies: suites of courses, the bound, statistics, comparison, sweeps and the replay of logs. Never
 //! learns, never draws.
+#![doc = include_str!("../README.md")]
 
 pub mod bound;
 pub mod figures;

@@ -3,7 +3,7 @@
 use crate::sandbox::{Sandbox, repository};
 
 /// A log with labelled runs that the simulator itself drove: enough for the command line, not for conclusions.
-pub(super) fn logged() -> String {
+pub(crate) fn logged() -> String {
     use lowgear_env::config::{Spread, load};
     use lowgear_env::motion::{Plant, Track};
     use lowgear_env::terrain::{Course, Segment, Surface};

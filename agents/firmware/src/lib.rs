@@ -1,4 +1,5 @@
 //! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
+#![doc = include_str!("../README.md")]
 
 mod bounded;
 mod c;

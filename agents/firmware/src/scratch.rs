@@ -9,7 +9,7 @@ use std::time::{Duration, SystemTime};
 use tempfile::TempDir;
 
 const NAME: &str = "lowgear-proof-";
-/// File whose lock its owner holds while he lives; the system gives it free when he ends, however he ends.
+/// File whose lock its owner holds while it runs; the system releases it when the owner ends, however that ends.
 const LOCK: &str = "lock";
 /// A folder without a lock is that of a program killed in between, when it is older than this.
 const AGE: Duration = Duration::from_secs(600);

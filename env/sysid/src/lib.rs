@@ -3,6 +3,7 @@
 //!
 //! Start reading at [`log::LogReader`] (a log, row by row), then [`runs`] (which stretches tell what) and
 //! [`fit`] (the simulator's parameters from them).
+#![doc = include_str!("../README.md")]
 
 pub mod doubts;
 pub mod fit;

@@ -3,6 +3,7 @@
 //! [`page`] is a pure function: the same summary and pictures give the same bytes. The page needs no network,
 //! no font and no script; it opens from a file, prints, follows the reader's choice of light or dark, and
 //! fits a narrow screen. Its order: verdict, pictures, tables, method, origin, cautions.
+#![doc = include_str!("../README.md")]
 
 mod card;
 mod charts;

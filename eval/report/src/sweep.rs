@@ -153,7 +153,7 @@ fn method(summary: &SweepSummary) -> String {
             .to_owned(),
         format!(
             "Intervals are {} % Student intervals over training seeds and courses, crossed; those of the share of \
-             the gap are percentile bootstraps. Percentages are scaled by the mean of the rule, taken as exact. \
+             the gap are two-way jackknife intervals with Student's quantile. Percentages are scaled by the mean of the rule, taken as exact. \
              How each is worked out stands in the report of each job.",
             level_percent(summary.level)
         ),

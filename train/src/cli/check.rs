@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 /// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.
 ///
-/// Reads the file and whatever it names; takes no time and writes no file. Says what is wrong with file, line,
+/// Reads the file and whatever it names; writes no file. Says what is wrong with file, line,
 /// key and allowed range; keys that are missing are told all at once. The kind of file is seen by its keys, unless
 /// --kind names it. With --resolved it writes the file to standard output as it was understood: every
 /// key with its meaning, unit and value, defaults filled in. With --schema it reads nothing and writes the JSON

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 /// Draw a course: elevation, surfaces, obstacles.
 ///
-/// Reads a course file and the profile that it may name. Writes one SVG file. Takes no time. Of random ground
+/// Reads a course file and the profile that it may name. Writes one SVG file. Of random ground
 /// there is another course for every seed and episode; scripted and measured ones are always the same.
 #[derive(clap::Args)]
 pub(super) struct DrawArguments {

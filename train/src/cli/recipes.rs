@@ -11,7 +11,7 @@ use std::path::PathBuf;
 /// Print the sheet of short runs that tell what a vehicle file needs.
 ///
 /// Reads a vehicle file for its gears, motor and weight. Writes the sheet as plain text to standard output, or with --out as a
-/// page to print (HTML): what to drive, for how long, what to write into the log, and the cautions. Takes no time.
+/// page to print (HTML): what to drive, for how long, what to write into the log, and the cautions.
 #[derive(clap::Args)]
 pub(super) struct RecipesArguments {
     /// Vehicle file (TOML)

@@ -10,7 +10,7 @@ use std::path::PathBuf;
 /// Make a first vehicle file from a data sheet, counted teeth, a ruler and scales.
 ///
 /// Reads a small file with the motor's data sheet, the teeth of each gear, wheel diameter and mass (an example:
-/// tests/sysid/sheet.toml). Writes a vehicle file and tells what it had to assume. Takes no time.
+/// tests/sysid/sheet.toml). Writes a vehicle file and tells what it had to assume.
 #[derive(clap::Args)]
 pub(super) struct SheetArguments {
     /// Sheet (TOML)

@@ -1,4 +1,4 @@
-//! Who takes part in a search over settings, and where his settings stand in the study.
+//! The rules and learners of a search over settings, and where the settings of each stand in the study.
 
 use super::StudyConfig;
 use crate::search::SearchBudget;

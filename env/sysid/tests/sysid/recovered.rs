@@ -1,7 +1,7 @@
 //! Parameters recovered from logs of an independent cart (SciPy's `solve_ivp`, `tests/sysid/world.py`), within the intervals
 //! that the fit states.
 //!
-//! Measured figures stand in DEVELOPERS.md; the number of fits here is `FITS` (`LOWGEAR_FITS` for more, `LOWGEAR_FITS_FROM` for the
+//! Measured figures are in tests/benches/README.md; the number of fits here is `FITS` (`LOWGEAR_FITS` for more, `LOWGEAR_FITS_FROM` for the
 //! number of the first cart).
 
 use super::python;

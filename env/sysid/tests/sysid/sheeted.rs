@@ -1,7 +1,7 @@
 //! The owner's own way: a sheet with readings of scales and ruler, a log after the recipes, a fit. The intervals hold what was not measured
 //! or measured badly (`tests/sysid/world.py sheet`).
 //!
-//! Measured figures stand in DEVELOPERS.md; `LOWGEAR_FITS` asks for more fits, `LOWGEAR_FITS_FROM` for another first cart.
+//! Measured figures are in tests/benches/README.md; `LOWGEAR_FITS` asks for more fits, `LOWGEAR_FITS_FROM` for another first cart.
 
 use super::python;
 use super::recovered::{Counted, fitted, serde_like, truth};

@@ -23,6 +23,13 @@ fn the_page_has_a_map_per_policy_frontiers_and_no_markup_from_names() {
 }
 
 #[test]
+fn the_page_names_the_methods_that_its_intervals_are_made_by() {
+    let page = sweep_page(&sweep(), |_| String::new());
+    assert!(page.contains("Student intervals") && page.contains("two-way jackknife"), "{page}");
+    assert!(!page.contains("bootstrap"), "no study makes intervals by a bootstrap");
+}
+
+#[test]
 fn one_axis_gives_one_map_with_a_row_per_policy() {
     let mut summary = sweep();
     summary.axes.remove(0);
