@@ -10,14 +10,17 @@
 //! else the machine does.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
+#[path = "../tests/worlds/mod.rs"]
+mod worlds;
+
 use std::ops::ControlFlow;
 use std::time::Instant;
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
 use lowgear_agents::neural::{Backend, Schedule};
 use lowgear_agents::ppo::{self, Lane, Ppo, PpoConfig};
-use lowgear_agents::worlds::cartpole::CartPole;
 use lowgear_env::Seed;
+use worlds::cartpole::CartPole;
 
 /// Return that counts as balanced, of 500.
 const BALANCED: f64 = 475.0;

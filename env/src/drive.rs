@@ -7,12 +7,12 @@ mod world;
 
 pub use note::request_name;
 
-use crate::motion::{BATCH, Dogs, Plant, Selector, Track};
+use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
 use crate::sensing::{Known, Sensors};
 use crate::trace::TraceRow;
-use crate::vehicle::Vehicle;
+use crate::vehicle::{BATCH, Vehicle};
 use crate::{Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;

@@ -47,12 +47,19 @@ pub fn load_course(file: &Path) -> Result<(CourseConfig, Option<Course>), Course
     let course: CourseConfig = config::load(file)?;
     let measured = match &course.profile {
         Some(profile) => {
-            let path = file.parent().unwrap_or(Path::new(".")).join(profile);
-            Some(read_profile(&path, &course.name, &course.plain_surfaces())?)
+            Some(measured_course(&course, &file.parent().unwrap_or(Path::new(".")).join(profile))?)
         }
         None => None,
     };
     Ok((course, measured))
+}
+
+/// The course that a measured profile describes, on the surfaces of `course`.
+///
+/// # Errors
+/// [`CourseError`].
+pub fn measured_course(course: &CourseConfig, profile: &Path) -> Result<Course, CourseError> {
+    Ok(read_profile(profile, &course.name, &course.plain_surfaces())?)
 }
 
 impl Scenario {

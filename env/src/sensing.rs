@@ -5,8 +5,8 @@ mod noise;
 
 pub use grade::tilt_deg;
 
-use crate::motion::{BATCH, Outlook, Straight};
-use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
+use crate::motion::{Outlook, Straight};
+use crate::vehicle::{BATCH, NoisyConfig, SensorConfig, Vehicle};
 use grade::Grade;
 use lowgear_onboard::Raw;
 use noise::Noise;

@@ -186,4 +186,6 @@ impl Change {
 }
 
 #[cfg(test)]
-pub(crate) mod tests;
+pub(crate) mod example;
+#[cfg(test)]
+mod tests;

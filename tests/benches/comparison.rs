@@ -7,17 +7,17 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
-use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::dqn::{Dqn, DqnConfig, DqnPolicy, FeatureScaler, RuleGuide};
 use lowgear_agents::ppo::{Ppo, PpoConfig, PpoPolicy};
+use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use lowgear_agents::table::{LookupTable, Provenance, TableAxis, TablePolicy};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Outcome, Scenario, Seed, config, load_course};
 use lowgear_eval::bound::{Fineness, Plan, drive_plan};
 use lowgear_eval::gather::{Contender, StudyFacts, suite_card, summarise, vehicle_card};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, Roles, Study};
-use lowgear_eval::table::{LookupTable, Provenance, TableAxis, TablePolicy};
 use lowgear_onboard::{Feature, Request};
 use lowgear_train::saved::Player;
 use std::path::Path;

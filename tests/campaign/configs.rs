@@ -33,7 +33,7 @@ impl Bases {
         let place = Sandbox::new();
         place.write("sweep.toml", SWEEP);
         for name in ["sheet.toml", "mapping.toml"] {
-            place.write(name, fs::read(repository().join("tests/field").join(name)).unwrap());
+            place.write(name, fs::read(repository().join("tests/sysid").join(name)).unwrap());
         }
         let names = ["vehicle.toml", "course.toml", "tiny.toml", "sweep.toml", "sheet.toml", "mapping.toml"];
         let base = |name: &'static str| {

@@ -22,7 +22,7 @@ pub(super) struct Files {
 impl Files {
     pub(super) fn new() -> Files {
         let place = Sandbox::new();
-        let names = ["tuned-load-rule", "contextual", "tabular", "dqn", "ppo", "rollout", "table"];
+        let names = ["tuned-load-rule", "contextual", "tabular", "dqn", "ppo", "table"];
         let text =
             |name: &str| fs::read_to_string(reference().join(name).join("seed-1/policy.json")).unwrap();
         let policies = names.map(|name| (name.to_owned(), text(name))).into();

@@ -83,16 +83,18 @@ impl Whole {
     }
 }
 
-/// Damages a checkpoint that is still needed, or puts that of another job in its place; in words which.
+/// Damages a checkpoint, or puts that of another job in its place; in words which. Small jobs are seldom interrupted
+/// halfway, so the result of its job is removed, which makes the checkpoint needed.
 fn damage(run: &Path, chance: &mut Chance) -> Option<String> {
     let all: Vec<PathBuf> = if run.exists() { files_below(run) } else { vec![] };
     let checkpoints: Vec<&PathBuf> = all.iter().filter(|f| f.ends_with("checkpoint.bin")).collect();
-    let open = |f: &&&PathBuf| !run.join(f.with_file_name("job.json")).exists();
-    let needed: Vec<&&PathBuf> = checkpoints.iter().filter(open).collect();
-    if needed.is_empty() {
+    if checkpoints.is_empty() {
         return None;
     }
-    let file = chance.of(&needed);
+    let file = chance.of(&checkpoints);
+    for result in [file.with_file_name("job.json"), PathBuf::from("summary.json")] {
+        let _ = fs::remove_file(run.join(result));
+    }
     let others: Vec<&&PathBuf> = checkpoints.iter().filter(|f| f.as_path() != file.as_path()).collect();
     let bytes = if !others.is_empty() && chance.below(2) == 0 {
         fs::read(run.join(chance.of(&others))).unwrap()

@@ -104,7 +104,6 @@ fn every_kind_of_policy_can_say_why() {
         ("tabular/seed-1/last.json", &["values in cell", "visits of down, hold, up", "rule: speed-ratio"]),
         ("dqn/seed-1/last.json", &["values, scaled reward: down "]),
         ("ppo/seed-1/last.json", &["probabilities: down ", "shifts from a probability"]),
-        ("rollout/seed-1/last.json", &["cell "]),
         ("table/seed-1", &[": bin ", " says ", "was "]),
     ] {
         let told = why(&place, reference().join(name).to_str().unwrap(), "1..3");

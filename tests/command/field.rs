@@ -3,7 +3,7 @@
 use crate::sandbox::{Sandbox, repository};
 
 /// A log with labelled runs that the simulator itself drove: enough for the command line, not for conclusions.
-pub(super) fn logged() -> String {
+pub(crate) fn logged() -> String {
     use lowgear_env::config::{Spread, load};
     use lowgear_env::motion::{Plant, Track};
     use lowgear_env::terrain::{Course, Segment, Surface};
@@ -55,7 +55,7 @@ pub(super) fn logged() -> String {
 #[test]
 fn a_sheet_becomes_a_vehicle_file_that_passes_the_check() {
     let place = Sandbox::new();
-    place.write("sheet.toml", std::fs::read(repository().join("tests/field/sheet.toml")).unwrap());
+    place.write("sheet.toml", std::fs::read(repository().join("tests/sysid/sheet.toml")).unwrap());
     let out = place.run(&["sheet", "sheet.toml", "--out", "first.toml"]).done().out;
     assert!(out.contains("500.00") && out.contains("assumed"), "{out}");
     place.run(&["check", "first.toml"]).done();
@@ -164,7 +164,7 @@ fn a_replay_writes_decisions_and_a_picture() {
 #[test]
 fn the_study_of_the_whole_way_is_in_order() {
     let place = Sandbox::new();
-    let program = std::fs::read_to_string(repository().join("tests/field/whole.py")).unwrap();
+    let program = std::fs::read_to_string(repository().join("tests/sysid/whole.py")).unwrap();
     let study = program.split_once("STUDY = \"\"\"").unwrap().1.split_once("\"\"\"").unwrap().0;
     let configs = |file: &str| repository().join("configs").join(file).display().to_string();
     let study = study

@@ -64,7 +64,7 @@ fn names_of_files_stay_in_their_line() {
 #[test]
 fn a_sheet_with_a_name_of_two_lines_is_refused() {
     let place = Sandbox::new();
-    let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/field/sheet.toml")).unwrap();
+    let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap();
     place.write("sheet.toml", sheet.replace("name = \"seed-tray cart", "name = \"seed-tray\\r cart"));
     place.run(&["sheet", "sheet.toml", "--out", "first.toml"]).refused(2, &["name", "\\r", "one line"]);
 }

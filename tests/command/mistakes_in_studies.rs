@@ -120,7 +120,7 @@ fn no_learner_at_all() {
     place.write("tiny.toml", format!("{before}[learners]\n\n{after}"));
     place
         .run(&["check", "tiny.toml"])
-        .refused(2, &["learners", "at least one of contextual, tabular, rollout, dqn and ppo"]);
+        .refused(2, &["learners", "at least one of contextual, tabular, dqn and ppo"]);
 }
 
 #[test]

@@ -22,7 +22,7 @@ const EXAMPLES: [(FileKind, &str); 2] =
 fn the_examples_for_logs_name_their_schema_agree_with_it_and_pass_the_check() {
     let place = Sandbox::new();
     for (kind, name) in EXAMPLES {
-        let text = fs::read_to_string(repository().join("tests/field").join(name)).unwrap();
+        let text = fs::read_to_string(repository().join("tests/sysid").join(name)).unwrap();
         assert_eq!(FileKind::of(&text), kind);
         let first = format!("#:schema ../../configs/schema/{}.schema.json", kind.name());
         assert_eq!(text.lines().next(), Some(first.as_str()), "{name}");

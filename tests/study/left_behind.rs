@@ -2,8 +2,8 @@
 
 use super::{compiler_is_there, reference};
 use crate::sandbox::Sandbox;
+use lowgear_agents::table::LookupTable;
 use lowgear_eval::summary::{Metric, Summary};
-use lowgear_eval::table::LookupTable;
 use std::fs;
 
 const SEEDS: usize = 2;
@@ -113,7 +113,7 @@ fn episodes_has_a_row_for_every_policy_seed_and_course() {
 
 #[test]
 fn the_study_file_kept_holds_every_default() {
-    let kept = text("study.toml");
+    let kept = text("resolved.toml");
     for key in
         ["jam-limit-s", "throttle-permille", "gamma-per-s", "replay-capacity", "mass-kg", "[[course.surfaces"]
     {

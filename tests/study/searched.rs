@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+const CONTENDERS: [&str; 6] = ["speed-rule", "load-rule", "contextual", "dqn", "ppo", "tabular"];
 const SEARCH: [&str; 7] = ["study", "tiny.toml", "--out", "run", "--search", "--effort", "0.5"];
-const CONTENDERS: [&str; 7] = ["speed-rule", "load-rule", "contextual", "dqn", "ppo", "rollout", "tabular"];
 /// Of the tiny study, with half the effort.
 const TRIALS: [usize; 2] = [4, 2];
 const TICKS: [u64; 2] = [2500, 5000];
@@ -24,7 +24,7 @@ fn searched() -> &'static Sandbox {
 }
 
 fn resume(place: &Sandbox, more: &[&str]) -> Vec<String> {
-    let known = if place.path("run/study.toml").exists() { &["--resume"][..] } else { &[] };
+    let known = if place.path("run/resolved.toml").exists() { &["--resume"][..] } else { &[] };
     [&SEARCH[..], known, more].concat().into_iter().map(str::to_owned).collect()
 }
 
@@ -72,14 +72,13 @@ fn the_better_half_by_validation_goes_on_and_the_best_is_chosen() {
 fn the_study_goes_on_with_what_was_found_and_keeps_it() {
     let place = searched();
     let rows = rows(&place.path("run"));
-    let kept: toml::Table = place.read("run/study.toml").parse().unwrap();
+    let kept: toml::Table = place.read("run/resolved.toml").parse().unwrap();
     for (contender, path) in [
         ("speed-rule", "tuning.speed-budget"),
         ("load-rule", "tuning.load-budget"),
         ("contextual", "learners.contextual"),
         ("dqn", "learners.dqn"),
         ("ppo", "learners.ppo"),
-        ("rollout", "learners.rollout"),
         ("tabular", "learners.tabular"),
     ] {
         let chosen = rows[contender].iter().find(|r| r["chosen"] == "yes").unwrap();

@@ -22,7 +22,7 @@ fn figures_of_one_point_are_those_of_an_ordinary_study() {
     let point = &merged.points[0];
     let rule = alone.policy("tuned-load-rule").unwrap();
     assert_eq!(point.rule.as_ref().unwrap().time_s, rule.metrics[&Metric::CourseTime]);
-    for id in ["contextual", "tabular", "dqn", "ppo", "rollout", "table"] {
+    for id in ["contextual", "tabular", "dqn", "ppo", "table"] {
         let found = point.policy(id).unwrap();
         let expected = alone.difference(id, "tuned-load-rule", Metric::CourseTime).unwrap();
         let less = found.time_less.unwrap();

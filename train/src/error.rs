@@ -41,9 +41,17 @@ pub enum StudyError {
         /// The folder.
         folder: PathBuf,
     },
+    /// A folder without a finished study.
+    #[error(
+        "{folder}: there is no finished study in this folder (summary.json and figures.json)\n  hint: give the folder of a study that has ended; one that was stopped goes on with `lowgear study FILE --out FOLDER --resume`"
+    )]
+    Unfinished {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// A log of the real vehicle.
     #[error(transparent)]
-    Log(#[from] lowgear_field::log::LogError),
+    Log(#[from] lowgear_sysid::log::LogError),
     /// An option of the command line.
     #[error(transparent)]
     Option(#[from] KeyError),

@@ -5,10 +5,11 @@ use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
 use lowgear_env::config::check_name;
-use lowgear_eval::export::{read_export, settings_hash};
+use lowgear_firmware::{read_export, settings_hash};
 use std::path::Path;
 
-/// Reads an exported file, whose name ends in `extension`, for the vehicle of a study.
+/// Reads an exported file, whose name ends in `extension`, for the vehicle of a study. The policy carries the name of the
+/// vehicle it was made for, which may be another one with the same controller.
 ///
 /// # Errors
 /// [`StudyError`] with the file and why it was refused: foreign, changed, cut short, or made for a controller
@@ -32,5 +33,7 @@ pub fn load(inputs: &Inputs, path: &Path, extension: &str) -> Result<(PolicyFile
     check_name("teacher", &name).map_err(|e| problem(e.to_string()))?;
     let saved = SavedPolicy::Table(exported.table.to_json().map_err(StudyError::step("table"))?);
     let player = saved.player(gears).map_err(problem)?;
-    Ok((PolicyFile::new(&name, &inputs.scenario.vehicle.name, gears, saved), player))
+    let vehicle = inputs.scenario.vehicle.name.as_str();
+    let made_for = if exported.is_for(vehicle) { vehicle } else { &exported.table.provenance().vehicle };
+    Ok((PolicyFile::new(&name, made_for, gears, saved), player))
 }

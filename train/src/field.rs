@@ -4,15 +4,15 @@ use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::Player;
 use lowgear_agents::policy::Policy;
+use lowgear_env::config::escaped;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, Scenario, World};
+use lowgear_eval::replay::Seen;
 use lowgear_eval::suite::TrainingSuite;
-use lowgear_field::fit::still_rad_s;
-use lowgear_field::log::{LogReader, Mapping};
-use lowgear_field::plain::plain;
-use lowgear_field::replay::Seen;
-use lowgear_field::runs::{Collected, Collector, Limits};
+use lowgear_sysid::fit::still_rad_s;
+use lowgear_sysid::log::{LogReader, Mapping};
+use lowgear_sysid::runs::{Collected, Collector, Limits};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -59,7 +59,7 @@ pub fn collect(
     for file in logs {
         let mut log = LogReader::open(file, mapping)?;
         let megabytes = std::fs::metadata(file).map_or(0, |m| m.len() >> 20);
-        let name = plain(&file.file_name().unwrap_or_default().to_string_lossy());
+        let name = escaped(&file.file_name().unwrap_or_default().to_string_lossy());
         let job = (megabytes >= 64).then(|| reporter.job(&format!("reading {name}"), megabytes));
         collector.read(&mut log, |bytes| {
             if let Some(job) = &job {

@@ -1,5 +1,5 @@
-//! The right to work in a folder, held by one process at a time. The system gives it free when its holder ends,
-//! however he ends, so a lock never outlives him.
+//! The right to work in a folder, held by one process at a time. The system releases it when its holder ends,
+//! however that ends, so a lock never outlives its holder.
 
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder};

@@ -2,17 +2,16 @@
 
 use crate::error::StudyError;
 use crate::store::{read_json, write_json};
-use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::dqn::DqnPolicy;
-use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::grid::Grid;
+use lowgear_agents::policy::reasons::Reasons;
 use lowgear_agents::ppo::PpoPolicy;
-use lowgear_agents::reasons::Reasons;
-use lowgear_agents::rollout::RolloutPolicy;
+use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
 use lowgear_env::config::check_name;
-use lowgear_eval::table::{LookupTable, TablePolicy};
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -57,8 +56,6 @@ pub enum SavedPolicy {
     Dqn(Box<DqnPolicy>),
     /// A policy network with the rule that it corrects.
     Ppo(Box<PpoPolicy>),
-    /// A rule that the cells of a table overrule.
-    Rollout(Box<RolloutPolicy>),
     /// A look-up table, as its own file holds it.
     Table(String),
 }
@@ -76,8 +73,6 @@ pub enum Player {
     Dqn(Box<DqnPolicy>),
     /// See [`SavedPolicy::Ppo`].
     Ppo(Box<PpoPolicy>),
-    /// See [`SavedPolicy::Rollout`].
-    Rollout(Box<RolloutPolicy>),
     /// See [`SavedPolicy::Table`].
     Table(TablePolicy),
 }
@@ -90,7 +85,6 @@ impl Policy for Player {
             Player::Tabular(p) => p.reset(),
             Player::Dqn(p) => p.reset(),
             Player::Ppo(p) => p.reset(),
-            Player::Rollout(p) => p.reset(),
             Player::Table(p) => p.reset(),
         }
     }
@@ -102,7 +96,6 @@ impl Policy for Player {
             Player::Tabular(p) => p.decide(features, mask),
             Player::Dqn(p) => p.decide(features, mask),
             Player::Ppo(p) => p.decide(features, mask),
-            Player::Rollout(p) => p.decide(features, mask),
             Player::Table(p) => p.decide(features, mask),
         }
     }
@@ -116,7 +109,6 @@ impl Reasons for Player {
             Player::Tabular(p) => p.reasons(features, mask),
             Player::Dqn(p) => p.reasons(features, mask),
             Player::Ppo(p) => p.reasons(features, mask),
-            Player::Rollout(p) => p.reasons(features, mask),
             Player::Table(p) => p.reasons(features, mask),
         }
     }
@@ -142,7 +134,6 @@ impl SavedPolicy {
             }
             SavedPolicy::Dqn(policy) => Player::Dqn(policy.clone()),
             SavedPolicy::Ppo(policy) => Player::Ppo(policy.clone()),
-            SavedPolicy::Rollout(policy) => Player::Rollout(policy.clone()),
             SavedPolicy::Table(text) => {
                 Player::Table(TablePolicy::new(LookupTable::from_json(text).map_err(|e| e.to_string())?))
             }

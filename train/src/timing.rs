@@ -5,7 +5,7 @@
 //! world, the guide and, for searches, the driving of candidates as a whole.
 
 use crate::store::StoreError;
-use lowgear_agents::neural::{Guide, Mask};
+use lowgear_agents::policy::{Guide, Mask};
 use lowgear_env::{Step, World};
 use std::cell::Cell;
 use std::fmt::Write as _;

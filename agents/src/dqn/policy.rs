@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{DqnError, Encode, FeatureScaler, Guide, Mask, Mlp, RuleGuide, Scratch, update::guided_best};
 use crate::neural::check_length;
 use crate::policy::Policy;
-use crate::reasons::{Reasons, set_in, weighed};
+use crate::policy::reasons::{Reasons, set_in, weighed};
 
 /// Asks for the possible request that the network values highest; with a guide, for the guide's unless
 /// another one is valued higher by more than a margin.

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Normaliser, PpoError, update::log_softmax};
-use crate::neural::{Mask, Scratch, Tower};
+use crate::neural::{Scratch, Tower};
+use crate::policy::Mask;
 
 /// Probabilities of actions: observations are normalised, pass through the network and its memory, and the
 /// guide's action gets its bias.

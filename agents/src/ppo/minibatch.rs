@@ -121,7 +121,7 @@ mod tests {
     use lowgear_env::{Seed, Stream};
 
     use super::*;
-    use crate::neural::Mask;
+    use crate::policy::Mask;
 
     fn trail(episodes: &[usize], memory: usize) -> Trail {
         let mut trail = Trail::default();

@@ -34,9 +34,10 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Guide, Mask, NeuralError as PpoError, RuleGuide, Schedule, Tower,
-    TowerShape, mask_of,
+    Backend, Encode, FeatureScaler, NeuralError as PpoError, Schedule, Tower, TowerShape,
 };
+pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::rule::RuleGuide;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;

@@ -5,9 +5,12 @@ use serde::{Deserialize, Serialize};
 
 use super::{Actor, PpoError};
 use crate::{
-    neural::{Encode, FeatureScaler, Guide, Mask, RuleGuide, check_length},
-    policy::Policy,
-    reasons::{Reasons, set_in, weighed},
+    neural::{Encode, FeatureScaler, check_length},
+    policy::{
+        Guide, Mask, Policy,
+        reasons::{Reasons, set_in, weighed},
+    },
+    rule::RuleGuide,
 };
 
 /// Takes the likelier one of the two shifts when its probability reaches the threshold, and holds

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::update::{Lived, advantages};
-use crate::neural::Mask;
+use crate::policy::Mask;
 
 /// The decisions of one world since the last update.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -6,7 +6,7 @@
 //!
 //! Slopes are derivatives of a loss that is to fall.
 
-use crate::neural::Mask;
+use crate::policy::Mask;
 
 pub use crate::discount::discount;
 

@@ -1,9 +1,9 @@
 //! Which of the rule's conditions held.
 
 use super::{Rule, Skeleton, gear_index};
-use crate::contextual::Contextual;
 use crate::policy::Policy;
-use crate::reasons::{Reasons, holds};
+use crate::policy::reasons::{Reasons, holds};
+use crate::rule::contextual::Contextual;
 use lowgear_env::request_name;
 use lowgear_onboard::{Feature, Features, Request};
 
@@ -92,7 +92,7 @@ impl Reasons for Contextual {
         let signal = self.settings().rule.signal.feature();
         let limits = self.thresholds(features);
         let mut lines = with_conditions(self.skeleton(), signal, (features, mask), limits);
-        let phi = crate::contextual::context(features).map(|entry| format!("{entry:.2}")).join(" ");
+        let phi = crate::rule::contextual::context(features).map(|entry| format!("{entry:.2}")).join(" ");
         lines.push(format!("thresholds moved by the context {phi}"));
         self.decide(features, mask);
         lines

@@ -1,7 +1,7 @@
 //! The training loop of tabular learners: start reading here.
 
 use super::learner::{Choice, TabularLearner, View};
-use crate::neural::{Mask, mask_of};
+use crate::policy::{Mask, mask_of};
 use lowgear_env::{End, World};
 
 /// What an episode came to.

@@ -6,7 +6,7 @@ use super::update::{
     discount, epsilon_soft, guided_greedy, td_error, value_double_q, value_expected_sarsa, value_q_learning,
     value_sarsa,
 };
-use crate::neural::Mask;
+use crate::policy::Mask;
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;

@@ -3,9 +3,9 @@
 use super::learner::TabularLearner;
 use super::settings::TabularError;
 use super::update::guided_greedy;
-use crate::grid::Grid;
 use crate::policy::Policy;
-use crate::reasons::{Reasons, set_in, weighed};
+use crate::policy::grid::Grid;
+use crate::policy::reasons::{Reasons, set_in, weighed};
 use crate::rule::Rule;
 use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};

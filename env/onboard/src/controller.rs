@@ -1,6 +1,6 @@
 //! The controller's tick: features, the decision clock and the guard together.
 
-use crate::{
+use super::{
     Command, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Ranges, Raw, Request, Verdict,
 };
 

@@ -99,4 +99,11 @@ impl Features {
     pub const fn get(&self, feature: Feature) -> i16 {
         self.0[feature as usize]
     }
+
+    /// The value at an index; 0 beyond the last.
+    #[must_use]
+    #[inline]
+    pub const fn at(&self, index: u8) -> i16 {
+        if (index as usize) < FEATURES { self.0[index as usize] } else { 0 }
+    }
 }

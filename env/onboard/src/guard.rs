@@ -12,8 +12,7 @@
 //! - a selector that leaves the gear under drive (a jump-out) ends the drive until it has arrived again;
 //! - a reading outside its range ends the drive until every reading has been good for some time.
 
-use crate::ranges::{Fault, Ranges};
-use crate::{Command, Phase, Raw, Request, Verdict};
+use super::{Command, Fault, Phase, Ranges, Raw, Request, Verdict};
 
 /// Most gears a table or a guard can know.
 pub const MAX_GEARS: usize = 6;
@@ -215,7 +214,7 @@ impl Guard {
     /// Follows several readings of a motor that turns in a gear that is driven, and judges no requests between them;
     /// returns false, with nothing done, where that is not so.
     #[inline]
-    pub(crate) fn drive_on(&mut self, settings: &GuardSettings, ranges: &Ranges, raws: &[Raw]) -> bool {
+    pub(super) fn drive_on(&mut self, settings: &GuardSettings, ranges: &Ranges, raws: &[Raw]) -> bool {
         if self.busy() {
             return false;
         }

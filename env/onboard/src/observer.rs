@@ -1,7 +1,6 @@
 //! From raw sensor units to features, in fixed point.
 
-use crate::guard::MAX_GEARS;
-use crate::{Features, Raw};
+use super::{Features, MAX_GEARS, Raw};
 
 /// Constants of the feature arithmetic, computed once from the vehicle file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -119,14 +118,14 @@ impl Observer {
         ])
     }
 
-    /// The feature [`crate::Feature::Tilt`] alone, tenths of a degree.
+    /// The feature [`super::Feature::Tilt`] alone, tenths of a degree.
     #[must_use]
     #[inline]
     pub const fn tilt_ddeg(&self) -> i16 {
         clamp(self.filters.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
     }
 
-    /// The feature [`crate::Feature::SinceFailed`] alone, ticks.
+    /// The feature [`super::Feature::SinceFailed`] alone, ticks.
     #[must_use]
     #[inline]
     pub const fn since_failed(&self) -> u16 {
@@ -176,14 +175,14 @@ impl Observer {
 
     /// Whether the filters run and the vehicle was driven at the last reading.
     #[inline]
-    pub(crate) const fn settled(&self) -> bool {
+    pub(super) const fn settled(&self) -> bool {
         self.levelled && self.driven_before && !self.fresh
     }
 
     /// Takes several readings of plain driving together, when it is [`Observer::settled`]: as [`Observer::update`]
     /// takes them one by one.
     #[inline(never)]
-    pub(crate) fn drive_on(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
+    pub(super) fn drive_on(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
         let (ticks, scale) = (raws.len() as u16, self.scale_permille(settings));
         // A copy stays in registers.
         let mut filters = self.filters;

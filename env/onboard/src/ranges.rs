@@ -3,7 +3,7 @@
 //! A sensor that has come off reads nothing or full scale; a value in another unit is too large or too small. Both
 //! look like a vehicle to a filter, so they are refused before it. The bounds come from the vehicle file.
 
-use crate::{FeatureSettings, Raw};
+use super::{FeatureSettings, Raw};
 
 /// A drum angle is below this, tenths of a degree.
 const FULL_TURN_DDEG: u16 = 3600;

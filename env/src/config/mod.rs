@@ -5,7 +5,7 @@ mod spread;
 mod words;
 
 pub use spread::Spread;
-pub use words::{check_name, check_path, escaped, escaped_lines};
+pub use words::{check_name, check_path, escaped, escaped_lines, shown};
 
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;

@@ -7,10 +7,7 @@
 use super::forces::Press;
 use super::supply::{Supply, Thrust};
 use super::{Piece, Plant, Track};
-use crate::vehicle::Vehicle;
-
-/// Ticks that a piece may last: battery and heat follow at least that often.
-pub const BATCH: usize = 8;
+use crate::vehicle::{BATCH, Vehicle};
 
 /// A vehicle slower than this is not driving plainly, m/s.
 const LEAST_M_S: f64 = 1e-3;

@@ -13,7 +13,7 @@ mod step;
 mod supply;
 mod track;
 
-pub use cruise::{BATCH, Outlook, Straight};
+pub use cruise::{Outlook, Straight};
 pub use exponential::exp_m1;
 pub use ledger::{HeatLedger, Ledger};
 pub use piece::{Moment, Piece};

@@ -4,7 +4,8 @@
 //! and drag, and the force of an obstacle that falls with the distance. Its roots are real, so the speed
 //! changes sign at most once and both questions, "when does it stop" and "when is it there", are easy.
 
-use super::{BATCH, exp_m1};
+use super::exp_m1;
+use crate::vehicle::BATCH;
 
 /// One piece of motion.
 #[derive(Clone, Copy, Debug, PartialEq)]

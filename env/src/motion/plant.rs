@@ -5,12 +5,13 @@
 //! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
 //! braking.
 
-use super::cruise::{BATCH, Cruise};
+use super::cruise::Cruise;
 use super::forces::{Ground, Spot};
 use super::step::{Event, Reach};
 use super::track::Track;
 use super::{HeatLedger, Ledger};
 use crate::stress::Stress;
+use crate::vehicle::BATCH;
 use crate::vehicle::{MAX_AXLES, Rise, Vehicle};
 
 /// The vehicle's state.

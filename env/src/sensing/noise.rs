@@ -1,6 +1,6 @@
 //! Noise of the sensors, drawn for many readings at a time.
 
-use crate::motion::BATCH;
+use crate::vehicle::BATCH;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 

@@ -1,7 +1,6 @@
 //! A vehicle ready to drive: the file's numbers with one episode's draw applied.
 
 use super::{BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, SelectorConfig, VehicleConfig};
-use crate::motion::BATCH;
 use crate::stress::{LifeCurve, Stress};
 use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Ranges, Settings};
 use rand::Rng;
@@ -9,6 +8,9 @@ use std::f64::consts::TAU;
 
 /// Readings have been good for this long before the drive comes back after a fault, s.
 const FAULT_CLEAR_S: f64 = 0.5;
+
+/// Ticks that a piece of motion may last: battery and heat follow at least that often.
+pub const BATCH: usize = 8;
 
 /// Most axles.
 pub const MAX_AXLES: usize = 4;

@@ -11,7 +11,7 @@ mod variation;
 
 pub use battery::BatteryConfig;
 pub use config::{AxleConfig, ChassisConfig, GearboxConfig, StressConfig, VehicleConfig};
-pub use drawn::{Axle, Gear, MAX_AXLES, Vehicle};
+pub use drawn::{Axle, BATCH, Gear, MAX_AXLES, Vehicle};
 pub use heat::{COPPER_PER_K, HeatStep, Rise, time_constants_s};
 pub use motor::{Constants, DataSheet, HeatConfig, Line, MotorConfig, MotorLineConfig};
 pub use selector::{DogConfig, SelectorConfig};

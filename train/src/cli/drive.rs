@@ -7,10 +7,11 @@ use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
+use lowgear_env::config::shown;
 use lowgear_env::{Drive, World, load_course, write_trace};
-use lowgear_eval::gallery::{trace_picture, watch};
-use lowgear_eval::report::trace_svg;
+use lowgear_eval::figures::{trace_picture, watch};
 use lowgear_eval::suite::TestSuite;
+use lowgear_report::trace_svg;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -79,7 +80,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     Ok(format!(
         "{why}{}: {outcome}\ntrace: {} ({} rows) and trace.svg beside it\n",
         file.name,
-        csv_file.display(),
+        shown(&csv_file),
         rows.len()
     ))
 }

@@ -6,13 +6,13 @@ use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::{Player, SavedPolicy};
 use crate::study::{Inputs, distil_policy, prove_table, read_inputs, verdict};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
 use lowgear_env::config::KeyError;
-use lowgear_eval::export::{ExportOptions, Format};
 use lowgear_eval::gather::{Contender, time_difference};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::Family;
-use lowgear_eval::table::{LookupTable, TablePolicy};
+use lowgear_firmware::{ExportOptions, Format};
 use std::path::PathBuf;
 
 /// What is written beside the exported files.

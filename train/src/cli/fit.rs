@@ -5,10 +5,11 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use lowgear_env::config::{ConfigError, KeyError, load};
+use lowgear_env::config::{ConfigError, KeyError, load, shown};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::doubts::Doubts;
-use lowgear_field::fit::{Conditions, fit};
+use lowgear_report::plot::plot_svg;
+use lowgear_sysid::doubts::Doubts;
+use lowgear_sysid::fit::{Conditions, fit};
 use std::path::{Path, PathBuf};
 
 /// Fit a vehicle file to logs of the real vehicle.
@@ -69,16 +70,16 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let text =
         found.vehicle_text(&start, &names, &notes).map_err(|error| out_of_range(&arguments.out, error))?;
     write_atomically(&arguments.out, text.as_bytes())?;
-    write_atomically(&picture, found.svg().as_bytes())?;
+    write_atomically(&picture, plot_svg(&found.plot()).as_bytes())?;
     let mut out = format!(
         "{}\nvehicle: {}\nresiduals: {}\n",
         found.findings(&notes),
-        arguments.out.display(),
-        picture.display()
+        shown(&arguments.out),
+        shown(&picture)
     );
     if let Some(course) = found.course_text() {
         write_atomically(&course_file, course.as_bytes())?;
-        out.push_str(&format!("surfaces: {}\n", course_file.display()));
+        out.push_str(&format!("surfaces: {}\n", shown(&course_file)));
     }
     Ok(out)
 }

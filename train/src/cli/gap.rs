@@ -6,11 +6,12 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use lowgear_env::config::load;
+use lowgear_env::config::{load, shown};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::fit::Surfaces;
-use lowgear_field::gap::compare;
+use lowgear_report::plot::plot_svg;
+use lowgear_sysid::fit::Surfaces;
+use lowgear_sysid::gap::compare;
 use std::path::PathBuf;
 
 /// Tell how far the model is from the vehicle: simulate a log's own runs.
@@ -53,7 +54,7 @@ pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
     surfaces.rolling = known.iter().map(|s| s.rolling).collect();
     surfaces.drag_s_m = known.iter().map(|s| s.drag_s_m).collect();
     let missing =
-        |r: &&lowgear_field::runs::Run| r.surface.as_ref().is_some_and(|s| !surfaces.names.contains(s));
+        |r: &&lowgear_sysid::runs::Run| r.surface.as_ref().is_some_and(|s| !surfaces.names.contains(s));
     if let Some(run) = collected.runs.iter().find(missing) {
         let allowed = format!("one of the course's: {}", surfaces.names.join(", "));
         let got = run.surface.clone().unwrap_or_default();
@@ -61,7 +62,10 @@ pub(super) fn run(arguments: &GapArguments) -> Result<String, StudyError> {
         return Err(lowgear_env::config::KeyError::new(key, got, allowed).into());
     }
     let gap = compare(&vehicle, &surfaces, &collected.runs, arguments.air_c);
-    write_atomically(&picture, gap.svg(&format!("{}: measured and simulated", vehicle.name)).as_bytes())?;
+    write_atomically(
+        &picture,
+        plot_svg(&gap.plot(&format!("{}: measured and simulated", vehicle.name))).as_bytes(),
+    )?;
     let told: String = notes.lines().map(|l| format!("{l}\n")).collect();
-    Ok(format!("{told}{}picture: {}\n", gap.text(), picture.display()))
+    Ok(format!("{told}{}picture: {}\n", gap.text(), shown(&picture)))
 }

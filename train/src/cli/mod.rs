@@ -10,6 +10,7 @@ mod gap;
 mod recipes;
 mod replace;
 mod replay;
+mod report;
 mod sheet;
 mod study;
 mod sweep;
@@ -20,7 +21,7 @@ use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{hand_out, tell, unless_closed};
 use clap::{Parser, Subcommand};
-use lowgear_env::config::{escaped, escaped_lines};
+use lowgear_env::config::escaped;
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -57,6 +58,7 @@ enum Command {
     Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
+    Report(report::ReportArguments),
     Export(export::ExportArguments),
     Sheet(sheet::SheetArguments),
     Recipes(recipes::RecipesArguments),
@@ -74,7 +76,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             if error.use_stderr() {
-                let _ = error.print();
+                let _ = escaped_refusal(error, &typed).print();
                 return ExitCode::from(EXIT_USAGE);
             }
             let printed = error.print().and_then(|()| std::io::stdout().flush());
@@ -88,6 +90,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
+        Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
         Command::Sheet(a) => sheet::run(&a),
         Command::Recipes(a) => recipes::run(&a),
@@ -98,7 +101,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match outcome {
         Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
         Err(error) => {
-            tell(&format!("error: {}", printable(&error.to_string(), &typed)));
+            tell(&format!("error: {error}"));
             ExitCode::from(exit_code(&error))
         }
     }
@@ -113,12 +116,10 @@ fn handed_out(written: std::io::Result<()>) -> u8 {
     EXIT_FILES
 }
 
-/// A message for the terminal: a name with control characters moves no cursor, and one with line breaks that was typed
-/// forges no line.
-fn printable(message: &str, typed: &[OsString]) -> String {
-    let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
-    let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
-    escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
+/// The same usage error with the arguments escaped.
+fn escaped_refusal(refusal: clap::Error, typed: &[OsString]) -> clap::Error {
+    let shown = typed.iter().map(|argument| escaped(&argument.to_string_lossy()));
+    Arguments::try_parse_from(shown).err().unwrap_or(refusal)
 }
 
 fn exit_code(error: &StudyError) -> u8 {
@@ -126,7 +127,7 @@ fn exit_code(error: &StudyError) -> u8 {
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
     use lowgear_env::terrain::ProfileError;
-    use lowgear_field::log::LogError;
+    use lowgear_sysid::log::LogError;
     match error {
         StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
             if reason.is_io_error() =>
@@ -180,12 +181,10 @@ fn policy(
     }
     let path = Path::new(word);
     let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
-    match exported {
-        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end),
-        _ => {
-            let (saved, player) = PolicyFile::load(path, gears)?;
-            vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
-            Ok((saved, player))
-        }
-    }
+    let (saved, player) = match exported {
+        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end)?,
+        _ => PolicyFile::load(path, gears)?,
+    };
+    vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
+    Ok((saved, player))
 }

@@ -7,8 +7,10 @@ use crate::field::{LogArguments, seen_in_training};
 use crate::store::{StoreError, begin, create_folder, write_atomically};
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
-use lowgear_field::log::LogReader;
-use lowgear_field::replay::{Decision, Replay};
+use lowgear_env::config::shown;
+use lowgear_eval::replay::{Decision, Replay};
+use lowgear_report::plot::plot_svg;
+use lowgear_sysid::log::LogReader;
 use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
@@ -69,14 +71,14 @@ pub(super) fn run(arguments: &ReplayArguments) -> Result<String, StudyError> {
     let whole = rows.into_inner().map_err(|e| written(e.into_error()))?;
     whole.sync_all().map_err(written)?;
     std::fs::rename(&beside, &place).map_err(written)?;
-    let title =
-        format!("{} over {}", file.name, arguments.log.file_name().unwrap_or_default().to_string_lossy());
-    write_atomically(&picture, replay.svg(&title).as_bytes())?;
+    let log_name = shown(arguments.log.file_name().unwrap_or_default().as_ref());
+    let title = format!("{} over {log_name}", file.name);
+    write_atomically(&picture, plot_svg(&replay.plot(&title)).as_bytes())?;
     let notes: String = log.tally().text().lines().map(|l| format!("log: {l}\n")).collect();
     Ok(format!(
         "{notes}{}decisions: {}\npicture: {}\n",
         replay.summary().text(),
-        place.display(),
-        picture.display()
+        shown(&place),
+        shown(&picture)
     ))
 }

@@ -3,15 +3,14 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
-use lowgear_env::config::{ConfigError, load};
-use lowgear_field::plain::plain;
-use lowgear_field::sheet::Sheet;
+use lowgear_env::config::{ConfigError, escaped, load, shown};
+use lowgear_sysid::sheet::Sheet;
 use std::path::PathBuf;
 
 /// Make a first vehicle file from a data sheet, counted teeth, a ruler and scales.
 ///
 /// Reads a small file with the motor's data sheet, the teeth of each gear, wheel diameter and mass (an example:
-/// tests/field/sheet.toml). Writes a vehicle file and tells what it had to assume. Takes no time.
+/// tests/sysid/sheet.toml). Writes a vehicle file and tells what it had to assume.
 #[derive(clap::Args)]
 pub(super) struct SheetArguments {
     /// Sheet (TOML)
@@ -29,11 +28,11 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<String, StudyError> {
     let wrong = |error| StudyError::Config(ConfigError::value(&arguments.sheet, error));
     let (vehicle, assumed) = sheet.vehicle().map_err(wrong)?;
     let body = toml::to_string(&vehicle).map_err(StudyError::step("vehicle file"))?;
-    let mut text = format!("# {}: a first guess from a data sheet. Assumed:\n", plain(&vehicle.name));
+    let mut text = format!("# {}: a first guess from a data sheet. Assumed:\n", escaped(&vehicle.name));
     assumed.lines().for_each(|line| text.push_str(&format!("#   {line}\n")));
     text.push_str(&body);
     write_atomically(&arguments.out, text.as_bytes())?;
     let ratios: Vec<String> = sheet.ratios().iter().map(|r| format!("{r:.2}")).collect();
     let told: String = assumed.lines().map(|line| format!("  {line}\n")).collect();
-    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), arguments.out.display()))
+    Ok(format!("ratios: {}\nassumed:\n{told}vehicle: {}\n", ratios.join(", "), shown(&arguments.out)))
 }

@@ -7,7 +7,7 @@ use crate::sweep::{
     Place, SlurmOptions, Sweep, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
 };
 use crate::watch::StopRequest;
-use lowgear_env::config::KeyError;
+use lowgear_env::config::{KeyError, check_path, shown};
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -82,7 +82,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     }
     if let Some(job) = arguments.job {
         run_one(&sweep, &place, job, &options, &reporter)?;
-        return Ok(format!("job {job} ({}): {}\n", sweep.words(job), place.job(job).display()));
+        return Ok(format!("job {job} ({}): {}\n", sweep.words(job), shown(&place.job(job))));
     }
     let failed = run_all(&sweep, &place, &options, &reporter)?;
     let text = merged(&sweep, &place)?;
@@ -95,7 +95,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
         "{} of {} jobs failed; the others are in {}\n{}\n  hint: the same command tries them again",
         failed.len(),
         sweep.jobs(),
-        place.path.join("report.html").display(),
+        shown(&place.path.join("report.html")),
         names.join("\n")
     );
     Err(StudyError::Step { step: "sweep", problem })
@@ -103,7 +103,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
 
 fn merged(sweep: &Sweep, place: &Place) -> Result<String, StudyError> {
     let merged = merge(sweep, place)?;
-    Ok(format!("{}\nreport: {}\n", merged.text, merged.report.display()))
+    Ok(format!("{}\nreport: {}\n", merged.text, shown(&merged.report)))
 }
 
 /// A command per job, for any working directory. The paths stand on standard output alone, in no file.
@@ -112,6 +112,9 @@ fn list(sweep: &Sweep, arguments: &SweepArguments) -> Result<String, StudyError>
     let here = |path: &Path| std::path::absolute(path).map_err(StudyError::step("list"));
     // Without --out the folder is below the working directory of each call; so it is named here.
     let out = here(&Place::new(sweep, arguments.out.as_deref()).path)?;
+    // A line break in a path would end the command early.
+    check_path("FILE", &sweep.file)?;
+    check_path("--out", &out)?;
     let threads = arguments.threads.map_or_else(String::new, |n| format!(" --threads {n}"));
     let command =
         format!("{} sweep {} --out {}{threads}", quoted(&program), quoted(&here(&sweep.file)?), quoted(&out));

@@ -3,10 +3,10 @@
 use crate::error::StudyError;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::StoreError;
-use lowgear_agents::reasons::Reasons;
+use lowgear_agents::policy::reasons::Reasons;
+use lowgear_agents::table::LookupTable;
 use lowgear_env::config::KeyError;
 use lowgear_env::{Drive, TraceRow, World, request_name};
-use lowgear_eval::table::LookupTable;
 use lowgear_onboard::{Feature, Features, Request};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};

@@ -1,4 +1,4 @@
-//! Who takes part in a search over settings, and where his settings stand in the study.
+//! The rules and learners of a search over settings, and where the settings of each stand in the study.
 
 use super::StudyConfig;
 use crate::search::SearchBudget;
@@ -19,8 +19,6 @@ pub enum Contender {
     Dqn,
     /// A policy network.
     Ppo,
-    /// A table that overrules the tuned rule.
-    Rollout,
     /// A table of action values.
     Tabular,
 }
@@ -35,8 +33,8 @@ impl Contender {
     /// Rules: they come first, since the learners are guided by a tuned one.
     pub const RULES: [Contender; 2] = [Contender::SpeedRule, Contender::LoadRule];
     /// Learners.
-    pub const LEARNERS: [Contender; 5] =
-        [Contender::Contextual, Contender::Dqn, Contender::Ppo, Contender::Rollout, Contender::Tabular];
+    pub const LEARNERS: [Contender; 4] =
+        [Contender::Contextual, Contender::Dqn, Contender::Ppo, Contender::Tabular];
 
     /// Rules and learners.
     pub fn all() -> impl Iterator<Item = Contender> {
@@ -52,7 +50,6 @@ impl Contender {
             Contender::Contextual => "contextual",
             Contender::Dqn => "dqn",
             Contender::Ppo => "ppo",
-            Contender::Rollout => "rollout",
             Contender::Tabular => "tabular",
         }
     }
@@ -66,7 +63,6 @@ impl Contender {
             Contender::Contextual => learners.contextual.is_some(),
             Contender::Dqn => learners.dqn.is_some(),
             Contender::Ppo => learners.ppo.is_some(),
-            Contender::Rollout => learners.rollout.is_some(),
             Contender::Tabular => learners.tabular.is_some(),
         }
     }
@@ -79,7 +75,6 @@ impl Contender {
             Contender::Contextual => learners.contextual = None,
             Contender::Dqn => learners.dqn = None,
             Contender::Ppo => learners.ppo = None,
-            Contender::Rollout => learners.rollout = None,
             Contender::Tabular => learners.tabular = None,
         }
     }
@@ -92,7 +87,6 @@ impl Contender {
             Contender::Contextual => ["learners", "contextual"],
             Contender::Dqn => ["learners", "dqn"],
             Contender::Ppo => ["learners", "ppo"],
-            Contender::Rollout => ["learners", "rollout"],
             Contender::Tabular => ["learners", "tabular"],
         }
     }
@@ -164,7 +158,6 @@ impl StudyConfig {
         learners.contextual.iter_mut().for_each(|c| c.budget.generations = ENDLESS as usize);
         learners.dqn.iter_mut().for_each(|c| c.decisions = ENDLESS);
         learners.ppo.iter_mut().for_each(|c| c.decisions = ENDLESS);
-        learners.rollout.iter_mut().for_each(|c| c.episodes = ENDLESS);
         learners.tabular.iter_mut().for_each(|c| c.episodes = ENDLESS);
         self
     }

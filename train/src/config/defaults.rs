@@ -8,7 +8,7 @@ use super::{
 };
 use crate::search::SearchBudget;
 use lowgear_agents::dqn::{DqnConfig, Schedule};
-use lowgear_agents::grid::GridAxis;
+use lowgear_agents::policy::grid::GridAxis;
 use lowgear_agents::ppo::PpoConfig;
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularSettings};
@@ -148,7 +148,6 @@ impl Default for LearnersConfig {
                 settings: tabular_settings(),
                 grid: vec![],
             }),
-            rollout: None,
             dqn: Some(DqnTraining {
                 decisions: dqn_decisions(),
                 validate_every: dqn_validate_every(),
@@ -304,8 +303,7 @@ impl StudyConfig {
     pub fn for_gears(mut self, gears: usize) -> StudyConfig {
         self.rule = rule_for(self.rule, gears);
         let learners = &mut self.learners;
-        let tabular = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
-        let grids = tabular.chain(learners.rollout.iter_mut().map(|rollout| &mut rollout.grid));
+        let grids = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
         grids.filter(|grid| grid.is_empty()).for_each(|grid| *grid = grid_for(gears));
         self
     }

@@ -72,10 +72,6 @@ impl StudyConfig {
             effort.validations(&mut tabular.validate_every, tabular.episodes);
             effort.span(&mut tabular.settings.epsilon.decisions);
         }
-        if let Some(rollout) = &mut learners.rollout {
-            effort.steps(&mut rollout.episodes);
-            rollout.settings.round = rollout.settings.round.min(rollout.episodes);
-        }
         if let Some(dqn) = &mut learners.dqn {
             effort.steps(&mut dqn.decisions);
             effort.validations(&mut dqn.validate_every, dqn.decisions);

@@ -35,9 +35,6 @@ pub struct SearchConfig {
     /// Settings under `[learners.ppo]`.
     #[serde(default)]
     pub ppo: Vec<SearchedKey>,
-    /// Settings under `[learners.rollout]`.
-    #[serde(default)]
-    pub rollout: Vec<SearchedKey>,
     /// Settings under `[learners.tabular]`.
     #[serde(default)]
     pub tabular: Vec<SearchedKey>,
@@ -124,7 +121,6 @@ impl SearchConfig {
             Contender::Contextual => &self.contextual,
             Contender::Dqn => &self.dqn,
             Contender::Ppo => &self.ppo,
-            Contender::Rollout => &self.rollout,
             Contender::Tabular => &self.tabular,
         }
     }

@@ -3,7 +3,7 @@
 use super::keys::{check_budget, count};
 use crate::search::SearchBudget;
 use lowgear_env::config::{Check, KeyError, in_range};
-use lowgear_eval::export::check_export_prefix;
+use lowgear_firmware::check_export_prefix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -49,7 +49,7 @@ impl Check for TableConfig {
         in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
         check_prefix(&self.prefix)?;
         for (i, name) in self.features.iter().enumerate() {
-            lowgear_agents::grid::feature_by_name(name)
+            lowgear_agents::policy::grid::feature_by_name(name)
                 .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
             if self.features[..i].contains(name) {
                 return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));

@@ -5,7 +5,7 @@ use super::{Desk, Job, Trained, Workbench};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, curve_point};
-use lowgear_agents::contextual::{Contextual, ContextualSettings};
+use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
 use std::rc::Rc;
 

@@ -9,6 +9,7 @@ use crate::search::{CurvePoint, curve_point};
 use crate::timing::Stage;
 use crate::watch::Pause;
 use lowgear_agents::rule::RuleSettings;
+use lowgear_env::config::shown;
 use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
 
@@ -101,7 +102,7 @@ impl Training<'_> {
             if let Err(problem) = outcome {
                 let problem = format!("diverged: {problem}");
                 // Training that has diverged stops here; what validation selected before stands.
-                bench.reporter.line(&format!("{}: {problem}; training ends here", desk.folder.display()));
+                bench.reporter.line(&format!("{}: {problem}; training ends here", shown(desk.folder)));
                 failure = Some(problem);
                 break;
             }

@@ -4,7 +4,6 @@ mod contextual;
 mod dqn;
 mod guided;
 mod ppo;
-mod rollout;
 mod rule;
 mod tabular;
 mod trim;
@@ -12,7 +11,6 @@ mod trim;
 pub use contextual::ContextualJob;
 pub use dqn::DqnJob;
 pub use ppo::PpoJob;
-pub use rollout::RolloutJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
 pub use trim::TrimJob;
@@ -260,7 +258,6 @@ pub fn job_of(study: &StudyConfig, contender: Contender, guide: Guide<'_>, run: 
         }
         Contender::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
         Contender::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
-        Contender::Rollout => Some(Box::new(RolloutJob { config: learners.rollout.clone()?, rule, run })),
         Contender::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
     }
 }

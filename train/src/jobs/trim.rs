@@ -6,7 +6,7 @@ use crate::config::TrimConfig;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::Search;
-use lowgear_eval::table::{LookupTable, TablePolicy};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use std::rc::Rc;
 
 /// One search of the edges of one table.

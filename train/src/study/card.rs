@@ -7,16 +7,16 @@ use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::{PolicyFile, SavedPolicy};
-use crate::store::{create_folder, write_atomically};
+use crate::store::create_folder;
 use crate::watch::StopRequest;
+use lowgear_agents::rule::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_eval::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
-use lowgear_eval::distil::{Visit, visits};
+use lowgear_agents::table::distil::{Visit, visits};
+use lowgear_agents::table::{LookupTable, TablePolicy};
+use lowgear_eval::figures::CardSheet;
 use lowgear_eval::gather::{Contender, time_difference};
-use lowgear_eval::report::{CardSheet, card_page};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::suite::{TrainingSuite, training_world};
-use lowgear_eval::table::{LookupTable, TablePolicy};
 use rayon::prelude::*;
 
 /// Id of the card in the comparison, and name of its folder.
@@ -96,17 +96,12 @@ fn card_of(
     Ok(Card { card, ticks })
 }
 
-/// Writes the card as a page.
+/// What stands on the card's page.
 ///
 /// # Errors
-/// [`StudyError`].
-pub(super) fn publish(
-    inputs: &Inputs,
-    folder: &RunFolder,
-    card: &Card,
-    contest: &Contest,
-) -> Result<(), StudyError> {
-    let sheet = CardSheet {
+/// [`StudyError::Step`] of the statistics.
+pub(super) fn sheet(inputs: &Inputs, card: &Card, contest: &Contest) -> Result<CardSheet, StudyError> {
+    Ok(CardSheet {
         vehicle: inputs.scenario.vehicle.name.clone(),
         invented: inputs.scenario.vehicle.invented,
         policy: "the exported look-up table".to_owned(),
@@ -131,9 +126,7 @@ pub(super) fn publish(
             env!("CARGO_PKG_VERSION"),
             contest.suite.courses
         ),
-    };
-    write_atomically(&folder.file("rule-card.html"), card_page(&sheet).as_bytes())?;
-    Ok(())
+    })
 }
 
 /// What the card comes to on the test courses, in sentences.

@@ -175,7 +175,7 @@ fn contestants(
     let tables = firmware
         .tables
         .iter()
-        .map(|t| Player::Table(lowgear_eval::table::TablePolicy::new(t.round.table.clone())));
+        .map(|t| Player::Table(lowgear_agents::table::TablePolicy::new(t.round.table.clone())));
     all.push(Contestant {
         id: TABLE.to_owned(),
         label: "Look-up table".to_owned(),
@@ -232,7 +232,6 @@ pub fn label(learner: &str) -> &str {
         "dqn" => "Neural DQN",
         "ppo" => "Neural PPO",
         "tabular" => "Tabular values",
-        "rollout" => "Rule with rollout table",
         other => other,
     }
 }

@@ -10,15 +10,15 @@ use crate::progress::Reporter;
 use crate::saved::{Player, PolicyFile, SavedPolicy};
 use crate::store::{StoreError, create_folder, write_atomically};
 use crate::watch::StopRequest;
-use lowgear_agents::grid::feature_by_name;
+use lowgear_agents::policy::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_env::Seed;
-use lowgear_eval::distil::{
+use lowgear_agents::table::distil::{
     DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
 };
-use lowgear_eval::export::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
+use lowgear_agents::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
-use lowgear_eval::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_firmware::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_onboard::Request;
 use rayon::prelude::*;
 use std::path::Path;

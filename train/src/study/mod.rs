@@ -5,8 +5,10 @@ mod compare;
 mod firmware;
 mod folder;
 mod given;
+mod pages;
 mod phases;
 mod publish;
+mod resolved;
 mod robustness;
 mod thresholds;
 
@@ -14,6 +16,7 @@ pub use compare::{Contest, Contestant, HAND, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::Given;
+pub use pages::draw_again;
 pub use phases::Learned;
 pub use publish::{SUMMARY_FILE, compare_players};
 
@@ -76,7 +79,6 @@ pub fn run_inputs(
         let contest = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &contest, reporter, stop)?;
         inputs.scenario.check_driven()?;
-        card::publish(&inputs, &folder, &card, &contest)?;
         let driven = publish::Driven { card: &card, contest: &contest, robustness };
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
     })?;

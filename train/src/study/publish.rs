@@ -1,8 +1,9 @@
 //! Files that people read: episodes, summary, report.
 
-use super::card::{CARD, Card};
+use super::card::{self, CARD, Card};
 use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
+use super::pages::{self, FIGURES_FILE};
 use super::thresholds::to_type_in;
 use super::{Inputs, Learned, RunFolder};
 use crate::error::StudyError;
@@ -11,19 +12,19 @@ use crate::saved::Player;
 use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::table::distil::Round;
 use lowgear_eval::bound::Fineness;
-use lowgear_eval::distil::Round;
-use lowgear_eval::export::TargetCost;
-use lowgear_eval::gallery::{Footing, episode_picture, shift_map};
+use lowgear_eval::figures::{Evidence, Pictures};
+use lowgear_eval::figures::{Footing, episode_picture, shift_map};
 use lowgear_eval::gather::{
     Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
 };
 use lowgear_eval::incidents::places;
-use lowgear_eval::report::{Evidence, Pictures, page, trace_svg};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
     Curve, Family, PlaceCount, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
 };
+use lowgear_firmware::TargetCost;
 use lowgear_onboard::Features;
 
 /// The figures of a study in its folder; where it stands, the study is complete.
@@ -43,7 +44,7 @@ pub(super) struct Driven<'a> {
     pub(super) robustness: Vec<RobustnessMap>,
 }
 
-/// Writes episodes.csv, course.svg, report.html and summary.json; returns the table for the terminal.
+/// Writes episodes.csv, figures.json, the pages and summary.json; returns the table for the terminal.
 ///
 /// # Errors
 /// [`StudyError`].
@@ -83,12 +84,14 @@ pub(super) fn publish(
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
     let mut episodes = Vec::new();
     write_episodes(&contest.contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
-    let pictures = pictures(inputs, firmware, contest);
+    let pictures = Pictures {
+        card: Some(card::sheet(inputs, driven.card, contest)?),
+        ..pictures(inputs, firmware, contest)
+    };
+    let figures = pictures.to_json().map_err(StudyError::step("figures"))?;
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
-    if let Some(trace) = pictures.traces.first() {
-        write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
-    }
-    write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
+    write_atomically(&folder.file(FIGURES_FILE), figures.as_bytes())?;
+    pages::write(&folder.path, &summary, &pictures)?;
     // Written last: where it stands, the study is complete.
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
     Ok(terminal_table(&summary) + &typed_in(&summary))
@@ -276,7 +279,7 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
             )
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "rollout", "dqn", "ppo"][..]]
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
         .iter()
         .enumerate()
         .filter_map(|(i, ids)| {

@@ -1,7 +1,7 @@
 //! Values by key path: where a key stands in a table, and which assignment is to blame for a value that is
 //! not allowed.
 
-use super::config::{SetKey, in_words};
+use crate::config::{SetKey, in_words};
 use lowgear_env::config::KeyError;
 use toml::{Table, Value};
 

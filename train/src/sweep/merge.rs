@@ -5,11 +5,11 @@ use super::state::{JobState, Place};
 use super::work::check_jobs;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, write_atomically};
-use lowgear_eval::report::sweep_page;
 use lowgear_eval::summary::Summary;
 use lowgear_eval::sweep::{
     SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary, figures_of, findings, room_of, rule_of, write_points,
 };
+use lowgear_report::sweep_page;
 use std::fs;
 use std::path::PathBuf;
 

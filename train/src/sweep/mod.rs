@@ -2,7 +2,6 @@
 //! its own; a job is done when its summary stands there. Start reading in `plan.rs`.
 
 mod assign;
-mod config;
 mod known;
 mod merge;
 mod plan;
@@ -10,7 +9,7 @@ mod slurm;
 mod state;
 mod work;
 
-pub use config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
+pub use crate::config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use merge::{Merged, merge};
 pub use plan::Sweep;
 pub use slurm::{SlurmOptions, slurm};

@@ -1,9 +1,8 @@
 //! From a sweep file to its numbered jobs, and from a job to the study that it runs.
 
 use super::assign::{Assignment, assign, blame, remove};
-use super::config::{SweepConfig, in_words};
 use super::known::is_key_of;
-use crate::config::{Contender, StudyConfig};
+use crate::config::{Contender, StudyConfig, SweepConfig, in_words};
 use crate::error::StudyError;
 use crate::schema::FileKind;
 use crate::study::{Given, Inputs};

@@ -8,6 +8,7 @@ use super::{JobState, Place, Sweep, WorkOptions};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::store::{create_folder, write_atomically};
+use lowgear_env::config::{check_path, shown};
 use script::{Script, chunks};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -42,6 +43,9 @@ pub fn slurm(
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
     let step = StudyError::step("slurm");
+    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
+    check_path("FILE", &file)?;
+    check_path("--out", &folder)?;
     let trial = Trial::measure(sweep, place, options, work, reporter)?;
     let missing: Vec<u64> = (1..=sweep.jobs()).filter(|&job| place.state(job) != JobState::Done).collect();
     if missing.is_empty() {
@@ -49,7 +53,6 @@ pub fn slurm(
     }
     // Slurm opens a job's log there before the script makes anything.
     create_folder(&place.path.join("jobs"))?;
-    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
     let mut text = format!("{}\n", trial.in_words());
     let chunks = chunks(&missing);
     for (index, chunk) in chunks.iter().enumerate() {
@@ -67,7 +70,7 @@ pub fn slurm(
             }
             text.push_str(&format!("submitted: job {}\n", String::from_utf8_lossy(&out.stdout).trim()));
         } else {
-            text.push_str(&format!("read it, edit it, then: sbatch {}\n", path.display()));
+            text.push_str(&format!("read it, edit it, then: sbatch {}\n", shown(&path)));
         }
     }
     text.push_str("meanwhile: the same command with --status; when all are done: with --merge\n");
