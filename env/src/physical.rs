@@ -1,7 +1,7 @@
 //! What is physical: a simulation that has left it says so, and its figures are not used.
 //!
 //! An episode that leaves it ends at once and is noted with its [`Scenario`](crate::Scenario), which all scenarios
-//! made from it share. Learners and statistics may go on for a moment with numbers that are finite and wrong; whoever
+//! made from it share. Learners and statistics may go on for a moment with numbers that are finite and wrong; anyone who
 //! hands out results asks [`Scenario::check_driven`](crate::Scenario::check_driven) first.
 
 use crate::Seed;

@@ -4,7 +4,7 @@ use super::any_vehicle::{any_sections, any_vehicle, course_of};
 use super::check_values::{built, cases};
 use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
 use super::energy::{imbalance, random_action};
-use lowgear_env::config::{Check, Spread};
+use lowgear_env::config::{Check, ParameterDistribution};
 use lowgear_env::motion::{Piece, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
@@ -23,7 +23,7 @@ fn time_down_s(gear: usize, efficiency: f64, back_efficiency: f64) -> f64 {
     outcome.time_s
 }
 
-/// The side of an efficiency of 1 cannot be told by its value: the vehicle then stopped dead.
+/// The side of an efficiency of 1 cannot be reported by its value: the vehicle then stopped dead.
 #[test]
 fn an_efficiency_of_one_drives_as_one_of_nearly_one() {
     for gear in 1..=3 {
@@ -40,7 +40,7 @@ fn an_efficiency_of_one_drives_as_one_of_nearly_one() {
 fn a_drawn_efficiency_that_is_capped_at_one_drives_on() {
     let mut cart = nominal_cart();
     cart.gearbox.back_efficiency.fill(0.95);
-    cart.variation.efficiency_factor = Spread::Fixed(1.06);
+    cart.variation.efficiency_factor = ParameterDistribution::Fixed(1.06);
     for gear in 1..=3 {
         let slope = scenario(cart.clone(), vec![stretch("hard path", 4.0, -6.0)], gear);
         assert_eq!(driven(&slope, 300.0, hold).outcome().cause, Cause::Finished, "gear {gear}");
@@ -157,7 +157,7 @@ proptest! {
             prop_assert_eq!(scenario.check_driven(), Ok(()));
             let plant = drive.plant();
             prop_assert!(plant.stress.total().is_finite() && plant.charge.is_finite(), "{:?}", plant);
-            if plant.ledger.slip_j == 0.0 {
+            if plant.energies.slip_j == 0.0 {
                 let missing = imbalance(&drive);
                 prop_assert!(missing < 0.005, "{missing} missing: {plant:?}");
             }
@@ -174,7 +174,7 @@ pub(super) fn unphysical() -> Arc<Scenario> {
     let mut cart = nominal_cart();
     cart.battery.ocv_v = vec![40.0, 1.0];
     cart.battery.cutoff_voltage_v = 0.0;
-    cart.variation.charge = Spread::Fixed(0.0);
+    cart.variation.charge = ParameterDistribution::Fixed(0.0);
     assert!(cart.check().is_err());
     scenario(cart, vec![stretch("hard path", 40.0, 0.0)], 1)
 }

@@ -97,7 +97,7 @@ fn cards(f: &Figures) -> Vec<Card> {
             tells: "efficiency against a known force; offset of the tilt sensor",
             steps: vec![
                 format!("A board of about {:.0}°; measure height over length, grade = arc sine of it, and write that.", f.ramp_deg),
-                "Somebody behind the vehicle holds a cord, not a hand under it.".into(),
+                "A second person behind the vehicle holds a cord, not a hand under it.".into(),
                 pause.clone(),
                 "Up at full duty in the two lowest gears.".into(),
                 end.clone(),
@@ -151,7 +151,7 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
     }
     out.push_str(
         "<p>Log every controller tick as CSV: <code>time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, \
-         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be told. \
+         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be reported. \
          A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
     );
     CAUTIONS.iter().for_each(|c| {
