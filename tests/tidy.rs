@@ -201,7 +201,7 @@ const PLAIN: [&str; 23] = [
     "population",
     "validate-every",
     "step",
-    "rounds",
+    "iterations",
     "stack",
     "rolling",
     "friction",

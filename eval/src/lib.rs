@@ -2,9 +2,9 @@
 //! learns, never draws.
 #![doc = include_str!("../README.md")]
 
+pub mod aggregate;
 pub mod bound;
 pub mod figures;
-pub mod gather;
 pub mod incidents;
 pub mod replay;
 pub mod robustness;

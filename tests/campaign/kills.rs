@@ -1,7 +1,7 @@
 //! A small study killed at random moments, its checkpoints damaged in between, and resumed: refused with a reason,
 //! or the bytes of a study that was never interrupted.
 
-use super::chance::Chance;
+use super::chance::RandomChoices;
 use super::trial::{Tally, run, start};
 use crate::sandbox::{Sandbox, files_below};
 use std::fs;
@@ -29,7 +29,7 @@ fn small() -> Sandbox {
     let place = Sandbox::new();
     let mut study: Table = toml::from_str(&place.read("tiny.toml")).unwrap();
     study["training-seeds"] = Value::Integer(1);
-    for key in ["search", "robustness"] {
+    for key in ["hyper-search", "robustness"] {
         study.remove(key);
     }
     let learners = study["learners"].as_table_mut().unwrap();
@@ -56,7 +56,7 @@ impl Whole {
     }
 
     /// One study with one to four kills; every other one has a checkpoint damaged, too.
-    pub(super) fn killed(&self, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn killed(&self, chance: &mut RandomChoices, tally: &mut Tally) {
         let place = small();
         for _ in 0..=chance.below(4) {
             let mut child = start(&place, arguments(&place), Stdio::null(), Stdio::null());
@@ -85,7 +85,7 @@ impl Whole {
 
 /// Damages a checkpoint, or puts that of another job in its place; in words which. Small jobs are seldom interrupted
 /// halfway, so the result of its job is removed, which makes the checkpoint needed.
-fn damage(run: &Path, chance: &mut Chance) -> Option<String> {
+fn damage(run: &Path, chance: &mut RandomChoices) -> Option<String> {
     let all: Vec<PathBuf> = if run.exists() { files_below(run) } else { vec![] };
     let checkpoints: Vec<&PathBuf> = all.iter().filter(|f| f.ends_with("checkpoint.bin")).collect();
     if checkpoints.is_empty() {

@@ -43,7 +43,7 @@ fn a_policy_with_a_memory_is_distilled_and_says_what_the_table_loses() {
     assert!(out.contains("In closed loop on 4 held-out courses the table takes"), "{out}");
     let sheet = place.read("out/size-sheet.txt");
     let filled = sheet.lines().find_map(|line| line.strip_prefix("filled from the rule ")).unwrap();
-    assert!(filled.trim().parse::<usize>().is_ok(), "cells that nobody visited are counted: {filled}");
+    assert!(filled.trim().parse::<usize>().is_ok(), "unvisited cells are counted: {filled}");
 }
 
 #[test]

@@ -27,11 +27,11 @@ fn an_input_of_the_same_command_is_never_replaced() {
         (&["draw", "course.toml", "--out", "course.toml"][..], "course.toml"),
         (&["draw", "shed.toml", "--out", "./shed.csv"], "shed.csv"),
         (&["recipes", "vehicle.toml", "--out", "out/../vehicle.toml"], "vehicle.toml"),
-        (&["sheet", "sheet.toml", "--out", "sheet.toml"], "sheet.toml"),
+        (&["init", "sheet.toml", "--out", "sheet.toml"], "sheet.toml"),
         (&["fit", "vehicle.toml", "log.csv", "--out", "vehicle.toml"], "vehicle.toml"),
         (&["fit", "vehicle.toml", "log.csv", "--out", "log.csv"], "log.csv"),
         (
-            &["gap", "vehicle.toml", "log.csv", "--course", "course.toml", "--out", "course.toml"],
+            &["validate", "vehicle.toml", "log.csv", "--course", "course.toml", "--out", "course.toml"],
             "course.toml",
         ),
         (

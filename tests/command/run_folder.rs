@@ -78,7 +78,7 @@ fn a_folder_that_cannot_be_written_is_named_with_a_hint() {
     fs::create_dir(&folder).unwrap();
     fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).unwrap();
     if fs::write(folder.join("probe"), "").is_ok() {
-        // Whoever may write everywhere meets a read-only place of the system instead.
+        // Anyone who may write everywhere meets a read-only place of the system instead.
         eprintln!("SKIPPED in part: this user may write to a read-only folder, so a system folder stands in");
         place.run(&["study", "tiny.toml", "--out", "/proc/run"]).refused(3, &["/proc/run", "hint:"]);
     } else {

@@ -5,9 +5,10 @@ use crate::sandbox::Sandbox;
 #[test]
 fn the_help_of_each_command_says_what_it_reads_and_writes() {
     let place = Sandbox::new();
-    for command in
-        ["study", "check", "draw", "drive", "compare", "export", "sheet", "recipes", "fit", "gap", "replay"]
-    {
+    for command in [
+        "study", "check", "draw", "drive", "compare", "export", "init", "recipes", "fit", "validate",
+        "replay",
+    ] {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
         for word in ["Reads ", "rites "] {
             assert!(help.contains(word), "no {word:?} in the help of {command}:\n{help}");
@@ -40,10 +41,10 @@ fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
         "drive",
         "compare",
         "export",
-        "sheet",
+        "init",
         "recipes",
         "fit",
-        "gap",
+        "validate",
         "replay",
         "0 done",
         "1 a step failed",

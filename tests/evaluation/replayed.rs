@@ -5,7 +5,7 @@ use lowgear_env::config::load;
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, World, load_course};
-use lowgear_eval::replay::{Decision, Replay, Seen, Where};
+use lowgear_eval::replay::{CoverageStatus, Decision, Replay, TrainingCoverage};
 use lowgear_onboard::{Feature, Features, Request};
 use lowgear_report::plot::plot_svg;
 use lowgear_sysid::log::{LogError, LogReader, Mapping};
@@ -30,14 +30,14 @@ fn rule(features: &Features, mask: [bool; 3]) -> Request {
 fn walked(
     log: &str,
     decide: impl FnMut(&Features, [bool; 3]) -> Request + Clone,
-    seen: Option<&Seen>,
+    seen: Option<&TrainingCoverage>,
 ) -> (Vec<Decision>, String, [u64; 4]) {
     let config = cart();
     let mut reader = LogReader::new(log.as_bytes(), Path::new("log.csv"), &Mapping::default()).unwrap();
     let mut replay = Replay::new(&config, decide, seen);
     let mut rows = Vec::new();
     replay
-        .walk(&mut reader, |d| {
+        .run(&mut reader, |d| {
             rows.push(d.clone());
             Ok::<(), LogError>(())
         })
@@ -62,7 +62,7 @@ fn logged_episode() -> (String, u64) {
     }
     let mut text = String::from("time_s,motor_speed_rad_s,duty,battery_voltage_v,tilt_ddeg,gear\n");
     for row in drive.into_trace() {
-        let speed = f64::from(row.tacho_counts) * std::f64::consts::TAU / (20.0 * 0.05);
+        let speed = f64::from(row.encoder_counts) * std::f64::consts::TAU / (20.0 * 0.05);
         text += &format!(
             "{:.2},{speed:.6},{},{:.3},{},{}\n",
             row.time_s, row.drive, row.battery_voltage_v, row.tilt_ddeg, row.gear_in_mesh
@@ -113,10 +113,13 @@ fn failed_shifts_hunting_and_refusals_are_found() {
 fn what_training_has_not_seen_is_told() {
     let (log, _) = logged_episode();
     let (rows, _, _) = walked(&log, rule, None);
-    let mut seen = Seen::default();
-    rows.iter().for_each(|d| seen.note(&d.features));
+    let mut seen = TrainingCoverage::default();
+    rows.iter().for_each(|d| seen.record(&d.features));
     let (again, text, _) = walked(&log, rule, Some(&seen));
-    assert!(again.iter().all(|d| d.place == Some(Where::Inside)) && text.contains("seen 100.0 %"), "{text}");
+    assert!(
+        again.iter().all(|d| d.place == Some(CoverageStatus::Inside)) && text.contains("seen 100.0 %"),
+        "{text}"
+    );
     let weak = log.replace(",1,7.", ",1,3.");
     let (_, text, _) = walked(&weak, rule, Some(&seen));
     assert!(text.contains("outside by battery"), "{text}");

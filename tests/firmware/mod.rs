@@ -98,7 +98,7 @@ impl Case {
         self.folder.path().join(name).to_string_lossy().into_owned()
     }
 
-    /// Tacho counts at no-load speed.
+    /// Encoder counts at no-load speed.
     fn span(&self) -> u16 {
         let features = &self.settings.features;
         (1000 * u32::from(features.nominal_mv) / features.speed_gain.max(1)).clamp(8, 2000) as u16

@@ -1,4 +1,4 @@
-//! Two processes in one run folder: the second is told who works there.
+//! Two processes in one run folder: the second is reported who works there.
 
 use super::assert_same_bytes;
 use super::interrupted::{killed_when, older_checkpoint};

@@ -1,4 +1,4 @@
-//! Jobs done with other files than there are now: which they are is told, and they are not mixed.
+//! Jobs done with other files than there are now: which they are is reported, and they are not mixed.
 
 use super::{sandbox, sweep};
 use crate::sandbox::Sandbox;

@@ -2,7 +2,7 @@
 
 An unknown cart is drawn around the demo cart (INVENTED). Its owner has a data sheet and drives three short logs. Out of these:
 
-    a. the data sheet alone: `lowgear sheet`, a study on it, its tuned rules;
+    a. the data sheet alone: `lowgear init`, a study on it, its tuned rules;
     b. sheet and logs: `lowgear fit`, the same study on the fitted cart and its surfaces, its tuned rule and its exported table.
 
 All of them are exported as C, compiled, and drive the unknown cart over the same courses in this program's own world
@@ -41,7 +41,7 @@ int main(void) {
     while (scanf("%u %u %d %d %u %u", &counts, &mv, &ma, &tilt, &duty, &angle) == 6) {
         lowgear_raw raw;
         lowgear_command c;
-        raw.tacho_counts = (uint16_t)counts;
+        raw.encoder_counts = (uint16_t)counts;
         raw.battery_mv = (uint16_t)mv;
         raw.current_ma = (int16_t)ma;
         raw.tilt_ddeg = (int16_t)tilt;
@@ -110,7 +110,7 @@ features = ["gear", "speed-ratio", "since-failed", "stalled", "load-slow", "load
 prefix = "lowgear"
 
 # The edges of each table are searched for, as in the demonstration's study, with a small budget.
-[table.trim]
+[table.edge-refinement]
 budget = {{ generations = 30, population = 12, courses = 48, validate-every = 6, step = 0.03 }}
 stress-factor = 6.0 # times the weight in the reward
 
@@ -265,12 +265,12 @@ def drive(program, vehicle, truth, case, limit=600.0):
     rng = np.random.default_rng(seed)
     rig = Rig(vehicle, truth, course)
     rig.state[4] = charge
-    sensors, pulses = vehicle["sensors"], vehicle["sensors"]["tacho"]["pulses-per-turn"]
+    sensors, pulses = vehicle["sensors"], vehicle["sensors"]["encoder"]["pulses-per-turn"]
     counted, before, duty, gear, shifts = 0, 0.0, 0.0, 0, 0
     with subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
         while rig.time < limit:
             total = math.floor(rig.turned * pulses / math.tau)
-            counts = max(0, round((total - counted) * (1 + rng.normal(0, sensors["tacho"]["noise"]))))
+            counts = max(0, round((total - counted) * (1 + rng.normal(0, sensors["encoder"]["noise"]))))
             omega = rig.state[0] * rig.ratios[rig.gear] / rig.radius if rig.gear is not None else 0.0
             read = lambda s, v: round((v + rng.normal(0, s["noise"])) / s["resolution"]) * s["resolution"]
             volts = read(sensors["battery"], rig.terminal(duty, rig.state, omega))
@@ -369,7 +369,7 @@ def main():
     truth = truth_of(vehicle, np.random.default_rng(seed))
     print("the unknown cart:", {k: v for k, v in truth.items() if k in ("ke", "ohm", "forth", "surfaces")})
 
-    lowgear(program, "sheet", HERE / "sheet.toml", "--out", folder / "guess.toml")
+    lowgear(program, "init", HERE / "sheet.toml", "--out", folder / "guess.toml")
     logs, lasted = three_logs(vehicle, truth, folder, seed)
     print("three logs of", ", ".join(f"{s:.0f} s" for s in lasted))
     told = lowgear(program, "fit", folder / "guess.toml", *logs, "--out", folder / "fitted.toml")

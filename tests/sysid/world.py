@@ -1,9 +1,9 @@
 """An independent cart: its motion from the equations by SciPy's `solve_ivp`, its sensors, its logs.
 
 Shares no line with the simulator. The state is speed, motor angle, two temperatures and charge; a phase of constant duty in
-one gear is integrated at once (RK45, rtol 1e-8) and ends early where the vehicle comes to rest. All data is invented.
+one gear is integrated at once (RK45, rtol 1e-8) and ends early where the vehicle stops. All data is invented.
 
-    python3 world.py log VEHICLE.toml SEED OUT      a log after the recipes, and the true values beside it
+    python3 world.py log VEHICLE.toml SEED OUT      a log after the recipes, and the true values next to it
     python3 world.py way VEHICLE.toml SEED OUT      the same with a distance column, as from a measuring wheel
     python3 world.py sheet VEHICLE.toml SHEET.toml SEED OUT      the same of a cart whose owner has only weighed and measured it: with its sheet
 """
@@ -173,7 +173,7 @@ class Logger:
     def __init__(self, cart, rng, tick=0.05, jitter=0.0):
         self.cart, self.rng, self.tick, self.jitter = cart, rng, tick, jitter
         sensors = cart.vehicle["sensors"]
-        self.pulses, self.tacho = sensors["tacho"]["pulses-per-turn"], sensors["tacho"]["noise"]
+        self.pulses, self.encoder = sensors["encoder"]["pulses-per-turn"], sensors["encoder"]["noise"]
         self.battery, self.tilt = sensors.get("battery"), sensors.get("tilt")
         self.current = sensors.get("current", dict(resolution=0.005, noise=0.008))
         self.rows, self.time, self.counted, self.event, self.way = [], 0.0, 0, "", 0.0
@@ -199,7 +199,7 @@ class Logger:
             state, lasted = states[k], times[k] - times[k - 1]
             omega = 0.0 if gear is None else state[0] * self.cart.ratios[gear] / self.cart.radius
             pulses = math.floor(state[1] * self.pulses / math.tau)
-            counts = max(0, round((pulses - self.counted) * (1 + self.rng.normal(0, self.tacho))))
+            counts = max(0, round((pulses - self.counted) * (1 + self.rng.normal(0, self.encoder))))
             self.counted = pulses
             grade = 0.0 if where is None else math.radians(where[1])
             lean = math.degrees(math.atan2(GRAVITY * math.sin(grade) + (state[0] - before) / lasted, GRAVITY * math.cos(grade)))

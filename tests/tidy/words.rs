@@ -186,7 +186,7 @@ fn refused_words_are_found_in_names_and_only_as_whole_words() {
     for (line, name) in [
         ("    pub(super) fn part_rows(&self)", Some("part_rows")),
         ("pub const fn judge(x: f64)", Some("judge")),
-        ("    pub strike_j: f64,", Some("strike_j")),
+        ("    pub impact_j: f64,", Some("impact_j")),
         ("pub struct Desk<'a> {", Some("Desk")),
         ("pub use desk::Desk;", None),
         ("    fn private()", None),

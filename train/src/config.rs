@@ -1,20 +1,20 @@
 //! The study file.
 
-mod contender;
 mod defaults;
 mod effort;
 mod keys;
+mod policy_kind;
 mod robustness;
 mod searched;
 mod sweep;
 mod table;
 
-pub use contender::{Contender, Setting};
+pub use policy_kind::{PolicyKind, Setting};
 pub use robustness::RobustnessConfig;
-pub use searched::{Range, SearchConfig, SearchedKey};
+pub use searched::{HyperSearchConfig, Range, SearchedKey};
 pub(crate) use sweep::in_words;
 pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
-pub use table::{TableConfig, TrimConfig, check_prefix};
+pub use table::{EdgeRefinementConfig, TableConfig, check_prefix};
 
 use crate::search::SearchBudget;
 use defaults::HandRule;
@@ -66,13 +66,13 @@ pub struct StudyConfig {
     /// The learners: those that have a table; contextual, tabular, dqn and ppo where there is no table at all.
     #[serde(default)]
     pub learners: LearnersConfig,
-    /// Search over settings, for `--search`.
+    /// Search over hyper-parameters, for `--hyper-search`.
     #[serde(default)]
-    pub search: Option<SearchConfig>,
+    pub hyper_search: Option<HyperSearchConfig>,
     /// The exported table.
     #[serde(default)]
     pub table: TableConfig,
-    /// Altered worlds, if maps of them are wanted.
+    /// Perturbed conditions, if maps of them are wanted.
     #[serde(default)]
     pub robustness: Option<RobustnessConfig>,
     /// What `--quick` replaces.
@@ -260,7 +260,10 @@ impl Check for StudyConfig {
         count("quick.validation-courses", self.quick.validation_courses, 2, 100_000)?;
         count("quick.test-courses", self.quick.test_courses, 2, 100_000)?;
         in_range("quick.budget-share", self.quick.budget_share, 1e-4, 1.0, "")?;
-        self.search.as_ref().map_or(Ok(()), |search| search.check(self)).map_err(|e| e.within("search"))
+        self.hyper_search
+            .as_ref()
+            .map_or(Ok(()), |search| search.check(self))
+            .map_err(|e| e.within("hyper-search"))
     }
 }
 

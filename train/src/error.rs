@@ -67,7 +67,7 @@ pub enum StudyError {
     },
     /// Jobs of a sweep that were done with other files.
     #[error(
-        "{folder}: jobs here were done with other files than there are now, so they cannot stand beside new ones\n{jobs}\n  hint: put the files back, give another --out, or remove the folders of these jobs"
+        "{folder}: jobs here were done with other files than there are now, so they cannot be mixed with new ones\n{jobs}\n  hint: put the files back, give another --out, or remove the folders of these jobs"
     )]
     OtherJobs {
         /// Folder of the sweep.
@@ -91,10 +91,8 @@ pub enum StudyError {
         /// The sweep file in the folder.
         file: PathBuf,
     },
-    /// Somebody stopped the program.
-    #[error(
-        "stopped as asked; everything up to now is kept\n  hint: go on with the same command, a study with --resume"
-    )]
+    /// The program was interrupted.
+    #[error("interrupted; progress saved\n  hint: go on with the same command, a study with --resume")]
     Stopped,
     /// A saved policy does not fit.
     #[error("{file}: {problem}")]

@@ -2,13 +2,13 @@
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::saved::Player;
+use crate::saved::PolicyInstance;
 use lowgear_agents::policy::Policy;
 use lowgear_env::config::escaped;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, Scenario, World};
-use lowgear_eval::replay::Seen;
+use lowgear_eval::replay::TrainingCoverage;
 use lowgear_eval::suite::TrainingSuite;
 use lowgear_sysid::fit::still_rad_s;
 use lowgear_sysid::log::{LogReader, Mapping};
@@ -69,7 +69,7 @@ pub fn collect(
         if let Some(job) = job {
             job.finish("read");
         }
-        for line in log.tally().text().lines() {
+        for line in log.counters().text().lines() {
             notes.push_str(&format!("{name}: {line}\n"));
         }
     }
@@ -88,16 +88,16 @@ const COURSES: u64 = 40;
 
 /// What a policy sees on training courses, driven by itself.
 #[must_use]
-pub fn seen_in_training(scenario: &Scenario, player: &Player) -> Seen {
+pub fn training_coverage(scenario: &Scenario, instance: &PolicyInstance) -> TrainingCoverage {
     let suite = TrainingSuite::new(scenario);
-    let mut seen = Seen::default();
+    let mut seen = TrainingCoverage::default();
     for episode in 0..COURSES {
-        let mut driver = player.clone();
+        let mut driver = instance.clone();
         driver.reset();
         let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
         loop {
             let features = *drive.observation();
-            seen.note(&features);
+            seen.record(&features);
             let request = driver.decide(&features, drive.mask());
             if drive.step(request as usize).end.is_some() {
                 break;

@@ -16,11 +16,11 @@ pub mod resolved;
 pub mod saved;
 pub mod schema;
 pub mod search;
+pub mod stop;
 pub mod store;
 pub mod study;
 pub mod sweep;
 pub mod terminal;
 pub mod timing;
-pub mod watch;
 
 pub use error::StudyError;

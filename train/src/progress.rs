@@ -1,6 +1,6 @@
 //! Progress of jobs: bars on a terminal, plain lines otherwise.
 
-use crate::terminal::{printable, tell};
+use crate::terminal::{print_message, printable};
 use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::{Mutex, PoisonError};
@@ -52,7 +52,7 @@ impl Reporter {
         match &self.bars {
             // Nothing is lost when a terminal cannot take the line: the run folder holds the facts.
             Some(bars) => drop(bars.println(printable(text))),
-            None => tell(text),
+            None => print_message(text),
         }
     }
 

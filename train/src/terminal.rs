@@ -7,7 +7,7 @@ use std::path::Path;
 
 /// Writes a [`printable`] message to standard error. A closed or full stream is ignored: the exit code and the files
 /// state the outcome.
-pub fn tell(text: &str) {
+pub fn print_message(text: &str) {
     let mut line = printable(text);
     line.push('\n');
     // In one write, so that lines of several processes do not mix.
@@ -29,7 +29,7 @@ pub fn printable(message: &str) -> String {
 ///
 /// # Errors
 /// What the system said when the results were not written, as on a full disk.
-pub fn hand_out(text: &str) -> io::Result<()> {
+pub fn print_result(text: &str) -> io::Result<()> {
     let mut out = io::stdout().lock();
     unless_closed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
 }

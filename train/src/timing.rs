@@ -20,14 +20,14 @@ use std::time::{Duration, Instant};
 pub enum Stage {
     /// The world moves; in a search with the candidate's decisions, which take next to nothing.
     Environment,
-    /// Somebody decides, the guide included.
+    /// A policy decides, the guide included.
     Acting,
     /// Something is learned.
     Learning,
     /// Policies are driven over validation courses.
     Validation,
     /// Checkpoints are written.
-    Keeping,
+    Checkpointing,
 }
 
 const STAGES: usize = 5;

@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 use lowgear_onboard::Feature;
 
 use super::selftest::SelfTest;
-use super::shape::{Constant, Shape};
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
+use super::table_features::{Constant, TableFeatures};
 use super::template::{Filling, with_prefix};
 use lowgear_agents::table::LookupTable;
 
@@ -15,16 +15,16 @@ const CONTROLLER: &str = include_str!("c/controller.h");
 pub(super) fn fill(
     filling: &mut Filling,
     table: &LookupTable,
-    shape: &Shape,
+    table_features: &TableFeatures,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
     let mut put = |name, text: &str| filling.text.insert(name, with_prefix(text, prefix));
-    put("SETTINGS", &settings_text(shape));
-    put("TABLE", &table_text(table, shape));
-    put("CLOCKS", &clocks_text(shape));
-    put("VALUES", &values_text(table, shape));
-    put("LOOK", &look_text(table, shape.bias));
+    put("SETTINGS", &settings_text(table_features));
+    put("TABLE", &table_text(table, table_features));
+    put("CLOCKS", &clocks_text(table_features));
+    put("VALUES", &values_text(table, table_features));
+    put("LOOK", &look_text(table, table_features.bias));
     let rows = self_test.runs.iter().map(|run| format!("{{ {} }},", run.map(|v| format!("{v}u")).join(", ")));
     let rows: Vec<String> = rows.collect();
     put("VECTORS", &rows.iter().fold(String::new(), |text, row| text + "        " + row + "\n"));
@@ -43,39 +43,39 @@ fn literal(constant: &Constant) -> String {
     }
 }
 
-fn settings_text(shape: &Shape) -> String {
+fn settings_text(table_features: &TableFeatures) -> String {
     let mut text = String::new();
-    for constant in &shape.constants {
+    for constant in &table_features.constants {
         define(&mut text, constant.name, &literal(constant), constant.meaning);
     }
-    for clock in &shape.clocks {
+    for clock in &table_features.clocks {
         let name = format!("{}_MOST", clock.name.to_ascii_uppercase());
         define(&mut text, &name, &format!("{}u", clock.most), "this clock goes no further");
     }
     text.push_str("\n/* Drum angle of each gear, tenths of a degree. */\n");
-    let _ = writeln!(text, "#define LOWGEAR_ANGLES {}u", shape.gear_ddeg.len());
-    text.push_str(&array("uint16_t", "gear_ddeg", shape.gear_ddeg.iter().copied()));
-    if shape.has("load") {
+    let _ = writeln!(text, "#define LOWGEAR_ANGLES {}u", table_features.gear_ddeg.len());
+    text.push_str(&array("uint16_t", "gear_ddeg", table_features.gear_ddeg.iter().copied()));
+    if table_features.has("load") {
         text.push_str("\n/* Total ratio of each gear over the top gear's, permille. */\n");
-        text.push_str(&array("uint16_t", "gear_scale", shape.gear_scale.iter().copied()));
+        text.push_str(&array("uint16_t", "gear_scale", table_features.gear_scale.iter().copied()));
     }
     text
 }
 
-fn table_text(table: &LookupTable, shape: &Shape) -> String {
+fn table_text(table: &LookupTable, table_features: &TableFeatures) -> String {
     let mut text = format!("/* {}\n", axes_marker(table));
     text.push_str(" * The last axis varies fastest; a value equal to an edge lies in the upper bin. */\n");
     let _ = writeln!(text, "#define LOWGEAR_AXES {}u", table.axes().len());
     let _ = writeln!(text, "#define LOWGEAR_CELLS UINT32_C({})", table.count());
-    let _ = writeln!(text, "#define LOWGEAR_BIAS {}u", shape.bias);
+    let _ = writeln!(text, "#define LOWGEAR_BIAS {}u", table_features.bias);
     let index = if table.count() < 65_536 { "uint_fast16_t" } else { "uint_fast32_t" };
     let _ = writeln!(text, "typedef {index} lowgear_index;");
     let counts: Vec<String> = table.axes().iter().map(|axis| format!("{}u", axis.edges.len())).collect();
     let _ = writeln!(text, "/* How many edges each axis has. */");
     let _ = writeln!(text, "#define LOWGEAR_EDGE_COUNTS {{ {} }}", counts.join(", "));
-    let _ = writeln!(text, "\n/* {} */", edges_marker(table, shape.bias));
+    let _ = writeln!(text, "\n/* {} */", edges_marker(table, table_features.bias));
     let edges = table.axes().iter().flat_map(|axis| &axis.edges);
-    let mut stored: Vec<u16> = edges.map(|&edge| (edge as u16).wrapping_add(shape.bias)).collect();
+    let mut stored: Vec<u16> = edges.map(|&edge| (edge as u16).wrapping_add(table_features.bias)).collect();
     if stored.is_empty() {
         stored.push(0);
     }
@@ -129,16 +129,16 @@ fn steps(edges: usize) -> Vec<(usize, usize)> {
     std::iter::once((widest - 1, edges + 1 - widest)).chain(rest).collect()
 }
 
-fn clocks_text(shape: &Shape) -> String {
+fn clocks_text(table_features: &TableFeatures) -> String {
     let mut text = String::new();
-    for clock in &shape.clocks {
+    for clock in &table_features.clocks {
         let kind = if clock.wide { "uint16_t" } else { "uint8_t" };
         let _ = writeln!(text, "    {kind} {}; /* {} */", clock.name, clock.meaning);
     }
     text
 }
 
-fn values_text(table: &LookupTable, shape: &Shape) -> String {
+fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
     let mut text = String::new();
     for (i, axis) in table.axes().iter().enumerate() {
         let value = match axis.feature {
@@ -148,17 +148,20 @@ fn values_text(table: &LookupTable, shape: &Shape) -> String {
             Feature::LoadSlow => "s->load_slow >> 6",
             Feature::LoadPeak => "s->load_peak >> 6",
             Feature::Tilt => "(uint16_t)lowgear_tilt(s)",
-            Feature::Battery if shape.has("battery_axis") => "lowgear_battery(s)",
+            Feature::Battery if table_features.has("battery_axis") => "lowgear_battery(s)",
             Feature::Battery => "1000u",
             Feature::Dwell => "s->gear_clock",
             Feature::SinceFailed => "s->since_failed",
             Feature::FailedCount => "s->failed_count",
             Feature::Stalled => "s->stalled",
-            Feature::Current if shape.has("current_axis") => "(uint16_t)lowgear_current(s)",
+            Feature::Current if table_features.has("current_axis") => "(uint16_t)lowgear_current(s)",
             Feature::Current => "0u",
         };
-        let value =
-            if shape.bias == 0 { format!("({value})") } else { format!("(({value}) + LOWGEAR_BIAS)") };
+        let value = if table_features.bias == 0 {
+            format!("({value})")
+        } else {
+            format!("(({value}) + LOWGEAR_BIAS)")
+        };
         let _ = writeln!(text, "    value[{i}] = (uint16_t){value};");
     }
     if !table.axes().iter().any(|axis| !matches!(axis.feature, Feature::Battery | Feature::Current)) {

@@ -141,7 +141,7 @@ impl Compiler {
 }
 
 /// The name of a command, without its folder, and the number of its version in what it `said` of itself: the first word
-/// of digits and points. What else stands there names whoever built the compiler.
+/// of digits and points. What else stands there names anyone who built the compiler.
 fn named_version(program: &OsStr, said: &str) -> String {
     let name = Path::new(program).file_name().unwrap_or(program).to_string_lossy();
     let is_number =

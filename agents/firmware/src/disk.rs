@@ -4,7 +4,7 @@ use std::fs;
 use std::io::{self, Write};
 use std::path::Path;
 
-/// Writes a scratch file beside `path`, flushes it to the disk and renames it into place.
+/// Writes a scratch file next to `path`, flushes it to the disk and renames it into place.
 ///
 /// # Errors
 /// Whatever the file system reports; an older file at `path` is then untouched.
@@ -17,7 +17,7 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> io::Result<()> {
     if scratch.exists() {
         fs::remove_file(&scratch)?;
     }
-    // Not through a link that somebody has put there meanwhile.
+    // Not through a link that was put there meanwhile.
     let mut begun = fs::OpenOptions::new().write(true).create_new(true).open(&scratch)?;
     let written = begun.write_all(bytes).and_then(|()| begun.sync_all());
     let result = written.and_then(|()| fs::rename(&scratch, path));

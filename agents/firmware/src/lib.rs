@@ -15,11 +15,11 @@ mod reserved;
 mod rust;
 mod scratch;
 mod selftest;
-mod shape;
 mod sheet;
 mod source;
 mod specification;
 mod stale;
+mod table_features;
 mod template;
 mod toy;
 mod vectors;
@@ -30,9 +30,9 @@ pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
 pub use read::{Exported, ReadError, read_export};
-pub use shape::settings_hash;
 pub use sheet::SizeSheet;
 pub use source::{Format, SourceError, source};
+pub use table_features::settings_hash;
 pub use vectors::{VectorBudget, Vectors};
 
 #[cfg(test)]

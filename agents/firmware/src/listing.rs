@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::shape::Shape;
 use super::source::axes_marker;
+use super::table_features::TableFeatures;
 use super::template::Filling;
 use lowgear_agents::table::LookupTable;
 
@@ -23,14 +23,24 @@ const HEAD: &str = "\
 #
 ";
 
-pub(super) fn fill(filling: &mut Filling, table: &LookupTable, shape: &Shape, prefix: &str) -> String {
+pub(super) fn fill(
+    filling: &mut Filling,
+    table: &LookupTable,
+    table_features: &TableFeatures,
+    prefix: &str,
+) -> String {
     let mut settings = String::new();
-    for constant in &shape.constants {
+    for constant in &table_features.constants {
         let name = constant.name.to_ascii_lowercase().replace('_', "-");
         let _ = writeln!(settings, "# {name}: {} ({})", constant.value, constant.meaning);
     }
-    let _ = writeln!(settings, "# gear-ddeg: {:?}", shape.gear_ddeg);
-    let _ = writeln!(settings, "# gear-scale-permille: {:?}\n# {}", shape.gear_scale, axes_marker(table));
+    let _ = writeln!(settings, "# gear-ddeg: {:?}", table_features.gear_ddeg);
+    let _ = writeln!(
+        settings,
+        "# gear-scale-permille: {:?}\n# {}",
+        table_features.gear_scale,
+        axes_marker(table)
+    );
     filling.text.insert("SETTINGS", settings);
     filling.render(HEAD, prefix) + &table.to_csv()
 }

@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 use lowgear_onboard::Feature;
 
 use super::selftest::SelfTest;
-use super::shape::Shape;
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
+use super::table_features::TableFeatures;
 use super::template::Filling;
 use lowgear_agents::table::LookupTable;
 
@@ -15,17 +15,17 @@ const CONTROLLER: &str = include_str!("micropython/controller.py.in");
 pub(super) fn fill(
     filling: &mut Filling,
     table: &LookupTable,
-    shape: &Shape,
+    table_features: &TableFeatures,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
     let mut put = |name, text: String| filling.text.insert(name, text);
-    put("SETTINGS", settings_text(shape));
-    put("TABLE", table_text(table, shape));
+    put("SETTINGS", settings_text(table_features));
+    put("TABLE", table_text(table, table_features));
     let values = table.axes().iter().enumerate();
     put(
         "VALUES",
-        values.map(|(i, a)| format!("        value[{i}] = {}\n", value(a.feature, shape))).collect(),
+        values.map(|(i, a)| format!("        value[{i}] = {}\n", value(a.feature, table_features))).collect(),
     );
     let rows =
         self_test.runs.iter().map(|run| format!("        ({}),\n", run.map(|v| v.to_string()).join(", ")));
@@ -33,30 +33,31 @@ pub(super) fn fill(
     filling.render(CONTROLLER, prefix)
 }
 
-fn settings_text(shape: &Shape) -> String {
+fn settings_text(table_features: &TableFeatures) -> String {
     let mut text = String::new();
-    for constant in &shape.constants {
+    for constant in &table_features.constants {
         let _ = writeln!(text, "{} = const({})  # {}", constant.name, constant.value, constant.meaning);
     }
-    for clock in shape.clocks.iter().filter(|clock| clock.name == "gear_clock") {
+    for clock in table_features.clocks.iter().filter(|clock| clock.name == "gear_clock") {
         let _ = writeln!(text, "GEAR_CLOCK_MOST = const({})  # this clock goes no further", clock.most);
     }
     let tuple = |values: &[u16]| values.iter().map(|value| format!("{value}, ")).collect::<String>();
     let _ = writeln!(text, "# Drum angle of each gear, tenths of a degree.");
-    let _ = writeln!(text, "GEAR_DDEG = ({})", tuple(&shape.gear_ddeg).trim_end());
-    if shape.has("load") {
+    let _ = writeln!(text, "GEAR_DDEG = ({})", tuple(&table_features.gear_ddeg).trim_end());
+    if table_features.has("load") {
         let _ = writeln!(text, "# Total ratio of each gear over the top gear's, permille.");
-        let _ = writeln!(text, "GEAR_SCALE = ({})", tuple(&shape.gear_scale).trim_end());
+        let _ = writeln!(text, "GEAR_SCALE = ({})", tuple(&table_features.gear_scale).trim_end());
     }
     text
 }
 
-fn table_text(table: &LookupTable, shape: &Shape) -> String {
+fn table_text(table: &LookupTable, table_features: &TableFeatures) -> String {
     let mut text = format!("# {}\n", axes_marker(table));
     text.push_str("# The last axis varies fastest; a value equal to an edge lies in the upper bin.\n");
     let _ = writeln!(text, "AXES = const({})", table.axes().len());
     let _ = writeln!(text, "COUNT = const({})", table.count());
-    let _ = writeln!(text, "BIAS = const({})  # added to a value in the self-test's sum", shape.bias);
+    let _ =
+        writeln!(text, "BIAS = const({})  # added to a value in the self-test's sum", table_features.bias);
     let _ = writeln!(text, "# {}\nEDGES = (", edges_marker(table, 0));
     for axis in table.axes() {
         let edges = axis.edges.iter().map(|edge| format!("{edge},"));
@@ -72,7 +73,7 @@ fn table_text(table: &LookupTable, shape: &Shape) -> String {
     text
 }
 
-fn value(feature: Feature, shape: &Shape) -> &'static str {
+fn value(feature: Feature, table_features: &TableFeatures) -> &'static str {
     match feature {
         Feature::Gear => "self.gear",
         Feature::MotorSpeed => "self.motor_speed >> 6",
@@ -80,13 +81,15 @@ fn value(feature: Feature, shape: &Shape) -> &'static str {
         Feature::LoadSlow => "self.load_slow >> 6",
         Feature::LoadPeak => "self.load_peak >> 6",
         Feature::Tilt => "self.tilt_ddeg()",
-        Feature::Battery if shape.has("battery_axis") => "min(self.battery_mv * 1000 // BATTERY_MV, 30000)",
+        Feature::Battery if table_features.has("battery_axis") => {
+            "min(self.battery_mv * 1000 // BATTERY_MV, 30000)"
+        }
         Feature::Battery => "1000",
         Feature::Dwell => "self.gear_clock",
         Feature::SinceFailed => "self.since_failed",
         Feature::FailedCount => "self.failed_count",
         Feature::Stalled => "self.stalled",
-        Feature::Current if shape.has("current_axis") => "self.current_permille()",
+        Feature::Current if table_features.has("current_axis") => "self.current_permille()",
         Feature::Current => "0",
     }
 }

@@ -247,7 +247,7 @@ fn attempt(
     };
     match Compiler::find(options.compiler.as_deref(), options.limit, scratch.path()) {
         Ok(compiler) => {
-            Bench { out_dir, scratch: scratch.path(), compiler: &compiler }.judge(object, vectors, outcome)
+            Bench { out_dir, scratch: scratch.path(), compiler: &compiler }.verify(object, vectors, outcome)
         }
         Err(None) => outcome.status = ProofStatus::NoCompiler,
         Err(Some(fault @ Fault::TooLong(_))) => {
@@ -269,7 +269,7 @@ type Answer = Result<String, ProofStatus>;
 
 impl Bench<'_> {
     /// Compiles strictly and with sanitizers, plainly where this machine cannot do that; runs; compares.
-    fn judge(&self, object: &str, vectors: &Vectors, outcome: &mut ProofOutcome) {
+    fn verify(&self, object: &str, vectors: &Vectors, outcome: &mut ProofOutcome) {
         outcome.compiler = Some(self.compiler.version.clone());
         let answer = self.sanitized().inspect(|_| outcome.sanitized = true);
         let answer = answer.unwrap_or_else(|fault| self.plain(&fault));

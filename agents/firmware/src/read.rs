@@ -2,7 +2,7 @@
 
 use lowgear_onboard::Feature;
 
-use super::source::{Format, comment, seal};
+use super::source::{Format, checksum, comment};
 use super::template::plain;
 use super::words::FILE_HASH;
 use lowgear_agents::table::{LookupTable, Provenance, TABLE_FORMAT, TableAxis, TableFault};
@@ -89,7 +89,7 @@ pub fn read_export(text: &str, extension: &str) -> Result<Exported, ReadError> {
     if version != TABLE_FORMAT.to_string() {
         return Err(ReadError::Version { found: version });
     }
-    let found = seal(text);
+    let found = checksum(text);
     if found != claimed {
         return Err(ReadError::Changed { found, claimed });
     }

@@ -22,7 +22,7 @@ pub(super) struct Scratch {
 }
 
 impl Scratch {
-    /// Makes one, and clears away those that nobody holds any more.
+    /// Makes one, and clears away those that no process holds any more.
     ///
     /// # Errors
     /// The folder in which none could be made, and what the system said.

@@ -50,7 +50,7 @@ fn flags(c: &Command) -> u16 {
 fn reading(run: &[u16; 7]) -> Raw {
     let signed = |value: u16| (value ^ 0x8000) as i16;
     Raw {
-        tacho_counts: run[1],
+        encoder_counts: run[1],
         battery_mv: run[2],
         current_ma: signed(run[3]),
         tilt_ddeg: signed(run[4]),
@@ -66,7 +66,7 @@ fn runs(settings: &Settings) -> Vec<[u16; 7]> {
     let top = usize::from(guard.gears).clamp(1, MAX_GEARS) - 1;
     let gain = u64::from(features.speed_gain.max(1));
     let counts = |permille: u64| {
-        (permille * u64::from(features.nominal_mv) / gain).min(settings.ranges.most_tacho_counts.into())
+        (permille * u64::from(features.nominal_mv) / gain).min(settings.ranges.max_encoder_counts.into())
             as u16
     };
     let shift = guard.cut_lead_ticks.saturating_add(3).min(20);

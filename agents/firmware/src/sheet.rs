@@ -35,7 +35,7 @@ pub struct SizeSheet {
     pub state_bytes: Option<u64>,
     /// The compiled controller, optimised for size, on the machine that made the proof.
     pub object: Option<ObjectSize>,
-    /// Cells that nobody visited and that the rule filled, where that is known.
+    /// Unvisited cells that the rule filled, where that is known.
     pub filled_cells: Option<usize>,
     /// Small machines whose compiler and emulator were found.
     pub targets: Vec<TargetCost>,

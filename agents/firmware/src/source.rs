@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 
 use super::prefix::{PrefixError, check_export_prefix};
 use super::selftest::SelfTest;
-use super::shape::Shape;
+use super::table_features::TableFeatures;
 use super::template::Filling;
 use super::words::{CAUTIONS, FILE_HASH, UNITS, commented, provenance};
 use super::{c, listing, micropython, rust};
@@ -94,9 +94,9 @@ pub fn source(
     prefix: &str,
 ) -> Result<String, SourceError> {
     check_export_prefix(prefix)?;
-    let shape = Shape::of(table, settings);
-    let self_test = SelfTest::of(table, settings, shape.bias)?;
-    let mut filling = Filling { set: shape.set.clone(), ..Filling::default() };
+    let table_features = TableFeatures::of(table, settings);
+    let self_test = SelfTest::of(table, settings, table_features.bias)?;
+    let mut filling = Filling { set: table_features.set.clone(), ..Filling::default() };
     let mark = format.mark();
     let mut put = |name, text: String| filling.text.insert(name, text);
     put("PROVENANCE", commented(&provenance(table, settings), mark));
@@ -107,23 +107,23 @@ pub fn source(
     put("RUNS", self_test.runs.len().to_string());
     put("SELF_SUM", self_test.sum.to_string());
     let text = match format {
-        Format::C => c::fill(&mut filling, table, &shape, &self_test, prefix),
-        Format::Rust => rust::fill(&mut filling, table, settings, shape.bias, &self_test, prefix),
-        Format::MicroPython => micropython::fill(&mut filling, table, &shape, &self_test, prefix),
-        Format::Csv => listing::fill(&mut filling, table, &shape, prefix),
+        Format::C => c::fill(&mut filling, table, &table_features, &self_test, prefix),
+        Format::Rust => rust::fill(&mut filling, table, settings, table_features.bias, &self_test, prefix),
+        Format::MicroPython => micropython::fill(&mut filling, table, &table_features, &self_test, prefix),
+        Format::Csv => listing::fill(&mut filling, table, &table_features, prefix),
     };
-    Ok(sealed(&text))
+    Ok(with_checksum(&text))
 }
 
 /// `text` with the hash of itself in the line made for it.
-fn sealed(text: &str) -> String {
-    let seal = seal(text);
+fn with_checksum(text: &str) -> String {
+    let checksum = checksum(text);
     let end = format!("{FILE_HASH}\n");
-    text.replacen(&end, &format!("{FILE_HASH} {seal}\n"), 1)
+    text.replacen(&end, &format!("{FILE_HASH} {checksum}\n"), 1)
 }
 
 /// Hash of every line but the one that holds it; the ends of lines do not count.
-pub(super) fn seal(text: &str) -> String {
+pub(super) fn checksum(text: &str) -> String {
     let mut digest = Sha256::new();
     let mut found = false;
     for line in text.lines() {

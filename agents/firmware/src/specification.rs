@@ -1,4 +1,4 @@
-//! The controller as a page of tables: all that somebody needs who writes it again in another language.
+//! The controller as a page of tables: all that is needed to write it again in another language.
 
 use std::fmt::Write as _;
 
@@ -48,8 +48,8 @@ fn settings_of(settings: &Settings) -> Vec<(&'static str, String)> {
         ("GEAR_DDEG", format!("{:?}", &g.gear_ddeg[..gears])),
         ("GEAR_SCALE", format!("{:?}", &f.gear_scale_permille[..gears])),
         ("BATTERY_FITTED", fitted(f.battery_fitted)),
-        ("CURRENT_FITTED", fitted(r.most_current_ma != u16::MAX)),
-        ("TILT_FITTED", fitted(r.most_tilt_ddeg != u16::MAX)),
+        ("CURRENT_FITTED", fitted(r.max_current_ma != u16::MAX)),
+        ("TILT_FITTED", fitted(r.max_tilt_ddeg != u16::MAX)),
         ("SPEED_GAIN", whole(f.speed_gain)),
         ("NOMINAL_MV", whole(f.nominal_mv.max(1).into())),
         ("STALL_MA", whole(f.stall_ma.into())),
@@ -71,12 +71,12 @@ fn settings_of(settings: &Settings) -> Vec<(&'static str, String)> {
         ("STALL_CUT_TICKS", whole(g.stall_cut_ticks.into())),
         ("STALL_REST_TICKS", whole(g.stall_rest_ticks.into())),
         ("FAULT_CLEAR_TICKS", whole(g.fault_clear_ticks.into())),
-        ("MOST_TACHO_COUNTS", whole(r.most_tacho_counts.into())),
+        ("MAX_ENCODER_COUNTS", whole(r.max_encoder_counts.into())),
         ("LEAST_BATTERY_MV", whole(battery[0].into())),
         ("MOST_BATTERY_MV", whole(battery[1].into())),
         ("LEAST_STANDING_MV", whole(standing[0].into())),
         ("MOST_STANDING_MV", whole(standing[1].into())),
-        ("MOST_CURRENT_MA", whole(r.most_current_ma.into())),
-        ("MOST_TILT_DDEG", whole(r.most_tilt_ddeg.into())),
+        ("MAX_CURRENT_MA", whole(r.max_current_ma.into())),
+        ("MAX_TILT_DDEG", whole(r.max_tilt_ddeg.into())),
     ]
 }

@@ -8,7 +8,7 @@ use super::read::read_export;
 use super::source::Format;
 
 /// Removes exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that
-/// somebody has changed, one for another vehicle, and one that is no export, stays.
+/// someone has changed, one for another vehicle, and one that is no export, stays.
 pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();

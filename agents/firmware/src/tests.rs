@@ -38,11 +38,11 @@ pub(super) fn settings() -> Settings {
             fault_clear_ticks: 6,
         },
         ranges: Ranges {
-            most_tacho_counts: 36,
+            max_encoder_counts: 36,
             battery_mv: [2900, 10_900],
             standing_mv: [5200, 9200],
-            most_current_ma: 32_766,
-            most_tilt_ddeg: 900,
+            max_current_ma: 32_766,
+            max_tilt_ddeg: 900,
         },
         decision_ticks: 4,
         tick_us: 50_000,
@@ -163,7 +163,7 @@ fn an_export_under_another_prefix_leaves_nothing_of_the_one_before() {
     prove(folder.path(), &table(), &settings(), &options("second")).unwrap();
     assert!(!path("first.h").exists() && !path("first.rs").exists(), "as they were exported");
     assert!(path("second.h").exists() && path("own.h").exists());
-    assert_eq!(std::fs::read_to_string(path("first.py")).unwrap(), changed, "somebody's own work stays");
+    assert_eq!(std::fs::read_to_string(path("first.py")).unwrap(), changed, "someone's own work stays");
     let provenance = Provenance { vehicle: "barrow".into(), ..table().provenance().clone() };
     let other = LookupTable::new(table().axes().to_vec(), table().cells().to_vec(), provenance).unwrap();
     prove(folder.path(), &other, &settings(), &options("third")).unwrap();

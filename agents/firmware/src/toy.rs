@@ -7,7 +7,7 @@ use rand::{Rng, RngExt};
 
 /// What a toy episode is made to provoke.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Mood {
+pub(super) struct TestPhase {
     /// Share of selector moves that stick.
     pub(super) miss: f64,
     /// Share of nudges that free a stuck selector.
@@ -21,9 +21,9 @@ pub(super) struct Mood {
 }
 
 /// State of the toy.
-pub(super) struct Toy<'a, R> {
+pub(super) struct SyntheticVehicle<'a, R> {
     settings: &'a Settings,
-    mood: Mood,
+    test_phase: TestPhase,
     rng: R,
     selector_ddeg: i32,
     sent: u8,
@@ -35,18 +35,23 @@ pub(super) struct Toy<'a, R> {
     throttle: u16,
 }
 
-impl<'a, R: Rng> Toy<'a, R> {
+impl<'a, R: Rng> SyntheticVehicle<'a, R> {
     /// Stands still in `gear`.
-    pub(super) fn new(settings: &'a Settings, mood: Mood, gear: u8, rng: R) -> Toy<'a, R> {
-        Toy {
+    pub(super) fn new(
+        settings: &'a Settings,
+        test_phase: TestPhase,
+        gear: u8,
+        rng: R,
+    ) -> SyntheticVehicle<'a, R> {
+        SyntheticVehicle {
             settings,
-            mood,
+            test_phase,
             rng,
             selector_ddeg: i32::from(settings.guard.gear_ddeg[usize::from(gear) % MAX_GEARS]),
             sent: gear,
             stuck: false,
             wheel: 0.0,
-            load: mood.load,
+            load: test_phase.load,
             battery_mv: f64::from(settings.features.nominal_mv) * 1.05,
             throttle: 1000,
         }
@@ -56,7 +61,7 @@ impl<'a, R: Rng> Toy<'a, R> {
     pub(super) fn read(&mut self, command: &Command) -> Raw {
         self.turn_selector(command);
         if self.rng.random_bool(0.02) {
-            self.load = self.mood.load * self.rng.random_range(0.0..3.0);
+            self.load = self.test_phase.load * self.rng.random_range(0.0..3.0);
             self.throttle =
                 [1000, 1000, 1000, 0, self.rng.random_range(0..=1000)][self.rng.random_range(0..5)];
         }
@@ -73,10 +78,11 @@ impl<'a, R: Rng> Toy<'a, R> {
         let counts = motor * f64::from(self.settings.features.nominal_mv) / gain;
         let current = f64::from(self.settings.features.stall_ma) * (1.0 - motor / 1000.0);
         Raw {
-            tacho_counts: (counts + self.rng.random_range(0.0..1.0)) as u16,
+            encoder_counts: (counts + self.rng.random_range(0.0..1.0)) as u16,
             battery_mv: (self.battery_mv - self.rng.random_range(0.0..300.0)) as u16,
             current_ma: if command.drive { current as i16 } else { 0 },
-            tilt_ddeg: (self.mood.tilt + self.mood.tilt_jitter * self.rng.random_range(-1.0..1.0)) as i16,
+            tilt_ddeg: (self.test_phase.tilt + self.test_phase.tilt_jitter * self.rng.random_range(-1.0..1.0))
+                as i16,
             duty_permille: duty,
             selector_ddeg: self.selector_ddeg.rem_euclid(3600) as u16,
         }
@@ -87,9 +93,9 @@ impl<'a, R: Rng> Toy<'a, R> {
         let guard = &self.settings.guard;
         if command.gear != self.sent {
             self.sent = command.gear;
-            self.stuck = self.rng.random_bool(self.mood.miss);
+            self.stuck = self.rng.random_bool(self.test_phase.miss);
         }
-        if (command.nudge || command.recalibrate) && self.rng.random_bool(self.mood.freed) {
+        if (command.nudge || command.recalibrate) && self.rng.random_bool(self.test_phase.freed) {
             self.stuck = false;
         }
         let target = i32::from(guard.gear_ddeg[usize::from(self.sent) % MAX_GEARS]);

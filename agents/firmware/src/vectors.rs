@@ -2,9 +2,9 @@
 //!
 //! Kinds of line, with results after the inputs:
 //! - `start,gear` begins a sequence;
-//! - `tick,forced,tacho,mv,ma,tilt,duty,selector,` then asked, request, drive, gear, nudge, recalibrate,
+//! - `tick,forced,encoder,mv,ma,tilt,duty,selector,` then asked, request, drive, gear, nudge, recalibrate,
 //!   park, phase, verdict and the features on the axes of the table; `forced` 3 asks the table;
-//! - `park,tacho,verdict` and `leave,verdict` between two ticks;
+//! - `park,encoder,verdict` and `leave,verdict` between two ticks;
 //! - `selftest,1`: the stored self-test passes;
 //! - `look,` the features on the axes, the decision;
 //! - `grid,first cell,` decisions of consecutive cells.
@@ -15,7 +15,7 @@ use lowgear_env::{Seed, Stream};
 use lowgear_onboard::{Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings};
 use rand::{Rng, RngExt};
 
-use super::toy::{Mood, Toy};
+use super::toy::{SyntheticVehicle, TestPhase};
 use lowgear_agents::table::{LookupTable, TableFault};
 
 const EPISODE_TICKS: u32 = 500;
@@ -116,7 +116,7 @@ impl Writer {
         let mut rng = seed.stream(Stream::Explore, episode);
         let at_limit = episode % 8 == 5;
         let limit = f64::from(settings.guard.tilt_limit_ddeg);
-        let mood = Mood {
+        let test_phase = TestPhase {
             miss: [0.05, 0.3, 0.6, 0.2][(episode % 4) as usize],
             freed: if episode % 4 == 2 { 0.1 } else { 0.4 },
             load: [200.0, 900.0, 500.0, 5000.0][(episode / 2 % 4) as usize],
@@ -124,7 +124,8 @@ impl Writer {
             tilt_jitter: if at_limit { 1.5 } else { 40.0 },
         };
         let gear = rng.random_range(0..settings.guard.gears.max(1));
-        let mut toy = Toy::new(settings, mood, gear, seed.stream(Stream::Selector, episode));
+        let mut toy =
+            SyntheticVehicle::new(settings, test_phase, gear, seed.stream(Stream::Selector, episode));
         let mut controller = Controller::new(settings, gear);
         let mut command = Command { drive: false, gear, nudge: false, recalibrate: false, park: false };
         let _ = writeln!(self.text, "start,{gear}");
@@ -167,7 +168,7 @@ impl Writer {
         let _ = write!(
             self.text,
             "tick,{forced},{},{},{},{},{},{}",
-            raw.tacho_counts,
+            raw.encoder_counts,
             raw.battery_mv,
             raw.current_ma,
             raw.tilt_ddeg,
@@ -201,7 +202,7 @@ impl Writer {
             let _ = writeln!(self.text, "leave,{}", verdict as u8);
         } else {
             let verdict = controller.park(settings, raw);
-            let _ = writeln!(self.text, "park,{},{}", raw.tacho_counts, verdict as u8);
+            let _ = writeln!(self.text, "park,{},{}", raw.encoder_counts, verdict as u8);
         }
         self.lines += 1;
     }
@@ -233,10 +234,10 @@ fn noisy(raw: &Raw, rng: &mut impl Rng) -> Raw {
     let all = rng.random_bool(0.2);
     let which = rng.random_range(0..6);
     let hit = |i: u32| all || which == i;
-    let (tacho, battery, current) = (hit(0), hit(1), hit(2));
+    let (encoder, battery, current) = (hit(0), hit(1), hit(2));
     let (tilt, duty, selector) = (hit(3), hit(4), hit(5));
-    if tacho {
-        raw.tacho_counts = rng.random();
+    if encoder {
+        raw.encoder_counts = rng.random();
     }
     if battery {
         raw.battery_mv = rng.random();

@@ -2,7 +2,7 @@
 
 use lowgear_onboard::Settings;
 
-use super::shape::settings_hash;
+use super::table_features::settings_hash;
 use super::template::plain;
 use lowgear_agents::table::{LookupTable, TABLE_FORMAT};
 
@@ -12,14 +12,14 @@ pub(super) const CAUTIONS: &str = include_str!("cautions.txt");
 pub(super) const UNITS: &str = "\
 - _ticks: controller ticks; TICK_US is the length of one. _permille: thousandths. _ddeg: tenths of a degree.
   _mv: millivolts. _ma: milliamperes. A reading outside the ranges in the settings ends the drive.
-- tacho_counts: pulses of the motor (PULSES_PER_TURN a turn) in the last tick, whichever way it turns.
+- encoder_counts: pulses of the motor (PULSES_PER_TURN a turn) in the last tick, whichever way it turns.
 - duty_permille: 0 to 1000, the size of the duty that the motor was really given in the last tick, forwards
   or backwards; 0 while cut, coasting or braking. Never per cent, never a timer's steps, never signed.
 - tilt_ddeg: nose up positive. current_ma: positive when the motor drives. Sensors not fitted read 0.
 - selector_ddeg: 0 to 3599, from the selector's own sensor; never a constant, never the angle it was sent to.
 - Speeds are permille of the motor's no-load speed, loads permille of the top gear's stall force. Filters
   carry 6 bits of fraction. In C and Python features that no axis of the table uses are left out. Every
-  definition, word for word, stands in specification.md beside this file.
+  definition, word for word, stands in specification.md next to this file.
 - Call it exactly once a tick. A tick that is missed makes every clock and filter late by one, a doubled one
   early; neither is noticed here: on_time compares the time that has passed, a watchdog has to cut the drive.
 - All state is in one variable: several controllers in one program are several of them. A tick takes a

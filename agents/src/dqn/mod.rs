@@ -27,7 +27,7 @@ pub use crate::neural::{
 pub use crate::policy::{Guide, Mask, mask_of};
 pub use crate::rule::RuleGuide;
 pub use config::{DqnConfig, TargetUpdate};
-pub use learner::{Dqn, Learned};
+pub use learner::{Dqn, UpdateStatistics};
 pub use policy::DqnPolicy;
 pub use priority::Priority;
 pub use train::{Episode, greedy_return, train};

@@ -1,8 +1,8 @@
-//! Somebody to learn from.
+//! Guide policies: demonstrators that a learner begins from.
 
 use super::Mask;
 
-/// Somebody whose decisions are worth following at first. May remember earlier observations.
+/// A guide policy (demonstrator), whose decisions are worth following at first. May remember earlier observations.
 ///
 /// Any closure `FnMut(&O) -> Option<usize>` is one without memory.
 pub trait Guide<O: ?Sized> {

@@ -1,10 +1,10 @@
 //! What every policy does, and what policies and learners share: which actions are possible, whose decisions guide,
 //! why a decision was taken, and grids over features.
 
+pub mod explain;
 pub mod grid;
 mod guide;
 mod mask;
-pub mod reasons;
 
 pub use guide::Guide;
 pub use mask::{Mask, mask_of};

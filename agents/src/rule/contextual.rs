@@ -23,7 +23,7 @@
 //! | 7 | current | permille / 1000, -2 to 2 (0 without the sensor) |
 
 use crate::policy::Policy;
-use crate::rule::{MAX_WAIT_TICKS, RuleError, RuleSettings, Skeleton, gear_index};
+use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleError, RuleSettings, gear_index};
 use lowgear_onboard::{Feature, Features, Request};
 use serde::{Deserialize, Serialize};
 
@@ -50,14 +50,14 @@ pub fn context(features: &Features) -> [f32; CONTEXT] {
 /// One threshold that moves with the context.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Shift {
+pub struct ThresholdOffset {
     /// Constant part, thousands of permille.
     pub offset: f32,
     /// Weight of each context entry, thousands of permille.
     pub weights: [f32; CONTEXT],
 }
 
-impl Shift {
+impl ThresholdOffset {
     /// By how much the threshold moves, permille.
     fn at(&self, context: &[f32; CONTEXT]) -> f32 {
         let sum: f32 = self.weights.iter().zip(context).map(|(w, phi)| w * phi).sum();
@@ -72,9 +72,9 @@ pub struct ContextualSettings {
     /// The rule they start from.
     pub rule: RuleSettings,
     /// Shift of each threshold up, one per `up-permille`.
-    pub up: Vec<Shift>,
+    pub up: Vec<ThresholdOffset>,
     /// Shift of each threshold down, one per `down-permille`.
-    pub down: Vec<Shift>,
+    pub down: Vec<ThresholdOffset>,
     /// The retry wait is multiplied by e to this power, -3 to 3.
     pub retry_log_factor: f32,
 }
@@ -84,8 +84,8 @@ impl ContextualSettings {
     #[must_use]
     pub fn from_rule(rule: &RuleSettings) -> ContextualSettings {
         ContextualSettings {
-            up: vec![Shift::default(); rule.up_permille.len()],
-            down: vec![Shift::default(); rule.down_permille.len()],
+            up: vec![ThresholdOffset::default(); rule.up_permille.len()],
+            down: vec![ThresholdOffset::default(); rule.down_permille.len()],
             rule: rule.clone(),
             retry_log_factor: 0.0,
         }
@@ -134,7 +134,7 @@ impl ContextualSettings {
         if weights.len() != expected || finite != expected {
             return Err(RuleError::Vector { found: finite, expected });
         }
-        let shift = |i: usize| Shift {
+        let shift = |i: usize| ThresholdOffset {
             offset: weights[thresholds * CONTEXT + i] as f32,
             weights: std::array::from_fn(|k| weights[i * CONTEXT + k] as f32),
         };
@@ -147,10 +147,10 @@ impl ContextualSettings {
     }
 
     /// The rule with the retry factor applied.
-    fn skeleton(&self) -> Skeleton {
+    fn decision_logic(&self) -> DecisionLogic {
         let ticks = f32::from(self.rule.retry_ticks) * self.retry_log_factor.exp();
         let retry_ticks = ticks.round().min(f32::from(MAX_WAIT_TICKS)) as u16;
-        Skeleton::new(&RuleSettings { retry_ticks, ..self.rule.clone() })
+        DecisionLogic::new(&RuleSettings { retry_ticks, ..self.rule.clone() })
     }
 }
 
@@ -158,7 +158,7 @@ impl ContextualSettings {
 #[derive(Clone, Debug)]
 pub struct Contextual {
     settings: ContextualSettings,
-    skeleton: Skeleton,
+    decision_logic: DecisionLogic,
 }
 
 impl Contextual {
@@ -168,8 +168,8 @@ impl Contextual {
     /// As [`ContextualSettings::validate`].
     pub fn new(settings: ContextualSettings, gears: usize) -> Result<Contextual, RuleError> {
         settings.validate(gears)?;
-        let skeleton = settings.skeleton();
-        Ok(Contextual { settings, skeleton })
+        let decision_logic = settings.decision_logic();
+        Ok(Contextual { settings, decision_logic })
     }
 
     /// The settings it was made from.
@@ -178,8 +178,8 @@ impl Contextual {
         &self.settings
     }
 
-    pub(crate) const fn skeleton(&self) -> &Skeleton {
-        &self.skeleton
+    pub(crate) const fn decision_logic(&self) -> &DecisionLogic {
+        &self.decision_logic
     }
 
     /// The thresholds down and up in the present gear, permille; `None` where there is no such gear.
@@ -187,7 +187,7 @@ impl Contextual {
     pub fn thresholds(&self, features: &Features) -> (Option<f32>, Option<f32>) {
         let ContextualSettings { rule, up, down, .. } = &self.settings;
         let context = context(features);
-        let threshold = |bases: &[i16], shifts: &[Shift], i: usize| {
+        let threshold = |bases: &[i16], shifts: &[ThresholdOffset], i: usize| {
             Some(f32::from(*bases.get(i)?) + shifts.get(i)?.at(&context))
         };
         let gear = gear_index(features);
@@ -198,7 +198,7 @@ impl Contextual {
 
 impl Policy for Contextual {
     fn reset(&mut self) {
-        self.skeleton.reset();
+        self.decision_logic.reset();
     }
 
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
@@ -206,7 +206,7 @@ impl Policy for Contextual {
         let (down, up) = self.thresholds(features);
         let fast = up.is_some_and(|up| speed >= up);
         let slow = down.is_some_and(|down| speed < down);
-        self.skeleton.decide(features, mask, fast, slow)
+        self.decision_logic.decide(features, mask, fast, slow)
     }
 }
 
@@ -232,7 +232,7 @@ mod tests {
     }
 
     /// Features drawn over their ranges, thresholds hit exactly now and then, memory and stall often clear.
-    fn drawn(rng: &mut impl RngExt) -> Features {
+    fn sampled(rng: &mut impl RngExt) -> Features {
         let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000];
         let mut features = Features(highest.map(|top| rng.random_range(0..=top)));
         if rng.random_bool(0.2) {
@@ -255,10 +255,10 @@ mod tests {
             let mut rule = Rule::new(settings.clone(), 3).unwrap();
             let mut contextual = Contextual::new(ContextualSettings::from_rule(&settings), 3).unwrap();
             let mut asked = [0; 3];
-            let mut features = drawn(&mut rng);
+            let mut features = sampled(&mut rng);
             for _ in 0..100_000 {
                 if rng.random_bool(0.3) {
-                    features = drawn(&mut rng);
+                    features = sampled(&mut rng);
                 }
                 let mask = [rng.random(), true, rng.random()];
                 let request = rule.decide(&features, mask);

@@ -2,7 +2,7 @@
 
 use super::{Rule, RuleSettings, gear_index};
 use crate::neural::NeuralError;
-use crate::policy::reasons::Reasons;
+use crate::policy::explain::Explain;
 use crate::policy::{Guide, Mask, Policy};
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
@@ -48,8 +48,8 @@ impl RuleGuide {
     }
 
     /// Why the rule says what it says.
-    pub(crate) fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
-        self.rule.reasons(features, mask)
+    pub(crate) fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        self.rule.explain(features, mask)
     }
 }
 

@@ -18,8 +18,8 @@
 
 pub mod card;
 pub mod contextual;
+mod explain;
 mod guide;
-mod reasons;
 mod vector;
 
 pub use guide::RuleGuide;
@@ -34,14 +34,14 @@ use serde::{Deserialize, Serialize};
 pub const NEVER_UP: i16 = 2001;
 /// A downshift threshold that no signal falls below.
 pub const NEVER_DOWN: i16 = 0;
-/// Tick counts among the features saturate here, so a longer wait cannot be told apart.
+/// Tick counts among the features saturate here, so a longer wait cannot be distinguished.
 pub const MAX_WAIT_TICKS: u16 = 1000;
 
 /// What the thresholds are compared with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Signal {
-    /// Motor speed over its no-load speed at nominal voltage: needs a tacho only.
+    /// Motor speed over its no-load speed at nominal voltage: needs an encoder only.
     MotorSpeed,
     /// Motor speed over its no-load speed at the present voltage and duty: a load ratio.
     SpeedRatio,
@@ -222,7 +222,7 @@ fn check_thresholds(key: &'static str, values: &[i16], expected: usize) -> Resul
 #[derive(Clone, Debug)]
 pub struct Rule {
     settings: RuleSettings,
-    skeleton: Skeleton,
+    decision_logic: DecisionLogic,
 }
 
 impl Rule {
@@ -232,8 +232,8 @@ impl Rule {
     /// As [`RuleSettings::validate`].
     pub fn new(settings: RuleSettings, gears: usize) -> Result<Rule, RuleError> {
         settings.validate(gears)?;
-        let skeleton = Skeleton::new(&settings);
-        Ok(Rule { settings, skeleton })
+        let decision_logic = DecisionLogic::new(&settings);
+        Ok(Rule { settings, decision_logic })
     }
 
     /// The settings it was made from.
@@ -245,7 +245,7 @@ impl Rule {
 
 impl Policy for Rule {
     fn reset(&mut self) {
-        self.skeleton.reset();
+        self.decision_logic.reset();
     }
 
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
@@ -253,7 +253,7 @@ impl Policy for Rule {
         let gear = gear_index(features);
         let fast = self.settings.up_permille.get(gear).is_some_and(|&up| speed >= up);
         let slow = gear > 0 && self.settings.down_permille.get(gear - 1).is_some_and(|&down| speed < down);
-        self.skeleton.decide(features, mask, fast, slow)
+        self.decision_logic.decide(features, mask, fast, slow)
     }
 }
 
@@ -264,31 +264,31 @@ pub(crate) fn gear_index(features: &Features) -> usize {
 
 /// Everything of the rule but its thresholds; rules with moving thresholds share it.
 #[derive(Clone, Debug)]
-pub(crate) struct Skeleton {
+pub(crate) struct DecisionLogic {
     hold_decisions: u8,
     stall_ticks: Option<i16>,
     tilt_hold_ddeg: Option<i16>,
     retry_waits: [i16; 8],
     steps_down: bool,
-    wish: Request,
+    request_held: Request,
     agreed: u8,
 }
 
-impl Skeleton {
-    pub(crate) fn new(settings: &RuleSettings) -> Skeleton {
-        Skeleton {
+impl DecisionLogic {
+    pub(crate) fn new(settings: &RuleSettings) -> DecisionLogic {
+        DecisionLogic {
             hold_decisions: settings.hold_decisions,
             stall_ticks: settings.stall_ticks.map(|ticks| ticks.min(MAX_WAIT_TICKS) as i16),
             tilt_hold_ddeg: settings.tilt_hold_ddeg,
             retry_waits: settings.retry_waits(),
             steps_down: settings.steps_down,
-            wish: Request::Hold,
+            request_held: Request::Hold,
             agreed: 0,
         }
     }
 
     pub(crate) fn reset(&mut self) {
-        self.wish = Request::Hold;
+        self.request_held = Request::Hold;
         self.agreed = 0;
     }
 
@@ -299,17 +299,17 @@ impl Skeleton {
             self.reset();
             return Request::Down;
         }
-        let wish = self.wish_for(features, fast, slow);
-        self.agreed = if wish == self.wish { self.agreed.saturating_add(1) } else { 1 };
-        self.wish = wish;
-        if self.agreed < self.hold_decisions || !mask[wish as usize] {
+        let request_held = self.request_for(features, fast, slow);
+        self.agreed = if request_held == self.request_held { self.agreed.saturating_add(1) } else { 1 };
+        self.request_held = request_held;
+        if self.agreed < self.hold_decisions || !mask[request_held as usize] {
             return Request::Hold;
         }
         self.agreed = 0;
-        wish
+        request_held
     }
 
-    fn wish_for(&self, features: &Features, fast: bool, slow: bool) -> Request {
+    fn request_for(&self, features: &Features, fast: bool, slow: bool) -> Request {
         if slow && self.steps_down {
             Request::Down
         } else if fast && self.may_climb(features) {

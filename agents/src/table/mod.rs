@@ -1,14 +1,14 @@
 //! The decision table as a study keeps it: owned, with its origin, and with a file format of its own.
 
 pub mod distil;
+mod edge_refinement;
 mod file;
-mod trim;
 pub use file::hex;
 
 use std::fmt::Write as _;
 
 use crate::policy::Policy;
-use crate::policy::reasons::Reasons;
+use crate::policy::explain::Explain;
 use lowgear_onboard::{Axis, Feature, Features, Request, Table, TableError};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -296,8 +296,8 @@ impl Policy for TablePolicy {
     }
 }
 
-impl Reasons for TablePolicy {
-    fn reasons(&mut self, features: &Features, _: [bool; 3]) -> Vec<String> {
+impl Explain for TablePolicy {
+    fn explain(&mut self, features: &Features, _: [bool; 3]) -> Vec<String> {
         let cell = self.table.cell(features);
         let axes = self.table.axes.iter().zip(self.table.bins_of(cell)).map(|(axis, bin)| {
             let bound = |i: Option<usize>, open: &str| {

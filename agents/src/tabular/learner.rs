@@ -146,8 +146,8 @@ impl TabularLearner {
         if self.rng.random::<f64>() >= self.epsilon() {
             return self.greedy(view);
         }
-        let drawn = self.rng.random_range(0..view.allowed.count().max(1));
-        view.allowed.nth(drawn).unwrap_or(0)
+        let sampled = self.rng.random_range(0..view.allowed.count().max(1));
+        view.allowed.nth(sampled).unwrap_or(0)
     }
 
     /// A new episode begins: nothing is eligible.

@@ -1,7 +1,7 @@
 //! A short corridor with switched actions (Sutton, Barto 2018, example 13.1).
 //!
 //! Three cells that look alike, then the goal. Left (0) and right (1) do what they say, but in the middle
-//! cell the other way round; at the left wall left stays. Every step costs 1. Whoever cannot tell the cells
+//! cell the other way round; at the left wall left stays. Every step costs 1. An agent that cannot tell the cells
 //! apart does best to go right with probability `2 - sqrt 2`, at random.
 
 use lowgear_env::{End, Step, World};

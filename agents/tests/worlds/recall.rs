@@ -1,5 +1,5 @@
 //! A sign seen at the beginning tells which way to turn at the end: the T-maze of Bakker 2002,
-//! "Reinforcement learning with long short-term memory", NIPS 14, without the walking. Whoever cannot
+//! "Reinforcement learning with long short-term memory", NIPS 14, without the walking. An agent that cannot
 //! remember is right half the time.
 //!
 //! Observation: -1 or 1 at the first decision, then 0. The last decision earns 1 if it is 0 after -1 or 1

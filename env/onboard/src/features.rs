@@ -3,8 +3,8 @@
 /// One reading of every sensor. An absent sensor reads 0.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Raw {
-    /// Tacho pulses counted during the last tick, whichever way the motor turns.
-    pub tacho_counts: u16,
+    /// Encoder pulses counted during the last tick, whichever way the motor turns.
+    pub encoder_counts: u16,
     /// Battery voltage under load, mV.
     pub battery_mv: u16,
     /// Motor current, mA.

@@ -1,4 +1,4 @@
-//! What runs on the vehicle: features from raw sensor units, the guard, the table look-up.
+//! What runs on the vehicle: features from raw sensor units, the guard, the table lookup.
 //!
 //! Integers only, no heap, no floats, no dependencies. The simulator, every policy, the evaluation and firmware
 //! exported as Rust are this very code; firmware in C and Python is proven equal to it. Units stand in the names:

@@ -34,7 +34,7 @@ impl Request {
 pub enum Phase {
     /// A gear is engaged and driven.
     Driving = 0,
-    /// The drive is cut; the selector has not been told to move yet.
+    /// The drive is cut; the selector has not been commanded to move yet.
     Cutting = 1,
     /// The selector moves, or the dogs have not entered yet.
     Moving = 2,

@@ -1,4 +1,4 @@
-//! The look-up table: axes over features, two bits a cell.
+//! The lookup table: axes over features, two bits a cell.
 
 use super::{FEATURES, Features, Request};
 

@@ -6,7 +6,7 @@
 mod batch;
 mod canvas;
 mod encode;
-mod lane;
+mod env_slot;
 mod picture;
 mod setup;
 

@@ -4,9 +4,9 @@
 //! winding's resistance or the friction moves each with its own power: a quarter of a kelvin is as much as the standard error of
 //! a winding's resistance.
 
-use super::past::{Past, Piece};
+use super::past::{CurrentInterval, Past};
 use crate::log::Sample;
-use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise, VehicleConfig};
+use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, TemperatureRise, VehicleConfig};
 
 /// Heat is gathered over this time before the temperatures follow, s.
 const STEP_S: f64 = 0.5;
@@ -19,19 +19,19 @@ const IDLE_READINGS: u32 = 2000;
 
 /// What has warmed the motor, and by how much.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Warmth {
+pub struct ThermalState {
     /// Heat of the winding.
-    pub copper: Rise,
+    pub copper: TemperatureRise,
     /// Heat of friction and iron.
-    pub friction: Rise,
+    pub friction: TemperatureRise,
 }
 
-impl Warmth {
-    /// Both together, with this many times the resistance and this many times the friction that they were worked out with.
+impl ThermalState {
+    /// Both together, with this many times the resistance and this many times the friction that they were computed with.
     #[must_use]
-    pub fn rise(&self, copper: f64, friction: f64) -> Rise {
+    pub fn temperature_rise(&self, copper: f64, friction: f64) -> TemperatureRise {
         let sum = |a: f64, b: f64| (copper * a + friction * b).clamp(0.0, HOTTEST_K);
-        Rise {
+        TemperatureRise {
             winding_k: sum(self.copper.winding_k, self.friction.winding_k),
             housing_k: sum(self.copper.housing_k, self.friction.housing_k),
         }
@@ -54,9 +54,9 @@ pub struct HeatTracker {
     motor: Constants,
     source_ohm: f64,
     nominal_v: f64,
-    warmth: Warmth,
+    thermal_state: ThermalState,
     past: Past,
-    open: Piece,
+    open: CurrentInterval,
     gathered_s: f64,
     winding_j: f64,
     housing_j: f64,
@@ -74,9 +74,9 @@ impl HeatTracker {
             motor: config.motor.line.constants(),
             source_ohm: config.battery.resistance_ohm,
             nominal_v: config.battery.nominal_voltage_v,
-            warmth: Warmth::default(),
+            thermal_state: ThermalState::default(),
             past: Past::default(),
-            open: Piece::default(),
+            open: CurrentInterval::default(),
             gathered_s: 0.0,
             winding_j: 0.0,
             housing_j: 0.0,
@@ -87,19 +87,22 @@ impl HeatTracker {
 
     /// What the motor has warmed up to by now.
     #[must_use]
-    pub fn warmth(&self) -> Warmth {
+    pub fn thermal_state(&self) -> ThermalState {
         let over_s = self.gathered_s;
         if over_s <= 0.0 {
-            return self.warmth;
+            return self.thermal_state;
         }
         let step = HeatStep::new(&self.heat, over_s);
-        let sane = |rise: Rise| {
+        let sane = |temperature_rise: TemperatureRise| {
             let sane = |k: f64| if k.is_finite() { k.clamp(-HOTTEST_K, HOTTEST_K) } else { 0.0 };
-            Rise { winding_k: sane(rise.winding_k), housing_k: sane(rise.housing_k) }
+            TemperatureRise {
+                winding_k: sane(temperature_rise.winding_k),
+                housing_k: sane(temperature_rise.housing_k),
+            }
         };
-        Warmth {
-            copper: sane(step.advance(self.warmth.copper, self.winding_j / over_s, 0.0)),
-            friction: sane(step.advance(self.warmth.friction, 0.0, self.housing_j / over_s)),
+        ThermalState {
+            copper: sane(step.advance(self.thermal_state.copper, self.winding_j / over_s, 0.0)),
+            friction: sane(step.advance(self.thermal_state.friction, 0.0, self.housing_j / over_s)),
         }
     }
 
@@ -113,7 +116,7 @@ impl HeatTracker {
 
     /// Takes a row. A pause between rows cools.
     pub fn take(&mut self, sample: &Sample) {
-        let winding_k = self.warmth.rise(1.0, 1.0).winding_k;
+        let winding_k = self.thermal_state.temperature_rise(1.0, 1.0).winding_k;
         let winding_ohm = self.motor.resistance_ohm * (1.0 + COPPER_PER_K * winding_k);
         let ends_a = self.current_a(sample, winding_ohm);
         let now = Last {
@@ -127,7 +130,7 @@ impl HeatTracker {
             self.cool(now.time_s - last.time_s);
             return;
         }
-        // A current falls fast while the motor spins up: it is taken as a straight line over the row. With another duty it began anew.
+        // A current falls fast while the motor spins up: it is taken as a straight line over the row. With another duty it restarted.
         let begins_a = if last.duty.to_bits() == now.duty.to_bits() {
             last.current_a
         } else {
@@ -146,7 +149,7 @@ impl HeatTracker {
         self.open.turned_rad += now.motor_rad_s * sample.dt_s;
         self.open.current_turned_a_rad += 0.5 * (begins_a + ends_a) * now.motor_rad_s * sample.dt_s;
         if self.gathered_s >= STEP_S {
-            self.warmth = self.warmth();
+            self.thermal_state = self.thermal_state();
             (self.gathered_s, self.winding_j, self.housing_j) = (0.0, 0.0, 0.0);
             self.past.push(std::mem::take(&mut self.open));
         }
@@ -177,11 +180,11 @@ impl HeatTracker {
     fn cool(&mut self, pause_s: f64) {
         if pause_s > 0.0 {
             self.past.push(std::mem::take(&mut self.open));
-            self.past.push(Piece { lasted_s: pause_s.min(1e6), ..Piece::default() });
+            self.past.push(CurrentInterval { lasted_s: pause_s.min(1e6), ..CurrentInterval::default() });
             let step = HeatStep::new(&self.heat, pause_s.min(1e6));
-            let cooled = |rise| step.advance(rise, 0.0, 0.0);
-            self.warmth.copper = cooled(self.warmth.copper);
-            self.warmth.friction = cooled(self.warmth.friction);
+            let cooled = |temperature_rise| step.advance(temperature_rise, 0.0, 0.0);
+            self.thermal_state.copper = cooled(self.thermal_state.copper);
+            self.thermal_state.friction = cooled(self.thermal_state.friction);
         }
     }
 }
@@ -199,7 +202,7 @@ mod tests {
     }
 
     /// A motor that is driven for some ten seconds with uneven rows.
-    fn followed(config: &VehicleConfig, current_a: f64, motor_rad_s: f64) -> (Warmth, f64) {
+    fn followed(config: &VehicleConfig, current_a: f64, motor_rad_s: f64) -> (ThermalState, f64) {
         let mut tracker = HeatTracker::new(config);
         let mut time_s = 0.0;
         for i in 0..200_u32 {
@@ -215,7 +218,7 @@ mod tests {
                 ..Sample::default()
             });
         }
-        (tracker.warmth(), time_s)
+        (tracker.thermal_state(), time_s)
     }
 
     #[test]
@@ -223,18 +226,23 @@ mod tests {
         let config = cart();
         let motor = config.motor.line.constants();
         let (current_a, motor_rad_s) = (0.1, 500.0);
-        let (warmth, time_s) = followed(&config, current_a, motor_rad_s);
+        let (thermal_state, time_s) = followed(&config, current_a, motor_rad_s);
         let copper_w = current_a * current_a * motor.resistance_ohm;
         let iron_nm = (motor.emf_constant_v_s - motor.torque_constant_nm_a) * current_a;
         let friction_w = (motor.torque_constant_nm_a * motor.no_load_current_a + iron_nm) * motor_rad_s;
         let exact = HeatStep::new(&config.motor.heat, time_s);
-        let (copper, friction) =
-            (exact.advance(Rise::default(), copper_w, 0.0), exact.advance(Rise::default(), 0.0, friction_w));
+        let (copper, friction) = (
+            exact.advance(TemperatureRise::default(), copper_w, 0.0),
+            exact.advance(TemperatureRise::default(), 0.0, friction_w),
+        );
         // The winding's resistance grows by less than a percent on the way.
-        assert!((warmth.copper.winding_k / copper.winding_k - 1.0).abs() < 0.005, "{warmth:?} {copper:?}");
         assert!(
-            (warmth.friction.housing_k / friction.housing_k - 1.0).abs() < 1e-9,
-            "{warmth:?} {friction:?}"
+            (thermal_state.copper.winding_k / copper.winding_k - 1.0).abs() < 0.005,
+            "{thermal_state:?} {copper:?}"
+        );
+        assert!(
+            (thermal_state.friction.housing_k / friction.housing_k - 1.0).abs() < 1e-9,
+            "{thermal_state:?} {friction:?}"
         );
     }
 
@@ -268,8 +276,9 @@ mod tests {
         // The integral of the squared current, in closed form.
         let square_a2s = stall_a * stall_a * 0.5 * falls_in_s * (1.0 - (-2.0 * lasted_s / falls_in_s).exp());
         let mean_w = square_a2s * motor.resistance_ohm / lasted_s;
-        let exact = HeatStep::new(&config.motor.heat, lasted_s).advance(Rise::default(), mean_w, 0.0);
-        let found = tracker.warmth().copper;
+        let exact =
+            HeatStep::new(&config.motor.heat, lasted_s).advance(TemperatureRise::default(), mean_w, 0.0);
+        let found = tracker.thermal_state().copper;
         // A straight line over a row lies above a curve that falls ever more slowly, by a part that is known.
         let kept = (-dt_s / falls_in_s).exp();
         let above = (1.0 + kept + kept * kept) / 3.0 * dt_s / (0.5 * falls_in_s * (1.0 - kept * kept));
@@ -284,7 +293,7 @@ mod tests {
         motor.resistance_ohm *= 1.15;
         true_one.motor.line = MotorLineConfig::Constants(motor);
         let (tracked, exact) = (followed(&guess, 0.4, 300.0).0, followed(&true_one, 0.4, 300.0).0);
-        let (found, true_rise) = (tracked.rise(1.15, 1.0), exact.rise(1.0, 1.0));
+        let (found, true_rise) = (tracked.temperature_rise(1.15, 1.0), exact.temperature_rise(1.0, 1.0));
         assert!((found.winding_k / true_rise.winding_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
         assert!((found.housing_k / true_rise.housing_k - 1.0).abs() < 0.01, "{found:?} {true_rise:?}");
     }

@@ -5,12 +5,12 @@
 //! [`fit`] (the simulator's parameters from them).
 #![doc = include_str!("../README.md")]
 
-pub mod doubts;
 pub mod fit;
-pub mod gap;
 pub mod heat;
 pub mod log;
 pub mod past;
+pub mod plausibility;
 pub mod plot;
 pub mod runs;
 pub mod sheet;
+pub mod validate;

@@ -1,9 +1,9 @@
-//! What went through the motor before a run, so that its warmth can be worked out anew with other heat constants.
+//! What went through the motor before a run, so that its warmth can be recomputed with other heat constants.
 
-use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, Rise};
+use lowgear_env::vehicle::{COPPER_PER_K, Constants, HeatConfig, HeatStep, TemperatureRise};
 
 /// Pieces that are kept; older ones are joined.
-const MOST_PIECES: usize = 96;
+const MAX_INTERVALS: usize = 96;
 /// Longest step in which the resistance is taken as constant, s, and most steps of a piece.
 const STEP_S: f64 = 5.0;
 const MOST_STEPS: f64 = 1000.0;
@@ -12,7 +12,7 @@ const HOTTEST_K: f64 = 300.0;
 
 /// A piece of time with what heats in it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Piece {
+pub struct CurrentInterval {
     /// How long it lasted, s.
     pub lasted_s: f64,
     /// Integral of the squared current, A²·s.
@@ -23,9 +23,9 @@ pub struct Piece {
     pub current_turned_a_rad: f64,
 }
 
-impl Piece {
-    fn with(self, other: Piece) -> Piece {
-        Piece {
+impl CurrentInterval {
+    fn with(self, other: CurrentInterval) -> CurrentInterval {
+        CurrentInterval {
             lasted_s: self.lasted_s + other.lasted_s,
             squared_a2s: self.squared_a2s + other.squared_a2s,
             turned_rad: self.turned_rad + other.turned_rad,
@@ -38,45 +38,47 @@ impl Piece {
 /// and what happened long ago has levelled out.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Past {
-    pieces: Vec<Piece>,
+    intervals: Vec<CurrentInterval>,
 }
 
 impl Past {
     /// Adds a piece.
-    pub fn push(&mut self, piece: Piece) {
-        if piece.lasted_s <= 0.0 {
+    pub fn push(&mut self, interval: CurrentInterval) {
+        if interval.lasted_s <= 0.0 {
             return;
         }
-        if self.pieces.len() >= MOST_PIECES {
-            let (old, new) = self.pieces.split_at(MOST_PIECES / 2);
-            let joined = old.chunks(2).map(|pair| pair.iter().fold(Piece::default(), |sum, p| sum.with(*p)));
-            self.pieces = joined.chain(new.iter().copied()).collect();
+        if self.intervals.len() >= MAX_INTERVALS {
+            let (old, new) = self.intervals.split_at(MAX_INTERVALS / 2);
+            let joined =
+                old.chunks(2).map(|pair| pair.iter().fold(CurrentInterval::default(), |sum, p| sum.with(*p)));
+            self.intervals = joined.chain(new.iter().copied()).collect();
         }
-        self.pieces.push(piece);
+        self.intervals.push(interval);
     }
 
     /// How warm the motor is at the end, from the air's temperature at the beginning.
     #[must_use]
-    pub fn rise(&self, heat: &HeatConfig, motor: &Constants) -> Rise {
-        let mut rise = Rise::default();
+    pub fn temperature_rise(&self, heat: &HeatConfig, motor: &Constants) -> TemperatureRise {
+        let mut temperature_rise = TemperatureRise::default();
         let friction_nm = motor.torque_constant_nm_a * motor.no_load_current_a;
         // What the back-EMF takes in and the torque does not give out stays in the motor, as in the simulator.
         let iron_nm_a = motor.emf_constant_v_s - motor.torque_constant_nm_a;
         let sane = |k: f64| if k.is_finite() { k.clamp(0.0, HOTTEST_K) } else { 0.0 };
-        for piece in &self.pieces {
-            let housing_w =
-                (friction_nm * piece.turned_rad + iron_nm_a * piece.current_turned_a_rad) / piece.lasted_s;
+        for interval in &self.intervals {
+            let housing_w = (friction_nm * interval.turned_rad + iron_nm_a * interval.current_turned_a_rad)
+                / interval.lasted_s;
             // The copper's resistance follows its warmth, so a long piece is taken in steps.
-            let steps = (piece.lasted_s / STEP_S).ceil().clamp(1.0, MOST_STEPS);
-            let step = HeatStep::new(heat, piece.lasted_s / steps);
+            let steps = (interval.lasted_s / STEP_S).ceil().clamp(1.0, MOST_STEPS);
+            let step = HeatStep::new(heat, interval.lasted_s / steps);
             for _ in 0..steps as u32 {
-                let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * rise.winding_k);
-                let winding_w = piece.squared_a2s * winding_ohm / piece.lasted_s;
-                let next = step.advance(rise, winding_w, housing_w);
-                rise = Rise { winding_k: sane(next.winding_k), housing_k: sane(next.housing_k) };
+                let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * temperature_rise.winding_k);
+                let winding_w = interval.squared_a2s * winding_ohm / interval.lasted_s;
+                let next = step.advance(temperature_rise, winding_w, housing_w);
+                temperature_rise =
+                    TemperatureRise { winding_k: sane(next.winding_k), housing_k: sane(next.housing_k) };
             }
         }
-        rise
+        temperature_rise
     }
 }
 
@@ -106,13 +108,23 @@ mod tests {
         };
         let mut past = Past::default();
         for _ in 0..20_000 {
-            past.push(Piece { lasted_s: 0.5, squared_a2s: 0.5 * 0.04, ..Piece::default() });
+            past.push(CurrentInterval {
+                lasted_s: 0.5,
+                squared_a2s: 0.5 * 0.04,
+                ..CurrentInterval::default()
+            });
         }
-        assert!(past.pieces.len() <= MOST_PIECES);
-        let rise = past.rise(&heat(), &motor);
+        assert!(past.intervals.len() <= MAX_INTERVALS);
+        let temperature_rise = past.temperature_rise(&heat(), &motor);
         // 0.4 W at first; the copper's resistance grows with the rise: k = 0.4 (1 + 0.00393 k) 26.
         let winding_k = 10.4 / (1.0 - COPPER_PER_K * 10.4);
-        assert!((rise.winding_k / winding_k - 1.0).abs() < 1e-3, "{rise:?} {winding_k}");
-        assert!((rise.housing_k / (winding_k * 18.0 / 26.0) - 1.0).abs() < 1e-3, "{rise:?}");
+        assert!(
+            (temperature_rise.winding_k / winding_k - 1.0).abs() < 1e-3,
+            "{temperature_rise:?} {winding_k}"
+        );
+        assert!(
+            (temperature_rise.housing_k / (winding_k * 18.0 / 26.0) - 1.0).abs() < 1e-3,
+            "{temperature_rise:?}"
+        );
     }
 }

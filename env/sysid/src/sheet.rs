@@ -1,15 +1,15 @@
 //! A first vehicle file from a data sheet, counted teeth, a ruler and scales.
 //!
-//! Everything else is assumed, and every assumption is told. None of them is more than a place to start: the logs put them right.
+//! Everything else is assumed, and every assumption is listed. None of them is more than a place to start: the logs put them right.
 
-use lowgear_env::config::Spread;
+use lowgear_env::config::ParameterDistribution;
 use lowgear_env::config::check_name;
 use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_env::stress::Miner;
 use lowgear_env::vehicle::{
-    AxleConfig, BatteryConfig, ChassisConfig, ControllerConfig, DataSheet, DogConfig, GearboxConfig,
-    GuardConfig, HeatConfig, MotorConfig, MotorLineConfig, NoisyConfig, SelectorConfig, SensorConfig,
-    StressConfig, TachoConfig, VariationConfig, VehicleConfig,
+    AxleConfig, BatteryConfig, ChassisConfig, ControllerConfig, DataSheet, DogConfig, EncoderConfig,
+    GearboxConfig, GuardConfig, HeatConfig, MotorConfig, MotorLineConfig, NoisyConfig, SelectorConfig,
+    SensorConfig, StressConfig, VariationConfig, VehicleConfig,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -42,7 +42,7 @@ pub struct Sheet {
     pub mass_kg: f64,
     /// Distance of the axles, m.
     pub wheelbase_m: Option<f64>,
-    /// Pulses of the tacho per turn of the motor.
+    /// Pulses of the encoder per turn of the motor.
     pub pulses_per_turn: u32,
     /// Battery's nominal voltage, V; the motor's when left out.
     pub battery_voltage_v: Option<f64>,
@@ -174,7 +174,7 @@ impl Sheet {
                 miner: Miner::Haibach,
             },
             sensors: SensorConfig {
-                tacho: TachoConfig { pulses_per_turn: self.pulses_per_turn, noise: 0.01 },
+                encoder: EncoderConfig { pulses_per_turn: self.pulses_per_turn, noise: 0.01 },
                 battery: Some(NoisyConfig { resolution: 0.03, noise: 0.03 }),
                 current: None,
                 tilt: Some(NoisyConfig { resolution: 0.5, noise: 1.0 }),
@@ -250,23 +250,24 @@ fn selector(angle_deg: Vec<f64>, knee_nm: f64) -> SelectorConfig {
 
 /// Ranges that cover what a data sheet leaves open.
 fn wide() -> VariationConfig {
-    let factor = |sd: f64| Spread::Normal { mean: 1.0, sd, low: 1.0 - 2.0 * sd, high: 1.0 + 2.0 * sd };
+    let factor =
+        |sd: f64| ParameterDistribution::Normal { mean: 1.0, sd, low: 1.0 - 2.0 * sd, high: 1.0 + 2.0 * sd };
     VariationConfig {
-        mass_factor: Spread::Uniform { low: 0.9, high: 1.1 },
+        mass_factor: ParameterDistribution::Uniform { low: 0.9, high: 1.1 },
         efficiency_factor: factor(0.1),
         winding_factor: factor(0.075),
-        rolling_factor: Spread::LogNormal { median: 1.0, log_sd: 0.15 },
-        friction_factor: Spread::Uniform { low: 0.9, high: 1.1 },
-        charge: Spread::Uniform { low: 0.2, high: 1.0 },
-        battery_resistance_factor: Spread::Uniform { low: 0.6, high: 1.6 },
-        tilt_bias_deg: factor_about_zero(1.0),
-        air_c: Spread::Uniform { low: 5.0, high: 32.0 },
+        rolling_factor: ParameterDistribution::LogNormal { median: 1.0, log_sd: 0.15 },
+        friction_factor: ParameterDistribution::Uniform { low: 0.9, high: 1.1 },
+        charge: ParameterDistribution::Uniform { low: 0.2, high: 1.0 },
+        battery_resistance_factor: ParameterDistribution::Uniform { low: 0.6, high: 1.6 },
+        tilt_bias_deg: zero_mean(1.0),
+        air_c: ParameterDistribution::Uniform { low: 5.0, high: 32.0 },
         ..VariationConfig::default()
     }
 }
 
-const fn factor_about_zero(sd: f64) -> Spread {
-    Spread::Normal { mean: 0.0, sd, low: -2.0 * sd, high: 2.0 * sd }
+const fn zero_mean(sd: f64) -> ParameterDistribution {
+    ParameterDistribution::Normal { mean: 0.0, sd, low: -2.0 * sd, high: 2.0 * sd }
 }
 
 /// Four figures.

@@ -6,7 +6,7 @@ use super::text::escape;
 use super::{STYLE, prose, svg};
 use lowgear_eval::figures::CardSheet;
 
-/// A page to print and hang up beside the bench: no script, no network.
+/// A page to print and hang up next to the bench: no script, no network.
 #[must_use]
 pub fn card_page(sheet: &CardSheet) -> String {
     let items = |lines: &[String]| -> String {

@@ -20,9 +20,9 @@ const COURSES: usize = 120;
 const LEVEL: f64 = 0.95;
 
 /// Id, name, family, training seeds, course time over the plan's, damage, ticks.
-type Contender = (&'static str, &'static str, Family, usize, f64, f64, u64);
+type EvaluatedPolicy = (&'static str, &'static str, Family, usize, f64, f64, u64);
 
-const CONTENDERS: [Contender; 9] = [
+const POLICIES: [EvaluatedPolicy; 9] = [
     ("ladder", "Ladder by speed", Family::Rule, 1, 1.24, 5.1e-4, 0),
     ("hand-rule", "Hand-written rule", Family::Rule, 1, 1.115, 3.2e-4, 0),
     ("tuned-speed", "Tuned motor-speed rule", Family::Rule, 1, 1.075, 2.9e-4, 96_000_000),
@@ -43,7 +43,7 @@ fn drive() -> Vec<Driven> {
     let mut rng = Seed(3).stream(Stream::Course, 0);
     let mut spread = move |size: f64| size * ((0..4).map(|_| rng.random::<f64>()).sum::<f64>() - 2.0) * 1.7;
     let base: Vec<f64> = (0..COURSES).map(|_| 130.0 + spread(14.0)).collect();
-    CONTENDERS
+    POLICIES
         .iter()
         .map(|(_, _, family, seeds, factor, damage, _)| {
             let learned = if *family == Family::Rule || *family == Family::Plan { 0.0 } else { 1.0 };
@@ -118,7 +118,7 @@ pub(crate) fn summary() -> Summary {
         curves: curves(),
         tuned: vec![TunedRule {
             policy: "tuned-load".into(),
-            to_type_in: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
+            enterable: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
             lines: vec![
                 "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
                 "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
@@ -126,7 +126,7 @@ pub(crate) fn summary() -> Summary {
         }],
         table: Some(TableSheet {
             teacher: "contextual".into(),
-            trimmed: true,
+            refined: true,
             bytes: 1944,
             cells: 7776,
             visited_cells: 5210,
@@ -164,14 +164,14 @@ fn gap(driven: &[Driven], index: usize) -> Estimate {
 }
 
 fn policies(driven: &[Driven]) -> Vec<PolicySummary> {
-    CONTENDERS
+    POLICIES
         .iter()
         .enumerate()
         .map(|(index, (id, label, family, seeds, factor, _, ticks))| {
             let mut metrics = BTreeMap::new();
             metrics.insert(Metric::CourseTime, mean_interval(&driven[index].time, LEVEL).unwrap());
             metrics.insert(Metric::Damage, mean_interval(&driven[index].damage, LEVEL).unwrap());
-            metrics.insert(Metric::TailTime, tail_mean(&driven[index].time, 0.05, LEVEL).unwrap());
+            metrics.insert(Metric::CvarTime, tail_mean(&driven[index].time, 0.05, LEVEL).unwrap());
             metrics.insert(Metric::GapShare, gap(driven, index));
             metrics.insert(Metric::Finished, around(100.0 - 12.0 * (factor - 1.0), 0.004, *seeds));
             for (metric, value) in [
@@ -208,7 +208,7 @@ fn headroom(driven: &[Driven]) -> Vec<Headroom> {
         .map(|index| {
             let behind_s = paired_difference(&driven[index].time, &driven[8].time, LEVEL).unwrap().estimate;
             Headroom {
-                policy: CONTENDERS[index].0.into(),
+                policy: POLICIES[index].0.into(),
                 behind_s,
                 behind_percent: 100.0 * behind_s.mean / driven[8].time.mean(),
                 gap_percent: Some(gap(driven, index)),
@@ -230,8 +230,8 @@ fn paired(driven: &[Driven]) -> Vec<PairedDifference> {
                 p_values.push(difference.p_value);
                 let e = difference.estimate;
                 list.push(PairedDifference {
-                    policy: CONTENDERS[index].0.into(),
-                    against: CONTENDERS[against].0.into(),
+                    policy: POLICIES[index].0.into(),
+                    against: POLICIES[against].0.into(),
                     metric,
                     mean: e.mean,
                     low: e.low,
@@ -252,7 +252,7 @@ fn paired(driven: &[Driven]) -> Vec<PairedDifference> {
 }
 
 fn returns(driven: &[Driven]) -> Vec<ReturnTerms> {
-    CONTENDERS
+    POLICIES
         .iter()
         .zip(driven)
         .map(|(c, d)| ReturnTerms {
@@ -290,7 +290,7 @@ fn places() -> Vec<PlaceCount> {
 }
 
 fn outcomes() -> Vec<Outcomes> {
-    CONTENDERS
+    POLICIES
         .iter()
         .map(|(id, _, _, seeds, factor, _, _)| {
             let n = seeds * COURSES;

@@ -7,9 +7,9 @@
 
 mod card;
 mod charts;
-mod contenders;
 mod panels;
 pub mod plot;
+mod policies;
 mod prose;
 pub mod recipes;
 mod scale;
@@ -85,7 +85,7 @@ fn header(out: &mut String, summary: &Summary) {
     let _ = write!(
         out,
         "<header>\n<p class=\"kicker\">Study {}</p>\n<h1>Shift strategies for {}{invented}</h1>\n\
-         <p class=\"lead\">{} held-out courses, {} km in all; {} contenders.</p>\n<nav aria-label=\"Sections\"><ul>",
+         <p class=\"lead\">{} held-out courses, {} km in all; {} evaluated policies.</p>\n<nav aria-label=\"Sections\"><ul>",
         escape(&summary.study.name),
         escape(&summary.vehicle.name),
         count(summary.test_suite.courses as u64),
@@ -132,7 +132,7 @@ fn table_section(out: &mut String, summary: &Summary) {
             body,
             "<h3>Thresholds of {}</h3>\n<pre class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Thresholds\">{}</pre>\n",
             escape(summary.label(&rule.policy)),
-            rule.to_type_in.iter().chain(&rule.lines).map(|line| escape(line)).collect::<Vec<_>>().join("\n")
+            rule.enterable.iter().chain(&rule.lines).map(|line| escape(line)).collect::<Vec<_>>().join("\n")
         );
     }
     body.push_str(&tables::export_table(summary));
@@ -149,7 +149,7 @@ fn method_section(out: &mut String, summary: &Summary) {
 
 fn origin_section(out: &mut String, summary: &Summary) {
     let study = &summary.study;
-    let quick = if study.quick { "quick trial" } else { "full study" };
+    let quick = if study.quick { "quick run" } else { "full study" };
     let rows = [
         ("study", format!("{} ({quick})", study.name)),
         ("seed", study.seed.to_string()),

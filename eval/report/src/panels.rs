@@ -3,14 +3,14 @@
 use std::fmt::Write as _;
 
 use super::charts::{self, Figure, Layout};
-use super::contenders::{further_opponents, is_shown_first};
+use super::policies::{further_opponents, is_shown_first};
 use super::section;
 use super::tables;
 use super::text::{escape, plural, start_sentence};
 use lowgear_eval::figures::{Pictures, ShiftMapPicture, TracePicture};
 use lowgear_eval::summary::{Metric, Summary};
 
-/// Comparison, altered worlds, shift maps, driven courses and learning.
+/// Comparison, perturbed conditions, shift maps, driven courses and learning.
 pub(super) fn picture_sections(out: &mut String, summary: &Summary, pictures: &Pictures) {
     section(out, "comparison", "Comparison", &group(&comparison(summary, pictures)));
     section(out, "robustness", "Robustness", &robustness(summary));
@@ -41,12 +41,12 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Vec<Figure> {
     list
 }
 
-/// The altered worlds.
+/// The perturbed conditions.
 fn robustness(summary: &Summary) -> String {
     let maps: Vec<Figure> =
         summary.robustness.iter().filter_map(|map| charts::robustness(summary, map)).collect();
     if maps.is_empty() {
-        return "<p class=\"note\">No altered worlds were asked for: the study file has no section \
+        return "<p class=\"note\">No perturbed conditions were asked for: the study file has no section \
                 <code>[robustness]</code>.</p>\n"
             .to_owned();
     }
@@ -111,7 +111,7 @@ fn markup(figure: &Figure) -> String {
     let table = if figure.table.is_empty() {
         String::new()
     } else {
-        format!("<details><summary>The same as a table</summary>\n{}</details>\n", figure.table)
+        format!("<details><summary>Data table</summary>\n{}</details>\n", figure.table)
     };
     let whole = if whole { " class=\"whole\"" } else { "" };
     format!(

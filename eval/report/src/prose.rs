@@ -15,8 +15,8 @@ pub(super) fn method(summary: &Summary) -> String {
             "Training seeds and courses are treated as two separate sources of variation. Intervals of means and \
              of paired differences are {level} % Student intervals: the variance between seeds and the variance \
              between courses add up, with Satterthwaite's degrees of freedom. On synthetic studies of 5 seeds and \
-             100 courses they held the truth in 94 to 96 % of cases. Figures that are no means (middle half and worst \
-             5 % of course times, shares of the gap, probabilities of improvement) have their variances by leaving out one \
+             100 courses they had 94 to 96 % coverage. Figures that are not plain means (interquartile mean and \
+             CVaR₅ of course times, shares of the gap, probabilities of improvement) have their variances by leaving out one \
              seed or one course at a time (jackknife), and the same quantiles: on the same studies 94 to 96 % too. A \
              probability of improvement is too sure (82 %) where every training seed wins or loses on nearly all courses."
         ),
@@ -27,12 +27,12 @@ pub(super) fn method(summary: &Summary) -> String {
         "Figures per distance (energy, shifts, reversals, failed upshifts, missed engagements, damage) are totals over \
          totals: all that a policy spent on its episodes over all the distance it covered."
             .to_owned(),
-        "The clairvoyant plan knows the course and is executed in the same world as everybody else. What it reaches \
+        "The clairvoyant plan knows the course and is executed in the same world as the others. What it reaches \
          there can be reached with full knowledge of the course, but is not proven to be the best: its search uses a \
          grid. The plan's own value, where one is given, leaves out noise and missed engagements and is an \
          optimistic bound. Part of the gap is open only to those who see ahead."
             .to_owned(),
-        "Where a few contenders lie far off, charts are scaled to the others; those far off are drawn as arrows with \
+        "Where a few evaluated policies lie far off, charts are scaled to the others; those far off are drawn as arrows with \
          their figures, and every table holds them all."
             .to_owned(),
         "Damage is counted from the torque history of each gear by rainflow counting and the linear damage rule \
@@ -42,7 +42,7 @@ pub(super) fn method(summary: &Summary) -> String {
         "Robustness: the exported table of every training seed and the tuned load-ratio rule drive the first test \
          courses again with a vehicle that is altered in two ways at once, everything else drawn as always; the \
          controller keeps its constants. Mass multiplies the file's mass; charge and tilt bias replace their spreads; \
-         tacho noise replaces the sensor's; latency delays tacho, battery, current and tilt (the servo reads the \
+         encoder noise replaces the sensor's; latency delays encoder, battery, current and tilt (the servo reads the \
          selector's angle itself); gear wear 1 takes a fifth off every efficiency, halves the gap through which the dogs \
          enter and triples the selector's arrival error. No policy was chosen by these figures."
             .to_owned(),

@@ -2,7 +2,7 @@
 
 use crate::text::escape;
 use lowgear_env::motion::GRAVITY_M_S2;
-use lowgear_env::vehicle::{Line, VehicleConfig};
+use lowgear_env::vehicle::{TorqueSpeedLine, VehicleConfig};
 use std::fmt::Write as _;
 
 /// Warmest that a stall pull may make the winding in one go, K.
@@ -33,7 +33,7 @@ impl Figures {
         let gears = gearbox.total_ratio.len();
         let motor = config.motor.line.constants();
         let source_ohm = config.battery.resistance_ohm;
-        let line: Line = motor.line(config.battery.nominal_voltage_v, source_ohm, 1.0, motor.resistance_ohm);
+        let line: TorqueSpeedLine = motor.line(config.battery.nominal_voltage_v, source_ohm, 1.0, motor.resistance_ohm);
         let radius = config.chassis.wheel_radius_m;
         let push = |g: usize| line.stall_nm() * gearbox.total_ratio[g] * gearbox.efficiency[g] / radius;
         let heating_k_s = line.stall_a * line.stall_a * motor.resistance_ohm / config.motor.heat.winding_j_k;
@@ -97,7 +97,7 @@ fn cards(f: &Figures) -> Vec<Card> {
             tells: "efficiency against a known force; offset of the tilt sensor",
             steps: vec![
                 format!("A board of about {:.0}°; measure height over length, grade = arc sine of it, and write that.", f.ramp_deg),
-                "Somebody behind the vehicle holds a cord, not a hand under it.".into(),
+                "A second person behind the vehicle holds a cord, not a hand under it.".into(),
                 pause.clone(),
                 "Up at full duty in the two lowest gears.".into(),
                 end.clone(),
@@ -151,7 +151,7 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
     }
     out.push_str(
         "<p>Log every controller tick as CSV: <code>time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, \
-         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be told. \
+         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be reported. \
          A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
     );
     CAUTIONS.iter().for_each(|c| {

@@ -1,6 +1,6 @@
 //! The page of a sweep: what many studies show together, as maps, frontiers and tables.
 
-mod drawn;
+mod plotted;
 
 use std::fmt::Write as _;
 
@@ -10,7 +10,7 @@ use super::tables::{figure_column, table};
 use super::text::{count, escape, level_percent, plural};
 use super::{begin, prose, section};
 use lowgear_eval::statistics::Estimate;
-use lowgear_eval::sweep::{Change, PolicyFigures, SweepPoint, SweepSummary, findings};
+use lowgear_eval::sweep::{DifferenceToRule, PolicyFigures, SweepPoint, SweepSummary, findings};
 
 /// The whole page as one HTML file. `report_of` is the place of a job's own report, seen from the page.
 #[must_use]
@@ -27,7 +27,7 @@ pub fn sweep_page(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> 
         level_percent(summary.level)
     );
     section(&mut out, "findings", "Findings", &body);
-    let figures = drawn::figures(summary);
+    let figures = plotted::figures(summary);
     section(&mut out, "pictures", "Where learning pays", &group(&figures.first));
     if !figures.further.is_empty() {
         section(&mut out, "wear", "Damage and return", &group(&figures.further));
@@ -81,11 +81,11 @@ fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> String {
     };
     let time = figure(|p| Some(p.rule.as_ref()?.time_s));
     let damage = figure(|p| Some(p.rule.as_ref()?.damage_per_km));
-    let room = figure(|p| p.room?.percent);
+    let headroom = figure(|p| p.headroom?.percent);
     let damage_title = format!("damage, {}of nominal life per km", damage.unit_prefix());
     let head = ["point", "course time, s", damage_title.as_str(), "behind the clairvoyant plan, %"];
     let body = points.iter().enumerate().map(|(i, point)| {
-        let cells = [&time, &damage, &room].map(|column| column.cells[i].clone());
+        let cells = [&time, &damage, &headroom].map(|column| column.cells[i].clone());
         std::iter::once(summary.words(point)).chain(cells).collect::<Vec<_>>()
     });
     table(
@@ -99,12 +99,12 @@ fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label:
     let figure = |of: &dyn Fn(&PolicyFigures) -> Option<Estimate>| {
         figure_column(&points.iter().map(|p| of(p.policy(id)?)).collect::<Vec<_>>())
     };
-    let percent = |change: Option<Change>| change.and_then(|c| c.percent);
+    let percent = |change: Option<DifferenceToRule>| change.and_then(|c| c.percent);
     let columns = [
         figure(&|p| Some(p.time_s)),
-        figure(&|p| percent(p.time_less)),
-        figure(&|p| percent(p.damage_less)),
-        figure(&|p| Some(p.return_less?.absolute)),
+        figure(&|p| percent(p.time_difference)),
+        figure(&|p| percent(p.damage_difference)),
+        figure(&|p| Some(p.return_difference?.absolute)),
         figure(&|p| p.gap_percent),
     ];
     let head = [
@@ -154,16 +154,16 @@ fn method(summary: &SweepSummary) -> String {
         format!(
             "Intervals are {} % Student intervals over training seeds and courses, crossed; those of the share of \
              the gap are two-way jackknife intervals with Student's quantile. Percentages are scaled by the mean of the rule, taken as exact. \
-             How each is worked out stands in the report of each job.",
+             How each is computed stands in the report of each job.",
             level_percent(summary.level)
         ),
         "The rule of a point is tuned once, and intervals do not know of the luck of that search: a rule that fell \
-         short at one point looks like a gain of whoever learned there. Where a gain stands alone among its \
+         short at one point looks like a gain of the policies learned there. Where a gain stands alone among its \
          neighbours, or the rule's own damage jumps from point to point, give the tuning a larger budget first."
             .to_owned(),
         "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it is \
-         open only to those who see ahead. The return is the weighted sum that everybody was tuned and trained \
-         for, so a learner that gives up time for less damage can still gain there."
+         open only to those who see ahead. The return is the weighted sum that every policy was tuned and \
+         trained for, so a learner that gives up time for less damage can still gain there."
             .to_owned(),
         format!("Repeat with: {} (version {}).", summary.command, summary.version),
     ];

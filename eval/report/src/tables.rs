@@ -41,7 +41,7 @@ where
 pub(super) fn metric_tables(summary: &Summary) -> String {
     use Metric as M;
     let groups: [(&str, &[Metric]); 3] = [
-        ("Course and time", &[M::Finished, M::CourseTime, M::MiddleTime, M::TailTime, M::Stall, M::GapShare]),
+        ("Course and time", &[M::Finished, M::CourseTime, M::IqmTime, M::CvarTime, M::Stall, M::GapShare]),
         ("Shifting and wear", &[M::Shifts, M::Reversals, M::FailedUpshifts, M::MissedEngagements, M::Damage]),
         ("Energy, heat and return", &[M::Energy, M::PeakWinding, M::Return]),
     ];
@@ -122,13 +122,13 @@ pub(super) fn return_table(summary: &Summary) -> String {
     table("Mean return by weighted term, s", &head, body)
 }
 
-/// What each contender was given.
+/// What each evaluated policy was given.
 pub(super) fn budget_table(summary: &Summary) -> String {
     let head = [
         "policy",
         "training seeds judged",
         "simulated ticks of search",
-        "and before, on what it starts from",
+        "inherited budget, ticks",
         "failed seeds",
         "diverged seeds",
     ];
@@ -146,7 +146,7 @@ pub(super) fn budget_table(summary: &Summary) -> String {
             listed(&policy.diverged_seeds),
         ]
     });
-    table("Search budget of each contender, all seeds together", &head, body)
+    table("Search budget of each policy, all seeds together", &head, body)
 }
 
 /// Every training seed by itself.
@@ -189,7 +189,7 @@ pub(super) fn profile_table(summary: &Summary) -> String {
     table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
 }
 
-/// What happened on each kind of ground to the subject and to the tuned rule, per 100 m driven there.
+/// What happened on each kind of ground to the policy under test and to the tuned rule, per 100 m driven there.
 pub(super) fn place_table(summary: &Summary) -> String {
     let Some(first) = summary.places.first() else { return String::new() };
     let other = summary.places.iter().find(|place| place.policy != first.policy);
@@ -200,8 +200,8 @@ pub(super) fn place_table(summary: &Summary) -> String {
         summary.places.iter().filter(happened).map(|p| (p.surface.as_str(), p.grade)).collect();
     kinds.sort_unstable();
     kinds.dedup();
-    type Happened = fn(&PlaceCount) -> f64;
-    let figures: [(&str, Happened); 3] = [
+    type CountOf = fn(&PlaceCount) -> f64;
+    let figures: [(&str, CountOf); 3] = [
         ("stalls", |p| f64::from(p.stalls)),
         ("failed upshifts", |p| f64::from(p.failed_upshifts)),
         ("hunting", |p| f64::from(p.hunts)),
@@ -255,7 +255,7 @@ pub(super) fn export_table(summary: &Summary) -> String {
         let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
         format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
     };
-    let then = if sheet.trimmed { ", then its edges searched for" } else { "" };
+    let then = if sheet.refined { ", then its edges searched for" } else { "" };
     let mut rows = vec![
         vec!["distilled from".to_owned(), format!("{}{then}", summary.label(&sheet.teacher))],
         vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],

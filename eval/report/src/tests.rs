@@ -124,14 +124,12 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     let mut summary = summary();
     let mut lines = verdict::remarks(&summary).join("\n");
     assert!(
-        lines.contains(
-            "Course time against the tuned load-ratio rule, as found. The learned table: faster by "
-        ),
+        lines.contains("Course time relative to the tuned load-ratio rule. The learned table: faster by "),
         "{lines}"
     );
     assert!(lines.contains("the contextual thresholds (lowest mean course time"), "{lines}");
     assert!(!lines.contains("nothing better"), "{lines}");
-    let time = |id: &str| contenders::mean_time(&summary, id).unwrap();
+    let time = |id: &str| policies::mean_time(&summary, id).unwrap();
     let (hand, table, teacher) = (time("hand-rule"), time("table"), time("contextual"));
     let kept = text::percent(100.0 * (hand - table) / (hand - teacher));
     assert!(lines.contains(&format!("keeps {kept} % over the hand-written rule and ")), "{lines}");
@@ -143,7 +141,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
         lines.contains("The neural DQN: validation found nothing better than the rule it started from"),
         "{lines}"
     );
-    assert!(super::page(&summary, &pictures()).contains("drive as the rule inside it: Neural DQN."));
+    assert!(super::page(&summary, &pictures()).contains("are identical to the rule inside it: Neural DQN."));
     summary
         .policies
         .iter_mut()
@@ -154,7 +152,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     lines = verdict::remarks(&summary).join("\n");
     assert!(
         lines.contains(
-            "nothing to speak of over the hand-written rule, where the teacher has no clear advantage"
+            "no measurable advantage over the hand-written rule, where the teacher has no clear advantage"
         ),
         "{lines}"
     );
@@ -164,19 +162,22 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
 fn altered_worlds_are_counted_in_the_remarks_and_by_their_words() {
     let mut summary = summary();
     let line = |summary: &Summary| {
-        verdict::remarks(summary).into_iter().find(|line| line.contains("altered worlds")).unwrap_or_default()
+        verdict::remarks(summary)
+            .into_iter()
+            .find(|line| line.contains("perturbed conditions"))
+            .unwrap_or_default()
     };
     // The example: 15 worlds at -4.2 and up in steps of 1.1 and 2.2, 6 at -4.2 and up, all within 1.5.
     assert_eq!(
         line(&summary),
-        "In 21 altered worlds (mass, battery, sensors, wear) the learned table is faster than the tuned load-ratio \
+        "In 21 perturbed conditions (mass, battery, sensors, wear) the learned table is faster than the tuned load-ratio \
          rule in 12, 10 of them clearly, and not faster in 9, 4 of them clearly slower."
     );
     let page = super::page(&summary, &Pictures::default());
-    assert!(
-        page.contains("by course time 10 for and 4 against the subject, of 21; 1.1 would be so by chance")
-    );
-    assert!(page.contains("The subject is better in 6 of 15 cells by time and in 6 by return."));
+    assert!(page.contains(
+        "by course time 10 for and 4 against the policy under test, of 21; 1.1 would be so by chance"
+    ));
+    assert!(page.contains("The policy under test is better in 6 of 15 cells by time and in 6 by return."));
     assert!(!page.contains("neither policy uses it"));
     let mut alike = summary.clone();
     alike.robustness[1].cells = [0, 0, 0, 3, 3, 3].map(|i| summary.robustness[1].cells[i]).to_vec();
@@ -238,7 +239,7 @@ fn a_study_with_nothing_in_it_still_makes_a_page() {
     summary.table = None;
     let page = super::page(&summary, &Pictures::default());
     assert_balanced(&page);
-    assert!(page.contains("quick trial"));
+    assert!(page.contains("quick run"));
 }
 
 #[test]

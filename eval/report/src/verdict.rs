@@ -1,22 +1,22 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
-use super::contenders::{best_learned, drives_as, further_opponents, mean_time, names};
+use super::policies::{best_learned, further_opponents, is_identical_to, mean_time, names};
 use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
-/// One sentence: the subject against the hand-written rule, in time and in damage.
+/// One sentence: the policy under test against the hand-written rule, in time and in damage.
 pub(super) fn verdict(summary: &Summary) -> String {
     sentence(summary, &summary.roles.hand_rule)
 }
 
-/// What else must be known beside the verdict, in order of weight.
+/// What else must be known next to the verdict, in order of weight.
 pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     let roles = &summary.roles;
     let mut lines = Vec::new();
     if summary.study.quick {
         lines.push(
-            "This was a quick trial: too few courses and training seeds to conclude anything. Run the full \
+            "This was a quick run: too few courses and training seeds to conclude anything. Run the full \
              study before believing a figure."
                 .to_owned(),
         );
@@ -27,7 +27,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(further_opponents(summary).into_iter().filter_map(|against| against_line(summary, against)));
     lines.extend(teacher_line(summary));
     lines.extend(gap_line(summary));
-    lines.extend(alike_lines(summary));
+    lines.extend(identical_lines(summary));
     lines.extend(finished_line(summary));
     lines.extend(robustness_line(summary));
     lines.extend(seed_line(summary));
@@ -98,12 +98,13 @@ fn clear(difference: &PairedDifference) -> bool {
     difference.high < 0.0 || difference.low > 0.0
 }
 
-/// The subject and the best learned policy against a further rule.
+/// The policy under test and the best learned policy against a further rule.
 fn against_line(summary: &Summary, against: &str) -> Option<String> {
     let subject = summary.roles.subject.as_str();
     let learned = best_learned(summary).filter(|policy| policy.id != subject && policy.id != against);
     let clause = |id: &str, what: &str| {
-        let found = standing(summary.difference(id, against, Metric::CourseTime)?, summary.study.level);
+        let found =
+            difference_in_words(summary.difference(id, against, Metric::CourseTime)?, summary.study.level);
         Some(format!("{}{what}: {found}", in_sentence(summary.label(id))))
     };
     let clauses: Vec<String> = [
@@ -115,7 +116,7 @@ fn against_line(summary: &Summary, against: &str) -> Option<String> {
     .collect();
     (!clauses.is_empty()).then(|| {
         format!(
-            "Course time against {}, as found. {}.",
+            "Course time relative to {}. {}.",
             in_sentence(summary.label(against)),
             start_sentence(&clauses.join("; "))
         )
@@ -123,7 +124,7 @@ fn against_line(summary: &Summary, against: &str) -> Option<String> {
 }
 
 /// "faster by 2.2 % (95 % interval 0.4 to 4.1 %)".
-fn standing(time: &PairedDifference, level: f64) -> String {
+fn difference_in_words(time: &PairedDifference, level: f64) -> String {
     if time.low == 0.0 && time.high == 0.0 {
         return "the same on every course".to_owned();
     }
@@ -165,7 +166,7 @@ fn teacher_line(summary: &Summary) -> Option<String> {
             let (from, name) = (mean_time(summary, against)?, in_sentence(summary.label(against)));
             let unclear = summary.difference(teacher, against, Metric::CourseTime).is_some_and(|d| !clear(d));
             Some(if from <= taught || unclear {
-                format!("nothing to speak of over {name}, where the teacher has no clear advantage")
+                format!("no measurable advantage over {name}, where the teacher has no clear advantage")
             } else {
                 format!("{} % over {name}", percent(100.0 * (from - own) / (from - taught)))
             })
@@ -176,7 +177,7 @@ fn teacher_line(summary: &Summary) -> Option<String> {
     }
     let less = summary.difference(&roles.subject, teacher, Metric::CourseTime);
     let less = less.map_or_else(String::new, |d| {
-        format!(" Against the teacher itself: {}.", standing(d, summary.study.level))
+        format!(" Against the teacher itself: {}.", difference_in_words(d, summary.study.level))
     });
     Some(format!(
         "Of the advantage in mean course time of its teacher, {}, {} keeps {}.{less}",
@@ -186,10 +187,11 @@ fn teacher_line(summary: &Summary) -> Option<String> {
     ))
 }
 
-/// Learned policies that drive as the rule they started from.
-fn alike_lines(summary: &Summary) -> Vec<String> {
+/// Learned policies that are identical to the rule they started from.
+fn identical_lines(summary: &Summary) -> Vec<String> {
     let alike = |rule: &str| -> Vec<&PolicySummary> {
-        let same = |policy: &&PolicySummary| drives_as(summary, policy).is_some_and(|found| found.id == rule);
+        let same =
+            |policy: &&PolicySummary| is_identical_to(summary, policy).is_some_and(|found| found.id == rule);
         summary.policies.iter().filter(same).collect()
     };
     let tuned = std::iter::once(summary.roles.tuned_rule.as_str());
@@ -200,7 +202,7 @@ fn alike_lines(summary: &Summary) -> Vec<String> {
             let who = names(policies.iter().map(|policy| policy.label.as_str()));
             let each = if policies.len() > 1 { ", each of them" } else { "" };
             format!(
-                "{}{each}: validation found nothing better than the rule it started from, so it drives as that rule \
+                "{}{each}: validation found nothing better than the rule it started from, so it is identical to that rule \
                  ({}).",
                 start_sentence(&who),
                 in_sentence(summary.label(rule))
@@ -248,7 +250,7 @@ fn finished_line(summary: &Summary) -> Option<String> {
     ))
 }
 
-/// How the subject fares where vehicle and sensors are not as the vehicle file says.
+/// How the policy under test fares where vehicle and sensors are not as the vehicle file says.
 fn robustness_line(summary: &Summary) -> Option<String> {
     let map = summary.robustness.first()?;
     let differences: Vec<&Estimate> =
@@ -259,7 +261,7 @@ fn robustness_line(summary: &Summary) -> Option<String> {
         n => format!("{n} of them clearly"),
     };
     Some(format!(
-        "In {} altered worlds (mass, battery, sensors, wear) {} is faster than {} in {}, {}, and not faster in {}, {} slower.",
+        "In {} perturbed conditions (mass, battery, sensors, wear) {} is faster than {} in {}, {}, and not faster in {}, {} slower.",
         differences.len(),
         in_sentence(summary.label(&map.policy)),
         in_sentence(summary.label(&map.against)),

@@ -7,7 +7,7 @@ use lowgear_env::Scenario;
 use lowgear_env::terrain::{Course, ObstacleShape};
 
 use super::trace::{plan_trace, run_trace};
-use crate::bound::Fineness;
+use crate::bound::GridResolution;
 use crate::figures::{CoursePicture, ObstacleMark, RunTrace, SurfaceBand, TracePicture};
 
 /// Stretches that a profile is drawn in.
@@ -37,7 +37,7 @@ pub fn course_picture(course: &Course) -> CoursePicture {
                 at_m: obstacle.position_m,
                 height_m: obstacle.height_m,
                 name: match obstacle.shape {
-                    ObstacleShape::Rod => "rod".to_owned(),
+                    ObstacleShape::Bump => "bump".to_owned(),
                     ObstacleShape::Edge => "edge".to_owned(),
                     ObstacleShape::Drop => "drop".to_owned(),
                 },
@@ -76,12 +76,12 @@ pub fn episode_picture(
     episode: u64,
     title: &str,
     drivers: &mut [(String, Box<dyn Policy>)],
-    plan: Option<(&str, Fineness)>,
+    plan: Option<(&str, GridResolution)>,
 ) -> TracePicture {
     let mut runs: Vec<RunTrace> = drivers
         .iter_mut()
         .map(|(label, policy)| run_trace(scenario, episode, policy.as_mut(), label).0)
         .collect();
-    runs.extend(plan.map(|(label, fineness)| plan_trace(scenario, episode, fineness, label).0));
-    trace_picture(title, &scenario.lay(episode).1.course, scenario.gears(), runs)
+    runs.extend(plan.map(|(label, resolution)| plan_trace(scenario, episode, resolution, label).0));
+    trace_picture(title, &scenario.instantiate(episode).1.course, scenario.gears(), runs)
 }

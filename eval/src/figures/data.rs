@@ -35,7 +35,7 @@ pub struct CardSheet {
     pub lines: Vec<String>,
     /// What was left out, and what that cost.
     pub left_out: Vec<String>,
-    /// What the card comes to on the test courses.
+    /// Results of the card on the test courses.
     pub verdict: Vec<String>,
     /// Where it comes from: study, seed, version.
     pub origin: String,
@@ -89,14 +89,13 @@ struct GearMapRecord {
     /// `d` down, `h` hold, `u` up.
     decisions: String,
     /// `e` enough, `f` few, `n` none.
-    evidence: String,
+    support: String,
     up_load: Vec<Option<f64>>,
     down_load: Vec<Option<f64>>,
 }
 
 const DECISIONS: [(char, Request); 3] = [('d', Request::Down), ('h', Request::Hold), ('u', Request::Up)];
-const EVIDENCE: [(char, Evidence); 3] =
-    [('e', Evidence::Enough), ('f', Evidence::Few), ('n', Evidence::None)];
+const EVIDENCE: [(char, Support); 3] = [('e', Support::Enough), ('f', Support::Few), ('n', Support::None)];
 
 fn letter<T: PartialEq>(letters: &[(char, T)], value: &T) -> char {
     letters.iter().find(|(_, v)| v == value).map_or('?', |(letter, _)| *letter)
@@ -112,7 +111,7 @@ impl From<GearMap> for GearMapRecord {
         GearMapRecord {
             gear: map.gear,
             decisions: map.cells.iter().map(|cell| letter(&DECISIONS, &cell.decision)).collect(),
-            evidence: map.cells.iter().map(|cell| letter(&EVIDENCE, &cell.evidence)).collect(),
+            support: map.cells.iter().map(|cell| letter(&EVIDENCE, &cell.support)).collect(),
             up_load: map.up_load,
             down_load: map.down_load,
         }
@@ -123,12 +122,12 @@ impl TryFrom<GearMapRecord> for GearMap {
     type Error = String;
 
     fn try_from(record: GearMapRecord) -> Result<GearMap, String> {
-        if record.decisions.chars().count() != record.evidence.chars().count() {
+        if record.decisions.chars().count() != record.support.chars().count() {
             return Err("a shift map has as many decisions as cells with evidence".to_owned());
         }
-        let pairs = record.decisions.chars().zip(record.evidence.chars());
-        let cell = |(decision, evidence)| {
-            Ok(MapCell { decision: meant(&DECISIONS, decision)?, evidence: meant(&EVIDENCE, evidence)? })
+        let pairs = record.decisions.chars().zip(record.support.chars());
+        let cell = |(decision, support)| {
+            Ok(MapCell { decision: meant(&DECISIONS, decision)?, support: meant(&EVIDENCE, support)? })
         };
         let cells = pairs.map(cell).collect::<Result<Vec<MapCell>, String>>()?;
         Ok(GearMap { gear: record.gear, cells, up_load: record.up_load, down_load: record.down_load })
@@ -141,12 +140,12 @@ pub struct MapCell {
     /// What the policy asks for.
     pub decision: Request,
     /// How much it rests on.
-    pub evidence: Evidence,
+    pub support: Support,
 }
 
 /// How much the decision in a cell rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Evidence {
+pub enum Support {
     /// The policy has no cells, or the cell was visited often.
     Enough,
     /// The cell was visited a few times only.
@@ -168,7 +167,7 @@ pub struct CoursePicture {
     pub profile: Vec<(f64, f64)>,
     /// Surfaces from start to end.
     pub surfaces: Vec<SurfaceBand>,
-    /// Rods, steps and edges.
+    /// Bumps, steps and edges.
     pub obstacles: Vec<ObstacleMark>,
 }
 
@@ -284,7 +283,7 @@ pub struct HeatPicture {
     pub title: String,
     /// What a cell holds, with its unit.
     pub value_title: String,
-    /// Whether a positive value is better for the subject.
+    /// Whether a positive value is better for the policy under test.
     pub more_is_better: bool,
     /// Parameter along x, with its unit.
     pub x_title: String,

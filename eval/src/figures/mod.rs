@@ -8,11 +8,12 @@ mod trace;
 
 pub use course::{course_picture, episode_picture, trace_picture};
 pub use data::{
-    CardSheet, CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT, MapCell,
-    ObstacleMark, Pictures, RunTrace, ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
+    CardSheet, CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT, MapCell,
+    ObstacleMark, Pictures, RunTrace, ShiftMapPicture, Support, SurfaceBand, TraceEvent, TracePicture,
+    TraceSample,
 };
 pub use file::{FIGURES_FORMAT, FiguresError};
-pub use shift_map::{Footing, probe_features, shift_map};
+pub use shift_map::{CellSupport, probe_features, shift_map};
 pub use trace::{plan_trace, run_trace, watch};
 
 #[cfg(test)]

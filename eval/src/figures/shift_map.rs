@@ -3,7 +3,7 @@
 use lowgear_agents::policy::Policy;
 use lowgear_onboard::{Feature, Features, Request, Settings};
 
-use crate::figures::{Evidence, GearMap, MapCell, ShiftMapPicture};
+use crate::figures::{GearMap, MapCell, ShiftMapPicture, Support};
 
 /// Columns over a speed ratio of 0 to 1000 permille.
 const COLUMNS: i16 = 40;
@@ -14,17 +14,17 @@ const PATIENCE: usize = 20;
 /// Ticks in gear.
 const DWELL_TICKS: i16 = 60;
 
-/// What the cells of a policy rest on.
-pub struct Footing<'a> {
+/// Support of the cells of a policy.
+pub struct CellSupport<'a> {
     /// Of the cell that a state lies in.
-    pub of: &'a dyn Fn(&Features) -> Evidence,
+    pub of: &'a dyn Fn(&Features) -> Support,
     /// Visits from which a cell does not count as thinly visited.
     pub few_visits: Option<u32>,
 }
 
-impl Footing<'_> {
+impl CellSupport<'_> {
     /// Of a policy without cells.
-    pub const NONE: Footing<'static> = Footing { of: &|_| Evidence::Enough, few_visits: None };
+    pub const NONE: CellSupport<'static> = CellSupport { of: &|_| Support::Enough, few_visits: None };
 }
 
 /// A steady state of the drive: load and current as they belong to this speed ratio in this gear, nominal
@@ -55,13 +55,13 @@ pub fn probe_features(settings: &Settings, gear: u8, speed_ratio: i16, tilt_ddeg
 
 /// Asks `policy` in every cell, see [`probe_features`]. A cell shows the first shift that the policy asks for
 /// when the state is held for up to 20 decisions after a reset, so that a rule that waits shows its decision.
-/// `footing` says what its cells rest on; `note` ends the caption, for example with the training seed.
+/// `support` says what its cells rest on; `note` ends the caption, for example with the training seed.
 pub fn shift_map(
     policy: &mut dyn Policy,
     label: &str,
     note: &str,
     settings: &Settings,
-    footing: &Footing<'_>,
+    support: &CellSupport<'_>,
 ) -> ShiftMapPicture {
     let step = 1000 / COLUMNS;
     let rows = -STEEPEST_DEG..=STEEPEST_DEG;
@@ -77,7 +77,7 @@ pub fn shift_map(
                 let asked: Vec<Request> = (0..COLUMNS)
                     .map(|column| {
                         let (decision, features) = ask(step * column + step / 2);
-                        map.cells.push(MapCell { decision, evidence: (footing.of)(&features) });
+                        map.cells.push(MapCell { decision, support: (support.of)(&features) });
                         decision
                     })
                     .collect();
@@ -106,7 +106,7 @@ pub fn shift_map(
         y_unit: "°".to_owned(),
         y_edges: (-STEEPEST_DEG..=STEEPEST_DEG + 1).map(|row| f64::from(row) - 0.5).collect(),
         gears,
-        few_visits: footing.few_visits,
+        few_visits: support.few_visits,
     }
 }
 

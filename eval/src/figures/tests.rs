@@ -4,9 +4,9 @@ use lowgear_agents::policy::Policy;
 use lowgear_onboard::{Feature, Features, Request};
 
 use super::*;
-use crate::bound::Fineness;
-use crate::figures::{EventKind, Evidence, RunTrace};
-use crate::gather::tests::{rule, scenario};
+use crate::aggregate::tests::{rule, scenario};
+use crate::bound::GridResolution;
+use crate::figures::{EventKind, RunTrace, Support};
 use crate::suite::play;
 
 fn count(run: &RunTrace, wanted: fn(&EventKind) -> bool) -> u32 {
@@ -58,15 +58,15 @@ fn rules_and_the_plan_are_drawn_on_one_course() {
     let scenario = Arc::new(scenario());
     let mut drivers: Vec<(String, Box<dyn Policy>)> =
         vec![("Early".into(), Box::new(rule(700, 400))), ("Late".into(), Box::new(rule(850, 300)))];
-    let fineness = Fineness { position_strides: 3.5, speeds: 6 };
-    let picture = episode_picture(&scenario, 2, "A course", &mut drivers, Some(("Plan", fineness)));
+    let resolution = GridResolution { position_strides: 3.5, speeds: 6 };
+    let picture = episode_picture(&scenario, 2, "A course", &mut drivers, Some(("Plan", resolution)));
     assert_eq!(picture.runs.len(), 3);
     picture.runs.iter().for_each(assert_orderly);
     let course = &picture.course;
     assert!(course.profile.is_sorted_by(|a, b| a.0 < b.0));
     assert!((course.profile.last().unwrap().0 - 15.0).abs() < 0.5);
     assert!(course.surfaces.windows(2).all(|two| two[0].to_m == two[1].from_m && two[0].name != two[1].name));
-    let track = scenario.lay(2).1;
+    let track = scenario.instantiate(2).1;
     for band in &course.surfaces {
         assert_eq!(track.course.surface_at(0.5 * (band.from_m + band.to_m)).name, band.name);
     }
@@ -76,12 +76,12 @@ fn rules_and_the_plan_are_drawn_on_one_course() {
 fn a_rule_shifts_up_at_speed_and_down_under_load() {
     let settings = scenario().settings;
     let uphill = |features: &Features| match features.get(Feature::Tilt) {
-        ..=0 => Evidence::Enough,
-        1..=50 => Evidence::Few,
-        _ => Evidence::None,
+        ..=0 => Support::Enough,
+        1..=50 => Support::Few,
+        _ => Support::None,
     };
-    let footing = Footing { of: &uphill, few_visits: Some(5) };
-    let map = shift_map(&mut rule(800, 300), "Rule", "Note.", &settings, &footing);
+    let support = CellSupport { of: &uphill, few_visits: Some(5) };
+    let map = shift_map(&mut rule(800, 300), "Rule", "Note.", &settings, &support);
     let columns = map.x_edges.len() - 1;
     assert_eq!((columns, map.y_edges.len() - 1, map.gears.len()), (40, 21, 3));
     for gear in &map.gears {
@@ -90,8 +90,8 @@ fn a_rule_shifts_up_at_speed_and_down_under_load() {
             let fast = if gear.gear < 2 { Request::Up } else { Request::Hold };
             assert_eq!((cells[11].decision, cells[12].decision), (slow, Request::Hold));
             assert_eq!((cells[31].decision, cells[32].decision), (Request::Hold, fast));
-            let expected = [Evidence::Enough, Evidence::Few, Evidence::None];
-            assert_eq!(cells[0].evidence, expected[usize::from(row > 10) + usize::from(row > 15)]);
+            let expected = [Support::Enough, Support::Few, Support::None];
+            assert_eq!(cells[0].support, expected[usize::from(row > 10) + usize::from(row > 15)]);
         }
     }
 }
@@ -99,7 +99,7 @@ fn a_rule_shifts_up_at_speed_and_down_under_load() {
 #[test]
 fn shift_lines_lie_where_the_rule_says_in_wheel_load() {
     let settings = scenario().settings;
-    let map = shift_map(&mut rule(803, 311), "Rule", "", &settings, &Footing::NONE);
+    let map = shift_map(&mut rule(803, 311), "Rule", "", &settings, &CellSupport::NONE);
     let load = |gear: usize, permille: i32| {
         f64::from((1000 - permille) * i32::from(settings.features.gear_scale_permille[gear]) / 1000)
     };

@@ -6,7 +6,7 @@ use lowgear_agents::policy::Policy;
 use lowgear_env::{Cause, Drive, Outcome, Scenario, TraceRow, World};
 use lowgear_onboard::Request;
 
-use crate::bound::{Fineness, Plan};
+use crate::bound::{GridResolution, Plan};
 use crate::figures::{EventKind, RunTrace, TraceEvent, TraceSample};
 use crate::incidents::Hunting;
 
@@ -32,15 +32,15 @@ pub fn run_trace(
 pub fn plan_trace(
     scenario: &Arc<Scenario>,
     episode: u64,
-    fineness: Fineness,
+    resolution: GridResolution,
     label: &str,
 ) -> (RunTrace, Vec<TraceRow>) {
     let drive = Drive::new(Arc::clone(scenario), episode);
-    let plan = Plan::new(&drive, fineness);
+    let plan = Plan::new(&drive, resolution);
     watch(drive, label, |drive| plan.decide(drive))
 }
 
-/// Drives an episode to its end, whoever decides. Samples are the decisions, the ticks at which a gear leaves
+/// Drives an episode to its end, whatever the policy. Samples are the decisions, the ticks at which a gear leaves
 /// or enters mesh, and the last tick.
 pub fn watch(
     drive: Drive,
@@ -134,7 +134,7 @@ fn shifts(rows: &[TraceRow]) -> Vec<(usize, TraceEvent)> {
     events
 }
 
-/// Where the vehicle came to stand under drive. One event lasts until it moves again; the time counts only
+/// Where the vehicle stopped under drive. One event lasts until it moves again; the time counts only
 /// driven ticks, so that the motor's rests are left out, as in [`Outcome::stall_s`].
 fn stalls(rows: &[TraceRow], tick_s: f64) -> Vec<(usize, TraceEvent)> {
     let mut events = Vec::new();

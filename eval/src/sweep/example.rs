@@ -3,7 +3,7 @@
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::Family;
 use lowgear_eval::sweep::{
-    Change, PolicyFigures, RuleFigures, SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary,
+    DifferenceToRule, PolicyFigures, RuleFigures, SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary,
 };
 
 pub(crate) fn estimate(mean: f64, half: f64) -> Estimate {
@@ -11,8 +11,8 @@ pub(crate) fn estimate(mean: f64, half: f64) -> Estimate {
 }
 
 /// A change with an interval of ±1 %.
-pub(crate) fn change(percent: f64) -> Option<Change> {
-    Some(Change { absolute: estimate(2.0 * percent, 2.0), percent: Some(estimate(percent, 1.0)) })
+pub(crate) fn change(percent: f64) -> Option<DifferenceToRule> {
+    Some(DifferenceToRule { absolute: estimate(2.0 * percent, 2.0), percent: Some(estimate(percent, 1.0)) })
 }
 
 pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
@@ -22,9 +22,9 @@ pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
         family,
         time_s: estimate(200.0 + 2.0 * percent, 3.0),
         damage_per_km: estimate(1e-3, 2e-4),
-        time_less: change(percent),
-        damage_less: change(-5.0 * percent),
-        return_less: Some(Change { absolute: estimate(-percent, 0.5), percent: None }),
+        time_difference: change(percent),
+        damage_difference: change(-5.0 * percent),
+        return_difference: Some(DifferenceToRule { absolute: estimate(-percent, 0.5), percent: None }),
         gap_percent: Some(estimate(-10.0 * percent, 5.0)),
     };
     SweepPoint {
@@ -38,7 +38,7 @@ pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
             damage_per_km: estimate(2e-3, 2e-4),
             return_s: estimate(-90.0, 3.0),
         }),
-        room: change(4.0),
+        headroom: change(4.0),
         policies: vec![
             policy("hand-rule", Family::Rule, 9.0),
             policy("table", Family::Table, percent + 0.5),
@@ -64,7 +64,7 @@ pub(crate) fn sweep() -> SweepSummary {
     points[3] = SweepPoint {
         missing: Some("failed: <b>".into()),
         rule: None,
-        room: None,
+        headroom: None,
         policies: vec![],
         ..points[3].clone()
     };

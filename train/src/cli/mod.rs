@@ -6,20 +6,20 @@ mod draw;
 mod drive;
 mod export;
 mod fit;
-mod gap;
+mod init;
 mod recipes;
 mod replace;
 mod replay;
 mod report;
-mod sheet;
 mod study;
 mod sweep;
+mod validate;
 mod why;
 
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
-use crate::terminal::{hand_out, tell, unless_closed};
+use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{Parser, Subcommand};
 use lowgear_env::config::escaped;
 use std::ffi::OsString;
@@ -60,10 +60,10 @@ enum Command {
     Compare(compare::CompareArguments),
     Report(report::ReportArguments),
     Export(export::ExportArguments),
-    Sheet(sheet::SheetArguments),
+    Init(init::InitArguments),
     Recipes(recipes::RecipesArguments),
     Fit(fit::FitArguments),
-    Gap(gap::GapArguments),
+    Validate(validate::ValidateArguments),
     Replay(replay::ReplayArguments),
 }
 
@@ -80,7 +80,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
                 return ExitCode::from(EXIT_USAGE);
             }
             let printed = error.print().and_then(|()| std::io::stdout().flush());
-            return ExitCode::from(handed_out(unless_closed(printed)));
+            return ExitCode::from(printed_code(unless_closed(printed)));
         }
     };
     let outcome = match arguments.command {
@@ -92,25 +92,25 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Compare(a) => compare::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
-        Command::Sheet(a) => sheet::run(&a),
+        Command::Init(a) => init::run(&a),
         Command::Recipes(a) => recipes::run(&a),
         Command::Fit(a) => fit::run(&a),
-        Command::Gap(a) => gap::run(&a),
+        Command::Validate(a) => validate::run(&a),
         Command::Replay(a) => replay::run(&a),
     };
     match outcome {
-        Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
+        Ok(text) => ExitCode::from(printed_code(print_result(&text))),
         Err(error) => {
-            tell(&format!("error: {error}"));
+            print_message(&format!("error: {error}"));
             ExitCode::from(exit_code(&error))
         }
     }
 }
 
 /// The exit code after results were written to standard output: lost results are an error.
-fn handed_out(written: std::io::Result<()>) -> u8 {
+fn printed_code(written: std::io::Result<()>) -> u8 {
     let Err(reason) = written else { return EXIT_DONE };
-    tell(&format!(
+    print_message(&format!(
         "error: standard output: {reason}; the results are not whole there\n  hint: check that the disk is not full"
     ));
     EXIT_FILES
@@ -172,19 +172,19 @@ fn policy(
     inputs: &Inputs,
     word: &str,
     vehicles: OtherVehicle,
-) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
+) -> Result<(PolicyFile, crate::saved::PolicyInstance), StudyError> {
     let gears = inputs.scenario.gears();
     if word == crate::study::HAND {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
-        let player = saved.player(gears).map_err(StudyError::step("hand-rule"))?;
-        return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), player));
+        let instance = saved.instantiate(gears).map_err(StudyError::step("hand-rule"))?;
+        return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));
     }
     let path = Path::new(word);
     let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
-    let (saved, player) = match exported {
+    let (saved, instance) = match exported {
         Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end)?,
         _ => PolicyFile::load(path, gears)?,
     };
     vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
-    Ok((saved, player))
+    Ok((saved, instance))
 }

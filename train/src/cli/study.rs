@@ -3,8 +3,8 @@
 use super::EXIT_STOPPED;
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::stop::StopRequest;
 use crate::study::{Options, run as run_study};
-use crate::watch::StopRequest;
 use lowgear_env::config::{in_range, shown};
 use std::path::PathBuf;
 
@@ -35,10 +35,10 @@ pub(super) struct StudyArguments {
     /// has used up its share ends with its best policy so far; comparison and report come on top
     #[arg(long, value_name = "H")]
     hours: Option<f64>,
-    /// Search for settings first, over the ranges of the study file's [search], with the same budget for
-    /// every rule and learner; the study then uses what was found (search.csv, resolved.toml)
+    /// Search for hyper-parameters first, over the ranges of the study file's [hyper-search], with the same budget for
+    /// every rule and learner; the study then uses what was found (hyper-search.csv, resolved.toml)
     #[arg(long, conflicts_with = "hours")]
-    search: bool,
+    hyper_search: bool,
     /// Continue an interrupted run in its folder
     #[arg(long)]
     resume: bool,
@@ -54,7 +54,7 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
     let options = Options {
         out: arguments.out.clone(),
         quick: arguments.quick,
-        search: arguments.search,
+        hyper_search: arguments.hyper_search,
         effort: arguments.effort,
         hours: arguments.hours,
         resume: arguments.resume,

@@ -1,6 +1,6 @@
 //! The sweep file: a study, and what is varied in it.
 
-use super::Contender;
+use super::PolicyKind;
 use lowgear_env::config::{Check, KeyError, check_name, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -10,7 +10,7 @@ use toml::Value;
 /// Most jobs of a sweep: their folders have four digits.
 pub const MOST_JOBS: usize = 9999;
 
-/// A sweep: one study, run anew for every combination of values on the axes. Keys have dots, as in
+/// A sweep: one study, re-run for every combination of values on the axes. Keys have dots, as in
 /// `learners.dqn.settings.n-step`; those of the vehicle and the course begin with `vehicle.` and `course.`,
 /// and an entry of a list has its number, as in `course.surfaces[0].rolling`. The keys `study`, `vehicle` and
 /// `course` alone name other files, relative to the sweep file; `learners` alone names the learners that take part,
@@ -102,7 +102,7 @@ impl Axis {
             (Some(_), false, true) | (None, true, false) => {}
             (Some(_), true, _) => return Err(KeyError::new("key", "without `values`", allowed)),
             (None, false, _) => return Err(KeyError::new("values", "without `key`", allowed)),
-            (Some(_), false, false) => return Err(KeyError::new("key", "beside points", allowed)),
+            (Some(_), false, false) => return Err(KeyError::new("key", "next to points", allowed)),
             (None, true, true) => return Err(KeyError::new("label", "alone", allowed)),
         }
         in_range("values", count as f64, 1.0, MOST_JOBS as f64, "values")?;
@@ -129,7 +129,7 @@ impl Check for SweepConfig {
         }
         self.effort.map_or(Ok(()), |effort| in_range("effort", effort, 1e-3, 1e4, ""))?;
         for name in self.learners.iter().flatten() {
-            let known = Contender::LEARNERS.map(Contender::name);
+            let known = PolicyKind::LEARNERS.map(PolicyKind::name);
             if !known.contains(&name.as_str()) {
                 let allowed = format!("of the study's learners, which may be {}", known.join(", "));
                 return Err(KeyError::new("learners", format!("\"{name}\""), allowed));

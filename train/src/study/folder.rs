@@ -1,11 +1,11 @@
 //! What a study is given, and the folder that it leaves.
 
 use super::Options;
-use super::given::{Given, differences, digest};
+use super::given::{InputDigests, differences, digest};
 use super::resolved::{self, PROFILE_FILE, RESOLVED_FILE};
-use crate::config::{Contender, StudyConfig};
+use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
-use crate::halving::{Found, chosen};
+use crate::halving::{SearchResult, chosen};
 use crate::lock::{FolderLock, LOCK_FILE};
 use crate::store::{StoreError, write_atomically};
 use lowgear_env::config::{ConfigError, KeyError, load, parse};
@@ -24,14 +24,14 @@ pub struct Inputs {
     pub effort: Option<f64>,
     /// Hours that tuning and training may take, as `--hours` gave them.
     pub hours: Option<f64>,
-    /// Whether settings are searched for.
-    pub search: bool,
+    /// Whether hyper-parameters are searched.
+    pub hyper_search: bool,
     /// Vehicle, course and episode together.
     pub scenario: Scenario,
     /// As it was typed.
     pub file: PathBuf,
     /// The files that it was read from.
-    pub given: Given,
+    pub given: InputDigests,
     /// What was typed, where it was not `lowgear study` and that file.
     pub command: Option<String>,
 }
@@ -47,22 +47,22 @@ pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
 /// The same, with all that the options change, and without the ranges of a search that is not asked for.
 pub(super) fn read_inputs_for(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let mut inputs = read_whole(file, options)?;
-    if options.search && inputs.study.search.is_none() {
-        let allowed = "with a study file that has a table [search] with budget and ranges";
-        return Err(KeyError::new("--search", "given", allowed).into());
+    if options.hyper_search && inputs.study.hyper_search.is_none() {
+        let allowed = "with a study file that has a table [hyper-search] with budget and ranges";
+        return Err(KeyError::new("--hyper-search", "given", allowed).into());
     }
-    if !options.search {
-        inputs.study.search = None;
+    if !options.hyper_search {
+        inputs.study.hyper_search = None;
     }
     Ok(inputs)
 }
 
 fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
-    let Options { quick, effort, hours, search, .. } = *options;
+    let Options { quick, effort, hours, hyper_search, .. } = *options;
     let text = std::fs::read_to_string(file)
         .map_err(|reason| ConfigError::Unreadable { file: file.to_owned(), reason })?;
     if resolved::is_resolved(&text) {
-        let applied = [("--quick", quick), ("--effort", effort.is_some()), ("--search", search)];
+        let applied = [("--quick", quick), ("--effort", effort.is_some()), ("--hyper-search", hyper_search)];
         if let Some((option, _)) = applied.into_iter().find(|(_, given)| *given) {
             let allowed =
                 "with a study file; a run's resolved configuration has such options applied already";
@@ -72,18 +72,28 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
         return Ok(Inputs { hours: hours.or(inputs.hours), ..inputs });
     }
     let study: StudyConfig = parse(&text, file)?;
-    let study = if quick { study.quickened() } else { study };
+    let study = if quick { study.with_quick_budget() } else { study };
     let study = if let Some(factor) = effort { study.with_effort(factor) } else { study };
-    let beside = file.parent().unwrap_or(Path::new("."));
-    let (vehicle_file, course_file) = (beside.join(&study.vehicle), beside.join(&study.course));
+    let sibling = file.parent().unwrap_or(Path::new("."));
+    let (vehicle_file, course_file) = (sibling.join(&study.vehicle), sibling.join(&study.course));
     let vehicle: VehicleConfig = load(&vehicle_file)?;
     let course: (CourseConfig, Option<Course>) = load_course(&course_file)?;
-    let given = Given::new([file, &vehicle_file, &course_file], &course.0)?;
+    let given = InputDigests::new([file, &vehicle_file, &course_file], &course.0)?;
     let gears = vehicle.gearbox.total_ratio.len();
     let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned(), given, command: None })
+    Ok(Inputs {
+        study,
+        quick,
+        effort,
+        hours,
+        hyper_search,
+        scenario,
+        file: file.to_owned(),
+        given,
+        command: None,
+    })
 }
 
 /// The folder of a run.
@@ -145,7 +155,7 @@ impl RunFolder {
         Ok((kept != text).then(|| differences(&kept, &text)))
     }
 
-    /// Writes the study anew, with the settings that a search has found.
+    /// Writes the study again, with the settings that a search has found.
     ///
     /// # Errors
     /// [`StudyError`].
@@ -186,11 +196,11 @@ fn is_free(folder: &Path) -> Result<bool, StoreError> {
 
 /// Whether a kept study is the one given with what the search in the run folder has found.
 fn is_found_there(inputs: &Inputs, run: &Path, kept: &str) -> Result<bool, StudyError> {
-    let Some(search) = &inputs.study.search else { return Ok(false) };
+    let Some(search) = &inputs.study.hyper_search else { return Ok(false) };
     let mut found = Vec::new();
-    for contender in Contender::all().filter(|c| c.is_in(&inputs.study)) {
-        match Found::load(run, contender)? {
-            Some(result) => found.push((contender, result)),
+    for policy_kind in PolicyKind::all().filter(|c| c.is_in(&inputs.study)) {
+        match SearchResult::load(run, policy_kind)? {
+            Some(result) => found.push((policy_kind, result)),
             None => return Ok(false),
         }
     }

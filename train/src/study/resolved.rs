@@ -2,7 +2,7 @@
 //! to `study` again as it is.
 
 use super::Inputs;
-use super::given::{Given, digest};
+use super::given::{InputDigests, digest};
 use crate::config::StudyConfig;
 use crate::error::StudyError;
 use crate::outputs::STUDY_MARK;
@@ -17,7 +17,7 @@ use std::path::Path;
 
 /// Name of the file in the run folder.
 pub(super) const RESOLVED_FILE: &str = "resolved.toml";
-/// Copy of the measured profile, beside it.
+/// Copy of the measured profile, next to it.
 pub(super) const PROFILE_FILE: &str = "profile.csv";
 
 /// The file.
@@ -105,20 +105,20 @@ pub(super) fn read(text: &str, file: &Path) -> Result<Inputs, StudyError> {
         parse(text, file)?;
     let gears = vehicle.gearbox.total_ratio.len();
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error.within("study")))?;
-    study.search = None;
-    let mut given = Given { files: vec![file.to_owned()], profile: None };
+    study.hyper_search = None;
+    let mut given = InputDigests { files: vec![file.to_owned()], profile: None };
     let mut measured = None;
     if course.profile.is_some() {
         let path = file.with_file_name(PROFILE_FILE);
         let bytes = std::fs::read(&path).map_err(StoreError::io(&path))?;
         let found = digest(&bytes);
         if digests.profile.as_ref() != Some(&found) {
-            let allowed = format!("the digest of {PROFILE_FILE} beside this file, {found}");
+            let allowed = format!("the digest of {PROFILE_FILE} next to this file, {found}");
             let error = KeyError::new("given.profile", digests.profile.unwrap_or_default(), allowed);
             return Err(ConfigError::value(file, error).into());
         }
         measured = Some(measured_course(&course, &path)?);
-        given = Given { files: vec![file.to_owned(), path], profile: Some(found) };
+        given = InputDigests { files: vec![file.to_owned(), path], profile: Some(found) };
     }
     let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
     Ok(Inputs {
@@ -126,7 +126,7 @@ pub(super) fn read(text: &str, file: &Path) -> Result<Inputs, StudyError> {
         quick,
         effort,
         hours,
-        search: false,
+        hyper_search: false,
         scenario,
         file: file.to_owned(),
         given,

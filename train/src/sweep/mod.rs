@@ -10,10 +10,10 @@ mod state;
 mod work;
 
 pub use crate::config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
-pub use merge::{Merged, merge};
+pub use merge::{MergedSweep, merge};
 pub use plan::Sweep;
 pub use slurm::{SlurmOptions, slurm};
-pub use state::{JobState, Place, status};
+pub use state::{JobState, SweepFolder, status};
 pub use work::{WorkOptions, check_jobs, run_all, run_one};
 
 /// A path as a shell reads it.

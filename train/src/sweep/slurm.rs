@@ -4,7 +4,7 @@
 mod script;
 mod trial;
 
-use super::{JobState, Place, Sweep, WorkOptions};
+use super::{JobState, Sweep, SweepFolder, WorkOptions};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::store::{create_folder, write_atomically};
@@ -15,8 +15,8 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use trial::Trial;
 
-/// What a job that was told to stop leaves when it does not know why; accounting may.
-pub(super) const TOLD: &str = "told to stop by Slurm";
+/// What a job that was asked to stop leaves when it does not know why; accounting may.
+pub(super) const STOP_NOTICE: &str = "asked to stop by Slurm";
 
 /// How the script is made.
 #[derive(Clone, Debug)]
@@ -37,7 +37,7 @@ pub struct SlurmOptions {
 /// [`StudyError`]; also when nothing is missing, when the trial fails, or when Slurm refuses the script.
 pub fn slurm(
     sweep: &Sweep,
-    place: &Place,
+    place: &SweepFolder,
     options: &SlurmOptions,
     work: &WorkOptions,
     reporter: &Reporter,
@@ -83,7 +83,7 @@ fn absolute(path: &Path) -> Result<PathBuf, StudyError> {
 
 /// What Slurm's accounting says of jobs that are not done: why they ended, by job. Empty where there is no accounting.
 #[must_use]
-pub(super) fn accounted(place: &Place, jobs: &[u64]) -> BTreeMap<u64, String> {
+pub(super) fn accounted(place: &SweepFolder, jobs: &[u64]) -> BTreeMap<u64, String> {
     let tasks: Vec<(u64, String)> = jobs
         .iter()
         .filter_map(|&job| {

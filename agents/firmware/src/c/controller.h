@@ -72,7 +72,7 @@ enum {
 
 enum { /* which reading was out of range last; it stays when the fault is over */
     LOWGEAR_FAULT_NONE = 0,
-    LOWGEAR_FAULT_TACHO = 1,
+    LOWGEAR_FAULT_ENCODER = 1,
     LOWGEAR_FAULT_BATTERY = 2,
     LOWGEAR_FAULT_CURRENT = 3,
     LOWGEAR_FAULT_TILT = 4,
@@ -92,7 +92,7 @@ enum {
 
 /* One reading of every sensor. An absent sensor reads 0; the selector angle is needed. */
 typedef struct {
-    uint16_t tacho_counts;  /* pulses counted during the last tick */
+    uint16_t encoder_counts;  /* pulses counted during the last tick */
     uint16_t battery_mv;    /* battery voltage under load */
     int16_t current_ma;     /* motor current */
     int16_t tilt_ddeg;      /* accelerometer tilt, nose up positive */
@@ -119,7 +119,7 @@ typedef struct {
     uint8_t driven; /* driven at the tick before */
 @end
 @if fresh
-    uint8_t fresh; /* 1: the speed filters begin anew */
+    uint8_t fresh; /* 1: the speed filters restart */
 @end
 @if tilt
     uint8_t levelled; /* 1: the tilt filter has begun */
@@ -227,9 +227,9 @@ static inline uint32_t lowgear_quotient(uint32_t rest, uint32_t divisor)
 }
 
 /* Motor speed over its no-load speed at this voltage, permille. */
-static inline uint32_t lowgear_permille(uint16_t tacho_counts, uint32_t applied_mv)
+static inline uint32_t lowgear_permille(uint16_t encoder_counts, uint32_t applied_mv)
 {
-    const uint16_t counts = tacho_counts < LOWGEAR_MOST_COUNTS ? tacho_counts : (uint16_t)LOWGEAR_MOST_COUNTS;
+    const uint16_t counts = encoder_counts < LOWGEAR_MOST_COUNTS ? encoder_counts : (uint16_t)LOWGEAR_MOST_COUNTS;
     return lowgear_quotient(LOWGEAR_SPEED_GAIN * counts, applied_mv);
 }
 
@@ -305,7 +305,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     const uint32_t applied_mv = duty < 1000u ? lowgear_thousandth((uint32_t)LOWGEAR_NOMINAL_MV * duty) : LOWGEAR_NOMINAL_MV;
 @end
 @if motor
-    const uint32_t nominal = lowgear_permille(raw->tacho_counts, LOWGEAR_NOMINAL_MV);
+    const uint32_t nominal = lowgear_permille(raw->encoder_counts, LOWGEAR_NOMINAL_MV);
     s->motor_speed = s->fresh ? nominal << 6 : lowgear_approach(s->motor_speed, nominal, LOWGEAR_FAST_SHIFT);
 @end
     if (applied_mv == 0u) {
@@ -316,7 +316,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     }
 @if ratio_use
     {
-        const uint32_t ratio = lowgear_permille(raw->tacho_counts, applied_mv);
+        const uint32_t ratio = lowgear_permille(raw->encoder_counts, applied_mv);
 @end
 @if load
         const uint32_t scale = LOWGEAR_READ16(&lowgear_gear_scale[s->gear]);
@@ -343,7 +343,7 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
     s->fresh = 0u;
 @end
 @if stalled
-    if (lowgear_at_least(LOWGEAR_FEATURE_STALL_COUNTS, raw->tacho_counts) == 0u) {
+    if (lowgear_at_least(LOWGEAR_FEATURE_STALL_COUNTS, raw->encoder_counts) == 0u) {
         s->stalled = 0u;
     } else if (s->stalled < 1000u) {
         s->stalled++;
@@ -436,7 +436,7 @@ static inline void lowgear_enter(lowgear_state *s, uint8_t phase)
 }
 
 /* What would become of a request now. */
-static inline uint8_t lowgear_judge(const lowgear_state *s, uint8_t request)
+static inline uint8_t lowgear_check_request(const lowgear_state *s, uint8_t request)
 {
     if (request != LOWGEAR_DOWN && request != LOWGEAR_UP) {
         return LOWGEAR_IDLE;
@@ -508,8 +508,8 @@ static inline uint8_t lowgear_near(uint8_t gear, const lowgear_raw *raw, uint16_
 /* The first reading out of its range, or LOWGEAR_FAULT_NONE. */
 static inline uint8_t lowgear_fault_of(const lowgear_raw *raw)
 {
-    if (raw->tacho_counts > LOWGEAR_MOST_TACHO_COUNTS) {
-        return LOWGEAR_FAULT_TACHO;
+    if (raw->encoder_counts > LOWGEAR_MAX_ENCODER_COUNTS) {
+        return LOWGEAR_FAULT_ENCODER;
     }
 @if battery_range
     if (raw->battery_mv < LOWGEAR_LEAST_BATTERY_MV || raw->battery_mv > LOWGEAR_MOST_BATTERY_MV) {
@@ -517,12 +517,12 @@ static inline uint8_t lowgear_fault_of(const lowgear_raw *raw)
     }
 @end
 @if current_range
-    if (raw->current_ma > LOWGEAR_MOST_CURRENT_MA || raw->current_ma < -LOWGEAR_MOST_CURRENT_MA) {
+    if (raw->current_ma > LOWGEAR_MAX_CURRENT_MA || raw->current_ma < -LOWGEAR_MAX_CURRENT_MA) {
         return LOWGEAR_FAULT_CURRENT;
     }
 @end
 @if tilt_range
-    if (raw->tilt_ddeg > LOWGEAR_MOST_TILT_DDEG || raw->tilt_ddeg < -LOWGEAR_MOST_TILT_DDEG) {
+    if (raw->tilt_ddeg > LOWGEAR_MAX_TILT_DDEG || raw->tilt_ddeg < -LOWGEAR_MAX_TILT_DDEG) {
         return LOWGEAR_FAULT_TILT;
     }
 @end
@@ -538,7 +538,7 @@ static inline uint8_t lowgear_count_standing(lowgear_state *s, const lowgear_raw
     if (s->dwell < LOWGEAR_DWELL_MOST) {
         s->dwell++;
     }
-    if (raw->duty_permille == 0u || lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts) == 0u) {
+    if (raw->duty_permille == 0u || lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->encoder_counts) == 0u) {
         s->standing = 0u;
         return 0u;
     }
@@ -548,7 +548,7 @@ static inline uint8_t lowgear_count_standing(lowgear_state *s, const lowgear_raw
     return 1u;
 }
 
-/* No drive. A selector that moves goes on to its target; one that has not been told to move yet stays. */
+/* No drive. A selector that moves goes on to its target; one that has not been commanded to move yet stays. */
 static inline void lowgear_take_fault(lowgear_state *s, uint8_t fault)
 {
     s->fault = fault;
@@ -614,7 +614,7 @@ static inline void lowgear_follow(lowgear_state *s, const lowgear_raw *raw)
 static inline lowgear_command lowgear_order(lowgear_state *s, uint8_t request)
 {
     lowgear_command c = { 0u, s->gear, 0u, 0u, 0u };
-    s->verdict = lowgear_judge(s, request);
+    s->verdict = lowgear_check_request(s, request);
     if (s->phase == LOWGEAR_MOVING || s->phase == LOWGEAR_RECALIBRATING || s->phase == LOWGEAR_FAULTED) {
         c.gear = s->target;
         if (s->clock == 0u) {
@@ -641,7 +641,7 @@ static inline uint8_t lowgear_park(lowgear_state *s, const lowgear_raw *raw)
 {
     if (s->phase != LOWGEAR_DRIVING) {
         s->verdict = LOWGEAR_BUSY;
-    } else if (lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->tacho_counts) == 0u) {
+    } else if (lowgear_at_least(LOWGEAR_STALL_COUNTS, raw->encoder_counts) == 0u) {
         s->verdict = LOWGEAR_TURNING;
     } else {
         lowgear_enter(s, LOWGEAR_PARKED);
@@ -777,8 +777,8 @@ static inline uint8_t lowgear_check_standing(const lowgear_raw *raw, uint16_t fu
     if (fault != LOWGEAR_FAULT_NONE) {
         return fault;
     }
-    if (raw->tacho_counts > 0u) {
-        return LOWGEAR_FAULT_TACHO;
+    if (raw->encoder_counts > 0u) {
+        return LOWGEAR_FAULT_ENCODER;
     }
 @if battery_range
     if (raw->battery_mv < LOWGEAR_LEAST_STANDING_MV || raw->battery_mv > LOWGEAR_MOST_STANDING_MV) {
@@ -786,7 +786,7 @@ static inline uint8_t lowgear_check_standing(const lowgear_raw *raw, uint16_t fu
     }
 @end
 @if current_range
-    if (raw->current_ma > LOWGEAR_MOST_CURRENT_MA / 16 || raw->current_ma < -(LOWGEAR_MOST_CURRENT_MA / 16)) {
+    if (raw->current_ma > LOWGEAR_MAX_CURRENT_MA / 16 || raw->current_ma < -(LOWGEAR_MAX_CURRENT_MA / 16)) {
         return LOWGEAR_FAULT_CURRENT;
     }
 @end
@@ -798,7 +798,7 @@ static inline uint8_t lowgear_check_standing(const lowgear_raw *raw, uint16_t fu
     return full_duty != 1000u || raw->duty_permille > 0u ? (uint8_t)LOWGEAR_FAULT_DUTY : (uint8_t)LOWGEAR_FAULT_NONE;
 }
 
-/* In the first run, wheels off the ground and turning freely at a steady duty: LOWGEAR_FAULT_TACHO when the motor's
+/* In the first run, wheels off the ground and turning freely at a steady duty: LOWGEAR_FAULT_ENCODER when the motor's
  * speed does not go with duty and voltage, so that one of them is in another unit. */
 static inline uint8_t lowgear_check_free(const lowgear_raw *raw)
 {
@@ -807,13 +807,13 @@ static inline uint8_t lowgear_check_free(const lowgear_raw *raw)
         return fault;
     }
     {
-        const uint32_t speed = (uint32_t)raw->tacho_counts * LOWGEAR_SPEED_GAIN;
+        const uint32_t speed = (uint32_t)raw->encoder_counts * LOWGEAR_SPEED_GAIN;
 @if battery
         const uint32_t applied_mv = (uint32_t)raw->battery_mv * raw->duty_permille / 1000u;
 @else
         const uint32_t applied_mv = (uint32_t)LOWGEAR_NOMINAL_MV * raw->duty_permille / 1000u;
 @end
-        return speed < applied_mv * 400u || speed > applied_mv * 1300u ? (uint8_t)LOWGEAR_FAULT_TACHO
+        return speed < applied_mv * 400u || speed > applied_mv * 1300u ? (uint8_t)LOWGEAR_FAULT_ENCODER
                                                                    : (uint8_t)LOWGEAR_FAULT_NONE;
     }
 }
@@ -836,7 +836,7 @@ static inline uint16_t lowgear_mix(uint16_t sum, uint16_t value)
 /* Runs stored readings through a controller of its own; 1 when every answer is as it was on the host. */
 static inline uint8_t lowgear_self_test(void)
 {
-    /* Ticks, then the reading: tacho, battery, current, tilt (both plus 32768), duty, selector. */
+    /* Ticks, then the reading: encoder, battery, current, tilt (both plus 32768), duty, selector. */
     static const uint16_t run[@RUNS@][7] LOWGEAR_ROM = {
 @VECTORS@
     };
@@ -847,7 +847,7 @@ static inline uint8_t lowgear_self_test(void)
     for (i = 0u; i < @RUNS@u; i++) {
         uint16_t left = LOWGEAR_READ16(&run[i][0]);
         lowgear_raw raw;
-        raw.tacho_counts = LOWGEAR_READ16(&run[i][1]);
+        raw.encoder_counts = LOWGEAR_READ16(&run[i][1]);
         raw.battery_mv = LOWGEAR_READ16(&run[i][2]);
         raw.current_ma = (int16_t)((int32_t)LOWGEAR_READ16(&run[i][3]) - 32768);
         raw.tilt_ddeg = (int16_t)((int32_t)LOWGEAR_READ16(&run[i][4]) - 32768);

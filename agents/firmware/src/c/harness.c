@@ -35,7 +35,7 @@ static void print_values(const uint16_t *value)
     }
 }
 
-/* tick,forced,tacho,mv,ma,tilt,duty,selector -> ...,asked,request,drive,gear,nudge,recalibrate,park,
+/* tick,forced,encoder,mv,ma,tilt,duty,selector -> ...,asked,request,drive,gear,nudge,recalibrate,park,
  * phase,verdict,values. `forced` 3 asks the table. */
 static void tick(lowgear_state *state, const long *v)
 {
@@ -43,7 +43,7 @@ static void tick(lowgear_state *state, const long *v)
     lowgear_command c;
     uint16_t value[LOWGEAR_AXES];
     uint8_t due, request;
-    raw.tacho_counts = (uint16_t)v[1];
+    raw.encoder_counts = (uint16_t)v[1];
     raw.battery_mv = (uint16_t)v[2];
     raw.current_ma = (int16_t)v[3];
     raw.tilt_ddeg = (int16_t)v[4];
@@ -122,7 +122,7 @@ static void repeat(lowgear_state *state, const char *line)
         printf("start,%ld\n", v[0]);
     } else if (starts(line, "park,") && count >= 1) {
         lowgear_raw raw = { 0, 0, 0, 0, 0, 0 };
-        raw.tacho_counts = (uint16_t)v[0];
+        raw.encoder_counts = (uint16_t)v[0];
         printf("park,%ld,%d\n", v[0], (int)lowgear_park(state, &raw));
     } else if (starts(line, "leave,")) {
         printf("leave,%d\n", (int)lowgear_leave_park(state));

@@ -5,7 +5,7 @@
  * Random numbers: xorshift with 32 bits (Marsaglia 2003, "Xorshift RNGs", Journal of Statistical Software 8).
  * Sums: FNV-1a with 32 bits over 16-bit words (Fowler, Noll, Vo; RFC 9923), two bytes each.
  *
- * DRILL_TICKS, DRILL_SPAN (tacho counts at no-load speed), DRILL_NOMINAL_MV and DRILL_TIMEOUT come from the
+ * DRILL_TICKS, DRILL_SPAN (encoder counts at no-load speed), DRILL_NOMINAL_MV and DRILL_TIMEOUT come from the
  * command line; `drill_line` is the target's own way to print.
  */
 #ifndef DRILL_H
@@ -34,7 +34,7 @@ static void drill_add(uint16_t word)
 
 /* A toy vehicle. Not modelled: almost everything. It only leads the controller through all its states. */
 typedef struct {
-    uint16_t tacho, selector, duty;
+    uint16_t encoder, selector, duty;
     int16_t tilt;
     uint8_t sent, stuck, mood;
 } drill_toy;
@@ -44,7 +44,7 @@ static void drill_begin(drill_toy *toy, lowgear_state *state)
     const uint32_t r = drill_next();
     const uint8_t gear = (uint8_t)((r >> 8) % (LOWGEAR_TOP_GEAR + 1u));
     toy->mood = (uint8_t)(r & 3u);
-    toy->tacho = 0u;
+    toy->encoder = 0u;
     toy->duty = 1000u;
     toy->tilt = (int16_t)((int32_t)((r >> 16) % 401u) - 200);
     toy->sent = gear;
@@ -80,9 +80,9 @@ static void drill_read(drill_toy *toy, const lowgear_command *c, lowgear_raw *ra
     const uint32_t r = drill_next();
     drill_turn(toy, c, r);
     if (((r >> 5) & 31u) == 0u) {
-        toy->tacho = (uint16_t)((r >> 10) % (DRILL_SPAN + DRILL_SPAN / 8u + 1u));
+        toy->encoder = (uint16_t)((r >> 10) % (DRILL_SPAN + DRILL_SPAN / 8u + 1u));
     } else if (((r >> 5) & 127u) == 1u) {
-        toy->tacho = 0u;
+        toy->encoder = 0u;
     }
     if (((r >> 12) & 63u) == 0u) {
         toy->duty = (uint16_t)((r >> 20) & 1u ? 1000u : (r >> 21) % 1100u);
@@ -90,7 +90,7 @@ static void drill_read(drill_toy *toy, const lowgear_command *c, lowgear_raw *ra
     if (((r >> 8) & 63u) == 3u) {
         toy->tilt = (int16_t)((int32_t)((r >> 16) % 401u) - 200);
     }
-    raw->tacho_counts = c->drive ? (uint16_t)(toy->tacho + (toy->tacho ? (r & 1u) : 0u)) : (uint16_t)(toy->tacho / 2u);
+    raw->encoder_counts = c->drive ? (uint16_t)(toy->encoder + (toy->encoder ? (r & 1u) : 0u)) : (uint16_t)(toy->encoder / 2u);
     raw->battery_mv = (uint16_t)(DRILL_NOMINAL_MV + ((r >> 9) & 511u) - 256u);
     raw->current_ma = (int16_t)((int32_t)((r >> 7) & 4095u) - 1024);
     raw->tilt_ddeg = (int16_t)(toy->tilt + (int16_t)((r >> 18) & 7u));
@@ -102,7 +102,7 @@ static void drill_read(drill_toy *toy, const lowgear_command *c, lowgear_raw *ra
         const uint16_t word = (uint16_t)(wild & 65535u);
         const int16_t sign = (int16_t)((int32_t)word - 32768);
         switch ((wild >> 16) % 6u) {
-        case 0u: raw->tacho_counts = word; break;
+        case 0u: raw->encoder_counts = word; break;
         case 1u: raw->battery_mv = word; break;
         case 2u: raw->current_ma = sign; break;
         case 3u: raw->tilt_ddeg = sign; break;

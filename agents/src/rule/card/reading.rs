@@ -8,7 +8,7 @@ use lowgear_onboard::{Feature, Request};
 const STEP: i16 = 10;
 
 /// `like` with the thresholds on `signal` that tell best, per gear, the policy's shifts from its other decisions:
-/// the sum of the shares told rightly among the two sorts is largest. A gear that is never shifted out of has none.
+/// the sum of the shares classified rightly among the two sorts is largest. A gear that is never shifted out of has none.
 #[must_use]
 pub fn thresholds_of(visits: &[Visit], signal: Signal, like: &RuleSettings) -> RuleSettings {
     let read = |gear: usize, shift: Request| {
@@ -35,7 +35,7 @@ fn best_cut(shifts: &[(i16, bool)], others: &[(i16, bool)], upward: bool) -> Opt
         let right = values.iter().filter(|&&(value, _)| (value >= cut) == over).count();
         right as f64 / values.len().max(1) as f64
     };
-    let told = |cut: i16| share(shifts, cut, upward) + share(others, cut, !upward);
+    let accuracy = |cut: i16| share(shifts, cut, upward) + share(others, cut, !upward);
     let cuts = (1..NEVER_UP / STEP).map(|i| i * STEP);
-    cuts.map(|cut| (cut, told(cut))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(cut, _)| cut)
+    cuts.map(|cut| (cut, accuracy(cut))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(cut, _)| cut)
 }

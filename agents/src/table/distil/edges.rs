@@ -19,7 +19,7 @@ const COARSE_SAMPLES: usize = 40_000;
 const POLISH_PASSES: usize = 2;
 /// Candidates tried on either side of an edge in the fine search.
 const FINE: i32 = 5;
-/// Credit for purity beside corrected votes.
+/// Credit for purity next to corrected votes.
 const GROWING: f64 = 0.25;
 const POLISHING: f64 = 0.01;
 

@@ -3,7 +3,7 @@
 //! online learning", AISTATS).
 //!
 //! Round 0 is driven by the teacher, every later round by the table so far; the teacher labels each state
-//! visited. All labels of all rounds vote, each cell decides by majority, and cells that nobody visited ask
+//! visited. All labels of all iterations vote, each cell decides by majority, and unvisited cells ask
 //! a fallback policy. Decisions at which the guard leaves no choice do not vote.
 //!
 //! A teacher with memory sees every decision point, but while the table drives it sees the consequences of
@@ -59,7 +59,7 @@ pub struct Sample {
 pub enum Grid {
     /// Given.
     Fixed(Vec<TableAxis>),
-    /// Placed anew in every round where the teacher's decision changes; see [`choose_edges`].
+    /// Placed again in every iteration where the teacher's decision changes; see [`choose_edges`].
     Chosen(EdgeBudget),
 }
 
@@ -68,11 +68,11 @@ pub enum Grid {
 pub struct DistilSettings {
     /// The axes.
     pub grid: Grid,
-    /// Rounds that the table drives, after the teacher's own.
-    pub rounds: u32,
+    /// Iterations that the table drives, after the teacher's own.
+    pub iterations: u32,
     /// Episodes of each round.
     pub episodes: u64,
-    /// Number of the first episode; every round takes fresh ones after it.
+    /// Number of the first episode; every iteration takes fresh ones after it.
     pub first_episode: u64,
     /// Number of gears.
     pub gears: u8,
@@ -86,16 +86,16 @@ pub struct DistilSettings {
     pub provenance: Provenance,
 }
 
-/// What a round of distillation came to. Shares are of vote weight.
+/// The result of one DAgger iteration. Shares are of vote weight.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Round {
-    /// The table after this round, from the votes of all rounds so far.
+pub struct DaggerIteration {
+    /// The table after this iteration, from the votes of all iterations so far.
     pub table: LookupTable,
-    /// Decisions of this round at which there was a choice.
+    /// Decisions of this iteration at which there was a choice.
     pub decisions: u64,
-    /// Decisions of this round at which there was none.
-    pub forced: u64,
-    /// Share of this round's decisions in which what was done is what the teacher wanted.
+    /// Decisions of this iteration at which there was none.
+    pub single_choice: u64,
+    /// Share of this iteration's decisions in which what was done is what the teacher wanted.
     pub agreement: f64,
     /// Share of all votes so far that the table answers otherwise.
     pub training_error: f64,
@@ -104,11 +104,11 @@ pub struct Round {
     /// Cells filled by the fallback.
     pub unvisited: u64,
     /// Cells with few visits.
-    pub thin: u64,
+    pub low_support: u64,
 }
 
-impl Round {
-    /// Counts the visits of each cell anew, over episodes that the table drives: after a change of its edges.
+impl DaggerIteration {
+    /// Counts the visits of each cell again, over episodes that the table drives: after a change of its edges.
     pub fn recount<W: World<Observation = Features>>(
         &mut self,
         make_world: impl Fn(u64) -> W + Sync,
@@ -128,22 +128,22 @@ impl Round {
         for cell in met.into_iter().flatten() {
             self.visits[cell] = self.visits[cell].saturating_add(1);
         }
-        self.thin = self.visits.iter().filter(|&&n| n > 0 && n < few_visits).count() as u64;
+        self.low_support = self.visits.iter().filter(|&&n| n > 0 && n < few_visits).count() as u64;
     }
 }
 
-/// Every round, in order; the last table has seen most. A caller with validation courses picks the best.
+/// Every iteration, in order; the last table has seen most. A caller with validation courses picks the best.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Distilled {
-    /// The rounds, beginning with the teacher's.
-    pub rounds: Vec<Round>,
+    /// The iterations, beginning with the teacher's.
+    pub iterations: Vec<DaggerIteration>,
 }
 
 impl Distilled {
     /// The table of the last round.
     #[must_use]
-    pub fn last(&self) -> Option<&Round> {
-        self.rounds.last()
+    pub fn last(&self) -> Option<&DaggerIteration> {
+        self.iterations.last()
     }
 }
 
@@ -163,17 +163,17 @@ where
     P: Policy,
 {
     let mut samples: Vec<Sample> = Vec::new();
-    let mut rounds: Vec<Round> = Vec::new();
-    for number in 0..=u64::from(settings.rounds) {
-        let driver = rounds.last().map(|round| &round.table);
+    let mut iterations: Vec<DaggerIteration> = Vec::new();
+    for number in 0..=u64::from(settings.iterations) {
+        let driver = iterations.last().map(|iteration| &iteration.table);
         let first = settings.first_episode + number * settings.episodes;
         let episodes: Vec<(Vec<Visit>, u64)> = (first..first + settings.episodes)
             .into_par_iter()
             .map(|episode| drive(&mut make_world(episode), episode, &mut make_teacher(), driver))
             .collect();
-        let (mut total, mut agreed, mut forced, before) = (0.0, 0.0, 0, samples.len());
+        let (mut total, mut agreed, mut single_choice, before) = (0.0, 0.0, 0, samples.len());
         for (visits, without_choice) in &episodes {
-            forced += without_choice;
+            single_choice += without_choice;
             for visit in visits {
                 let weight = weigh(visit).max(0.0);
                 total += weight;
@@ -185,20 +185,24 @@ where
             Grid::Fixed(axes) => axes.clone(),
             Grid::Chosen(budget) => choose_edges(&samples, budget).axes,
         };
-        let tally = Tally::count(axes, &samples, settings.few_visits);
-        let requests = tally.requests(fallback, settings);
-        rounds.push(Round {
-            table: LookupTable::from_requests(tally.axes.clone(), &requests, settings.provenance.clone())?,
+        let vote_counts = VoteCounts::count(axes, &samples, settings.few_visits);
+        let requests = vote_counts.requests(fallback, settings);
+        iterations.push(DaggerIteration {
+            table: LookupTable::from_requests(
+                vote_counts.axes.clone(),
+                &requests,
+                settings.provenance.clone(),
+            )?,
             decisions: (samples.len() - before) as u64,
-            forced,
+            single_choice,
             agreement: if total > 0.0 { agreed / total } else { 1.0 },
-            training_error: tally.error(),
-            unvisited: tally.unvisited(),
-            thin: tally.thin,
-            visits: tally.visits,
+            training_error: vote_counts.error(),
+            unvisited: vote_counts.unvisited(),
+            low_support: vote_counts.low_support,
+            visits: vote_counts.visits,
         });
     }
-    Ok(Distilled { rounds })
+    Ok(Distilled { iterations })
 }
 
 /// The states of one episode under `policy` in which the guard left a choice, and what it decided there.
@@ -220,7 +224,7 @@ fn drive<W: World<Observation = Features>>(
 ) -> (Vec<Visit>, u64) {
     world.reset(episode);
     teacher.reset();
-    let (mut visits, mut forced) = (Vec::new(), 0);
+    let (mut visits, mut single_choice) = (Vec::new(), 0);
     loop {
         let features = *world.observation();
         let mask = Request::ALL.map(|request| world.allowed(request as usize));
@@ -231,35 +235,37 @@ fn drive<W: World<Observation = Features>>(
         if mask[Request::Down as usize] || mask[Request::Up as usize] {
             visits.push(Visit { features, mask, wanted, done, elapsed_s: step.elapsed_s });
         } else {
-            forced += 1;
+            single_choice += 1;
         }
         if step.end.is_some() {
-            return (visits, forced);
+            return (visits, single_choice);
         }
     }
 }
 
 /// The votes of every cell.
-struct Tally {
+struct VoteCounts {
     axes: Vec<TableAxis>,
     votes: Vec<[f64; 3]>,
     visits: Vec<u32>,
-    thin: u64,
+    low_support: u64,
 }
 
-impl Tally {
-    fn count(axes: Vec<TableAxis>, samples: &[Sample], few_visits: u32) -> Tally {
+impl VoteCounts {
+    fn count(axes: Vec<TableAxis>, samples: &[Sample], few_visits: u32) -> VoteCounts {
         let cells = axes.iter().map(TableAxis::bins).product();
-        let mut tally = Tally { axes, votes: vec![[0.0; 3]; cells], visits: vec![0; cells], thin: 0 };
+        let mut vote_counts =
+            VoteCounts { axes, votes: vec![[0.0; 3]; cells], visits: vec![0; cells], low_support: 0 };
         for sample in samples {
-            let cell = tally.axes.iter().fold(0, |cell, axis| {
+            let cell = vote_counts.axes.iter().fold(0, |cell, axis| {
                 cell * axis.bins() + axis.view().bin(sample.features.get(axis.feature))
             });
-            tally.votes[cell][sample.request as usize] += sample.weight;
-            tally.visits[cell] = tally.visits[cell].saturating_add(1);
+            vote_counts.votes[cell][sample.request as usize] += sample.weight;
+            vote_counts.visits[cell] = vote_counts.visits[cell].saturating_add(1);
         }
-        tally.thin = tally.visits.iter().filter(|&&n| n > 0 && n < few_visits).count() as u64;
-        tally
+        vote_counts.low_support =
+            vote_counts.visits.iter().filter(|&&n| n > 0 && n < few_visits).count() as u64;
+        vote_counts
     }
 
     fn unvisited(&self) -> u64 {

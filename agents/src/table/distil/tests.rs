@@ -100,7 +100,7 @@ impl Policy for Rule {
 fn distil_settings(grid: Grid) -> DistilSettings {
     DistilSettings {
         grid,
-        rounds: 3,
+        iterations: 3,
         episodes: 20,
         first_episode: 100,
         gears: 3,
@@ -140,23 +140,23 @@ fn a_small_table_drives_nearly_as_well_as_its_teacher() {
     let settings = distil_settings(chosen(128));
     let distilled =
         distil(|_| Hill::new(), Rule::default, &mut Rule::default(), Visit::by_time, &settings).unwrap();
-    for round in &distilled.rounds {
+    for iteration in &distilled.iterations {
         println!(
             "bytes {} cells {} agreement {:.4} training error {:.4} unvisited {} thin {}",
-            round.table.bytes(),
-            round.table.count(),
-            round.agreement,
-            round.training_error,
-            round.unvisited,
-            round.thin
+            iteration.table.bytes(),
+            iteration.table.count(),
+            iteration.agreement,
+            iteration.training_error,
+            iteration.unvisited,
+            iteration.low_support
         );
     }
     let last = distilled.last().unwrap();
-    assert_eq!(distilled.rounds.len(), 4);
-    assert!((distilled.rounds[0].agreement - 1.0).abs() < 1e-12);
+    assert_eq!(distilled.iterations.len(), 4);
+    assert!((distilled.iterations[0].agreement - 1.0).abs() < 1e-12);
     assert!(last.table.bytes() <= 128);
     assert!(last.agreement > 0.95 && last.training_error < 0.05);
-    assert!(last.forced == 60 && last.decisions == 20 * 397);
+    assert!(last.single_choice == 60 && last.decisions == 20 * 397);
     let table = crate::table::TablePolicy::new(last.table.clone());
     let (teacher, table) = (score(&mut Rule::default()), score(&mut { table }));
     println!("teacher {teacher:.0} table {table:.0}");

@@ -1,16 +1,16 @@
 //! The fit from start to end.
 
-use super::first::first_problem;
-use super::given::{Given, GivenErrors, given_slopes};
-use super::misfit::{Pull, contradicted, disagreeing, misfit, pulls};
+use super::given::{GivenErrors, GivenValue, given_jacobian};
+use super::initial::initial_problem;
+use super::misfit::{StallPullResult, contradicted, disagreeing, misfit, pulls};
 use super::parameters::{Parameter, Shared, Surfaces};
 use super::problem::{Channel, HUBER, Problem, Residual, Variable};
 use super::selector::{SelectorFit, fit_selector};
 use super::sensors::{SensorFit, scatter_of, sensors_of};
 use super::simulate::Predicted;
-use super::spread::{covariance, plain_covariance, vaguest};
-use crate::doubts::Doubts;
+use super::uncertainty::{covariance, least_identifiable, plain_covariance};
 use crate::log::SpeedIs;
+use crate::plausibility::Plausibility;
 use crate::runs::{Collected, Run};
 use levenberg_marquardt::LevenbergMarquardt;
 use lowgear_env::vehicle::VehicleConfig;
@@ -30,7 +30,7 @@ pub enum FitError {
     },
     /// The runs do not tell a single parameter.
     #[error("the runs tell no parameter well enough; drive the recipes for longer and repeat each")]
-    NothingTold,
+    NotIdentifiable,
     /// No solution was found.
     #[error("the fit found no solution: {0}; start from a vehicle file nearer to the vehicle")]
     NoSolution(String),
@@ -49,13 +49,13 @@ pub struct Estimate {
     pub error: f64,
     /// Value at the start.
     pub start: f64,
-    /// Whether the value came to rest on a limit; the standard error then says little.
+    /// Whether the value stopped on a limit; the standard error then says little.
     pub at_limit: bool,
 }
 
 /// A parameter that the log cannot tell; it keeps its start value.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Held {
+pub struct FixedParameter {
     /// Its name.
     pub name: String,
     /// Its start value.
@@ -64,7 +64,7 @@ pub struct Held {
     pub with: Vec<String>,
 }
 
-/// What a fit came to.
+/// The result of a fit.
 #[derive(Clone, Debug)]
 pub struct Fit {
     /// The vehicle with the fitted values; sensors, selector and variation as at the start.
@@ -76,15 +76,15 @@ pub struct Fit {
     /// Assumed values of which the runs tell something.
     pub assumed: Vec<Estimate>,
     /// What speaks against the logs and this fit.
-    pub doubts: Doubts,
+    pub plausibility: Plausibility,
     /// Stall pulls one by one.
-    pub pulls: Vec<Pull>,
+    pub pulls: Vec<StallPullResult>,
     /// Ramps: what the label says, how far it is off and the standard error of that, degrees.
     pub grades: Vec<(f64, f64, f64)>,
     /// Values that stay as given, with the standard deviation counted in.
-    pub given: Vec<(Given, f64)>,
+    pub given: Vec<(GivenValue, f64)>,
     /// Parameters that the log cannot tell.
-    pub held: Vec<Held>,
+    pub held: Vec<FixedParameter>,
     /// Correlations of the estimates, in their order.
     pub correlation: DMatrix<f64>,
     /// Sensors.
@@ -121,12 +121,12 @@ impl Default for Conditions {
 }
 
 /// An assumed value of which the runs leave more than this part of its uncertainty stays as it is.
-const UNTOLD: f64 = 0.97;
+const UNINFORMED: f64 = 0.97;
 
-/// Rounds of solving and judging the scatter anew, at the most.
+/// Rounds of solving and re-estimating the noise scale, at the most.
 const ROUNDS: usize = 8;
 
-/// Fits the vehicle `start` to runs. `told` hears about the progress.
+/// Fits the vehicle `start` to runs. `progress` hears about the progress.
 ///
 /// # Errors
 /// [`FitError`].
@@ -134,7 +134,7 @@ pub fn fit(
     start: &VehicleConfig,
     collected: &Collected,
     conditions: Conditions,
-    mut told: impl FnMut(&str),
+    mut progress: impl FnMut(&str),
 ) -> Result<Fit, FitError> {
     let runs = collected.runs.as_slice();
     if runs.is_empty() {
@@ -142,24 +142,24 @@ pub fn fit(
             |(what, (times, line)): (&String, &(u64, u64))| format!("  line {line}, {times} times: {what}\n");
         return Err(FitError::NoRuns { notes: collected.notes.iter().map(note).collect() });
     }
-    let mut problem = first_problem(start, runs, conditions);
+    let mut problem = initial_problem(start, runs, conditions);
     let mut held = Vec::new();
-    hold_the_vague(&mut problem, &mut held)?;
-    leave_the_assumed(&mut problem);
-    problem = solve(problem, &mut told)?;
+    fix_unidentifiable(&mut problem, &mut held)?;
+    fix_uninformed(&mut problem);
+    problem = solve(problem, &mut progress)?;
     // What looked certain at the start may not be at the solution.
-    while hold_the_vague(&mut problem, &mut held)? | leave_the_assumed(&mut problem) {
-        problem = solve(problem, &mut told)?;
+    while fix_unidentifiable(&mut problem, &mut held)? | fix_uninformed(&mut problem) {
+        problem = solve(problem, &mut progress)?;
     }
     conclude(problem, held, start, collected)
 }
 
 /// Takes out what the runs cannot tell, the vaguest first; says whether anything was.
-fn hold_the_vague(problem: &mut Problem<'_>, held: &mut Vec<Held>) -> Result<bool, FitError> {
+fn fix_unidentifiable(problem: &mut Problem<'_>, held: &mut Vec<FixedParameter>) -> Result<bool, FitError> {
     let mut any = false;
     loop {
-        let slopes = problem.slopes();
-        let Some((index, with)) = vaguest(problem, &slopes) else { break };
+        let jacobian = problem.full_jacobian();
+        let Some((index, with)) = least_identifiable(problem, &jacobian) else { break };
         let names = |i: &usize| match &problem.variables[*i] {
             Variable::Shared(p) => Some(p.name(&problem.shared.surfaces)),
             Variable::Ocv(_) | Variable::Start(_) | Variable::Grade(_) => None,
@@ -170,23 +170,23 @@ fn hold_the_vague(problem: &mut Problem<'_>, held: &mut Vec<Held>) -> Result<boo
             // It may have moved before the solution showed that nothing tells it.
             let start = problem.first.get(p);
             problem.set(&variable, start);
-            held.push(Held { name: p.name(&problem.shared.surfaces), value: start, with });
+            held.push(FixedParameter { name: p.name(&problem.shared.surfaces), value: start, with });
         }
         any = true;
     }
     let some = problem.variables.iter().any(|v| matches!(v, Variable::Shared(_)));
-    if some { Ok(any) } else { Err(FitError::NothingTold) }
+    if some { Ok(any) } else { Err(FitError::NotIdentifiable) }
 }
 
 /// Takes out the assumed values of which the runs tell next to nothing, back at their start; says whether there were any.
-fn leave_the_assumed(problem: &mut Problem<'_>) -> bool {
-    let Some(covariance) = plain_covariance(&problem.slopes()) else { return false };
-    let untold = |(i, variable): (usize, &Variable)| {
+fn fix_uninformed(problem: &mut Problem<'_>) -> bool {
+    let Some(covariance) = plain_covariance(&problem.full_jacobian()) else { return false };
+    let uninformed = |(i, variable): (usize, &Variable)| {
         let Variable::Shared(p) = variable else { return None };
         let sd = covariance[(i, i)].max(0.0).sqrt() / problem.get(variable);
-        (p.is_assumed() && sd > UNTOLD * problem.given.of_assumed(p)).then(|| p.clone())
+        (p.is_assumed() && sd > UNINFORMED * problem.given.of_assumed(p)).then(|| p.clone())
     };
-    let left: Vec<Parameter> = problem.variables.iter().enumerate().filter_map(untold).collect();
+    let left: Vec<Parameter> = problem.variables.iter().enumerate().filter_map(uninformed).collect();
     for parameter in &left {
         let start = problem.first.get(parameter);
         problem.shared.set(parameter, start);
@@ -196,8 +196,8 @@ fn leave_the_assumed(problem: &mut Problem<'_>) -> bool {
 }
 
 /// Solves, judges the scatter of each channel by the residuals, and solves again until that stays.
-fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Problem<'a>, FitError> {
-    judge_scatter(&mut problem, 1.0);
+fn solve<'a>(mut problem: Problem<'a>, progress: &mut impl FnMut(&str)) -> Result<Problem<'a>, FitError> {
+    reestimate_noise(&mut problem, 1.0);
     for round in 1..=ROUNDS {
         let tolerance = if round < 3 { 1e-5 } else { 1e-9 };
         let solver = LevenbergMarquardt::new()
@@ -212,14 +212,14 @@ fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Pr
         }
         for run in 0..problem.runs.len() {
             let predicted = problem.predict(run);
-            problem.own[run].weigh_rad_s = predicted.iter().map(|p| p.mean_rad_s.abs()).collect();
+            problem.run_parameters[run].weigh_rad_s = predicted.iter().map(|p| p.mean_rad_s.abs()).collect();
         }
         let before = problem.scatter.factor;
-        judge_scatter(&mut problem, 0.05);
+        reestimate_noise(&mut problem, 0.05);
         if round < 3 {
-            let_go(&mut problem);
+            reset_to_initial(&mut problem);
         }
-        told(&format!(
+        progress(&format!(
             "round {round}: {} evaluations, scatter of speed {:.2}, voltage {:.2}, current {:.2} times the file's",
             report.number_of_evaluations,
             problem.scatter.factor[0],
@@ -235,7 +235,7 @@ fn solve<'a>(mut problem: Problem<'a>, told: &mut impl FnMut(&str)) -> Result<Pr
 }
 
 /// A value that has run into a limit on the way has no slope to come back by: it is let go from its start value again.
-fn let_go(problem: &mut Problem<'_>) {
+fn reset_to_initial(problem: &mut Problem<'_>) {
     for variable in problem.variables.clone() {
         let Variable::Shared(parameter) = &variable else { continue };
         let (low, high) = parameter.limits();
@@ -249,7 +249,7 @@ fn let_go(problem: &mut Problem<'_>) {
 }
 
 /// Sets each channel's factor to the scatter of its residuals; few forces keep theirs.
-fn judge_scatter(problem: &mut Problem<'_>, least: f64) {
+fn reestimate_noise(problem: &mut Problem<'_>, least: f64) {
     let residuals = problem.all_residuals();
     for channel in [Channel::Speed, Channel::Voltage, Channel::Current] {
         let now = problem.scatter.factor[channel as usize];
@@ -260,8 +260,8 @@ fn judge_scatter(problem: &mut Problem<'_>, least: f64) {
     }
 }
 
-/// Puts values that came to rest on a limit exactly there, and says which did.
-fn put_on_limits(problem: &mut Problem<'_>) -> Vec<Parameter> {
+/// Puts values that stopped on a limit exactly there, and says which did.
+fn clamp_to_bounds(problem: &mut Problem<'_>) -> Vec<Parameter> {
     let mut there = Vec::new();
     for variable in problem.variables.clone() {
         let Variable::Shared(parameter) = &variable else { continue };
@@ -277,16 +277,16 @@ fn put_on_limits(problem: &mut Problem<'_>) -> Vec<Parameter> {
 
 fn conclude(
     mut problem: Problem<'_>,
-    held: Vec<Held>,
+    held: Vec<FixedParameter>,
     start: &VehicleConfig,
     collected: &Collected,
 ) -> Result<Fit, FitError> {
-    let on_limits = put_on_limits(&mut problem);
-    let slopes = problem.slopes();
+    let on_limits = clamp_to_bounds(&mut problem);
+    let jacobian = problem.full_jacobian();
     let flat = problem.all_residuals();
-    let given = Given::all(&problem);
-    let over_given = given_slopes(&problem, &given);
-    let covariance = covariance(&slopes, &flat, &over_given)
+    let given = GivenValue::all(&problem);
+    let over_given = given_jacobian(&problem, &given);
+    let covariance = covariance(&jacobian, &flat, &over_given)
         .ok_or_else(|| FitError::NoSolution("the normal equations have no inverse".to_owned()))?;
     let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
     let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
@@ -329,12 +329,18 @@ fn conclude(
     let outlying =
         readings().filter(|r| r.value.abs() > 3.0 * HUBER).count() as f64 / readings().count() as f64;
     let (pulls, grades) = (pulls(problem.runs, &residuals), grades_of(&problem, &covariance));
-    let mut doubts = Doubts::of(start, problem.runs);
-    doubts.refused.extend(misfit(&problem, start, &estimates, outlying));
-    if doubts.refused.is_empty() {
+    let mut plausibility = Plausibility::of(start, problem.runs);
+    plausibility.refused.extend(misfit(&problem, start, &estimates, outlying));
+    if plausibility.refused.is_empty() {
         // With readings that are none, every given value contradicts some.
-        doubts.told.extend(disagreeing(&pulls, &grades, problem.given.grade_deg));
-        doubts.told.extend(contradicted(&problem, &slopes, &given, &over_given, &residuals));
+        plausibility.contradictions.extend(disagreeing(&pulls, &grades, problem.given.grade_deg));
+        plausibility.contradictions.extend(contradicted(
+            &problem,
+            &jacobian,
+            &given,
+            &over_given,
+            &residuals,
+        ));
     }
     Ok(Fit {
         sensors: sensors_of(&problem, &residuals),
@@ -346,7 +352,7 @@ fn conclude(
             config
         },
         surfaces: problem.shared.surfaces.clone(),
-        doubts,
+        plausibility,
         pulls,
         grades,
         estimates,

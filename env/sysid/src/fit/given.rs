@@ -1,7 +1,7 @@
 //! Values that the runs are not asked for: how far off they may be, and what that does to the fitted ones.
 //!
-//! What was measured (mass, wheel radius, teeth, the torque constant beside the back-EMF constant) stays as given; its
-//! error goes into the standard errors by the slope of the solution over it, `-A^-1 J'W dr/dg` with `A` as in `spread.rs` ("consider
+//! What was measured (mass, wheel radius, teeth, the torque constant next to the back-EMF constant) stays as given; its
+//! error goes into the standard errors by the slope of the solution over it, `-A^-1 J'W dr/dg` with `A` as in `uncertainty.rs` ("consider
 //! parameters": Schmidt 1966; Bierman 1977, from memory). What was assumed (wheel inertia, heat constants) may be off by factors: it is fitted
 //! with the others, held to its start by a residual of its logarithm, where the runs say something about it, else it is treated as measured. So
 //! is the grade of a ramp, held to its label: readings say much of it, and it stands in no vehicle file.
@@ -13,7 +13,7 @@ use nalgebra::DMatrix;
 /// How far given values may be off: one standard deviation, relative where nothing else is said.
 ///
 /// The usual values are conventions, not measured: scales and rulers to a percent, teeth counted, a board's grade by its height over its
-/// length, motor constants of a data sheet to a few percent beside each other, heat constants by rules of thumb.
+/// length, motor constants of a data sheet to a few percent next to each other, heat constants by rules of thumb.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GivenErrors {
     /// Mass.
@@ -80,7 +80,7 @@ impl GivenErrors {
 
 /// A value that stays as given.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Given {
+pub enum GivenValue {
     /// Mass.
     Mass,
     /// Wheel radius.
@@ -93,22 +93,22 @@ pub enum Given {
     Assumed(Parameter),
 }
 
-impl Given {
+impl GivenValue {
     /// All that has an error, with its standard deviation.
-    pub(super) fn all(problem: &Problem<'_>) -> Vec<(Given, f64)> {
+    pub(super) fn all(problem: &Problem<'_>) -> Vec<(GivenValue, f64)> {
         let errors = problem.given;
         let mut all = vec![
-            (Given::Mass, errors.mass),
-            (Given::WheelRadius, errors.wheel_radius),
-            (Given::TorqueRatio, errors.torque_ratio),
+            (GivenValue::Mass, errors.mass),
+            (GivenValue::WheelRadius, errors.wheel_radius),
+            (GivenValue::TorqueRatio, errors.torque_ratio),
         ];
         let gears = problem.shared.config.gearbox.total_ratio.len();
-        all.extend((0..gears).map(|gear| (Given::Ratio(gear), errors.ratio)));
+        all.extend((0..gears).map(|gear| (GivenValue::Ratio(gear), errors.ratio)));
         let fitted = |p: &Parameter| problem.variables.contains(&Variable::Shared(p.clone()));
         for parameter in Parameter::ASSUMED.into_iter().filter(|p| !fitted(p) && problem.shared.get(p) > 0.0)
         {
             let sd = errors.of_assumed(&parameter);
-            all.push((Given::Assumed(parameter), sd));
+            all.push((GivenValue::Assumed(parameter), sd));
         }
         all.retain(|(_, sd)| *sd > 0.0);
         all
@@ -118,11 +118,11 @@ impl Given {
     fn moved(&self, problem: &mut Problem<'_>, by: f64) {
         let config = &mut problem.shared.config;
         match self {
-            Given::Mass => config.chassis.mass_kg *= 1.0 + by,
-            Given::WheelRadius => config.chassis.wheel_radius_m *= 1.0 + by,
-            Given::Ratio(gear) => config.gearbox.total_ratio[*gear] *= 1.0 + by,
-            Given::TorqueRatio => problem.shared.scale_torque(1.0 + by),
-            Given::Assumed(parameter) => {
+            GivenValue::Mass => config.chassis.mass_kg *= 1.0 + by,
+            GivenValue::WheelRadius => config.chassis.wheel_radius_m *= 1.0 + by,
+            GivenValue::Ratio(gear) => config.gearbox.total_ratio[*gear] *= 1.0 + by,
+            GivenValue::TorqueRatio => problem.shared.scale_torque(1.0 + by),
+            GivenValue::Assumed(parameter) => {
                 let value = problem.shared.get(parameter);
                 problem.shared.set(parameter, value * (1.0 + by));
             }
@@ -133,11 +133,11 @@ impl Given {
     pub(super) fn value(&self, problem: &Problem<'_>) -> f64 {
         let config = &problem.shared.config;
         match self {
-            Given::Mass => config.chassis.mass_kg,
-            Given::WheelRadius => config.chassis.wheel_radius_m,
-            Given::Ratio(gear) => config.gearbox.total_ratio[*gear],
-            Given::TorqueRatio => 1.0,
-            Given::Assumed(parameter) => problem.shared.get(parameter),
+            GivenValue::Mass => config.chassis.mass_kg,
+            GivenValue::WheelRadius => config.chassis.wheel_radius_m,
+            GivenValue::Ratio(gear) => config.gearbox.total_ratio[*gear],
+            GivenValue::TorqueRatio => 1.0,
+            GivenValue::Assumed(parameter) => problem.shared.get(parameter),
         }
     }
 
@@ -145,27 +145,27 @@ impl Given {
     #[must_use]
     pub fn name(&self) -> String {
         match self {
-            Given::Mass => "mass-kg".into(),
-            Given::WheelRadius => "wheel-radius-m".into(),
-            Given::Ratio(gear) => format!("total-ratio, gear {}", gear + 1),
-            Given::TorqueRatio => "torque constant over back-EMF constant".into(),
-            Given::Assumed(parameter) => parameter.name(&super::Surfaces::default()),
+            GivenValue::Mass => "mass-kg".into(),
+            GivenValue::WheelRadius => "wheel-radius-m".into(),
+            GivenValue::Ratio(gear) => format!("total-ratio, gear {}", gear + 1),
+            GivenValue::TorqueRatio => "torque constant over back-EMF constant".into(),
+            GivenValue::Assumed(parameter) => parameter.name(&super::Surfaces::default()),
         }
     }
 }
 
 /// Derivatives of the standardised residuals by the given values, each in its standard deviations.
-pub(super) fn given_slopes(problem: &Problem<'_>, given: &[(Given, f64)]) -> DMatrix<f64> {
+pub(super) fn given_jacobian(problem: &Problem<'_>, given: &[(GivenValue, f64)]) -> DMatrix<f64> {
     let base = problem.all_residuals();
-    let mut slopes = DMatrix::zeros(base.len(), given.len());
+    let mut jacobian = DMatrix::zeros(base.len(), given.len());
     for (column, (value, sd)) in given.iter().enumerate() {
         let step = 1e-5;
         let mut moved = problem.clone();
         value.moved(&mut moved, step);
         for (row, (now, was)) in moved.all_residuals().iter().zip(&base).enumerate() {
             let slope = (now.value - was.value) / step * sd;
-            slopes[(row, column)] = if slope.is_finite() { slope } else { 0.0 };
+            jacobian[(row, column)] = if slope.is_finite() { slope } else { 0.0 };
         }
     }
-    slopes
+    jacobian
 }

@@ -1,11 +1,11 @@
 //! Whether the solution can be believed: scatter, moved values, limits, the spring scale, and given values that contradict readings.
 
 use super::Estimate;
-use super::given::Given;
+use super::format::figure;
+use super::given::GivenValue;
 use super::parameters::Parameter;
 use super::problem::{Channel, HUBER, Problem, Residual};
-use super::shown::figure;
-use super::spread::Bread;
+use super::uncertainty::Bread;
 use crate::runs::{Recipe, Run};
 use lowgear_env::vehicle::VehicleConfig;
 use nalgebra::{DMatrix, DVector};
@@ -18,12 +18,12 @@ const OUTLYING: f64 = 0.1;
 /// Factors by which motor constants may move from the start file: up and down.
 const EMF: (f64, f64) = (1.5, 1.5);
 const OHM: (f64, f64) = (2.5, 1.6);
-/// Standard errors from which a contradiction is told.
+/// Standard errors from which a contradiction is reported.
 const TELLING: f64 = 4.0;
 
 /// A stall pull: what the spring scale showed and what the simulator says of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pull {
+pub struct StallPullResult {
     /// Gear, 0 is the lowest.
     pub gear: usize,
     /// Line of its first row.
@@ -36,7 +36,7 @@ pub struct Pull {
     pub error_n: f64,
 }
 
-impl Pull {
+impl StallPullResult {
     /// Standard errors from which it disagrees.
     pub const TELLING: f64 = TELLING;
 
@@ -73,12 +73,12 @@ impl Pull {
 }
 
 /// Stall pulls with a reading, one by one.
-pub(super) fn pulls(runs: &[Run], residuals: &[Vec<Residual>]) -> Vec<Pull> {
+pub(super) fn pulls(runs: &[Run], residuals: &[Vec<Residual>]) -> Vec<StallPullResult> {
     let of = |(run, rows): (&Run, &Vec<Residual>)| {
         let (measured_n, error_n) = run.force_n?;
         let off = rows.iter().find(|r| r.channel == Channel::Force)?.value;
         let simulated_n = measured_n - off * error_n;
-        Some(Pull { gear: run.gear, line: run.line(), measured_n, simulated_n, error_n })
+        Some(StallPullResult { gear: run.gear, line: run.line(), measured_n, simulated_n, error_n })
     };
     runs.iter().zip(residuals).filter_map(of).collect()
 }
@@ -148,7 +148,7 @@ fn usual(problem: &Problem<'_>, channel: Channel, listed: bool) -> f64 {
 
 /// What a given value would have to be for the readings' sake.
 struct Wanted<'a> {
-    given: &'a Given,
+    given: &'a GivenValue,
     /// Relative change and its standard error.
     by: (f64, f64),
     /// In standard errors of both, the given value's and that of the readings.
@@ -160,13 +160,13 @@ struct Wanted<'a> {
 /// Given values that contradict the readings: each is let go by itself, linearly about the solution.
 pub(super) fn contradicted(
     problem: &Problem<'_>,
-    slopes: &DMatrix<f64>,
-    given: &[(Given, f64)],
-    given_slopes: &DMatrix<f64>,
+    jacobian: &DMatrix<f64>,
+    given: &[(GivenValue, f64)],
+    given_jacobian: &DMatrix<f64>,
     residuals: &[Vec<Residual>],
 ) -> Vec<String> {
     let flat: Vec<Residual> = problem.all_residuals();
-    let Some(bread) = Bread::new(slopes, &flat) else { return vec![] };
+    let Some(bread) = Bread::new(jacobian, &flat) else { return vec![] };
     // The spring scale's readings are few: they count whole, or many rows would outvote them.
     let pull =
         |r: &Residual| if r.channel == Channel::Force { r.value } else { r.value.clamp(-HUBER, HUBER) };
@@ -174,15 +174,15 @@ pub(super) fn contradicted(
     let recipes = problem.runs.iter().zip(residuals).flat_map(|(run, rows)| rows.iter().map(|_| run.recipe));
     let recipes: Vec<Recipe> = recipes.collect();
     let wanted =
-        |(column, (value, sd)): (usize, &'_ (Given, f64))| -> Option<(usize, f64, f64, f64, Recipe)> {
-            let (apart, knowledge) = bread.apart(slopes, &flat, given_slopes.column(column).into_owned());
+        |(column, (value, sd)): (usize, &'_ (GivenValue, f64))| -> Option<(usize, f64, f64, f64, Recipe)> {
+            let (apart, knowledge) = bread.apart(jacobian, &flat, given_jacobian.column(column).into_owned());
             let (asked, error) = (-apart.dot(&pulls) / knowledge, knowledge.sqrt().recip());
             let mut by_recipe: BTreeMap<Recipe, f64> = BTreeMap::new();
             for (row, recipe) in recipes.iter().enumerate() {
                 *by_recipe.entry(*recipe).or_default() -= apart[row] * pulls[row] * asked.signum();
             }
             let (reading, _) = by_recipe.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
-            let measured = !matches!(value, Given::Assumed(_) | Given::TorqueRatio);
+            let measured = !matches!(value, GivenValue::Assumed(_) | GivenValue::TorqueRatio);
             measured.then_some((column, asked * sd, error * sd, asked / error.hypot(1.0), reading))
         };
     let mut all: Vec<Wanted<'_>> = given
@@ -220,9 +220,13 @@ impl Wanted<'_> {
 }
 
 /// Stall pulls and ramps that the solution does not agree with.
-pub(super) fn disagreeing(pulls: &[Pull], grades: &[(f64, f64, f64)], grade_sd: f64) -> Vec<String> {
-    let far = |p: &&Pull| p.off().abs() > TELLING;
-    let mut out: Vec<String> = pulls.iter().filter(far).map(Pull::disagrees).collect();
+pub(super) fn disagreeing(
+    pulls: &[StallPullResult],
+    grades: &[(f64, f64, f64)],
+    grade_sd: f64,
+) -> Vec<String> {
+    let far = |p: &&StallPullResult| p.off().abs() > TELLING;
+    let mut out: Vec<String> = pulls.iter().filter(far).map(StallPullResult::disagrees).collect();
     let steep = grades.iter().filter(|(_, off, error)| off.abs() > TELLING * grade_sd.hypot(*error));
     out.extend(steep.map(|(label, off, error)| {
         format!(

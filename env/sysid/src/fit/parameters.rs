@@ -1,6 +1,6 @@
 //! What is fitted: names, limits, and where each stands in the vehicle file.
 
-use lowgear_env::config::Spread;
+use lowgear_env::config::ParameterDistribution;
 use lowgear_env::vehicle::{Constants, MotorLineConfig, VariationConfig, VehicleConfig};
 
 /// A parameter that many runs share.
@@ -70,14 +70,14 @@ pub(super) struct Shared {
     pub(super) config: VehicleConfig,
     pub(super) surfaces: Surfaces,
     pub(super) current_offset_a: f64,
-    /// Constants with which the heat before each run was worked out.
+    /// Constants with which the heat before each run was computed.
     pub(super) tracked: Constants,
-    /// Whether heat constants may move, so that it is worked out anew.
+    /// Whether heat constants may move, so that it is recomputed.
     pub(super) heat_moves: bool,
 }
 
 impl Parameter {
-    /// What nobody measures before the first run.
+    /// What is not measured before the first run.
     pub(super) const ASSUMED: [Parameter; 6] = [
         Parameter::WheelInertia,
         Parameter::WindingHeat,
@@ -120,7 +120,7 @@ impl Parameter {
             Parameter::NoLoadCurrent => (1e-4, 50.0),
             Parameter::RotorInertia => (1e-9, 1e-2),
             Parameter::BatteryResistance => (1e-4, 10.0),
-            // A gear without any loss has no side that the power comes from, and the simulator no way to tell them apart.
+            // A gear without any loss has no side that the power comes from, and the simulator no way to distinguish them.
             Parameter::Efficiency(_) | Parameter::BackEfficiency(_) => (0.05, 0.99),
             Parameter::Drag => (1e-4, 100.0),
             Parameter::Rolling(_) => (1e-4, 1.0),
@@ -180,7 +180,8 @@ impl Shared {
     pub(super) fn new(start: &VehicleConfig, surfaces: Surfaces, air_c: f64) -> Shared {
         let mut config = start.clone();
         config.motor.line = MotorLineConfig::Constants(start.motor.line.constants());
-        config.variation = VariationConfig { air_c: Spread::Fixed(air_c), ..VariationConfig::default() };
+        config.variation =
+            VariationConfig { air_c: ParameterDistribution::Fixed(air_c), ..VariationConfig::default() };
         Shared {
             config,
             surfaces,

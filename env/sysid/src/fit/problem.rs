@@ -2,7 +2,7 @@
 
 use super::given::GivenErrors;
 use super::parameters::{Parameter, Shared};
-use super::scale::{at_the_scale_n, mean_push_n};
+use super::scale::{mean_drive_force_n, spring_scale_n};
 use super::simulate::{Predicted, World, simulate};
 use crate::log::SpeedIs;
 use crate::runs::Run;
@@ -49,8 +49,8 @@ pub(super) const HUBER: f64 = 1.345;
 /// How much each channel is expected to scatter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Scatter {
-    /// Of the tacho, relative to the speed.
-    pub(super) tacho: f64,
+    /// Of the encoder, relative to the speed.
+    pub(super) encoder: f64,
     /// Of one pulse: rad, one over `sqrt(6)` of its angle.
     pub(super) pulse_rad: f64,
     pub(super) voltage_v: f64,
@@ -61,7 +61,7 @@ pub(super) struct Scatter {
 
 /// A run with what is fitted for it alone.
 #[derive(Clone, Debug)]
-pub(super) struct Own {
+pub(super) struct RunParameters {
     pub(super) charge: f64,
     pub(super) ocv_offset_v: f64,
     /// Whether the offset is fitted: the log has a voltage.
@@ -93,7 +93,7 @@ pub(super) struct Problem<'a> {
     pub(super) shared: Shared,
     /// The start.
     pub(super) first: Shared,
-    pub(super) own: Vec<Own>,
+    pub(super) run_parameters: Vec<RunParameters>,
     pub(super) variables: Vec<Variable>,
     pub(super) scatter: Scatter,
     pub(super) speed_is: SpeedIs,
@@ -154,10 +154,10 @@ impl Problem<'_> {
     pub(super) fn get(&self, variable: &Variable) -> f64 {
         match variable {
             Variable::Shared(p) => self.shared.get(p),
-            Variable::Ocv(run) => self.own[*run].ocv_offset_v,
-            Variable::Start(run) => self.own[*run].start_m_s,
+            Variable::Ocv(run) => self.run_parameters[*run].ocv_offset_v,
+            Variable::Start(run) => self.run_parameters[*run].start_m_s,
             Variable::Grade(label_deg) => {
-                self.on_ramp(*label_deg).next().map_or(0.0, |run| self.own[run].grade_off_deg)
+                self.on_ramp(*label_deg).next().map_or(0.0, |run| self.run_parameters[run].grade_off_deg)
             }
         }
     }
@@ -165,11 +165,11 @@ impl Problem<'_> {
     pub(super) fn set(&mut self, variable: &Variable, value: f64) {
         match variable {
             Variable::Shared(p) => self.shared.set(p, value),
-            Variable::Ocv(run) => self.own[*run].ocv_offset_v = value,
-            Variable::Start(run) => self.own[*run].start_m_s = value,
+            Variable::Ocv(run) => self.run_parameters[*run].ocv_offset_v = value,
+            Variable::Start(run) => self.run_parameters[*run].start_m_s = value,
             Variable::Grade(label_deg) => {
                 let there: Vec<usize> = self.on_ramp(*label_deg).collect();
-                there.into_iter().for_each(|run| self.own[run].grade_off_deg = value);
+                there.into_iter().for_each(|run| self.run_parameters[run].grade_off_deg = value);
             }
         }
     }
@@ -180,14 +180,14 @@ impl Problem<'_> {
     }
 
     pub(super) fn predict(&self, run: usize) -> Vec<Predicted> {
-        let own = &self.own[run];
-        let world = World::of(&self.shared, &self.runs[run], own);
-        simulate(&world, &self.runs[run], own.start_m_s)
+        let run_parameters = &self.run_parameters[run];
+        let world = World::of(&self.shared, &self.runs[run], run_parameters);
+        simulate(&world, &self.runs[run], run_parameters.start_m_s)
     }
 
     /// Standardised residuals of a run, before any robust weight.
     pub(super) fn residuals_of(&self, index: usize) -> Vec<Residual> {
-        let (run, own) = (&self.runs[index], &self.own[index]);
+        let (run, run_parameters) = (&self.runs[index], &self.run_parameters[index]);
         let predicted = self.predict(index);
         let factor = self.scatter.factor;
         let mut out = Vec::with_capacity(3 * predicted.len());
@@ -200,11 +200,12 @@ impl Problem<'_> {
                 value: if value.is_finite() { value.clamp(-1e6, 1e6) } else { 1e6 },
             });
         };
-        for (row, sample) in run.samples.iter().enumerate().skip(1 + own.late) {
-            let shown = &predicted[row - own.late];
+        for (row, sample) in run.samples.iter().enumerate().skip(1 + run_parameters.late) {
+            let shown = &predicted[row - run_parameters.late];
             let speed = if self.speed_is == SpeedIs::Mean { shown.mean_rad_s } else { shown.motor_rad_s };
-            let sd = (self.scatter.tacho * own.weigh_rad_s[row]).hypot(self.scatter.pulse_rad / sample.dt_s);
-            // A tacho does not tell the direction. A motor that stands still in both tells nothing of the scatter: the residual is
+            let sd = (self.scatter.encoder * run_parameters.weigh_rad_s[row])
+                .hypot(self.scatter.pulse_rad / sample.dt_s);
+            // An encoder does not tell the direction. A motor that stands still in both tells nothing of the scatter: the residual is
             // exactly nought then and left out of every count.
             let stands = sample.motor_rad_s == 0.0 && speed.abs() < STANDS_RAD_S;
             let error = if stands { 0.0 } else { sample.motor_rad_s.abs() - speed.abs() };
@@ -218,9 +219,10 @@ impl Problem<'_> {
             }
         }
         if let Some((force_n, error_n)) = run.force_n
-            && let Some(push_n) = mean_push_n(run, &predicted)
+            && let Some(drive_force_n) = mean_drive_force_n(run, &predicted)
         {
-            let shown_n = at_the_scale_n(&self.shared.config.chassis, &self.shared.surfaces, run, push_n);
+            let shown_n =
+                spring_scale_n(&self.shared.config.chassis, &self.shared.surfaces, run, drive_force_n);
             push(Channel::Force, 0, force_n - shown_n, error_n);
         }
         out
@@ -255,7 +257,7 @@ impl Problem<'_> {
     }
 
     /// Derivatives of the standardised residuals by the values of the variables themselves, one column each.
-    pub(super) fn slopes(&self) -> DMatrix<f64> {
+    pub(super) fn full_jacobian(&self) -> DMatrix<f64> {
         let base: Vec<Vec<Residual>> = (0..self.runs.len()).map(|run| self.residuals_of(run)).collect();
         let starts: Vec<usize> = base
             .iter()
@@ -267,7 +269,7 @@ impl Problem<'_> {
             .collect();
         let priors = self.priors();
         let rows = base.iter().map(Vec::len).sum::<usize>();
-        let mut slopes = DMatrix::zeros(rows + priors.len(), self.variables.len());
+        let mut jacobian = DMatrix::zeros(rows + priors.len(), self.variables.len());
         let mut moved = self.clone();
         for (column, variable) in self.variables.iter().enumerate() {
             let (low, high) = variable.limits();
@@ -294,19 +296,19 @@ impl Problem<'_> {
                 }
                 for (i, (now, was)) in moved.residuals_of(run).iter().zip(&base[run]).enumerate() {
                     let slope = (now.value - was.value) / step;
-                    slopes[(starts[run] + i, column)] = if slope.is_finite() { slope } else { 0.0 };
+                    jacobian[(starts[run] + i, column)] = if slope.is_finite() { slope } else { 0.0 };
                 }
             }
             moved.set(variable, value);
         }
         for (row, (column, _, slope)) in priors.into_iter().enumerate() {
-            slopes[(rows + row, column)] = slope;
+            jacobian[(rows + row, column)] = slope;
         }
-        slopes
+        jacobian
     }
 
     /// Whether a residual counts by Huber's loss: a reading does, what was assumed does not.
-    fn tames(&self, residual: &Residual) -> bool {
+    fn is_huber_weighted(&self, residual: &Residual) -> bool {
         self.robust && residual.channel != Channel::Prior
     }
 
@@ -326,13 +328,13 @@ fn touches(parameter: &Parameter, run: &Run, shared: &Shared) -> bool {
 }
 
 /// Huber's loss as a residual whose square is twice the loss, and its derivative.
-fn tamed(value: f64) -> (f64, f64) {
+fn huber_residual(value: f64) -> (f64, f64) {
     let size = value.abs();
     if size <= HUBER {
         return (value, 1.0);
     }
-    let tame = (2.0 * HUBER * size - HUBER * HUBER).sqrt();
-    (tame.copysign(value), HUBER / tame)
+    let root = (2.0 * HUBER * size - HUBER * HUBER).sqrt();
+    (root.copysign(value), HUBER / root)
 }
 
 impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
@@ -352,20 +354,23 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
 
     fn residuals(&self) -> Option<DVector<f64>> {
         let values = self.all_residuals();
-        let robust = |r: &Residual| if self.tames(r) { tamed(r.value).0 } else { r.value };
+        let robust =
+            |r: &Residual| if self.is_huber_weighted(r) { huber_residual(r.value).0 } else { r.value };
         Some(DVector::from_iterator(values.len(), values.iter().map(robust)))
     }
 
     fn jacobian(&self) -> Option<DMatrix<f64>> {
-        let mut slopes = self.slopes();
+        let mut jacobian = self.full_jacobian();
         let u = self.point();
         for (column, variable) in self.variables.iter().enumerate() {
             let by_u = variable.value(u[column]).1;
-            slopes.column_mut(column).scale_mut(by_u);
+            jacobian.column_mut(column).scale_mut(by_u);
         }
-        for (row, residual) in self.all_residuals().iter().enumerate().filter(|(_, r)| self.tames(r)) {
-            slopes.row_mut(row).scale_mut(tamed(residual.value).1);
+        for (row, residual) in
+            self.all_residuals().iter().enumerate().filter(|(_, r)| self.is_huber_weighted(r))
+        {
+            jacobian.row_mut(row).scale_mut(huber_residual(residual.value).1);
         }
-        Some(slopes)
+        Some(jacobian)
     }
 }

@@ -8,8 +8,8 @@ use lowgear_env::tilt_deg;
 /// Sensors as the log shows them; `None` where it does not.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SensorFit {
-    /// Scatter of the tacho relative to the speed, pulses apart.
-    pub tacho: Option<f64>,
+    /// Scatter of the encoder relative to the speed, pulses apart.
+    pub encoder: Option<f64>,
     /// Noise of the battery reading, steps apart, V.
     pub battery_v: Option<f64>,
     /// Noise of the current reading, steps apart, A.
@@ -48,22 +48,23 @@ pub(super) fn sensors_of(problem: &Problem<'_>, residuals: &[Vec<Residual>]) -> 
     let mut relative = Vec::new();
     for (run, rows) in residuals.iter().enumerate() {
         for r in rows.iter().filter(|r| r.channel == Channel::Speed) {
-            let (speed, dt_s) = (problem.own[run].weigh_rad_s[r.row], problem.runs[run].samples[r.row].dt_s);
+            let (speed, dt_s) =
+                (problem.run_parameters[run].weigh_rad_s[r.row], problem.runs[run].samples[r.row].dt_s);
             let pulse = problem.scatter.pulse_rad / dt_s;
-            let sd = (problem.scatter.tacho * speed).hypot(pulse);
+            let sd = (problem.scatter.encoder * speed).hypot(pulse);
             if speed * 0.02 > pulse {
                 let error = r.value * sd * problem.scatter.factor[Channel::Speed as usize];
                 relative.push((error / speed, pulse / speed));
             }
         }
     }
-    let tacho = scatter_of(relative.iter().map(|r| r.0)).map(|sd| {
+    let encoder = scatter_of(relative.iter().map(|r| r.0)).map(|sd| {
         let pulses = relative.iter().map(|r| r.1 * r.1).sum::<f64>() / relative.len() as f64;
         (sd * sd - pulses).max(0.0).sqrt()
     });
     let (noise_deg, bias) = tilt(problem);
     SensorFit {
-        tacho,
+        encoder,
         battery_v: sd(Channel::Voltage, problem.scatter.voltage_v)
             .map(|sd| without_steps(sd, sensors.battery.map(|b| b.resolution))),
         current_a: sd(Channel::Current, problem.scatter.current_a)

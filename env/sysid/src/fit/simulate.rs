@@ -1,11 +1,11 @@
-//! A run driven anew by the simulator, with the duties of the log.
+//! A run re-simulated by the simulator, with the duties of the log.
 
 use super::parameters::{Shared, Surfaces};
-use super::problem::Own;
+use super::problem::RunParameters;
 use crate::runs::{Recipe, Run};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::{Course, Segment, Surface};
-use lowgear_env::vehicle::{Constants, Rise, Vehicle, VehicleConfig};
+use lowgear_env::vehicle::{Constants, TemperatureRise, Vehicle, VehicleConfig};
 use lowgear_env::{Seed, Stream};
 
 /// What the simulator says for one row.
@@ -22,7 +22,7 @@ pub struct Predicted {
     /// Vehicle speed, m/s.
     pub speed_m_s: f64,
     /// Torque through the gears over the wheel radius, N.
-    pub push_n: f64,
+    pub drive_force_n: f64,
     /// Winding temperature above the air, K.
     pub winding_k: f64,
 }
@@ -33,7 +33,7 @@ pub struct World {
     vehicle: Vehicle,
     track: Track,
     charge: f64,
-    rise: Rise,
+    temperature_rise: TemperatureRise,
 }
 
 /// Heat and charge follow at least this often, s. What the winding is late by stands in its fitted resistance: with the 50 ms of a
@@ -100,23 +100,31 @@ impl World {
             obstacles: vec![],
         };
         let track = Track::new(course, &vehicle);
-        World { vehicle, track, charge, rise: run.warmth.rise(1.0, 1.0) }
+        World { vehicle, track, charge, temperature_rise: run.thermal_state.temperature_rise(1.0, 1.0) }
     }
 
-    /// The same while fitting. How warm the motor is at the beginning was worked out with the constants of the start file; what the copper
+    /// The same while fitting. How warm the motor is at the beginning was computed with the constants of the start file; what the copper
     /// has warmed goes with the resistance, the rest with the friction.
-    pub(super) fn of(shared: &Shared, run: &Run, own: &Own) -> World {
-        let grade_deg = run.grade_deg + own.grade_off_deg;
-        let mut world =
-            World::on_grade(&shared.config, &shared.surfaces, run, own.charge, own.ocv_offset_v, grade_deg);
+    pub(super) fn of(shared: &Shared, run: &Run, run_parameters: &RunParameters) -> World {
+        let grade_deg = run.grade_deg + run_parameters.grade_off_deg;
+        let mut world = World::on_grade(
+            &shared.config,
+            &shared.surfaces,
+            run,
+            run_parameters.charge,
+            run_parameters.ocv_offset_v,
+            grade_deg,
+        );
         if shared.heat_moves {
-            world.rise = run.past.rise(&shared.config.motor.heat, &shared.config.motor.line.constants());
+            world.temperature_rise =
+                run.past.temperature_rise(&shared.config.motor.heat, &shared.config.motor.line.constants());
             return world;
         }
         let (now, then) = (shared.config.motor.line.constants(), shared.tracked);
         let friction_nm = |of: Constants| of.torque_constant_nm_a * of.no_load_current_a;
         let friction = if friction_nm(then) > 0.0 { friction_nm(now) / friction_nm(then) } else { 1.0 };
-        world.rise = run.warmth.rise(now.resistance_ohm / then.resistance_ohm, friction);
+        world.temperature_rise =
+            run.thermal_state.temperature_rise(now.resistance_ohm / then.resistance_ohm, friction);
         world
     }
 }
@@ -125,9 +133,12 @@ impl World {
 #[must_use]
 pub fn simulate(world: &World, run: &Run, start_m_s: f64) -> Vec<Predicted> {
     let World { vehicle, track, .. } = world;
-    let mut plant =
-        Plant::at(vehicle, track, 0.0, start_m_s, run.gear).having(vehicle, world.charge, world.rise);
-    let mut before = plant.ledger.heat();
+    let mut plant = Plant::at(vehicle, track, 0.0, start_m_s, run.gear).with_thermal_state(
+        vehicle,
+        world.charge,
+        world.temperature_rise,
+    );
+    let mut before = plant.energies.heat();
     let mut to_tick_s = vehicle.tick_s;
     let mut out = Vec::with_capacity(run.samples.len());
     for (k, sample) in run.samples.iter().enumerate() {
@@ -139,8 +150,8 @@ pub fn simulate(world: &World, run: &Run, start_m_s: f64) -> Vec<Predicted> {
             left_s -= step_s;
             to_tick_s -= step_s;
             if to_tick_s <= 1e-9 {
-                plant.settle_tick(vehicle, before);
-                before = plant.ledger.heat();
+                plant.update_thermal_tick(vehicle, before);
+                before = plant.energies.heat();
                 to_tick_s = vehicle.tick_s;
             }
         }
@@ -153,8 +164,8 @@ pub fn simulate(world: &World, run: &Run, start_m_s: f64) -> Vec<Predicted> {
             current_a: if resting { 0.0 } else { plant.current_a },
             terminal_v: if k == 0 { vehicle.battery.open_circuit_v(world.charge) } else { plant.terminal_v },
             speed_m_s: plant.v_m_s,
-            push_n: plant.output_nm / vehicle.wheel_radius_m,
-            winding_k: plant.rise.winding_k,
+            drive_force_n: plant.output_nm / vehicle.wheel_radius_m,
+            winding_k: plant.temperature_rise.winding_k,
         });
     }
     out

@@ -28,7 +28,7 @@ pub enum Quantity {
     Selector,
     /// Distance travelled.
     Distance,
-    /// Words of whoever drove: see [`crate::runs::Label`].
+    /// Words of the driver: see [`crate::runs::Label`].
     Event,
 }
 
@@ -272,7 +272,7 @@ fn declared(quantity: Quantity, map: &ColumnMap, headings: &[String]) -> Result<
     let unit = map.unit.or_else(|| quantity.units().first().copied().filter(|_| quantity == Quantity::Duty));
     let factor = match (unit, map.per_count) {
         (Some(Unit::Counts), Some(per_count)) => per_count,
-        // Pulses of a tacho become a speed with the time between rows.
+        // Pulses of an encoder become a speed with the time between rows.
         (Some(Unit::Counts), None) => 1.0,
         (Some(unit), _) => unit.factor(),
         (None, _) => 1.0,

@@ -19,11 +19,11 @@ pub struct Mapping {
     pub decimal: Option<Decimal>,
     /// Rows that may be unreadable before the run is stopped.
     pub most_bad_rows: u64,
-    /// Pulses of the tacho per turn of the motor, for a motor speed in counts.
+    /// Pulses of the encoder per turn of the motor, for a motor speed in counts.
     pub pulses_per_turn: Option<f64>,
     /// Whether the duty in a row held before or holds after its time.
     pub duty_holds: DutyHolds,
-    /// Whether the motor speed in a row is the mean since the row before (a tacho that counts) or that of the moment.
+    /// Whether the motor speed in a row is the mean since the row before (an encoder that counts) or that of the moment.
     pub speed_is: SpeedIs,
     /// Surface of runs on the ground whose label names none.
     pub surface: Option<String>,
@@ -37,7 +37,7 @@ pub struct ColumnMap {
     pub column: String,
     /// Its unit.
     pub unit: Option<Unit>,
-    /// SI units per count, for readings in counts; not for a tacho.
+    /// SI units per count, for readings in counts; not for an encoder.
     pub per_count: Option<f64>,
     /// Reading at zero, counts.
     pub zero_count: Option<f64>,

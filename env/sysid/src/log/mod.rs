@@ -9,15 +9,15 @@ mod columns;
 mod dialect;
 mod mapping;
 mod number;
-mod pace;
 mod reader;
 mod row;
+mod sample_interval;
 
 pub use columns::{Quantity, Unit};
 pub use mapping::{ColumnMap, Decimal, DutyHolds, Mapping, SpeedIs};
 pub use number::{Mark, NumberFault, number};
 pub use reader::LogReader;
-pub use row::{Sample, Tally};
+pub use row::{ReadCounters, Sample};
 
 use std::path::PathBuf;
 
@@ -53,7 +53,7 @@ pub enum LogError {
     },
     /// Rows lie too far apart or too close: the time is in another unit.
     #[error("{file}, up to line {line}: {problem}")]
-    Pace {
+    SampleInterval {
         /// File.
         file: PathBuf,
         /// Line up to which the rows were looked at.

@@ -5,19 +5,19 @@ use super::columns::{Columns, Quantity, Unit};
 use super::dialect::{Head, RowGuard};
 use super::mapping::{Decimal, DutyHolds, Mapping};
 use super::number::{Mark, NumberFault, bare, number};
-use super::pace::Pace;
-use super::row::{Sample, Tally};
+use super::row::{ReadCounters, Sample};
+use super::sample_interval::SampleInterval;
 use csv::ByteRecord;
 use std::f64::consts::TAU;
 use std::fs::File;
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
-/// Unreadable rows that are told one by one.
-const TOLD: usize = 5;
+/// Unreadable rows that are listed one by one.
+const MAX_LISTED: usize = 5;
 /// A step of time this many times the usual one is a gap.
 const GAP_STEPS: f64 = 4.0;
-/// A step back in time beyond this is a clock that began anew, s; less is a row out of order.
+/// A step back in time beyond this is a clock that restarted, s; less is a row out of order.
 const RESTART_S: f64 = 1.0;
 
 /// A log being read. Memory is that of one row.
@@ -27,7 +27,7 @@ pub struct LogReader<'a> {
     record: ByteRecord,
     columns: Columns,
     mapping: Mapping,
-    tally: Tally,
+    counters: ReadCounters,
     event: String,
     pending: String,
     last_s: Option<f64>,
@@ -35,7 +35,7 @@ pub struct LogReader<'a> {
     last_duty: f64,
     broken: bool,
     marks: [u64; 2],
-    pace: Option<Pace>,
+    sample_interval: Option<SampleInterval>,
 }
 
 /// Why a row was left out.
@@ -81,7 +81,7 @@ impl<'a> LogReader<'a> {
             record: ByteRecord::new(),
             columns: Columns { of: [None; 10], headings: vec![], ignored: vec![] },
             mapping: mapping.clone(),
-            tally: Tally::default(),
+            counters: ReadCounters::default(),
             event: String::new(),
             pending: String::new(),
             last_s: None,
@@ -89,7 +89,7 @@ impl<'a> LogReader<'a> {
             last_duty: 0.0,
             broken: true,
             marks: [0; 2],
-            pace: None,
+            sample_interval: None,
         };
         reader.read_heading()?;
         Ok(reader)
@@ -103,7 +103,7 @@ impl<'a> LogReader<'a> {
         let file = self.file.clone();
         let fault = |problem| LogError::Heading { file, line, problem };
         self.columns = Columns::find(headings, &self.mapping).map_err(fault)?;
-        self.tally.ignored.clone_from(&self.columns.ignored);
+        self.counters.ignored.clone_from(&self.columns.ignored);
         Ok(())
     }
 
@@ -133,8 +133,8 @@ impl<'a> LogReader<'a> {
 
     /// What has been met so far.
     #[must_use]
-    pub const fn tally(&self) -> &Tally {
-        &self.tally
+    pub const fn counters(&self) -> &ReadCounters {
+        &self.counters
     }
 
     /// Bytes read so far.
@@ -151,19 +151,19 @@ impl<'a> LogReader<'a> {
 
     /// Refuses a log whose rows do not lie about a tick apart, as soon as the first of them show it.
     pub fn expect_tick(&mut self, tick_s: f64) {
-        self.pace = Some(Pace::new(tick_s));
+        self.sample_interval = Some(SampleInterval::new(tick_s));
     }
 
     /// Judges the pace with one more row, or without one at the end.
-    fn judge_pace(&mut self, step_s: Option<f64>) -> Result<(), LogError> {
+    fn check_interval(&mut self, step_s: Option<f64>) -> Result<(), LogError> {
         let unit = self.columns.get(Quantity::Time).and_then(|c| c.unit).unwrap_or(Unit::S);
-        let Some(pace) = &mut self.pace else { return Ok(()) };
+        let Some(sample_interval) = &mut self.sample_interval else { return Ok(()) };
         let said = match step_s {
-            Some(step_s) => pace.take(step_s, unit),
-            None => pace.judge(unit),
+            Some(step_s) => sample_interval.take(step_s, unit),
+            None => sample_interval.check(unit),
         };
         said.map_or(Ok(()), |problem| {
-            Err(LogError::Pace { file: self.file.clone(), line: self.line(), problem })
+            Err(LogError::SampleInterval { file: self.file.clone(), line: self.line(), problem })
         })
     }
 
@@ -180,31 +180,31 @@ impl<'a> LogReader<'a> {
     pub fn read(&mut self) -> Result<Option<Sample>, LogError> {
         loop {
             if !self.read_record()? {
-                self.judge_pace(None)?;
+                self.check_interval(None)?;
                 return Ok(None);
             }
             match self.sample() {
                 Ok(Some(sample)) => {
-                    self.judge_pace(Some(sample.dt_s))?;
-                    self.tally.rows += 1;
+                    self.check_interval(Some(sample.dt_s))?;
+                    self.counters.rows += 1;
                     return Ok(Some(sample));
                 }
                 Ok(None) => {}
-                Err(fault) => self.note_bad(&fault)?,
+                Err(fault) => self.record_bad(&fault)?,
             }
         }
     }
 
-    fn note_bad(&mut self, fault: &str) -> Result<(), LogError> {
-        self.tally.bad += 1;
-        if self.tally.first_bad.len() < TOLD {
-            self.tally.first_bad.push(format!("line {}: {fault}", self.line()));
+    fn record_bad(&mut self, fault: &str) -> Result<(), LogError> {
+        self.counters.bad += 1;
+        if self.counters.first_bad.len() < MAX_LISTED {
+            self.counters.first_bad.push(format!("line {}: {fault}", self.line()));
         }
-        let (bad, most) = (self.tally.bad, self.mapping.most_bad_rows);
+        let (bad, most) = (self.counters.bad, self.mapping.most_bad_rows);
         if bad <= most {
             return Ok(());
         }
-        let first = self.tally.first_bad.iter().map(|l| format!("  {l}")).collect::<Vec<_>>().join("\n");
+        let first = self.counters.first_bad.iter().map(|l| format!("  {l}")).collect::<Vec<_>>().join("\n");
         Err(LogError::TooManyBadRows { file: self.file.clone(), line: self.line(), bad, most, first })
     }
 
@@ -222,7 +222,7 @@ impl<'a> LogReader<'a> {
         }
         if self.is_heading() {
             (self.broken, self.last_s) = (true, None);
-            self.tally.restarts += 1;
+            self.counters.restarts += 1;
             return Ok(None);
         }
         let time_s = self.needed(Quantity::Time)?;
@@ -262,7 +262,7 @@ impl<'a> LogReader<'a> {
         }))
     }
 
-    /// A tacho's pulses become a speed with the time between rows.
+    /// An encoder's pulses become a speed with the time between rows.
     fn speed_rad_s(&self, reading: f64, dt_s: f64) -> f64 {
         let counted = self.columns.get(Quantity::MotorSpeed).is_some_and(|c| c.unit == Some(Unit::Counts));
         match self.mapping.pulses_per_turn {
@@ -326,7 +326,7 @@ impl<'a> LogReader<'a> {
                     || self.marks[usize::from(comma)] > self.marks[usize::from(!comma)]
             }
         };
-        self.tally.decimal_comma |= comma && fits;
+        self.counters.decimal_comma |= comma && fits;
         if fits {
             return Ok(());
         }
@@ -341,14 +341,14 @@ impl<'a> LogReader<'a> {
         };
         let step_s = time_s - last_s;
         if step_s == 0.0 {
-            self.tally.duplicates += 1;
+            self.counters.duplicates += 1;
             return Ok(None);
         }
         if step_s < 0.0 {
             if step_s > -RESTART_S {
                 return Err(format!("time goes back by {} s", -step_s));
             }
-            self.tally.restarts += 1;
+            self.counters.restarts += 1;
             (self.last_s, self.broken) = (Some(time_s), true);
             return Ok(Some(0.0));
         }
@@ -356,9 +356,9 @@ impl<'a> LogReader<'a> {
         let usual_s = *self.usual_s.get_or_insert(step_s);
         if step_s > GAP_STEPS * usual_s {
             self.usual_s = Some(usual_s * 1.02);
-            self.tally.gaps += 1;
-            if self.tally.gaps == 1 {
-                self.tally.first_gap_line = self.line();
+            self.counters.gaps += 1;
+            if self.counters.gaps == 1 {
+                self.counters.first_gap_line = self.line();
             }
             self.broken = true;
             return Ok(Some(0.0));

@@ -12,7 +12,7 @@ pub struct Sample {
     /// Time since the row before, s; 0 after a break.
     pub dt_s: f64,
     /// Whether what came before does not belong together with this row: the first row, a gap, a clock that
-    /// began anew.
+    /// restarted.
     pub after_break: bool,
     /// Motor speed, rad/s.
     pub motor_rad_s: f64,
@@ -34,7 +34,7 @@ pub struct Sample {
 
 /// What was met on the way through a log.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Tally {
+pub struct ReadCounters {
     /// Rows that were read.
     pub rows: u64,
     /// Rows that could not be.
@@ -47,7 +47,7 @@ pub struct Tally {
     pub gaps: u64,
     /// Where the first gap ends.
     pub first_gap_line: u64,
-    /// How often the clock or the whole log began anew.
+    /// How often the clock or the whole log restarted.
     pub restarts: u64,
     /// Headings that mean nothing here.
     pub ignored: Vec<String>,
@@ -55,7 +55,7 @@ pub struct Tally {
     pub decimal_comma: bool,
 }
 
-impl Tally {
+impl ReadCounters {
     /// In words, one finding a line; empty when there is nothing to say.
     #[must_use]
     pub fn text(&self) -> String {
@@ -80,7 +80,7 @@ impl Tally {
             ));
         }
         if self.restarts > 0 {
-            lines.push(format!("the clock or the whole log began anew {} times", self.restarts));
+            lines.push(format!("the clock or the whole log restarted {} times", self.restarts));
         }
         if self.decimal_comma {
             lines.push("numbers have decimal commas".to_owned());

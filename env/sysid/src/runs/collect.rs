@@ -3,10 +3,10 @@
 use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
-use super::signals::{Verdict, judge};
+use super::signals::{Verdict, classify};
 use crate::log::{LogError, LogReader, Sample};
 use crate::{
-    heat::{HeatTracker, Warmth},
+    heat::{HeatTracker, ThermalState},
     past::Past,
 };
 use lowgear_env::vehicle::VehicleConfig;
@@ -36,7 +36,7 @@ impl Default for Limits {
     }
 }
 
-/// What logs came to.
+/// What was read from logs.
 #[derive(Clone, Debug, Default)]
 pub struct Collected {
     /// Runs for the fit.
@@ -62,7 +62,7 @@ pub struct Collector<'a> {
     gear: Option<usize>,
     joining: Option<(Sample, f64)>,
     out: Collected,
-    began: (Warmth, Past),
+    began: (ThermalState, Past),
 }
 
 impl<'a> Collector<'a> {
@@ -88,7 +88,7 @@ impl<'a> Collector<'a> {
             gear: None,
             joining: None,
             out: Collected::default(),
-            began: (Warmth::default(), Past::default()),
+            began: (ThermalState::default(), Past::default()),
         }
     }
 
@@ -102,14 +102,14 @@ impl<'a> Collector<'a> {
         while let Some(sample) = log.read()? {
             let event = log.event();
             self.take(sample, event);
-            if log.tally().rows.is_multiple_of(1 << 16) {
+            if log.counters().rows.is_multiple_of(1 << 16) {
                 progress(log.bytes());
             }
         }
         self.flush_joined();
         self.close();
         self.label = None;
-        self.out.rows += log.tally().rows;
+        self.out.rows += log.counters().rows;
         Ok(())
     }
 
@@ -213,7 +213,7 @@ impl<'a> Collector<'a> {
             self.close();
         }
         if self.open.is_empty() {
-            self.began = (self.heat.warmth(), self.heat.past());
+            self.began = (self.heat.thermal_state(), self.heat.past());
         }
         self.open.push(sample);
     }
@@ -230,7 +230,7 @@ impl<'a> Collector<'a> {
         let (recipe, grade_deg, labelled) = match &self.label {
             Some(Label { recipe: Recipe::Free | Recipe::Shifts, .. }) => return,
             Some(label) => (label.recipe, label.grade_deg.unwrap_or(0.0), true),
-            None => match judge(&samples, turn_rad_m, self.still_rad_s) {
+            None => match classify(&samples, turn_rad_m, self.still_rad_s) {
                 Verdict::Nothing => return,
                 Verdict::Sure(recipe, grade_deg) => (recipe, grade_deg, false),
                 Verdict::Ambiguous(why) => return self.note(format!("ambiguous, not used: {why}"), line),
@@ -251,8 +251,8 @@ impl<'a> Collector<'a> {
             return;
         }
         let force_n = label.and_then(|l| l.force_n.map(|f| (f, l.error_n.unwrap_or(0.03 * f + 0.02))));
-        let (warmth, past) = self.began.clone();
-        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, warmth, past, labelled };
+        let (thermal_state, past) = self.began.clone();
+        let run = Run { recipe, gear, surface, grade_deg, force_n, samples, thermal_state, past, labelled };
         let alike = |r: &&Run| {
             (r.recipe, r.gear, &r.surface, r.force_n.is_some())
                 == (run.recipe, run.gear, &run.surface, run.force_n.is_some())

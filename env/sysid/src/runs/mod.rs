@@ -13,7 +13,7 @@ pub use label::{Label, LabelFault, Recipe};
 pub use shifts::{Move, ShiftWatch};
 
 use crate::log::Sample;
-use crate::{heat::Warmth, past::Past};
+use crate::{heat::ThermalState, past::Past};
 
 /// One run in one gear.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,7 +31,7 @@ pub struct Run {
     /// Rows.
     pub samples: Vec<Sample>,
     /// How warm the motor is at its beginning, as the currents before it tell.
-    pub warmth: Warmth,
+    pub thermal_state: ThermalState,
     /// What went through the motor before it, for other heat constants.
     pub past: Past,
     /// Whether the label or the signals say what it is.

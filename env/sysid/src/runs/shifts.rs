@@ -15,7 +15,7 @@ pub struct Move {
     pub time_s: f64,
     /// Uncertainty of the time by the rows' distance, s.
     pub error_s: f64,
-    /// Whether the selector angle or only the gear column told.
+    /// Whether the selector angle or only the gear column said.
     pub seen: bool,
 }
 
@@ -65,7 +65,7 @@ impl ShiftWatch {
             }
             return None;
         };
-        // A jump from one row to the next was not seen: somebody paused the log, or only looks every now and then.
+        // A jump from one row to the next was not seen: the log was paused, or is written only every now and then.
         let from = self.left.take();
         self.in_gear = Some((now, sample.time_s));
         let (gear, left_s) = from?;

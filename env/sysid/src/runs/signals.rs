@@ -24,7 +24,7 @@ pub(super) enum Verdict {
 }
 
 /// Looks at a stretch in one gear; `turn_rad_m` is motor turn per way in it.
-pub(super) fn judge(samples: &[Sample], turn_rad_m: f64, still_rad_s: f64) -> Verdict {
+pub(super) fn classify(samples: &[Sample], turn_rad_m: f64, still_rad_s: f64) -> Verdict {
     let lasted_s: f64 = samples.iter().skip(1).map(|s| s.dt_s).sum();
     let driven_s: f64 = samples.iter().filter(|s| s.duty > 0.05).map(|s| s.dt_s).sum();
     let fastest_rad_s = samples.iter().map(|s| s.motor_rad_s.abs()).fold(0.0, f64::max);

@@ -1,28 +1,28 @@
 //! Dirty logs: each ends in a clear message or in the right rows, never in a guess.
 
 use lowgear_env::config::parse;
-use lowgear_sysid::log::{LogReader, Mapping, Sample, Tally};
+use lowgear_sysid::log::{LogReader, Mapping, ReadCounters, Sample};
 use std::path::Path;
 
 /// Five good rows at 20 Hz.
 const HEAD: &str = "time_s,motor_speed_rad_s,duty\n";
 const GOOD: &str = "0.00,0,0\n0.05,10.5,1\n0.10,20,1\n0.15,30,1\n0.20,40,1\n";
 
-fn read_bytes(bytes: &[u8], mapping: &str) -> Result<(Vec<Sample>, Tally), String> {
+fn read_bytes(bytes: &[u8], mapping: &str) -> Result<(Vec<Sample>, ReadCounters), String> {
     let mapping: Mapping = parse(mapping, Path::new("mapping.toml")).map_err(|e| e.to_string())?;
     let mut log = LogReader::new(bytes, Path::new("log.csv"), &mapping).map_err(|e| e.to_string())?;
     let mut rows = Vec::new();
     while let Some(sample) = log.read().map_err(|e| e.to_string())? {
         rows.push(sample);
     }
-    Ok((rows, log.tally().clone()))
+    Ok((rows, log.counters().clone()))
 }
 
 /// What a case must come to.
 enum Ends {
     /// In a message that holds all these words.
     Refused(&'static [&'static str]),
-    /// In so many rows, with these words in what is told about the log (none: nothing is told).
+    /// In so many rows, with these words in what is reported about the log (none: nothing is reported).
     Read(usize, &'static [&'static str]),
 }
 
@@ -149,10 +149,10 @@ fn headings_and_rows() -> Vec<Case> {
             Read(3, &["line 4", "goes back"]),
         ),
         (
-            "a clock that begins anew",
+            "a clock that restarts",
             with("100,0,0\n100.05,1,1\n0,0,0\n0.05,1,1\n"),
             "",
-            Read(4, &["began anew 1 times"]),
+            Read(4, &["restarted 1 times"]),
         ),
         ("a gap", with("0,0,0\n0.05,1,1\n0.1,1,1\n9,1,1\n9.05,1,1\n"), "", Read(5, &["1 gaps", "line 5"])),
     ]
@@ -166,7 +166,7 @@ fn numbers_and_limits() -> Vec<Case> {
             "logs joined, heading and all",
             text(format!("{HEAD}{GOOD}{HEAD}{GOOD}")),
             "",
-            Read(10, &["began anew"]),
+            Read(10, &["restarted"]),
         ),
         (
             "other names and units",
@@ -175,7 +175,7 @@ fn numbers_and_limits() -> Vec<Case> {
             Read(2, &[]),
         ),
         (
-            "a tacho in pulses",
+            "an encoder in pulses",
             escaped("time_s,pulses,duty\n0,0,0\n0.05,10,1\n"),
             "pulses-per-turn = 20\n[columns]\nmotor-speed = { column = \"pulses\", unit = \"counts\" }\n",
             Read(2, &[]),
@@ -240,13 +240,13 @@ fn every_dirty_log_ends_in_a_clear_message_or_in_the_right_rows() {
                     assert!(message.contains(word), "{name}: no {word:?} in {message}");
                 }
             }
-            (Read(rows, words), Ok((samples, tally))) => {
-                let told = tally.text();
-                assert_eq!(samples.len(), rows, "{name}: {told}");
+            (Read(rows, words), Ok((samples, counters))) => {
+                let report = counters.text();
+                assert_eq!(samples.len(), rows, "{name}: {report}");
                 for word in words {
-                    assert!(told.contains(word), "{name}: no {word:?} in {told}");
+                    assert!(report.contains(word), "{name}: no {word:?} in {report}");
                 }
-                assert_eq!(words.is_empty(), told.is_empty(), "{name}: {told}");
+                assert_eq!(words.is_empty(), report.is_empty(), "{name}: {report}");
             }
             (_, found) => panic!("{name}: {found:?}"),
         }
@@ -257,17 +257,17 @@ fn every_dirty_log_ends_in_a_clear_message_or_in_the_right_rows() {
 fn lines_are_counted_alike_however_they_end() {
     let text = format!("{HEAD}# note\n\n{GOOD}0.25,x,1\n0.30,50,1\n");
     for end in ["\n", "\r\n", "\r"] {
-        let (rows, tally) = read_bytes(text.replace('\n', end).as_bytes(), "").unwrap();
+        let (rows, counters) = read_bytes(text.replace('\n', end).as_bytes(), "").unwrap();
         let lines: Vec<u64> = rows.iter().map(|r| r.line).collect();
         assert_eq!(lines, [4, 5, 6, 7, 8, 10], "{end:?}");
-        assert!(tally.first_bad[0].starts_with("line 9:"), "{end:?}: {:?}", tally.first_bad);
+        assert!(counters.first_bad[0].starts_with("line 9:"), "{end:?}: {:?}", counters.first_bad);
     }
     // An end of two bytes that falls apart between two readings of the file.
     let long = format!("{HEAD}{}", "0.05,1,1\n".repeat(5000)).replace('\n', "\r\n");
     let mut log = LogReader::new(Pieces(long.as_bytes()), Path::new("log.csv"), &Mapping::default()).unwrap();
     while log.read().unwrap().is_some() {}
-    assert_eq!(log.tally().rows + log.tally().duplicates, 5000);
-    assert_eq!(log.tally().bad, 0);
+    assert_eq!(log.counters().rows + log.counters().duplicates, 5000);
+    assert_eq!(log.counters().bad, 0);
 }
 
 /// Hands out one byte at a time.

@@ -1,15 +1,15 @@
-//! Logs of broken, swapped and mis-scaled sensors are refused with the reason, given values that contradict readings are told, and a
+//! Logs of broken, swapped and mis-scaled sensors are refused with the reason, given values that contradict readings are reported, and a
 //! healthy log meets neither.
 
 use super::python;
 use super::recovered::{cart, fitted_with};
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_sysid::doubts::Doubts;
 use lowgear_sysid::fit::{Conditions, Fit, GivenErrors, Surfaces, fit, still_rad_s};
-use lowgear_sysid::gap::compare;
 use lowgear_sysid::log::{LogReader, Mapping};
+use lowgear_sysid::plausibility::Plausibility;
 use lowgear_sysid::runs::{Collected, Collector, Limits};
+use lowgear_sysid::validate::compare;
 use std::path::Path;
 
 /// A log with a distance column; `test` keeps tests that run side by side apart.
@@ -57,9 +57,9 @@ const AMPS: &str = "motor_current_a";
 type Broken = (&'static str, fn(usize, f64) -> f64, &'static [&'static str]);
 
 const BEFORE_A_FIT: &[Broken] = &[
-    (SPEED, |_, _| 0.0, &["tacho stays at 0", "wheels-off"]),
-    (SPEED, |row, v| if row < 100 { v } else { 0.0 }, &["tacho stays at 0"]),
-    (SPEED, |row, v| if row < 2000 { v } else { 0.0 }, &["tacho stays at 0", "lawn"]),
+    (SPEED, |_, _| 0.0, &["encoder stays at 0", "wheels-off"]),
+    (SPEED, |row, v| if row < 100 { v } else { 0.0 }, &["encoder stays at 0"]),
+    (SPEED, |row, v| if row < 2000 { v } else { 0.0 }, &["encoder stays at 0", "lawn"]),
     (SPEED, |_, v| v * 9.549_3, &["rpm"]),
     (SPEED, |_, v| v * 57.296, &["degrees per second"]),
     (SPEED, |_, v| v / std::f64::consts::TAU, &["turns per second"]),
@@ -91,14 +91,14 @@ fn broken_and_mis_scaled_sensors_are_refused_with_their_reason() {
     let (start, log) = (cart(), log_of("broken", "configs/vehicles/demo-cart.toml", "5001"));
     for (column, change, words) in BEFORE_A_FIT {
         let runs = collected(&start, &changed(&log, column, change)).runs;
-        let refused = Doubts::of(&start, &runs).refused.join("\n");
+        let refused = Plausibility::of(&start, &runs).refused.join("\n");
         for word in *words {
             assert!(refused.contains(word), "{column}: no {word:?} in {refused:?}");
         }
     }
     for (column, change, words) in AFTER_A_FIT {
         let found = fit_to(&start, &changed(&log, column, change));
-        let refused = found.doubts.refused.join("\n");
+        let refused = found.plausibility.refused.join("\n");
         for word in *words {
             assert!(refused.contains(word), "{column}: no {word:?} in {refused:?}");
         }
@@ -113,40 +113,44 @@ fn given_values_that_contradict_readings_are_told_first() {
     }
     let (start, log) = (cart(), log_of("given", "configs/vehicles/demo-cart.toml", "5001"));
     let found = fit_to(&start, &log);
-    assert_eq!(found.doubts, Doubts::default());
+    assert_eq!(found.plausibility, Plausibility::default());
     assert_eq!(found.pulls.len(), 2, "each stall pull is listed");
-    let told = found.findings("");
-    assert!(told.contains("N measured") && told.contains("Ramp labelled 5°"), "{told}");
+    let report = found.findings("");
+    assert!(report.contains("N measured") && report.contains("Ramp labelled 5°"), "{report}");
     let own = found.vehicle(&start);
 
     let short = changed(&log, "distance_m", |_, v| 0.8 * v);
-    let told = fit_to(&start, &short).findings("");
-    assert!(told.starts_with("CONTRADICTION: the distance column has -20.0 %"), "{told}");
-    assert!(told.contains("`wheel-radius-m` = 0.024"), "{told}");
+    let report = fit_to(&start, &short).findings("");
+    assert!(report.starts_with("CONTRADICTION: the distance column has -20.0 %"), "{report}");
+    assert!(report.contains("`wheel-radius-m` = 0.024"), "{report}");
     let surfaces = |found: &Fit| found.surfaces.clone();
-    let gap = compare(&own, &surfaces(&found), &collected(&own, &short).runs, 20.0);
-    assert!(gap.text().starts_with("CONTRADICTION: the distance column"), "{}", gap.text());
-    assert!(gap.trust().unwrap() > 0.1, "{}", gap.text());
-    let gap = compare(&own, &surfaces(&found), &collected(&own, &log).runs, 20.0);
-    assert!(gap.doubts == Doubts::default() && gap.trust().unwrap() < 0.02, "{}", gap.text());
+    let validation = compare(&own, &surfaces(&found), &collected(&own, &short).runs, 20.0);
+    assert!(validation.text().starts_with("CONTRADICTION: the distance column"), "{}", validation.text());
+    assert!(validation.trust().unwrap() > 0.1, "{}", validation.text());
+    let validation = compare(&own, &surfaces(&found), &collected(&own, &log).runs, 20.0);
+    assert!(
+        validation.plausibility == Plausibility::default() && validation.trust().unwrap() < 0.02,
+        "{}",
+        validation.text()
+    );
 
     let mut wrong = start.clone();
     wrong.chassis.wheel_radius_m *= 1.1;
-    let told = fit_to(&wrong, &log).doubts.told.join("\n");
-    assert!(told.contains("distance column has -9.1 %") && told.contains("= 0.03 instead"), "{told}");
-    assert!(told.contains("stall pull at line"), "{told}");
+    let report = fit_to(&wrong, &log).plausibility.contradictions.join("\n");
+    assert!(report.contains("distance column has -9.1 %") && report.contains("= 0.03 instead"), "{report}");
+    assert!(report.contains("stall pull at line"), "{report}");
 
     wrong = start.clone();
     wrong.chassis.mass_kg *= 1.2;
     let found = fit_to(&wrong, &log);
-    let told = found.doubts.told.join("\n");
+    let report = found.plausibility.contradictions.join("\n");
     for word in ["stall pull at line", "mass-kg = 6 contradicts", "most of all those of stall-pull"] {
-        assert!(told.contains(word), "no {word:?} in {told}");
+        assert!(report.contains(word), "no {word:?} in {report}");
     }
     let own = found.vehicle(&wrong);
-    let gap = compare(&own, &surfaces(&found), &collected(&own, &log).runs, 20.0);
-    assert!(gap.text().starts_with("CONTRADICTION: the stall pull"), "{}", gap.text());
-    assert!(gap.text().contains("N measured"), "{}", gap.text());
+    let validation = compare(&own, &surfaces(&found), &collected(&own, &log).runs, 20.0);
+    assert!(validation.text().starts_with("CONTRADICTION: the stall pull"), "{}", validation.text());
+    assert!(validation.text().contains("N measured"), "{}", validation.text());
 }
 
 #[test]
@@ -162,16 +166,20 @@ fn healthy_logs_of_any_vehicle_are_not_refused() {
             let place = folder.join(format!("{vehicle}-{seed}.csv"));
             std::fs::write(&place, log_of("healthy", &file, seed)).unwrap();
             let found = fitted_with(&start, &place, GivenErrors::default());
-            assert!(found.doubts.refused.is_empty(), "{vehicle}, cart {seed}: {:?}", found.doubts);
+            assert!(
+                found.plausibility.refused.is_empty(),
+                "{vehicle}, cart {seed}: {:?}",
+                found.plausibility
+            );
             // The others have wheels that slip and readings that come late, which that world has not.
             assert!(
-                vehicle != "demo-cart" || found.doubts.told.is_empty(),
+                vehicle != "demo-cart" || found.plausibility.contradictions.is_empty(),
                 "cart {seed}: {:?}",
-                found.doubts
+                found.plausibility
             );
             std::fs::remove_file(&place).unwrap();
         }
     }
     let none = Surfaces::new(vec![]);
-    assert_eq!(compare(&cart(), &none, &[], 20.0).doubts, Doubts::default());
+    assert_eq!(compare(&cart(), &none, &[], 20.0).plausibility, Plausibility::default());
 }

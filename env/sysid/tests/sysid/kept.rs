@@ -24,7 +24,7 @@ fn what_the_logs_cannot_tell_keeps_its_start_value_in_the_file_and_in_words() {
         let place = folder.join(seed);
         python::run("world.py", &["log", vehicle.to_str().unwrap(), seed, place.to_str().unwrap()]);
         let found = fitted(&start, &place.join("log.csv"));
-        let (written, told) = (found.vehicle(&start), found.findings(""));
+        let (written, report) = (found.vehicle(&start), found.findings(""));
         let text = found.vehicle_text(&start, &[], "").unwrap();
         let again: VehicleConfig = lowgear_env::config::parse(&text, &place).unwrap();
         assert_eq!(again, written, "the file says what was fitted");
@@ -37,7 +37,7 @@ fn what_the_logs_cannot_tell_keeps_its_start_value_in_the_file_and_in_words() {
                 let Some(held) = found.held.iter().find(|h| h.name == name) else { continue };
                 assert_eq!(held.value.to_bits(), before[gear].to_bits(), "cart {seed}: {name}");
                 assert_eq!(after[gear].to_bits(), before[gear].to_bits(), "cart {seed}: {name} in the file");
-                assert!(told.contains(&format!("{name}: {} (", before[gear])), "cart {seed}: {told}");
+                assert!(report.contains(&format!("{name}: {} (", before[gear])), "cart {seed}: {report}");
                 kept += 1;
             }
         }

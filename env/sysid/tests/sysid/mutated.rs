@@ -59,14 +59,14 @@ fn swallow(bytes: &[u8], mapping: &Mapping) -> Collected {
     let mut collector = Collector::new(vehicle, Limits::default(), Some("path".into()), still_rad_s(vehicle));
     if let Ok(mut log) = LogReader::new(bytes, Path::new("log.csv"), mapping) {
         let _ = collector.read(&mut log, |_| {});
-        let tally = log.tally();
-        assert!(tally.first_bad.len() <= 5 && tally.rows as usize <= bytes.len());
-        let _ = tally.text();
+        let counters = log.counters();
+        assert!(counters.first_bad.len() <= 5 && counters.rows as usize <= bytes.len());
+        let _ = counters.text();
     }
     let collected = collector.finish();
     for run in &collected.runs {
         assert!(run.samples.len() >= 5 && run.samples.iter().all(|s| s.motor_rad_s.is_finite()));
-        assert!(run.warmth.rise(1.0, 1.0).winding_k.is_finite());
+        assert!(run.thermal_state.temperature_rise(1.0, 1.0).winding_k.is_finite());
     }
     collected
 }

@@ -1,4 +1,4 @@
-//! Python programs beside the tests: run, or skipped with a notice where NumPy and SciPy are missing (a failure in CI).
+//! Python programs next to the tests: run, or skipped with a notice where NumPy and SciPy are missing (a failure in CI).
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -12,7 +12,7 @@ pub(super) fn repository() -> PathBuf {
 pub(super) fn there() -> bool {
     let out = Command::new("python3").args(["-c", "import numpy, scipy"]).output();
     let found = out.is_ok_and(|out| out.status.success());
-    // Whoever asks for a number of fits is not to take a skipped test for a measured one.
+    // Whatever the user for a number of fits is not to take a skipped test for a measured one.
     let asked = ["CI", "LOWGEAR_FITS"].into_iter().any(|name| std::env::var_os(name).is_some());
     assert!(found || !asked, "needs python3 with NumPy and SciPy");
     if !found {

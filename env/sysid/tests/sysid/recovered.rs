@@ -97,7 +97,7 @@ fn what_the_logs_tell_is_recovered_within_its_intervals() {
         // The start has the true mass, wheels and heat constants.
         let found = fitted_with(&start, &place.join("log.csv"), GivenErrors::EXACT);
         std::fs::remove_dir_all(&place).unwrap();
-        assert!(found.doubts.refused.is_empty(), "seed {seed}: {:?}", found.doubts);
+        assert!(found.plausibility.refused.is_empty(), "seed {seed}: {:?}", found.plausibility);
         for force in found.residuals.iter().flatten().filter(|r| r.channel == Channel::Force) {
             assert!(force.value.abs() < 5.0, "seed {seed}: the spring scale is {} errors off", force.value);
         }

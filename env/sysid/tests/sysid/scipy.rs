@@ -2,7 +2,7 @@
 
 use super::python;
 use super::recovered::cart;
-use lowgear_env::vehicle::{Rise, VehicleConfig};
+use lowgear_env::vehicle::{TemperatureRise, VehicleConfig};
 use lowgear_sysid::fit::{Channel, Conditions, Fit, GivenErrors, charge_at_rest, fit, still_rad_s};
 use lowgear_sysid::log::{LogReader, Mapping};
 use lowgear_sysid::runs::{Collected, Collector, Limits, Recipe};
@@ -30,7 +30,7 @@ fn two_runs(start: &VehicleConfig, log: &std::path::Path) -> Collected {
 
 /// The problem as numbers: readings and the standard deviations that our solution weighs them with.
 fn exported(start: &VehicleConfig, found: &Fit) -> Value {
-    let both = |rise: Rise| [rise.winding_k, rise.housing_k];
+    let both = |temperature_rise: TemperatureRise| [temperature_rise.winding_k, temperature_rise.housing_k];
     let mut runs = Vec::new();
     for (index, run) in found.runs.iter().enumerate() {
         let mut sd = vec![[0.0_f64; 3]; run.samples.len()];
@@ -49,7 +49,7 @@ fn exported(start: &VehicleConfig, found: &Fit) -> Value {
         let (charge, offset_v) = charge_at_rest(start, run);
         runs.push(json!({
             "air": run.recipe == Recipe::WheelsOff, "gear": run.gear, "charge": charge, "offset": offset_v,
-            "copper": both(run.warmth.copper), "friction": both(run.warmth.friction),
+            "copper": both(run.thermal_state.copper), "friction": both(run.thermal_state.friction),
             "dt": each(&|i| run.samples[i].dt_s), "duty": each(&|i| run.samples[i].duty),
             "speed": each(&|i| run.samples[i].motor_rad_s),
             "voltage": each(&|i| run.samples[i].battery_v.unwrap()),

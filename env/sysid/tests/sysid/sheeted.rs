@@ -32,8 +32,8 @@ fn from_a_sheet_the_intervals_hold_what_was_not_known() {
         let sheet: Sheet = load(&place.join("sheet.toml")).unwrap();
         let found = fitted(&sheet.vehicle().unwrap().0, &place.join("log.csv"));
         std::fs::remove_dir_all(&place).unwrap();
-        assert!(found.doubts.refused.is_empty(), "seed {seed}: {:?}", found.doubts);
-        found.doubts.told.iter().for_each(|said| println!("seed {seed}: {said}"));
+        assert!(found.plausibility.refused.is_empty(), "seed {seed}: {:?}", found.plausibility);
+        found.plausibility.contradictions.iter().for_each(|said| println!("seed {seed}: {said}"));
         for estimate in &found.estimates {
             let exact = truth(&true_values, &estimate.parameter, &found.surfaces.names);
             let z = (estimate.value - exact) / estimate.error;

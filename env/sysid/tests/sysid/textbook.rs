@@ -3,7 +3,7 @@
 use lowgear_env::config::load;
 use lowgear_env::vehicle::{DataSheet, MotorLineConfig, VehicleConfig};
 use lowgear_sysid::fit::{Conditions, Surfaces, World, fit, simulate};
-use lowgear_sysid::heat::Warmth;
+use lowgear_sysid::heat::ThermalState;
 use lowgear_sysid::log::Sample;
 use lowgear_sysid::past::Past;
 use lowgear_sysid::runs::{Collected, Recipe, Run};
@@ -23,7 +23,7 @@ fn free_wheeling() -> VehicleConfig {
     });
     config.chassis.wheel_inertia_kg_m2 = 0.0;
     config.chassis.drag_n = 1e-4;
-    config.sensors.tacho.noise = 1e-4;
+    config.sensors.encoder.noise = 1e-4;
     config.gearbox.total_ratio = vec![1.0];
     config.gearbox.efficiency = vec![0.98];
     config.gearbox.back_efficiency = vec![0.98];
@@ -68,16 +68,16 @@ fn a_coast_down_gives_the_textbook_rolling_resistance() {
         grade_deg: 0.0,
         force_n: None,
         samples: rows(80, 0.05, speed),
-        warmth: Warmth::default(),
+        thermal_state: ThermalState::default(),
         past: Past::default(),
         labelled: true,
     };
     let collected = Collected { runs: vec![run], ..Collected::default() };
     let found = fit(&config, &collected, Conditions::default(), |_| {}).unwrap();
-    let rolling = found.estimates.iter().find(|e| e.name == "rolling on track").expect("it is told");
+    let rolling = found.estimates.iter().find(|e| e.name == "rolling on track").expect("it is reported");
     assert!((rolling.value / coefficient - 1.0).abs() < 2e-3, "{rolling:?}");
-    let told: Vec<&str> = found.estimates.iter().map(|e| e.name.as_str()).collect();
-    assert!(!told.contains(&"emf-constant-v-s") && !told.contains(&"efficiency, gear 1"), "{told:?}");
+    let report: Vec<&str> = found.estimates.iter().map(|e| e.name.as_str()).collect();
+    assert!(!report.contains(&"emf-constant-v-s") && !report.contains(&"efficiency, gear 1"), "{report:?}");
 }
 
 /// The same motion from the simulator that the fit uses: stopping time `v0 / (f g)`.
@@ -91,7 +91,7 @@ fn the_simulated_coast_down_stops_in_the_textbook_time() {
         grade_deg: 0.0,
         force_n: None,
         samples: rows(120, 0.05, |_| 0.0),
-        warmth: Warmth::default(),
+        thermal_state: ThermalState::default(),
         past: Past::default(),
         labelled: true,
     };
@@ -99,8 +99,8 @@ fn the_simulated_coast_down_stops_in_the_textbook_time() {
     (surfaces.rolling[0], surfaces.drag_s_m[0]) = (0.025, 0.0);
     let mut still = config;
     still.variation = still.variation.nominal();
-    still.variation.rolling_factor = lowgear_env::config::Spread::Fixed(1.0);
-    still.variation.mass_factor = lowgear_env::config::Spread::Fixed(1.0);
+    still.variation.rolling_factor = lowgear_env::config::ParameterDistribution::Fixed(1.0);
+    still.variation.mass_factor = lowgear_env::config::ParameterDistribution::Fixed(1.0);
     let predicted = simulate(&World::new(&still, &surfaces, &run, 0.7, 0.0), &run, 1.2);
     let stops = predicted.iter().position(|p| p.speed_m_s == 0.0).unwrap();
     let exact_s = 1.2 / (0.025 * GRAVITY + 1e-4 / 5.0);

@@ -36,7 +36,7 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
         title: "How the episodes ended".to_owned(),
         caption:
             "Share of test episodes by cause; an episode is one training seed on one course. Its number n \
-                  stands beside each bar."
+                  stands next to each bar."
                 .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],

@@ -58,7 +58,7 @@ fn draw_heights(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) -> f6
         svg.marker(shape_mark(&obstacle.name), at, 3.2, "obstacle");
     }
     let mut at = LEFT + 6.0;
-    for shape in ["rod", "edge"].into_iter().filter(|s| course.obstacles.iter().any(|o| o.name == *s)) {
+    for shape in ["bump", "edge"].into_iter().filter(|s| course.obstacles.iter().any(|o| o.name == *s)) {
         svg.marker(shape_mark(shape), (at, top - 7.0), 3.2, "obstacle");
         svg.text((at + 8.0, top - 3.5), Anchor::Start, "tick", shape);
         at += 50.0;

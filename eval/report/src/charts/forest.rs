@@ -1,7 +1,7 @@
 //! Paired differences as intervals about zero.
 
 use super::{Figure, Layout, class, marker, off_scale_mark, with_interval};
-use crate::contenders::is_central;
+use crate::policies::is_central;
 use crate::scale::{Scale, focus};
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;
@@ -30,7 +30,7 @@ pub(in super::super) fn differences(summary: &Summary, against: &str, metric: Me
     };
     let caption = format!(
         "Paired difference on the same {}, with {} % intervals over training seeds and courses; left is \
-         {}. A filled mark lies clear of zero, a hollow one does not; n is seeds × courses.{arrows}",
+         {}. A filled mark excludes zero, a hollow one does not; n is seeds × courses.{arrows}",
         plural(first.n_courses, "course"),
         level_percent(summary.study.level),
         if metric.more_is_better() { "worse" } else { "better" },

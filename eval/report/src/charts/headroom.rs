@@ -1,7 +1,7 @@
 //! Distances to the clairvoyant plan as bars.
 
 use super::{Figure, Layout, class, off_scale_mark, with_interval};
-use crate::contenders::is_central;
+use crate::policies::is_central;
 use crate::scale::{Scale, focus};
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;

@@ -6,7 +6,7 @@ use crate::tables::table;
 use crate::text::{level_percent, plural, shorten, signed_percent};
 use lowgear_eval::figures::HeatPicture;
 
-/// Letters of a value beside the map; the table has the whole.
+/// Letters of a value next to the map; the table has the whole.
 const LETTERS: usize = 22;
 /// Width of a letter, in units of the drawing.
 const LETTER: f64 = 5.8;
@@ -20,8 +20,8 @@ pub(in super::super) fn heat_map(picture: &HeatPicture, level: f64) -> Option<Fi
     }
     let sign = if picture.more_is_better { "Positive" } else { "Negative" };
     let caption = format!(
-        "{}. {sign} is better for the subject and blue, the opposite brown and hatched. A bold frame marks cells \
-         whose {} % interval lies clear of zero.{} n per cell: {} × {}.",
+        "{}. {sign} is better for the policy under test and blue, the opposite brown and hatched. A bold frame marks cells \
+         whose {} % interval excludes zero.{} n per cell: {} × {}.",
         picture.value_title,
         level_percent(level),
         by_chance(picture.cells.iter().flatten().count(), level),

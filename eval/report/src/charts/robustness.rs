@@ -1,4 +1,4 @@
-//! Paired differences in altered worlds, as cells with figure, tone, hatching and an outline of where the subject
+//! Paired differences in perturbed conditions, as cells with figure, tone, hatching and an outline of where the policy under test
 //! is no longer better.
 
 use super::{Figure, Layout, with_interval};
@@ -40,7 +40,7 @@ pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Op
         SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| !is_better(shown, cell)).count()).collect();
     let caption = format!(
         "{} less {} in course time (below zero is better) and return (above zero is better). n per cell: {} × {}. \
-         The subject is better in {} of {} cells by time and in {} by return.{}",
+         The policy under test is better in {} of {} cells by time and in {} by return.{}",
         start_sentence(&in_sentence(summary.label(&map.policy))),
         in_sentence(summary.label(&map.against)),
         plural(first.time_s.n_seeds, "seed"),
@@ -69,10 +69,10 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
     let total = cells().count();
     format!(
         "Both policies as they are, in worlds that differ from what they were tuned and trained for; nothing was \
-         tuned again. Mass in times the file's, charge as share of full, tacho noise as share of the count, latency in \
-         ticks more than the file's, wear from 0 (as the file) to 1 (worn out). Plain tone: the subject is better; hatched: it is not; the heavy line runs between the two. A \
-         filled corner marks cells whose {level} % interval lies clear of zero: by course time {} for and {} against \
-         the subject, of {total}; {} would be so by chance if there were no difference anywhere (worlds share their courses, so neighbours agree).",
+         tuned again. Mass in times the file's, charge as share of full, encoder noise as share of the count, latency in \
+         ticks more than the file's, wear from 0 (as the file) to 1 (worn out). Plain tone: the policy under test is better; hatched: it is not; the heavy line runs between the two. A \
+         filled corner marks cells whose {level} % interval excludes zero: by course time {} for and {} against \
+         the policy under test, of {total}; {} would be so by chance if there were no difference anywhere (worlds share their courses, so neighbours agree).",
         clear(&SHOWN[0], 1.0),
         clear(&SHOWN[0], -1.0),
         fixed((1.0 - summary.study.level) * total as f64, 1),
@@ -89,7 +89,7 @@ fn without_effect(map: &RobustnessMap) -> String {
     format!(" The {} makes no difference: neither policy uses it.", map.x.disturbance.label())
 }
 
-/// The difference, positive when the subject is better.
+/// The difference, positive when the policy under test is better.
 fn side(shown: &Shown, cell: &RobustnessCell) -> f64 {
     shown.better * (shown.estimate)(cell).mean
 }

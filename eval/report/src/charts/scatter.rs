@@ -1,7 +1,7 @@
 //! Course time against gearbox damage, with intervals both ways.
 
 use super::{Figure, Layout, class, marker};
-use crate::contenders::{drives_as, is_central};
+use crate::policies::{is_central, is_identical_to};
 use crate::scale::{Scale, focus, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::{figure_column, table};
@@ -39,20 +39,23 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
                 time: *policy.metrics.get(&Metric::CourseTime)?,
                 damage: *policy.metrics.get(&Metric::Damage)?,
                 central: is_central(summary, &policy.id),
-                alike: drives_as(summary, policy).is_some(),
+                alike: is_identical_to(summary, policy).is_some(),
             })
         })
         .collect();
     let alike: Vec<&str> = summary
         .policies
         .iter()
-        .filter(|p| drives_as(summary, p).is_some())
+        .filter(|p| is_identical_to(summary, p).is_some())
         .map(|p| p.label.as_str())
         .collect();
     let rings = if alike.is_empty() {
         String::new()
     } else {
-        format!(" A ring marks learned policies that drive as the rule inside it: {}.", alike.join(", "))
+        format!(
+            " A ring marks learned policies that are identical to the rule inside it: {}.",
+            alike.join(", ")
+        )
     };
     let what = format!("Each mark is one policy.{rings}");
     figure(&points, "Speed against wear", &what, summary.study.level, false)
@@ -82,7 +85,7 @@ pub(in super::super) fn frontier(points: &[FrontierPoint], level: f64) -> Option
     let shapes: Vec<String> =
         series.iter().map(|(name, family)| format!("{} {name}", shape_in_words(*family))).collect();
     let what = format!(
-        "Each mark is one policy with another weight on gearbox stress, which stands beside it; lines join \
+        "Each mark is one policy with another weight on gearbox stress, which stands next to it; lines join \
          neighbouring weights ({}).",
         shapes.join(", ")
     );
@@ -219,7 +222,7 @@ fn label(p: &Point, frame: &Frame) -> String {
     text
 }
 
-/// Names beside the marks, moved up or down until none covers another.
+/// Names next to the marks, moved up or down until none covers another.
 fn labels(svg: &mut Svg, points: &[Point], places: &[(f64, f64)], frame: &Frame) {
     let mut taken: Vec<(f64, f64, f64)> = places.iter().map(|(x, y)| (x - 6.0, x + 6.0, *y)).collect();
     for (p, (x, y)) in points.iter().zip(places).filter(|(p, _)| !p.alike) {

@@ -7,7 +7,7 @@ use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;
 use crate::text::fixed;
-use lowgear_eval::figures::{Evidence, GearMap, LOAD_UNIT, MapCell, ShiftMapPicture};
+use lowgear_eval::figures::{GearMap, LOAD_UNIT, MapCell, ShiftMapPicture, Support};
 
 const WIDTH: f64 = 176.0;
 const HEIGHT: f64 = 164.0;
@@ -19,10 +19,10 @@ pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
     let Some(first) = pictures.first() else { return String::new() };
     let cells = || pictures.iter().flat_map(|p| &p.gears).flat_map(|gear| &gear.cells);
     let mut pale = String::new();
-    if cells().any(|cell| cell.evidence == Evidence::None) {
+    if cells().any(|cell| cell.support == Support::None) {
         pale.push_str(" Pale crossed cells were never visited and are filled from the rule.");
     }
-    if cells().any(|cell| cell.evidence == Evidence::Few) {
+    if cells().any(|cell| cell.support == Support::Few) {
         pale.push_str(" Cells with rings rest on few visits.");
     }
     let note: String = sentences(&first.note)
@@ -62,14 +62,13 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPict
     }
     let mut drawings: Vec<String> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
-    let count =
-        |evidence| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.evidence == evidence).count();
+    let count = |support| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.support == support).count();
     let mut thin = String::new();
-    if count(Evidence::None) > 0 {
-        thin = format!(", {} of them filled from the rule", count(Evidence::None));
+    if count(Support::None) > 0 {
+        thin = format!(", {} of them filled from the rule", count(Support::None));
     }
     if let Some(visits) = picture.few_visits {
-        thin.push_str(&format!(", {} visited fewer than {visits} times", count(Evidence::Few)));
+        thin.push_str(&format!(", {} visited fewer than {visits} times", count(Support::Few)));
     }
     let own: String = sentences(&picture.note)
         .filter(|sentence| !is_common(all, sentence))
@@ -126,12 +125,12 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
         for (from, to, cell) in band.first().map(|cells| runs(cells)).unwrap_or_default() {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let size = (x1 - x0, below - above + OVERLAP);
-            let pale = if cell.evidence == Evidence::None { " pale" } else { "" };
+            let pale = if cell.support == Support::None { " pale" } else { "" };
             svg.rect((x0, above), size, &format!("ask-{}{pale}", name(cell.decision)));
-            match cell.evidence {
-                Evidence::None => svg.rect((x0, above), size, "filled"),
-                Evidence::Few => svg.rect((x0, above), size, "few"),
-                Evidence::Enough => {}
+            match cell.support {
+                Support::None => svg.rect((x0, above), size, "filled"),
+                Support::Few => svg.rect((x0, above), size, "few"),
+                Support::Enough => {}
             }
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
@@ -224,14 +223,14 @@ fn share_table(gears: &[&GearMap]) -> String {
             let n = gear.cells.iter().filter(|cell| cell.decision == decision).count();
             format!("{} %", fixed(100.0 * n as f64 / gear.cells.len().max(1) as f64, 0))
         };
-        let rests = |evidence| gear.cells.iter().filter(|cell| cell.evidence == evidence).count().to_string();
+        let rests = |support| gear.cells.iter().filter(|cell| cell.support == support).count().to_string();
         vec![
             (gear.gear + 1).to_string(),
             share(Request::Down),
             share(Request::Hold),
             share(Request::Up),
-            rests(Evidence::None),
-            rests(Evidence::Few),
+            rests(Support::None),
+            rests(Support::Few),
             gear.cells.len().to_string(),
         ]
     });

@@ -84,7 +84,7 @@ fn incident_table(picture: &TracePicture) -> String {
         return String::new();
     }
     let head = ["policy", "what", "at, m", "surface", "grade, °", "gear"];
-    table("Where they stalled, failed to shift up or hunted", &head, rows)
+    table("Stall, failed-upshift and hunting events", &head, rows)
 }
 
 /// The drawing of a course with its runs.

@@ -7,8 +7,8 @@ use rand::RngExt;
 use super::around;
 use crate::text::fixed;
 use lowgear_eval::figures::{
-    CoursePicture, EventKind, Evidence, FrontierPoint, GearMap, MapCell, ObstacleMark, Pictures, RunTrace,
-    ShiftMapPicture, SurfaceBand, TraceEvent, TracePicture, TraceSample,
+    CoursePicture, EventKind, FrontierPoint, GearMap, MapCell, ObstacleMark, Pictures, RunTrace,
+    ShiftMapPicture, Support, SurfaceBand, TraceEvent, TracePicture, TraceSample,
 };
 use lowgear_eval::summary::Family;
 
@@ -48,12 +48,12 @@ fn map(policy: &str, offset: f64) -> ShiftMapPicture {
                     } else {
                         Request::Hold
                     };
-                    let evidence = match load + 30.0 * tilt {
-                        far if far > 1850.0 => Evidence::None,
-                        far if far > 1650.0 => Evidence::Few,
-                        _ => Evidence::Enough,
+                    let support = match load + 30.0 * tilt {
+                        far if far > 1850.0 => Support::None,
+                        far if far > 1650.0 => Support::Few,
+                        _ => Support::Enough,
                     };
-                    cells.push(MapCell { decision, evidence });
+                    cells.push(MapCell { decision, support });
                 }
             }
             let rows = (0..15).map(|row| -9.0 + 2.0 * f64::from(row));

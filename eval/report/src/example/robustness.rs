@@ -1,9 +1,9 @@
-//! Altered worlds of the made-up study.
+//! Perturbed conditions of the made-up study.
 
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
 
-/// Two maps: one with a region where the subject is worse, one without.
+/// Two maps: one with a region where the policy under test is worse, one without.
 pub(super) fn maps() -> Vec<RobustnessMap> {
     let axis = |disturbance, values: &[f64]| DisturbanceAxis { disturbance, values: values.to_vec() };
     let map = |x: DisturbanceAxis, y: DisturbanceAxis, lean: f64| {

@@ -38,6 +38,6 @@ fn one_axis_gives_one_map_with_a_row_per_policy() {
         point.place.remove(0);
     }
     let page = sweep_page(&summary, |_| String::new());
-    assert!(page.contains("Everybody who learned: course time") && !page.contains("What there is to win"));
+    assert!(page.contains("All learned policies: course time") && !page.contains("What there is to win"));
     assert_eq!(page.matches("<h3>Speed against wear").count(), 2);
 }
