@@ -115,7 +115,7 @@ impl<'a> Preview<'a> {
     /// As [`Plan::decide`].
     pub fn decide(&mut self, drive: &Drive) -> Request {
         let x_m = drive.plant().x_m.max(0.0);
-        let (here, _) = self.plan.place(x_m);
+        let (here, _) = self.plan.position_index(x_m);
         let last = self.plan.positions_m.len() - 1;
         let end = self.plan.positions_m.partition_point(|&p| p < x_m + self.sight_m).clamp(here + 1, last);
         if end < last {

@@ -62,7 +62,7 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let text = std::fs::read_to_string(file)
         .map_err(|reason| ConfigError::Unreadable { file: file.to_owned(), reason })?;
     if resolved::is_resolved(&text) {
-        let applied = [("--quick", quick), ("--effort", effort.is_some()), ("--hyper-search", search)];
+        let applied = [("--quick", quick), ("--effort", effort.is_some()), ("--hyper-search", hyper_search)];
         if let Some((option, _)) = applied.into_iter().find(|(_, given)| *given) {
             let allowed =
                 "with a study file; a run's resolved configuration has such options applied already";
