@@ -5,7 +5,7 @@ use super::check_values::{built, cases};
 use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
 use super::energy::{imbalance, random_action};
 use lowgear_env::config::{Check, ParameterDistribution};
-use lowgear_env::motion::{Piece, Plant, Track};
+use lowgear_env::motion::{MotionPhase, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Cause, Drive, EpisodeConfig, Scenario, Seed, Stream, World};
@@ -94,12 +94,12 @@ proptest! {
         speed in 0.0_f64..3.0, part in 0.0_f64..1.0, late_s in 1e-3_f64..0.25,
     ) {
         for push in [0.0, push] {
-            let piece = Piece::new(mass, force, damping, push, speed);
+            let piece = MotionPhase::new(mass, force, damping, push, speed);
             let late_s = late_s.min(piece.stop_s());
-            let target = part * piece.moment(late_s).distance_m.clamp(-1e-2, 1e-2);
+            let target = part * piece.state_at(late_s).distance_m.clamp(-1e-2, 1e-2);
             prop_assume!(target != 0.0);
             let at_s = piece.reach_s(target, late_s);
-            let reached = piece.moment(at_s);
+            let reached = piece.state_at(at_s);
             // As near as the time can say.
             let near_m = 1e-12 + 1e-13 * reached.speed_m_s.abs();
             prop_assert!((reached.distance_m - target).abs() <= near_m, "{reached:?} for {target} by {late_s} s: {piece:?}");

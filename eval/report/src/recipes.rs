@@ -33,7 +33,8 @@ impl Figures {
         let gears = gearbox.total_ratio.len();
         let motor = config.motor.line.constants();
         let source_ohm = config.battery.resistance_ohm;
-        let line: TorqueSpeedLine = motor.line(config.battery.nominal_voltage_v, source_ohm, 1.0, motor.resistance_ohm);
+        let line: TorqueSpeedLine =
+            motor.line(config.battery.nominal_voltage_v, source_ohm, 1.0, motor.resistance_ohm);
         let radius = config.chassis.wheel_radius_m;
         let push = |g: usize| line.stall_nm() * gearbox.total_ratio[g] * gearbox.efficiency[g] / radius;
         let heating_k_s = line.stall_a * line.stall_a * motor.resistance_ohm / config.motor.heat.winding_j_k;
