@@ -9,6 +9,7 @@ pub use words::{check_name, check_path, escaped, escaped_lines, shown};
 
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
+use std::fmt::Display;
 use std::path::{Path, PathBuf};
 
 /// A value that is not allowed.
@@ -41,12 +42,26 @@ impl KeyError {
 ///
 /// # Errors
 /// [`KeyError`] naming the key, the value and the range.
-pub fn in_range(key: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), KeyError> {
+pub fn in_range<T: PartialOrd + Display>(
+    key: &str,
+    value: T,
+    low: T,
+    high: T,
+    unit: &str,
+) -> Result<(), KeyError> {
     if value >= low && value <= high {
         return Ok(());
     }
     let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     Err(KeyError::new(key, format_args!("{value}{unit}"), format!("{low} to {high}{unit}")))
+}
+
+/// Checks what a range cannot express: whether `holds` is true of the value `got`.
+///
+/// # Errors
+/// [`KeyError`] with what is `allowed`.
+pub fn require(holds: bool, key: &str, got: impl ToString, allowed: &str) -> Result<(), KeyError> {
+    if holds { Ok(()) } else { Err(KeyError::new(key, got, allowed)) }
 }
 
 /// A part of a configuration that knows its own limits.
