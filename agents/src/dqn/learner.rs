@@ -154,12 +154,6 @@ impl Dqn {
         self.learn_when_due()
     }
 
-    /// Forgets the decisions of an episode that will not be finished.
-    pub fn abandon_episode(&mut self) {
-        self.state.pending = None;
-        self.state.queue.clear();
-    }
-
     /// The learning network.
     #[must_use]
     pub const fn online(&self) -> &Mlp {

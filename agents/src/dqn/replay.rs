@@ -196,10 +196,6 @@ impl Queue {
         Queue(VecDeque::new())
     }
 
-    pub(crate) fn clear(&mut self) {
-        self.0.clear();
-    }
-
     pub(crate) fn all(&self, rule: impl FnMut(&Decision) -> bool) -> bool {
         self.0.iter().all(rule)
     }

@@ -54,26 +54,6 @@ pub fn run_episode<W: World>(
     }
 }
 
-/// Drives episode number `episode` by `decide` and learns nothing.
-pub fn play_episode<W: World>(
-    world: &mut W,
-    episode: u64,
-    mut decide: impl FnMut(&W::Observation, Mask) -> usize,
-) -> EpisodeTotals {
-    world.reset(episode);
-    let mut sum = EpisodeTotals { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
-    loop {
-        let action = decide(world.observation(), mask_of(world));
-        let step = world.step(action);
-        sum.total_reward += step.reward;
-        sum.elapsed_s += step.elapsed_s;
-        sum.decisions += 1;
-        if let Some(end) = step.end {
-            return EpisodeTotals { end, ..sum };
-        }
-    }
-}
-
 /// What the learner sees now.
 fn look<W: World>(
     world: &W,

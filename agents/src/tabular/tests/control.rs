@@ -4,7 +4,7 @@ use super::*;
 use crate::worlds::bias::{self, Bias};
 use crate::worlds::cliff::{self, Cliff};
 use crate::worlds::frozen_lake::{self, FrozenLake};
-use lowgear_env::{End, Seed};
+use lowgear_env::Seed;
 
 fn teach(settings: TabularSettings, episodes: u64, seed: u64) -> TabularLearner {
     let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(seed)).unwrap();
@@ -47,7 +47,7 @@ fn value_when_exploring(learner: &TabularLearner, epsilon: f64) -> f64 {
     values[cliff::START]
 }
 
-/// The optimal path has 13 steps and return -13.
+/// The optimal path has 13 steps.
 #[test]
 fn q_learning_walks_along_the_cliff() {
     for (lambda, epsilon, episodes) in [(0.0, 0.1, 1000), (0.5, 0.3, 2000)] {
@@ -55,8 +55,6 @@ fn q_learning_walks_along_the_cliff() {
             TabularSettings { lambda, ..plain(Algorithm::QLearning, StepSize::Constant(0.5), epsilon) };
         let learner = teach(settings, episodes, 1);
         assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda}");
-        let played = play_episode(&mut Cliff::new(), 0, |&cell, _| learner.greedy(&view(cell)));
-        assert_eq!((played.total_reward, played.decisions, played.end), (-13.0, 13, End::Terminated));
     }
 }
 
