@@ -1,8 +1,18 @@
 //! What can go wrong in a study.
 
 use crate::store::StoreError;
+use lowgear_agents::neural::NeuralError;
+use lowgear_agents::table::TableFault;
+use lowgear_agents::tabular::TabularError;
 use lowgear_env::config::{ConfigError, KeyError};
-use std::path::PathBuf;
+use lowgear_eval::aggregate::AggregateError;
+use lowgear_eval::figures::FiguresError;
+use lowgear_eval::statistics::StatisticsError;
+use lowgear_eval::summary::SummaryError;
+use lowgear_firmware::ReadError;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::process::ExitStatus;
 
 /// What can go wrong in a study.
 #[derive(Debug, thiserror::Error)]
@@ -100,8 +110,12 @@ pub enum StudyError {
         /// The policy file.
         file: PathBuf,
         /// What does not fit.
-        problem: String,
+        #[source]
+        problem: PolicyError,
     },
+    /// A policy of the study itself does not fit.
+    #[error("a policy of this study cannot be used: {0}")]
+    Unusable(#[from] PolicyError),
     /// An episode whose figures mean nothing.
     #[error(transparent)]
     Unphysical(#[from] lowgear_env::Unphysical),
@@ -111,27 +125,226 @@ pub enum StudyError {
         /// Which job.
         job: String,
         /// What it said.
-        problem: String,
+        #[source]
+        problem: LearnerError,
     },
-    /// Statistics, report or export.
-    #[error("{step}: {problem}")]
-    Step {
-        /// Which step.
-        step: &'static str,
+    /// A step found nothing to work on.
+    #[error("{0}")]
+    Nothing(&'static str),
+    /// A decision table.
+    #[error("table: {0}")]
+    Table(#[from] TableFault),
+    /// The export of a table.
+    #[error("export: {0}")]
+    Export(#[from] lowgear_firmware::ExportError),
+    /// The compiled table does not decide as it should.
+    #[error("export: {verdict}")]
+    NotProven {
+        /// The proof in a sentence.
+        verdict: String,
+    },
+    /// The fit of a vehicle.
+    #[error("fit: {0}")]
+    Fit(#[from] lowgear_sysid::fit::FitError),
+    /// Logs that contradict the vehicle file.
+    #[error(
+        "fit: the logs do not fit this vehicle, nothing was written\n  {reasons}\n  hint: mend the log, its mapping or the vehicle file; with --accept-misfit the file is written all the same, with this at its head"
+    )]
+    Misfit {
+        /// What contradicts it, one a line.
+        reasons: String,
+    },
+    /// The comparison of policies.
+    #[error("comparison: {0}")]
+    Comparison(#[from] AggregateError),
+    /// Statistics of a map of perturbed conditions.
+    #[error("robustness: {0}")]
+    Statistics(#[from] StatisticsError),
+    /// `summary.json`.
+    #[error(transparent)]
+    Summary(#[from] SummaryError),
+    /// `figures.json`.
+    #[error(transparent)]
+    Figures(#[from] FiguresError),
+    /// Data that JSON cannot hold.
+    #[error("JSON: {0}")]
+    Json(#[from] serde_json::Error),
+    /// Data that a CSV file cannot hold.
+    #[error("CSV: {0}")]
+    Csv(#[from] csv::Error),
+    /// A configuration that TOML cannot hold, as one with a seed above 9223372036854775807.
+    #[error("TOML: {0}")]
+    Toml(#[from] toml::ser::Error),
+    /// TOML that was written here and does not read back.
+    #[error("TOML: {0}")]
+    TomlRead(#[from] toml::de::Error),
+    /// A sweep as jobs of Slurm.
+    #[error("slurm: {0}")]
+    Slurm(#[from] SlurmError),
+    /// A job of a sweep that another process does.
+    #[error("sweep: job {job} is at work in another process")]
+    JobTaken {
+        /// The job.
+        job: u64,
+    },
+    /// Jobs of a sweep that failed.
+    #[error(
+        "sweep: {failed} of {all} jobs failed; the others are in {report}\n{reasons}\n  hint: the same command tries them again"
+    )]
+    JobsFailed {
+        /// How many.
+        failed: usize,
+        /// Of how many.
+        all: u64,
+        /// The page of the others.
+        report: String,
+        /// Which ones and why, one a line.
+        reasons: String,
+    },
+    /// Stop requests cannot be heard.
+    #[error("signals: {0}")]
+    Signals(#[from] ctrlc::Error),
+    /// No threads.
+    #[error("threads: {0}")]
+    Threads(#[from] rayon::ThreadPoolBuildError),
+    /// The path of the program or of the working directory is not known.
+    #[error("{path}: {reason}")]
+    Path {
+        /// Which path.
+        path: PathBuf,
+        /// What the system said.
+        #[source]
+        reason: io::Error,
+    },
+}
+
+/// Why a learner refused its settings or could not go on.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LearnerError {
+    /// A setting is not allowed.
+    #[error(transparent)]
+    Setting(#[from] KeyError),
+    /// A network.
+    #[error(transparent)]
+    Neural(#[from] NeuralError),
+    /// A table of action values.
+    #[error(transparent)]
+    Tabular(#[from] TabularError),
+    /// The policy that it offers cannot be used.
+    #[error(transparent)]
+    Policy(#[from] PolicyError),
+    /// Its state cannot be written or read back.
+    #[error("its saved state: {0}")]
+    State(#[from] postcard::Error),
+    /// The values have left the finite numbers.
+    #[error("a value is not finite after {episodes} episodes; lower the step size")]
+    NotFinite {
+        /// Episodes learned from.
+        episodes: u64,
+    },
+    /// The study has no such learner.
+    #[error("no such learner in the study")]
+    Absent,
+}
+
+/// Why a policy cannot be used.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PolicyError {
+    /// Written by another version.
+    #[error("policy format {found}; this version reads format {read}")]
+    Format {
+        /// The number in the file.
+        found: u32,
+        /// The number that this version reads.
+        read: u32,
+    },
+    /// Made for another number of gears.
+    #[error("made for {made_for} gears, the vehicle has {gears}")]
+    Gears {
+        /// Gears that it was made for.
+        made_for: usize,
+        /// Gears of the vehicle.
+        gears: usize,
+    },
+    /// Made for another vehicle.
+    #[error(
+        "made for the vehicle \"{made_for}\", the study has \"{vehicle}\"\n  hint: give the study of that vehicle, or --other-vehicle to take it all the same"
+    )]
+    Vehicle {
+        /// The vehicle that it was made for.
+        made_for: String,
+        /// The vehicle of the study.
+        vehicle: String,
+    },
+    /// An exported file for other settings of the controller.
+    #[error(
+        "made for a controller with other settings than this study's vehicle has: export the policy again"
+    )]
+    Controller,
+    /// An exported file that is no text.
+    #[error("not a text")]
+    NotText,
+    /// An exported file that cannot be read.
+    #[error(transparent)]
+    Exported(#[from] ReadError),
+    /// A setting or a name is not allowed.
+    #[error(transparent)]
+    Setting(#[from] KeyError),
+    /// A table of action values.
+    #[error(transparent)]
+    Tabular(#[from] TabularError),
+    /// A decision table.
+    #[error(transparent)]
+    Table(#[from] TableFault),
+}
+
+/// Why a sweep did not become jobs of Slurm.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SlurmError {
+    /// `sbatch` is not there.
+    #[error("sbatch could not be started: {0}")]
+    NotStarted(#[source] io::Error),
+    /// `sbatch` refused the script.
+    #[error("sbatch: {said}")]
+    Refused {
         /// What it said.
-        problem: String,
+        said: String,
+    },
+    /// There is no job to measure.
+    #[error("every job is done, so none can be measured; nothing is left for Slurm")]
+    NothingLeft,
+    /// The program could not be started or watched.
+    #[error("the trial, job {job}, could not be run: {reason}")]
+    NoTrial {
+        /// The job.
+        job: u64,
+        /// What the system said.
+        #[source]
+        reason: io::Error,
+    },
+    /// The job that was to be measured failed.
+    #[error("the trial, job {job}, ended with {status}")]
+    TrialFailed {
+        /// The job.
+        job: u64,
+        /// How it ended.
+        status: ExitStatus,
     },
 }
 
 impl StudyError {
     /// An error of a learner.
-    pub(crate) fn learner(job: &str) -> impl Fn(String) -> StudyError {
+    pub(crate) fn learner(job: &str) -> impl Fn(LearnerError) -> StudyError {
         let job = job.to_owned();
         move |problem| StudyError::Learner { job: job.clone(), problem }
     }
 
-    /// An error of a later step.
-    pub(crate) fn step<E: std::fmt::Display>(step: &'static str) -> impl Fn(E) -> StudyError {
-        move |e| StudyError::Step { step, problem: e.to_string() }
+    /// An error of the system about a path.
+    pub(crate) fn path(path: &Path) -> impl FnOnce(io::Error) -> StudyError {
+        let path = path.to_owned();
+        move |reason| StudyError::Path { path, reason }
     }
 }

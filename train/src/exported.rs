@@ -1,6 +1,6 @@
 //! An exported file as a policy.
 
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
@@ -19,24 +19,28 @@ pub fn load(
     path: &Path,
     extension: &str,
 ) -> Result<(PolicyFile, PolicyInstance), StudyError> {
-    let problem = |problem: String| StudyError::Policy { file: path.to_owned(), problem };
     let bytes = std::fs::read(path).map_err(StoreError::io(path))?;
-    let text = String::from_utf8(bytes).map_err(|_| problem("not a text".to_owned()))?;
-    let exported = read_export(&text, extension).map_err(|e| problem(e.to_string()))?;
-    let gears = inputs.scenario.gears();
-    if usize::from(exported.gears) != gears {
-        return Err(problem(format!("made for {} gears, the vehicle has {gears}", exported.gears)));
+    read(inputs, bytes, extension).map_err(|problem| StudyError::Policy { file: path.to_owned(), problem })
+}
+
+fn read(
+    inputs: &Inputs,
+    bytes: Vec<u8>,
+    extension: &str,
+) -> Result<(PolicyFile, PolicyInstance), PolicyError> {
+    let text = String::from_utf8(bytes).map_err(|_| PolicyError::NotText)?;
+    let exported = read_export(&text, extension)?;
+    let (made_for, gears) = (usize::from(exported.gears), inputs.scenario.gears());
+    if made_for != gears {
+        return Err(PolicyError::Gears { made_for, gears });
     }
     if exported.settings != settings_hash(&inputs.scenario.settings) {
-        return Err(problem(
-            "made for a controller with other settings than this study's vehicle has: export the policy again"
-                .to_owned(),
-        ));
+        return Err(PolicyError::Controller);
     }
     let name = format!("{} ({})", exported.table.provenance().teacher, exported.format.name());
-    check_name("teacher", &name).map_err(|e| problem(e.to_string()))?;
-    let saved = SavedPolicy::Table(exported.table.to_json().map_err(StudyError::step("table"))?);
-    let instance = saved.instantiate(gears).map_err(problem)?;
+    check_name("teacher", &name)?;
+    let saved = SavedPolicy::Table(exported.table.to_json()?);
+    let instance = saved.instantiate(gears)?;
     let vehicle = inputs.scenario.vehicle.name.as_str();
     let made_for = if exported.is_for(vehicle) { vehicle } else { &exported.table.provenance().vehicle };
     Ok((PolicyFile::new(&name, made_for, gears, saved), instance))

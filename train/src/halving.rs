@@ -7,7 +7,7 @@
 //! interrupted goes on where it was.
 
 use crate::config::{HyperSearchConfig, PolicyKind, Setting, StudyConfig};
-use crate::error::StudyError;
+use crate::error::{LearnerError, StudyError};
 use crate::jobs::{Guide, TrainingContext, job_of};
 use crate::stop::JobBudget;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
@@ -155,7 +155,7 @@ impl Halving<'_> {
         let settings = self.search.settings(self.study, self.policy_kind, candidate)?;
         let study = self.policy_kind.with(self.study, &settings)?.without_step_limit();
         let job = job_of(&study, self.policy_kind, Guide { rule: self.guide, searches: &[] }, 0)
-            .ok_or_else(|| StudyError::learner("search")("no such learner in the study".to_owned()))?;
+            .ok_or_else(|| StudyError::learner("search")(LearnerError::Absent))?;
         let job_budget = JobBudget { seconds: None, ticks: Some(self.search.ticks_by(rung)) };
         let name = format!("search {} candidate {candidate} rung {}", self.policy_kind.name(), rung + 1);
         let record = self.context.work(job.as_ref(), folder, job_budget, &name)?.record;
@@ -199,7 +199,6 @@ pub fn write_csv(
     search: &HyperSearchConfig,
     found: &[(PolicyKind, SearchResult)],
 ) -> Result<(), StudyError> {
-    let fail = StudyError::step("hyper-search.csv");
     let mut rows = csv::Writer::from_writer(Vec::new());
     let header = [
         "policy",
@@ -213,7 +212,7 @@ pub fn write_csv(
         "chosen",
         "failure",
     ];
-    rows.write_record(header).map_err(&fail)?;
+    rows.write_record(header)?;
     for (policy_kind, SearchResult { results, chosen }) in found {
         for s in results {
             let chosen = s.candidate == *chosen && s.rung == search.rungs;
@@ -229,15 +228,11 @@ pub fn write_csv(
                 if chosen { "yes" } else { "" }.to_owned(),
                 s.failure.clone().unwrap_or_default(),
             ];
-            rows.write_record(row).map_err(&fail)?;
+            rows.write_record(row)?;
         }
     }
-    let bytes = rows.into_inner().map_err(|e| fail_of(&e.to_string()))?;
+    let bytes = rows.into_inner().map_err(|e| csv::Error::from(e.into_error()))?;
     Ok(write_atomically(file, &bytes)?)
-}
-
-fn fail_of(problem: &str) -> StudyError {
-    StudyError::Step { step: "hyper-search.csv", problem: problem.to_owned() }
 }
 
 /// Settings of a candidate on one line.

@@ -23,4 +23,4 @@ pub mod sweep;
 pub mod terminal;
 pub mod timing;
 
-pub use error::StudyError;
+pub use error::{LearnerError, PolicyError, SlurmError, StudyError};

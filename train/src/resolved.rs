@@ -16,10 +16,10 @@ const INLINE_WIDTH: usize = 90;
 /// The whole file for `config`, which is of this `kind`.
 ///
 /// # Errors
-/// [`StudyError::Step`] for a value that TOML cannot hold, as a seed above 9223372036854775807.
+/// [`StudyError::Toml`] for a value that TOML cannot hold, as a seed above 9223372036854775807.
 pub fn resolved(kind: FileKind, config: &impl Serialize) -> Result<String, StudyError> {
-    let text = toml::to_string(config).map_err(StudyError::step("resolved file"))?;
-    let table: Table = toml::from_str(&text).map_err(StudyError::step("resolved file"))?;
+    let text = toml::to_string(config)?;
+    let table: Table = toml::from_str(&text)?;
     let schema = kind.schema();
     let mut page = Page { schema: &schema, out: String::new() };
     page.comment(&format!("A {} with every default filled in.", kind.name()));

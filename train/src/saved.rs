@@ -1,6 +1,6 @@
 //! Saved policies: what stands in a `policy.json`.
 
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::store::{read_json, write_json};
 use lowgear_agents::dqn::DqnPolicy;
 use lowgear_agents::policy::Policy;
@@ -118,25 +118,22 @@ impl SavedPolicy {
     /// The policy, ready to drive a vehicle with this many gears.
     ///
     /// # Errors
-    /// What does not fit.
-    pub fn instantiate(&self, gears: usize) -> Result<PolicyInstance, String> {
+    /// [`PolicyError`] says what does not fit.
+    pub fn instantiate(&self, gears: usize) -> Result<PolicyInstance, PolicyError> {
         Ok(match self {
-            SavedPolicy::Rule(settings) => {
-                PolicyInstance::Rule(Rule::new(settings.clone(), gears).map_err(|e| e.to_string())?)
+            SavedPolicy::Rule(settings) => PolicyInstance::Rule(Rule::new(settings.clone(), gears)?),
+            SavedPolicy::Contextual(settings) => {
+                PolicyInstance::Contextual(Contextual::new(settings.clone(), gears)?)
             }
-            SavedPolicy::Contextual(settings) => PolicyInstance::Contextual(
-                Contextual::new(settings.clone(), gears).map_err(|e| e.to_string())?,
-            ),
             SavedPolicy::Tabular { learner, grid, rule } => {
-                let rule = Rule::new(rule.clone(), gears).map_err(|e| e.to_string())?;
-                let policy = TabularPolicy::new(learner, grid.clone(), rule).map_err(|e| e.to_string())?;
-                PolicyInstance::Tabular(Box::new(policy))
+                let rule = Rule::new(rule.clone(), gears)?;
+                PolicyInstance::Tabular(Box::new(TabularPolicy::new(learner, grid.clone(), rule)?))
             }
             SavedPolicy::Dqn(policy) => PolicyInstance::Dqn(policy.clone()),
             SavedPolicy::Ppo(policy) => PolicyInstance::Ppo(policy.clone()),
-            SavedPolicy::Table(text) => PolicyInstance::Table(TablePolicy::new(
-                LookupTable::from_json(text).map_err(|e| e.to_string())?,
-            )),
+            SavedPolicy::Table(text) => {
+                PolicyInstance::Table(TablePolicy::new(LookupTable::from_json(text)?))
+            }
         })
     }
 }
@@ -161,21 +158,22 @@ impl PolicyFile {
     pub fn load(path: &Path, gears: usize) -> Result<(PolicyFile, PolicyInstance), StudyError> {
         let path = if path.is_dir() { path.join("policy.json") } else { path.to_owned() };
         let file: PolicyFile = read_json(&path)?;
-        let problem = |problem: String| StudyError::Policy { file: path.clone(), problem };
-        if file.format != POLICY_FORMAT {
-            return Err(problem(format!(
-                "policy format {}; this version reads format {POLICY_FORMAT}",
-                file.format
-            )));
-        }
-        for (key, name) in [("name", &file.name), ("vehicle", &file.vehicle)] {
-            check_name(key, name).map_err(|e| problem(e.to_string()))?;
-        }
-        if file.gears != gears {
-            return Err(problem(format!("made for {} gears, the vehicle has {gears}", file.gears)));
-        }
-        let instance = file.policy.instantiate(gears).map_err(problem)?;
+        let instance =
+            file.check(gears).map_err(|problem| StudyError::Policy { file: path.clone(), problem })?;
         Ok((file, instance))
+    }
+
+    /// Checks what the file says of itself, and makes the policy ready to drive.
+    fn check(&self, gears: usize) -> Result<PolicyInstance, PolicyError> {
+        if self.format != POLICY_FORMAT {
+            return Err(PolicyError::Format { found: self.format, read: POLICY_FORMAT });
+        }
+        check_name("name", &self.name)?;
+        check_name("vehicle", &self.vehicle)?;
+        if self.gears != gears {
+            return Err(PolicyError::Gears { made_for: self.gears, gears });
+        }
+        self.policy.instantiate(gears)
     }
 
     /// Writes the file.

@@ -18,7 +18,7 @@ impl StopRequest {
     /// program at the next checkpoint, a second one at once, with the exit code `code`.
     ///
     /// # Errors
-    /// [`StudyError::Step`] when the system refuses.
+    /// [`StudyError::Signals`] when the system refuses.
     pub fn listen(code: u8) -> Result<StopRequest, StudyError> {
         let request = StopRequest::default();
         let heard = request.clone();
@@ -27,8 +27,7 @@ impl StopRequest {
                 std::process::exit(code.into());
             }
             print_message("stopping at the next checkpoint; press Ctrl-C again to stop immediately");
-        })
-        .map_err(StudyError::step("signals"))?;
+        })?;
         Ok(request)
     }
 

@@ -75,7 +75,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
     let picture = trace_picture(&title, &course, inputs.scenario.gears(), vec![trace]);
     create_folder(&arguments.out)?;
     let mut csv = Vec::new();
-    write_trace(&rows, &mut csv).map_err(StudyError::step("trace"))?;
+    write_trace(&rows, &mut csv)?;
     write_atomically(&csv_file, &csv)?;
     write_atomically(&svg_file, trace_svg(&picture).as_bytes())?;
     Ok(format!(

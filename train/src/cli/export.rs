@@ -5,7 +5,7 @@ use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::saved::{PolicyInstance, SavedPolicy};
-use crate::study::{Inputs, distil_policy, prove_table, read_inputs, verdict};
+use crate::study::{Inputs, LEVEL, distil_policy, prove_table, read_inputs, verdict};
 use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
 use lowgear_env::config::KeyError;
@@ -17,8 +17,6 @@ use std::path::PathBuf;
 
 /// What is written next to the exported files.
 const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
-/// Level of the interval.
-const LEVEL: f64 = 0.95;
 
 /// Export a saved policy as a table for firmware, with its proof.
 ///
@@ -93,9 +91,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     let names = names.chain(BESIDE.map(str::to_owned)).map(|name| arguments.out.join(name));
     arguments.replace.of_study(&inputs, [&arguments.policy], []).check_all(names)?;
     let (table, filled_cells, loss) = match &file.policy {
-        SavedPolicy::Table(text) => {
-            (LookupTable::from_json(text).map_err(StudyError::step("table"))?, None, String::new())
-        }
+        SavedPolicy::Table(text) => (LookupTable::from_json(text)?, None, String::new()),
         _ => {
             let seed = inputs.scenario.seed;
             let iteration =
@@ -129,7 +125,7 @@ fn closed_loop(
     };
     let teacher = evaluated("teacher", suite.outcomes(|| instance.clone()));
     let table = evaluated("table", suite.outcomes(|| TablePolicy::new(table.clone())));
-    let time = time_difference(&table, &teacher, LEVEL).map_err(StudyError::step("comparison"))?;
+    let time = time_difference(&table, &teacher, LEVEL)?;
     let damage = |c: &EvaluatedPolicy| c.outcomes[0].iter().map(|o| o.damage).sum::<f64>();
     let finished = |c: &EvaluatedPolicy| c.outcomes[0].iter().filter(|o| o.cause == Cause::Finished).count();
     Ok(format!(

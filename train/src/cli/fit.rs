@@ -59,8 +59,7 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     refuse(&Plausibility::of(&start, &collected.runs), arguments.accept_misfit)?;
     let conditions =
         Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c, ..Conditions::default() };
-    let found =
-        fit(&start, &collected, conditions, |line| reporter.line(line)).map_err(StudyError::step("fit"))?;
+    let found = fit(&start, &collected, conditions, |line| reporter.line(line))?;
     refuse(&found.plausibility, arguments.accept_misfit)?;
     let names: Vec<String> = arguments
         .logs
@@ -89,14 +88,7 @@ fn refuse(plausibility: &Plausibility, accepted: bool) -> Result<(), StudyError>
     if accepted || plausibility.refused.is_empty() {
         return Ok(());
     }
-    Err(StudyError::Step {
-        step: "fit",
-        problem: format!(
-            "the logs do not fit this vehicle, nothing was written\n  {}\n  hint: mend the log, its mapping or the vehicle file; with --accept-misfit the \
-             file is written all the same, with this at its head",
-            plausibility.refused.join("\n  ")
-        ),
-    })
+    Err(StudyError::Misfit { reasons: plausibility.refused.join("\n  ") })
 }
 
 /// A fitted value that a vehicle file may not hold.

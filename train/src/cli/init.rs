@@ -27,7 +27,7 @@ pub(super) fn run(arguments: &InitArguments) -> Result<String, StudyError> {
     let sheet: Sheet = load(&arguments.sheet)?;
     let wrong = |error| StudyError::Config(ConfigError::value(&arguments.sheet, error));
     let (vehicle, assumed) = sheet.vehicle().map_err(wrong)?;
-    let body = toml::to_string(&vehicle).map_err(StudyError::step("vehicle file"))?;
+    let body = toml::to_string(&vehicle)?;
     let mut text = format!("# {}: a first guess from a data sheet. Assumed:\n", escaped(&vehicle.name));
     assumed.lines().for_each(|line| text.push_str(&format!("#   {line}\n")));
     text.push_str(&body);

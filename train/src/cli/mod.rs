@@ -16,7 +16,7 @@ mod sweep;
 mod validate;
 mod why;
 
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
@@ -140,8 +140,20 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::Config(ConfigError::Unreadable { .. })
         | StudyError::Course(CourseError::Config(ConfigError::Unreadable { .. })) => EXIT_FILES,
         StudyError::Stopped => EXIT_STOPPED,
-        StudyError::Learner { .. } | StudyError::Step { .. } | StudyError::Unphysical(_) => EXIT_FAILED,
-        _ => EXIT_USAGE,
+        StudyError::Config(_)
+        | StudyError::Course(_)
+        | StudyError::Store(_)
+        | StudyError::FolderExists { .. }
+        | StudyError::NoStudy { .. }
+        | StudyError::NoFolder { .. }
+        | StudyError::Unfinished { .. }
+        | StudyError::Log(_)
+        | StudyError::Option(_)
+        | StudyError::OtherStudy { .. }
+        | StudyError::OtherJobs { .. }
+        | StudyError::OtherSweep { .. }
+        | StudyError::Policy { .. } => EXIT_USAGE,
+        _ => EXIT_FAILED,
     }
 }
 
@@ -159,10 +171,7 @@ impl OtherVehicle {
         if self.other_vehicle || made_for == vehicle {
             return Ok(());
         }
-        let problem = format!(
-            "made for the vehicle \"{made_for}\", the study has \"{vehicle}\"\n  hint: give the study of that vehicle, or \
-             --other-vehicle to take it all the same"
-        );
+        let problem = PolicyError::Vehicle { made_for: made_for.to_owned(), vehicle: vehicle.to_owned() };
         Err(StudyError::Policy { file: file.to_owned(), problem })
     }
 }
@@ -176,7 +185,7 @@ fn policy(
     let gears = inputs.scenario.gears();
     if word == crate::study::HAND {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
-        let instance = saved.instantiate(gears).map_err(StudyError::step("hand-rule"))?;
+        let instance = saved.instantiate(gears)?;
         return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));
     }
     let path = Path::new(word);

@@ -73,7 +73,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     if arguments.slurm {
         let cores = || thread::available_parallelism().map_or(1, usize::from);
         let slurm_options = SlurmOptions {
-            program: std::env::current_exe().map_err(StudyError::step("slurm"))?,
+            program: program()?,
             processors: options.threads.unwrap_or_else(cores),
             array_limit: arguments.array_limit,
             submit: arguments.submit,
@@ -89,16 +89,19 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     if failed.is_empty() {
         return Ok(text);
     }
-    let names: Vec<String> =
+    let reasons: Vec<String> =
         failed.iter().map(|(job, reason)| format!("job {job} ({}): {reason}", sweep.words(*job))).collect();
-    let problem = format!(
-        "{} of {} jobs failed; the others are in {}\n{}\n  hint: the same command tries them again",
-        failed.len(),
-        sweep.jobs(),
-        shown(&place.path.join("report.html")),
-        names.join("\n")
-    );
-    Err(StudyError::Step { step: "sweep", problem })
+    Err(StudyError::JobsFailed {
+        failed: failed.len(),
+        all: sweep.jobs(),
+        report: shown(&place.path.join("report.html")),
+        reasons: reasons.join("\n"),
+    })
+}
+
+/// The path of this program.
+fn program() -> Result<PathBuf, StudyError> {
+    std::env::current_exe().map_err(StudyError::path(Path::new("lowgear")))
 }
 
 fn merged(sweep: &Sweep, place: &SweepFolder) -> Result<String, StudyError> {
@@ -108,8 +111,8 @@ fn merged(sweep: &Sweep, place: &SweepFolder) -> Result<String, StudyError> {
 
 /// A command per job, for any working directory. The paths stand on standard output alone, in no file.
 fn list(sweep: &Sweep, arguments: &SweepArguments) -> Result<String, StudyError> {
-    let program = std::env::current_exe().map_err(StudyError::step("list"))?;
-    let here = |path: &Path| std::path::absolute(path).map_err(StudyError::step("list"));
+    let program = program()?;
+    let here = |path: &Path| std::path::absolute(path).map_err(StudyError::path(path));
     // Without --out the folder is below the working directory of each call; so it is named here.
     let out = here(&SweepFolder::new(sweep, arguments.out.as_deref()).path)?;
     // A line break in a path would end the command early.

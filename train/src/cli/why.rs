@@ -54,7 +54,7 @@ impl DecisionNotes {
     pub(super) fn new(span: TimeSpan, policy: &PolicyFile, word: &str) -> Result<DecisionNotes, StudyError> {
         let visits = match &policy.policy {
             SavedPolicy::Table(text) => {
-                let table = LookupTable::from_json(text).map_err(StudyError::step("table"))?;
+                let table = LookupTable::from_json(text)?;
                 read_visits(Path::new(word), table.count())?.map(|visits| (table, visits))
             }
             _ => None,

@@ -2,7 +2,7 @@
 
 use super::rule::{search_at, searched};
 use super::{Job, JobContext, TrainingContext, TrainingResult};
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, curve_point};
 use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
@@ -55,7 +55,7 @@ impl Job for ContextualJob {
         let policy = |weights: &[f64]| SavedPolicy::Contextual(at(weights).unwrap_or_else(|| start.clone()));
         let mut trained = searched(&memory, cut, policy);
         if self.start != self.rule {
-            let mut rule = Rule::new(self.rule.clone(), gears).map_err(StudyError::step("validation"))?;
+            let mut rule = Rule::new(self.rule.clone(), gears).map_err(PolicyError::from)?;
             let score = curve_point(memory.ticks, &context.validation.returns(&mut rule).0).mean;
             if score > trained.record.score {
                 trained.record.score = score;

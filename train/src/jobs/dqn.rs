@@ -3,10 +3,10 @@
 use super::guided::{TrainableAgent, Training};
 use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::DqnTraining;
-use crate::error::StudyError;
+use crate::error::{LearnerError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Timed};
-use lowgear_agents::dqn::{Dqn, DqnPolicy, FeatureScaler, NeuralError, RuleGuide, train};
+use lowgear_agents::dqn::{Dqn, DqnPolicy, FeatureScaler, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
@@ -46,9 +46,7 @@ impl Job for DqnJob {
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(context, job_context, |kept| {
-            self.begin(context, job_context, kept).map_err(|e| e.to_string())
-        })
+        training.run(context, job_context, |kept| self.begin(context, job_context, kept))
     }
 }
 
@@ -58,7 +56,7 @@ impl DqnJob {
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TrainableDqn<'_>, NeuralError> {
+    ) -> Result<TrainableDqn<'_>, LearnerError> {
         let seed = context.job_seed(5, self.run);
         let scaler = FeatureScaler::new(context.gears as u8, self.config.stack);
         let config = &self.config.settings;
@@ -90,7 +88,7 @@ struct TrainableDqn<'a> {
 
 impl TrainableDqn<'_> {
     /// The network with its guide at a margin.
-    fn policy(&self, margin: f32) -> Result<SavedPolicy, NeuralError> {
+    fn policy(&self, margin: f32) -> Result<SavedPolicy, LearnerError> {
         let policy = DqnPolicy::new(self.scaler.clone(), self.dqn.target().clone())?;
         Ok(SavedPolicy::Dqn(Box::new(policy.with_guide(self.guide.of.clone(), margin)?)))
     }
@@ -105,20 +103,19 @@ impl TrainableAgent for TrainableDqn<'_> {
         &mut self,
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
-    ) -> Result<(), String> {
+    ) -> Result<(), LearnerError> {
         let TrainableDqn { dqn, world, scaler, guide, tick_s, .. } = self;
-        train(dqn, world, scaler, guide, until, |dqn, episode| {
+        Ok(train(dqn, world, scaler, guide, until, |dqn, episode| {
             after(dqn.decisions(), (episode.duration_s / *tick_s).round() as u64)
-        })
-        .map_err(|e| e.to_string())
+        })?)
     }
 
-    fn to_bytes(&self) -> Result<Vec<u8>, String> {
-        self.dqn.save_state().map_err(|e| e.to_string())
+    fn to_bytes(&self) -> Result<Vec<u8>, LearnerError> {
+        Ok(self.dqn.save_state()?)
     }
 
-    fn policies(&self) -> Result<Vec<SavedPolicy>, String> {
+    fn policies(&self) -> Result<Vec<SavedPolicy>, LearnerError> {
         let margins = [self.config.settings.rule_margin].into_iter().chain(self.config.margins.clone());
-        margins.map(|margin| self.policy(margin)).collect::<Result<_, _>>().map_err(|e| e.to_string())
+        margins.map(|margin| self.policy(margin)).collect()
     }
 }

@@ -52,8 +52,7 @@ impl Job for EdgeRefinementJob {
             self.table.with_edges_moved(moves).unwrap_or_else(|| self.table.clone()).to_json()
         };
         let (best, last) = (json(&memory.best), json(&memory.last));
-        let (best, last) =
-            (best.map_err(StudyError::step("table"))?, last.map_err(StudyError::step("table"))?);
+        let (best, last) = (best?, last?);
         let mut trained = searched(&memory, cut, |_| SavedPolicy::Table(best.clone()));
         trained.last = SavedPolicy::Table(last);
         Ok(trained)

@@ -3,7 +3,7 @@
 
 use super::{JobContext, JobRecord, TrainingContext, TrainingResult};
 use crate::checkpoint::{load_checkpoint, save_checkpoint};
-use crate::error::StudyError;
+use crate::error::{LearnerError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::search::{CurvePoint, curve_point};
 use crate::stop::Interrupt;
@@ -27,19 +27,19 @@ pub(super) trait TrainableAgent: Sized {
         &mut self,
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
-    ) -> Result<(), String>;
+    ) -> Result<(), LearnerError>;
 
     /// Everything that training needs to go on bit for bit.
     ///
     /// # Errors
     /// It cannot be written down.
-    fn to_bytes(&self) -> Result<Vec<u8>, String>;
+    fn to_bytes(&self) -> Result<Vec<u8>, LearnerError>;
 
     /// The policies that it offers now; validation chooses.
     ///
     /// # Errors
     /// Its parts do not fit.
-    fn policies(&self) -> Result<Vec<SavedPolicy>, String>;
+    fn policies(&self) -> Result<Vec<SavedPolicy>, LearnerError>;
 }
 
 /// How a trainee is trained.
@@ -73,7 +73,7 @@ impl Training<'_> {
         &self,
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
-        begin: impl FnOnce(Option<&[u8]>) -> Result<T, String>,
+        begin: impl FnOnce(Option<&[u8]>) -> Result<T, LearnerError>,
     ) -> Result<TrainingResult, StudyError> {
         let fail = StudyError::learner(self.learner);
         let (checkpoint, identity) = (job_context.checkpoint(), job_context.identity(context));
@@ -184,7 +184,8 @@ fn score(
     policy: &SavedPolicy,
     ticks: u64,
 ) -> Result<CurvePoint, StudyError> {
-    let mut instance = policy.instantiate(context.gears).map_err(StudyError::learner(learner))?;
+    let mut instance =
+        policy.instantiate(context.gears).map_err(|e| StudyError::learner(learner)(e.into()))?;
     let (returns, _) = context.validation.returns(&mut instance);
     Ok(curve_point(ticks, &returns))
 }

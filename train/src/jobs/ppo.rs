@@ -3,10 +3,10 @@
 use super::guided::{TrainableAgent, Training};
 use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::PpoTraining;
-use crate::error::StudyError;
+use crate::error::{LearnerError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Timed};
-use lowgear_agents::ppo::{EnvSlot, FeatureScaler, NeuralError, Ppo, PpoPolicy, RuleGuide, train};
+use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
@@ -46,9 +46,7 @@ impl Job for PpoJob {
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(context, job_context, |kept| {
-            self.begin(context, job_context, kept).map_err(|e| e.to_string())
-        })
+        training.run(context, job_context, |kept| self.begin(context, job_context, kept))
     }
 }
 
@@ -58,7 +56,7 @@ impl PpoJob {
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TrainablePpo<'_>, NeuralError> {
+    ) -> Result<TrainablePpo<'_>, LearnerError> {
         let seed = context.job_seed(6, self.run);
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));
@@ -90,7 +88,7 @@ struct TrainablePpo<'a> {
 
 impl TrainablePpo<'_> {
     /// The network with the rule it corrects, at a threshold.
-    fn policy(&self, threshold: f32) -> Result<SavedPolicy, NeuralError> {
+    fn policy(&self, threshold: f32) -> Result<SavedPolicy, LearnerError> {
         let EnvSlot { encode, guide, .. } = &self.env_slots[0];
         let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.of.clone()))?;
         Ok(SavedPolicy::Ppo(Box::new(policy)))
@@ -106,22 +104,21 @@ impl TrainableAgent for TrainablePpo<'_> {
         &mut self,
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
-    ) -> Result<(), String> {
+    ) -> Result<(), LearnerError> {
         let TrainablePpo { ppo, env_slots, tick_s, .. } = self;
-        train(ppo, env_slots, until, |ppo, iteration| {
+        Ok(train(ppo, env_slots, until, |ppo, iteration| {
             let ticks = iteration.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
             after(ppo.decisions(), ticks)
-        })
-        .map_err(|e| e.to_string())
+        })?)
     }
 
-    fn to_bytes(&self) -> Result<Vec<u8>, String> {
-        self.ppo.save_state().map_err(|e| e.to_string())
+    fn to_bytes(&self) -> Result<Vec<u8>, LearnerError> {
+        Ok(self.ppo.save_state()?)
     }
 
-    fn policies(&self) -> Result<Vec<SavedPolicy>, String> {
+    fn policies(&self) -> Result<Vec<SavedPolicy>, LearnerError> {
         let own = self.config.settings.shift_threshold;
         let thresholds = [own].into_iter().chain(self.config.thresholds.clone());
-        thresholds.map(|t| self.policy(t)).collect::<Result<_, _>>().map_err(|e| e.to_string())
+        thresholds.map(|t| self.policy(t)).collect()
     }
 }

@@ -3,7 +3,7 @@
 use super::guided::{TrainableAgent, Training};
 use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::TabularConfig;
-use crate::error::StudyError;
+use crate::error::{LearnerError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Stopwatch, Timed};
 use lowgear_agents::policy::Mask;
@@ -61,15 +61,14 @@ impl TabularJob {
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TrainableTabular, String> {
+    ) -> Result<TrainableTabular, LearnerError> {
         let seed = context.job_seed(4, self.run);
         let world = training_world(&context.training.for_run(seed));
-        let grid = Grid::new(self.config.grid.clone()).map_err(|e| e.to_string())?;
+        let grid = Grid::new(self.config.grid.clone())?;
         let state = match kept {
-            Some(bytes) => postcard::from_bytes(bytes).map_err(|e| e.to_string())?,
+            Some(bytes) => postcard::from_bytes(bytes)?,
             None => State {
-                learner: TabularLearner::new(self.config.settings.clone(), grid.cells(), 3, seed)
-                    .map_err(|e| e.to_string())?,
+                learner: TabularLearner::new(self.config.settings.clone(), grid.cells(), 3, seed)?,
                 episodes: 0,
             },
         };
@@ -77,7 +76,7 @@ impl TabularJob {
             state,
             grid,
             settings: self.rule.clone(),
-            rule: Rule::new(self.rule.clone(), context.gears).map_err(|e| e.to_string())?,
+            rule: Rule::new(self.rule.clone(), context.gears)?,
             world: Timed::new(world, &job_context.stopwatch, Stage::Acting),
             stopwatch: Rc::clone(&job_context.stopwatch),
         })
@@ -110,7 +109,7 @@ impl TrainableAgent for TrainableTabular {
         &mut self,
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
-    ) -> Result<(), String> {
+    ) -> Result<(), LearnerError> {
         let TrainableTabular { state, grid, rule, world, stopwatch, .. } = self;
         while state.episodes < until {
             rule.reset();
@@ -131,15 +130,15 @@ impl TrainableAgent for TrainableTabular {
         if (0..state.learner.cells()).all(finite) {
             Ok(())
         } else {
-            Err(format!("a value is not finite after {} episodes; lower the step size", state.episodes))
+            Err(LearnerError::NotFinite { episodes: state.episodes })
         }
     }
 
-    fn to_bytes(&self) -> Result<Vec<u8>, String> {
-        postcard::to_stdvec(&self.state).map_err(|e| e.to_string())
+    fn to_bytes(&self) -> Result<Vec<u8>, LearnerError> {
+        Ok(postcard::to_stdvec(&self.state)?)
     }
 
-    fn policies(&self) -> Result<Vec<SavedPolicy>, String> {
+    fn policies(&self) -> Result<Vec<SavedPolicy>, LearnerError> {
         Ok(vec![SavedPolicy::Tabular {
             learner: Box::new(self.state.learner.clone()),
             grid: self.grid.clone(),

@@ -3,8 +3,8 @@
 use super::compare::{Comparison, HAND, TABLE};
 use super::firmware::Firmware;
 use super::thresholds::enterable;
-use super::{Inputs, RunFolder, TrainingOutcome};
-use crate::error::StudyError;
+use super::{Inputs, LEVEL, RunFolder, TrainingOutcome};
+use crate::error::{PolicyError, StudyError};
 use crate::progress::Reporter;
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::stop::StopRequest;
@@ -84,22 +84,21 @@ fn card_of(
     let mut judge = |rules: &[RuleSettings]| -> Result<Vec<f64>, StudyError> {
         stop.check()?;
         let rules = rules.iter().map(|rule| Rule::new(rule.clone(), gears)).collect::<Result<Vec<_>, _>>();
-        let (returns, driven) =
-            training.mean_returns(&rules.map_err(StudyError::step("rule card"))?, courses);
+        let (returns, driven) = training.mean_returns(&rules.map_err(PolicyError::from)?, courses);
         ticks += driven;
         Ok(returns)
     };
     let from = judge(std::slice::from_ref(hand))?;
     let gain = Gain { policy_s: policies[0], from_s: from[0] };
     let card = rule_card(starts, gain, CardSettings::default(), judge)?
-        .ok_or_else(|| StudyError::step("rule card")("no rule to begin from"))?;
+        .ok_or(StudyError::Nothing("rule card: no rule to begin from"))?;
     Ok(Card { card, ticks })
 }
 
 /// What stands on the card's page.
 ///
 /// # Errors
-/// [`StudyError::Step`] of the statistics.
+/// [`StudyError::Comparison`].
 pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Result<CardSheet, StudyError> {
     Ok(CardSheet {
         vehicle: inputs.scenario.vehicle.name.clone(),
@@ -131,18 +130,16 @@ pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Re
 
 /// Results of the card on the test courses, in sentences.
 fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyError> {
-    const LEVEL: f64 = 0.95;
     let find = |id: &str| evaluated_policies.iter().find(|c| c.id == id && !c.outcomes.is_empty());
     let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else {
         return Ok(vec![]);
     };
-    let less = |a: &EvaluatedPolicy, b: &EvaluatedPolicy| {
-        time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"))
-    };
+    let less = |a: &EvaluatedPolicy, b: &EvaluatedPolicy| time_difference(a, b, LEVEL);
     let (against_table, against_hand, of_table) = (less(card, table)?, less(card, hand)?, less(table, hand)?);
     let words = |e: &Estimate| {
         let (mean, low, high) = (e.mean, e.low, e.high);
-        let text = format!("{mean:+.1} s of course time (95 % interval {low:+.1} to {high:+.1} s)");
+        let percent = 100.0 * LEVEL;
+        let text = format!("{mean:+.1} s of course time ({percent:.0} % interval {low:+.1} to {high:+.1} s)");
         text.replace('-', "\u{2212}")
     };
     let mut lines = vec![

@@ -4,7 +4,7 @@ use super::card::{CARD, Card};
 use super::firmware::Firmware;
 use super::phases::LearnerRuns;
 use super::{Inputs, TrainingOutcome};
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::progress::Reporter;
 use crate::saved::PolicyInstance;
 use crate::stop::StopRequest;
@@ -169,7 +169,7 @@ fn compared_policies(
                 .filter(|(_, run)| run.record.failure.is_some())
                 .map(|(seed, _)| seed)
                 .collect(),
-            instances: instances.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
+            instances: instances.collect::<Result<_, _>>()?,
         });
     }
     let tables = firmware
@@ -212,7 +212,7 @@ fn rule(
     ticks: u64,
     gears: usize,
 ) -> Result<ComparedPolicy, StudyError> {
-    let rule = Rule::new(settings.clone(), gears).map_err(StudyError::step("comparison"))?;
+    let rule = Rule::new(settings.clone(), gears).map_err(PolicyError::from)?;
     Ok(ComparedPolicy {
         id: id.to_owned(),
         label: label.to_owned(),

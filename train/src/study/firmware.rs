@@ -4,7 +4,7 @@ use super::compare::TABLE;
 use super::phases::{LearnerRuns, share, training_context};
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::config::EdgeRefinementConfig;
-use crate::error::StudyError;
+use crate::error::{PolicyError, StudyError};
 use crate::jobs::{EdgeRefinementJob, TrainingContext};
 use crate::progress::Reporter;
 use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
@@ -60,8 +60,7 @@ pub(super) fn export(
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Firmware, StudyError> {
-    let best =
-        learned.best_learner().ok_or_else(|| StudyError::step("table")("no learner in the study file"))?;
+    let best = learned.best_learner().ok_or(StudyError::Nothing("table: no learner in the study file"))?;
     reporter.line(&format!("distilling {} into tables of {} bytes", best.learner, inputs.study.table.bytes));
     let mut tables: Vec<Distillate> = (0..best.runs.len())
         .into_par_iter()
@@ -100,7 +99,7 @@ fn refine_edges(
         let job = EdgeRefinementJob { table: distillate.iteration.table.clone(), config, run };
         let trained = context.finish(&job, job_budget)?;
         if let SavedPolicy::Table(json) = &trained.selected {
-            distillate.iteration.table = LookupTable::from_json(json).map_err(StudyError::step("table"))?;
+            distillate.iteration.table = LookupTable::from_json(json)?;
         }
         distillate.score = trained.record.score;
         let courses = context.training.for_run(context.job_seed(9, run));
@@ -144,15 +143,15 @@ pub fn prove_table(
     out: &Path,
 ) -> Result<ProofOutcome, StudyError> {
     let proof = prove(out, table, settings, options).map_err(|e| match e {
-        ExportError::Io { path, source } => StoreError::io(&path)(source).into(),
-        other => StudyError::step("export")(other),
+        ExportError::Io { path, source } => StudyError::from(StoreError::io(&path)(source)),
+        other => other.into(),
     })?;
     match &proof.status {
         ProofStatus::Proven
         | ProofStatus::NoCompiler
         | ProofStatus::NotAsked
         | ProofStatus::NotMade { .. } => Ok(proof),
-        _ => Err(StudyError::step("export")(verdict(&proof))),
+        _ => Err(StudyError::NotProven { verdict: verdict(&proof) }),
     }
 }
 
@@ -199,7 +198,7 @@ pub fn verdict(proof: &ProofOutcome) -> String {
 }
 
 fn save_table(inputs: &Inputs, name: &str, table: &LookupTable, path: &Path) -> Result<(), StudyError> {
-    let saved = SavedPolicy::Table(table.to_json().map_err(StudyError::step("table"))?);
+    let saved = SavedPolicy::Table(table.to_json()?);
     PolicyFile::new(name, &inputs.scenario.vehicle.name, inputs.scenario.gears(), saved).save(path)
 }
 
@@ -210,8 +209,7 @@ fn distil_run(
     learner: &LearnerRuns,
     run: usize,
 ) -> Result<Distillate, StudyError> {
-    let instance =
-        learner.runs[run].selected.instantiate(inputs.scenario.gears()).map_err(StudyError::step("table"))?;
+    let instance = learner.runs[run].selected.instantiate(inputs.scenario.gears())?;
     let name = format!("{}/seed-{}", learner.learner, run + 1);
     let seed = inputs.scenario.seed.part(0x7ab1e + run as u64);
     distil_policy(inputs, &name, &instance, &learned.load_rule.settings, seed)
@@ -231,7 +229,7 @@ pub fn distil_policy(
 ) -> Result<Distillate, StudyError> {
     let study = &inputs.study;
     let gears = inputs.scenario.gears();
-    let mut rule = Rule::new(rule.clone(), gears).map_err(StudyError::step("table"))?;
+    let mut rule = Rule::new(rule.clone(), gears).map_err(PolicyError::from)?;
     let features = study.table.features.iter().filter_map(|name| feature_by_name(name).ok()).collect();
     let settings = DistilSettings {
         grid: Grid::Chosen(EdgeBudget::new(features, gears as u8, study.table.bytes)),
@@ -256,8 +254,7 @@ pub fn distil_policy(
     let weigh =
         move |visit: &Visit| visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight };
     let Distilled { iterations } =
-        distil(|_| training_world(&training), || instance.clone(), &mut rule, weigh, &settings)
-            .map_err(StudyError::step("table"))?;
+        distil(|_| training_world(&training), || instance.clone(), &mut rule, weigh, &settings)?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
     iterations
         .into_iter()
@@ -267,5 +264,5 @@ pub fn distil_policy(
             Distillate { iteration, score }
         })
         .max_by(|a, b| a.score.total_cmp(&b.score))
-        .ok_or_else(|| StudyError::step("table")("no iteration of distillation was run"))
+        .ok_or(StudyError::Nothing("table: no iteration of distillation was run"))
 }

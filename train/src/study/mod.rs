@@ -25,6 +25,9 @@ use crate::progress::Reporter;
 use crate::stop::StopRequest;
 use std::path::{Path, PathBuf};
 
+/// Level of every interval.
+pub const LEVEL: f64 = 0.95;
+
 /// How a study is run.
 #[derive(Clone, Debug, Default)]
 pub struct Options {
@@ -67,10 +70,7 @@ pub fn run_inputs(
     if options.resume && folder.file(SUMMARY_FILE).exists() {
         return Ok(("This study is finished already; nothing was changed.\n".to_owned(), folder.path));
     }
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(options.threads.unwrap_or(0))
-        .build()
-        .map_err(StudyError::step("threads"))?;
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(options.threads.unwrap_or(0)).build()?;
     let text = pool.install(|| -> Result<String, StudyError> {
         let stop = &options.stop;
         let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;

@@ -1,5 +1,6 @@
 //! Files that people read: episodes, summary, report.
 
+use super::LEVEL;
 use super::card::{self, CARD, Card};
 use super::compare::{Comparison, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
@@ -30,8 +31,6 @@ use lowgear_onboard::Features;
 
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
-/// Level of every interval.
-pub(super) const LEVEL: f64 = 0.95;
 /// Test course that the report draws runs on.
 const SHOWN_COURSE: u64 = 0;
 
@@ -81,15 +80,15 @@ pub(super) fn publish(
     let mut metadata = metadata;
     metadata.test_suite.note.push_str(&searched(inputs));
     metadata.test_suite.note.push_str(&ended_early(learned));
-    let summary = summarise(metadata, &comparison.evaluated_policies).map_err(StudyError::step("summary"))?;
-    let json = summary.to_json().map_err(StudyError::step("summary"))?;
+    let summary = summarise(metadata, &comparison.evaluated_policies)?;
+    let json = summary.to_json()?;
     let mut episodes = Vec::new();
-    write_episodes(&comparison.evaluated_policies, &mut episodes).map_err(StudyError::step("episodes"))?;
+    write_episodes(&comparison.evaluated_policies, &mut episodes)?;
     let pictures = Pictures {
         card: Some(card::sheet(inputs, driven.card, comparison)?),
         ..pictures(inputs, firmware, comparison)
     };
-    let figures = pictures.to_json().map_err(StudyError::step("figures"))?;
+    let figures = pictures.to_json()?;
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
     write_atomically(&folder.file(FIGURES_FILE), figures.as_bytes())?;
     pages::write(&folder.path, &summary, &pictures)?;
@@ -202,7 +201,7 @@ fn tuned_rule(inputs: &Inputs, policy: &str, rule: &RuleSettings) -> Result<Tune
 
 /// A rule in the notation of the study file.
 fn lines(rule: &RuleSettings) -> Result<Vec<String>, StudyError> {
-    let text = toml::to_string(rule).map_err(StudyError::step("rule"))?;
+    let text = toml::to_string(rule)?;
     Ok(text.lines().map(str::to_owned).collect())
 }
 
@@ -334,9 +333,9 @@ pub fn compare_policies(
         },
         ..metadata(inputs, &suite, f64::NAN)
     };
-    let summary: Summary = summarise(metadata, &evaluated_policies).map_err(StudyError::step("summary"))?;
-    let json = summary.to_json().map_err(StudyError::step("summary"))?;
+    let summary: Summary = summarise(metadata, &evaluated_policies)?;
+    let json = summary.to_json()?;
     let mut episodes = Vec::new();
-    write_episodes(&evaluated_policies, &mut episodes).map_err(StudyError::step("episodes"))?;
+    write_episodes(&evaluated_policies, &mut episodes)?;
     Ok((json, terminal_table(&summary), episodes))
 }

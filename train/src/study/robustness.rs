@@ -1,8 +1,8 @@
 //! The exported table against the tuned load-ratio rule in perturbed conditions.
 
 use super::Inputs;
+use super::LEVEL;
 use super::compare::{ComparedPolicy, Comparison, TABLE, TUNED_LOAD};
-use super::publish::LEVEL;
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::stop::StopRequest;
@@ -46,7 +46,7 @@ pub(super) fn maps(
                 let world = altered(&inputs.scenario, &[(x.disturbance, across), (y.disturbance, up)]);
                 let suite = TestSuite::new(&world, config.courses);
                 let cell = compared(&suite, &table.instances, &rule.instances[0], LEVEL);
-                cells.push(cell.map_err(StudyError::step("robustness"))?);
+                cells.push(cell?);
                 done += 1;
                 progress.update(done, total, x.disturbance.label());
             }

@@ -5,6 +5,7 @@ use super::state::{JobState, SweepFolder};
 use super::work::check_jobs;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, write_atomically};
+use crate::study::LEVEL;
 use lowgear_eval::summary::Summary;
 use lowgear_eval::sweep::{
     SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary, figures_of, findings, headroom_of, rule_of,
@@ -29,7 +30,7 @@ pub struct MergedSweep {
 pub fn merge(sweep: &Sweep, place: &SweepFolder) -> Result<MergedSweep, StudyError> {
     check_jobs(sweep, place)?;
     let points = (1..=sweep.jobs()).map(|job| point(sweep, place, job)).collect::<Result<Vec<_>, _>>()?;
-    let level = points.iter().find_map(|(_, level)| *level).unwrap_or(0.95);
+    let level = points.iter().find_map(|(_, level)| *level).unwrap_or(LEVEL);
     let axes = sweep.config.axes.iter().map(|axis| SweepAxis {
         label: axis.label.clone(),
         unit: axis.unit.clone(),
@@ -47,10 +48,10 @@ pub fn merge(sweep: &Sweep, place: &SweepFolder) -> Result<MergedSweep, StudyErr
         axes: axes.collect(),
         points: points.into_iter().map(|(point, _)| point).collect(),
     };
-    let mut json = serde_json::to_string_pretty(&summary).map_err(StudyError::step("summary"))?;
+    let mut json = serde_json::to_string_pretty(&summary)?;
     json.push('\n');
     let mut rows = Vec::new();
-    write_points(&summary, &mut rows).map_err(StudyError::step("points.csv"))?;
+    write_points(&summary, &mut rows)?;
     create_folder(&place.path)?;
     write_atomically(&place.path.join("points.csv"), &rows)?;
     let report = place.path.join("report.html");

@@ -5,7 +5,7 @@ mod script;
 mod trial;
 
 use super::{JobState, Sweep, SweepFolder, WorkOptions};
-use crate::error::StudyError;
+use crate::error::{SlurmError, StudyError};
 use crate::progress::Reporter;
 use crate::store::{create_folder, write_atomically};
 use lowgear_env::config::{check_path, shown};
@@ -42,7 +42,6 @@ pub fn slurm(
     work: &WorkOptions,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
-    let step = StudyError::step("slurm");
     let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
     check_path("FILE", &file)?;
     check_path("--out", &folder)?;
@@ -64,9 +63,10 @@ pub fn slurm(
         write_atomically(&path, script.text().as_bytes())?;
         if options.submit {
             let out = Command::new("sbatch").arg("--parsable").arg(&path).output();
-            let out = out.map_err(|e| step(format!("sbatch could not be started: {e}")))?;
+            let out = out.map_err(SlurmError::NotStarted)?;
             if !out.status.success() {
-                return Err(step(format!("sbatch: {}", String::from_utf8_lossy(&out.stderr).trim())));
+                let said = String::from_utf8_lossy(&out.stderr).trim().to_owned();
+                return Err(SlurmError::Refused { said }.into());
             }
             text.push_str(&format!("submitted: job {}\n", String::from_utf8_lossy(&out.stdout).trim()));
         } else {
@@ -78,7 +78,7 @@ pub fn slurm(
 }
 
 fn absolute(path: &Path) -> Result<PathBuf, StudyError> {
-    std::path::absolute(path).map_err(StudyError::step("slurm"))
+    std::path::absolute(path).map_err(StudyError::path(path))
 }
 
 /// What Slurm's accounting says of jobs that are not done: why they ended, by job. Empty where there is no accounting.

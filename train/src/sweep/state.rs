@@ -114,7 +114,7 @@ impl SweepFolder {
     /// [`StudyError::OtherSweep`], or the system's refusal.
     pub(super) fn keep(&self, sweep: &Sweep, job: u64) -> Result<(), StudyError> {
         let file = self.path.join("sweep.toml");
-        let text = toml::to_string_pretty(&sweep.config).map_err(StudyError::step("sweep.toml"))?;
+        let text = toml::to_string_pretty(&sweep.config)?;
         let text = format!("{SWEEP_MARK} (lowgear {}).\n{text}", env!("CARGO_PKG_VERSION"));
         if file.exists() {
             let kept = fs::read_to_string(&file).map_err(StoreError::io(&file))?;

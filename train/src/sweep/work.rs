@@ -64,8 +64,7 @@ pub fn run_one(
     reporter: &Reporter,
 ) -> Result<(), StudyError> {
     let Some(_claim) = place.claim(job)? else {
-        let problem = format!("job {job} is at work in another process");
-        return Err(StudyError::Step { step: "sweep", problem });
+        return Err(StudyError::JobTaken { job });
     };
     place.keep(sweep, job)?;
     if place.state(job) == JobState::Done || place.result(job).exists() {

@@ -2,7 +2,7 @@
 //! leaves. The requests of the script come from it.
 
 use super::SlurmOptions;
-use crate::error::StudyError;
+use crate::error::{SlurmError, StudyError};
 use crate::progress::Reporter;
 use crate::store::{StoreError, read_json, write_json};
 use crate::sweep::{JobState, Sweep, SweepFolder, WorkOptions};
@@ -51,21 +51,18 @@ impl Trial {
         if file.exists() {
             return Ok(read_json(&file)?);
         }
-        let step = StudyError::step("slurm");
         let missing = |job: &u64| place.state(*job) != JobState::Done;
-        let job = (1..=sweep.jobs()).find(missing).ok_or_else(|| {
-            step("every job is done, so none can be measured; nothing is left for Slurm".to_owned())
-        })?;
+        let job = (1..=sweep.jobs()).find(missing).ok_or(SlurmError::NothingLeft)?;
         reporter.line(&format!("measuring job {job} ({}); its result is kept", sweep.words(job)));
+        let no_trial = |reason| SlurmError::NoTrial { job, reason };
         let began = Instant::now();
         let mut command = Command::new(&options.program);
         command.arg("sweep").arg(&sweep.file).arg("--out").arg(&place.path);
         command.args(["--threads", &options.processors.to_string(), "--job", &job.to_string()]);
-        let mut child =
-            command.stdin(Stdio::null()).stdout(Stdio::null()).spawn().map_err(StudyError::step("slurm"))?;
+        let mut child = command.stdin(Stdio::null()).stdout(Stdio::null()).spawn().map_err(no_trial)?;
         let (mut memory_kib, mut processor_s) = (0, 0.0);
         let status = loop {
-            if let Some(status) = child.try_wait().map_err(StudyError::step("slurm"))? {
+            if let Some(status) = child.try_wait().map_err(no_trial)? {
                 break status;
             }
             let now = seen(child.id());
@@ -74,7 +71,7 @@ impl Trial {
         };
         work.stop.check()?;
         if !status.success() {
-            return Err(step(format!("the trial, job {job}, ended with {status}")));
+            return Err(SlurmError::TrialFailed { job, status }.into());
         }
         let wall_s = began.elapsed().as_secs_f64();
         let bytes = bytes_below(&place.job(job))?;
