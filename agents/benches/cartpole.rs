@@ -10,18 +10,21 @@
 //! else the machine does.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
+#[path = "../tests/worlds/mod.rs"]
+mod worlds;
+
 use std::ops::ControlFlow;
 use std::time::Instant;
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
 use lowgear_agents::neural::{Backend, Schedule};
-use lowgear_agents::ppo::{self, Lane, Ppo, PpoConfig};
-use lowgear_agents::worlds::cartpole::CartPole;
+use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
 use lowgear_env::Seed;
+use worlds::cartpole::CartPole;
 
 /// Return that counts as balanced, of 500.
 const BALANCED: f64 = 475.0;
-/// First of the 100 episodes that runs are looked at by, and of those that the outcome is told by.
+/// First of the 100 episodes that runs are looked at by, and of those that the outcome is reported by.
 const LOOKED_AT: u64 = 0;
 const OTHERS: u64 = 1000;
 /// Decisions between two looks.
@@ -48,23 +51,27 @@ fn main() {
     }
 }
 
-/// What a training run came to.
+/// The result of a training run.
 struct Run {
     first: Option<First>,
     best_mean: f64,
     end_mean: f64,
     decisions: u64,
-    whole: Lived,
+    whole: Elapsed,
 }
 
 impl Run {
     fn print(&self, seed: u64) {
         let never =
-            First { decisions: 0, lived: Lived { clock_s: f64::NAN, cpu_s: f64::NAN }, mean: f64::NAN };
-        let First { decisions, lived: Lived { clock_s: s, cpu_s: cpu }, mean: first } =
+            First { decisions: 0, elapsed: Elapsed { clock_s: f64::NAN, cpu_s: f64::NAN }, mean: f64::NAN };
+        let First { decisions, elapsed: Elapsed { clock_s: s, cpu_s: cpu }, mean: first } =
             self.first.unwrap_or(never);
         let Run {
-            best_mean, end_mean, decisions: all, whole: Lived { clock_s: all_s, cpu_s: all_cpu }, ..
+            best_mean,
+            end_mean,
+            decisions: all,
+            whole: Elapsed { clock_s: all_s, cpu_s: all_cpu },
+            ..
         } = self;
         println!(
             "{seed:4}  {decisions:9}  {s:7.3}  {cpu:11.3}  {first:10.1}  {best_mean:9.1}  {end_mean:8.1}  {all:13}  {all_s:11.3}  {all_cpu:15.3}"
@@ -74,22 +81,22 @@ impl Run {
 
 /// Seconds of the clock and of the processor.
 #[derive(Clone, Copy)]
-struct Lived {
+struct Elapsed {
     clock_s: f64,
     cpu_s: f64,
 }
 
-impl Lived {
+impl Elapsed {
     /// Since some moment in the past; the processor's 0 where `/proc` does not tell.
-    fn now(origin: Instant) -> Lived {
+    fn now(origin: Instant) -> Elapsed {
         // Nanoseconds on a processor of the only thread.
         let text = std::fs::read_to_string("/proc/self/schedstat").unwrap_or_default();
         let ns: f64 = text.split_whitespace().next().and_then(|ns| ns.parse().ok()).unwrap_or(0.0);
-        Lived { clock_s: origin.elapsed().as_secs_f64(), cpu_s: 1e-9 * ns }
+        Elapsed { clock_s: origin.elapsed().as_secs_f64(), cpu_s: 1e-9 * ns }
     }
 
-    fn minus(self, other: Lived) -> Lived {
-        Lived { clock_s: self.clock_s - other.clock_s, cpu_s: self.cpu_s - other.cpu_s }
+    fn minus(self, other: Elapsed) -> Elapsed {
+        Elapsed { clock_s: self.clock_s - other.clock_s, cpu_s: self.cpu_s - other.cpu_s }
     }
 }
 
@@ -97,7 +104,7 @@ impl Lived {
 struct Watch {
     origin: Instant,
     /// Where the clocks would stand at the start, had judging taken no time.
-    start: Lived,
+    start: Elapsed,
     next: u64,
     first: Option<First>,
     /// What the first 100 episodes said of the network that they liked best, and the other ones of it.
@@ -108,14 +115,14 @@ struct Watch {
 #[derive(Clone, Copy)]
 struct First {
     decisions: u64,
-    lived: Lived,
+    elapsed: Elapsed,
     mean: f64,
 }
 
 impl Watch {
     fn new() -> Watch {
         let origin = Instant::now();
-        Watch { origin, start: Lived::now(origin), next: LOOK_EVERY, first: None, best: None }
+        Watch { origin, start: Elapsed::now(origin), next: LOOK_EVERY, first: None, best: None }
     }
 
     fn look(&mut self, decisions: u64, mean: impl Fn(u64) -> f64) {
@@ -123,21 +130,21 @@ impl Watch {
             return;
         }
         self.next = decisions + LOOK_EVERY;
-        let lived = Lived::now(self.origin).minus(self.start);
+        let elapsed = Elapsed::now(self.origin).minus(self.start);
         let looked_at = mean(LOOKED_AT);
         let better = self.best.is_none_or(|(best, _)| looked_at > best);
         if better {
             let mean = mean(OTHERS);
             self.best = Some((looked_at, mean));
             if looked_at >= BALANCED && self.first.is_none() {
-                self.first = Some(First { decisions, lived, mean });
+                self.first = Some(First { decisions, elapsed, mean });
             }
         }
-        self.start = Lived::now(self.origin).minus(lived);
+        self.start = Elapsed::now(self.origin).minus(elapsed);
     }
 
     fn end(self, decisions: u64, mean: impl Fn(u64) -> f64) -> Run {
-        let whole = Lived::now(self.origin).minus(self.start);
+        let whole = Elapsed::now(self.origin).minus(self.start);
         let best_mean = self.best.map_or(f64::NAN, |(_, mean)| mean);
         Run { first: self.first, best_mean, end_mean: mean(OTHERS), decisions, whole }
     }
@@ -147,7 +154,7 @@ fn encode(state: &[f64; 4], out: &mut Vec<f32>) {
     out.extend(state.map(|x| x as f32));
 }
 
-fn nobody(_: &[f64; 4]) -> Option<usize> {
+fn no_guide(_: &[f64; 4]) -> Option<usize> {
     None
 }
 
@@ -162,8 +169,8 @@ fn run_ppo(seed: u64, backend: Backend) -> Run {
         hidden: vec![64, 64],
         gamma_per_s: 0.99_f64.powi(50),
         lambda: 0.95,
-        worlds: 4,
-        round: 1024,
+        num_envs: 4,
+        n_steps: 1024,
         epochs: 10,
         batch: 64,
         clip: 0.2,
@@ -177,16 +184,16 @@ fn run_ppo(seed: u64, backend: Backend) -> Run {
         ..PpoConfig::default()
     };
     let mut ppo = Ppo::new(config, 4, 2, Seed(seed)).unwrap();
-    let lane = Lane { world: CartPole::new(Seed(seed)), encode, guide: nobody };
-    let mut lanes = vec![lane; 4];
+    let env_slot = EnvSlot { world: CartPole::new(Seed(seed)), encode, guide: no_guide };
+    let mut env_slots = vec![env_slot; 4];
     let mean = |ppo: &Ppo, from| {
         let mut actor = ppo.actor().unwrap();
         mean_of_100(from, |world, n| {
-            ppo::greedy_return(&mut actor, world, &mut { encode }, &mut { nobody }, n)
+            ppo::greedy_return(&mut actor, world, &mut { encode }, &mut { no_guide }, n)
         })
     };
     let mut watch = Watch::new();
-    ppo::train(&mut ppo, &mut lanes, 100_000, |ppo, _| {
+    ppo::train(&mut ppo, &mut env_slots, 100_000, |ppo, _| {
         watch.look(ppo.decisions(), |from| mean(ppo, from));
         ControlFlow::Continue(())
     })
@@ -221,7 +228,7 @@ fn run_dqn(seed: u64, backend: Backend) -> Run {
         mean_of_100(from, |world, n| dqn::greedy_return(dqn.online(), world, &mut { encode }, n))
     };
     let mut watch = Watch::new();
-    dqn::train(&mut learner, &mut world, &mut { encode }, &mut { nobody }, 50_000, |dqn, _| {
+    dqn::train(&mut learner, &mut world, &mut { encode }, &mut { no_guide }, 50_000, |dqn, _| {
         watch.look(dqn.decisions(), |from| mean(dqn, from));
         ControlFlow::Continue(())
     })

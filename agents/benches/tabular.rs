@@ -9,22 +9,25 @@
 //! what callgrind counts in `learner_alone` or `environment_alone` by the number of decisions printed.
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
+#[path = "../tests/worlds/mod.rs"]
+mod worlds;
+
 use std::hint::black_box;
 use std::path::Path;
 use std::sync::{Arc, LazyLock};
 
 use divan::Bencher;
 use divan::counter::ItemsCount;
-use lowgear_agents::grid::{Grid, GridAxis};
-use lowgear_agents::neural::Mask;
+use lowgear_agents::policy::Mask;
 use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::grid::{Grid, GridAxis};
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularLearner, TabularSettings, run_episode};
-use lowgear_agents::worlds::{cliff, random_walk};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Step, World, config, load_course};
 use lowgear_onboard::Features;
 use serde::Deserialize;
+use worlds::{cliff, random_walk};
 
 fn main() {
     println!("gearbox: {} decisions in {EPISODES} episodes after {TAUGHT} others", GEARBOX.decisions.len());

@@ -1,18 +1,18 @@
 //! The episode: controller, selector and vehicle together, tick by tick.
 
 mod figures;
-mod note;
 mod physical;
+mod record;
 mod world;
 
-pub use note::request_name;
+pub use record::request_name;
 
-use crate::motion::{BATCH, Dogs, Plant, Selector, Track};
+use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
-use crate::sensing::{Known, Sensors};
+use crate::sensing::{KnownInputs, Sensors};
 use crate::trace::TraceRow;
-use crate::vehicle::Vehicle;
+use crate::vehicle::{BATCH, Vehicle};
 use crate::{Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
@@ -30,26 +30,26 @@ pub struct Drive {
     sensors: Sensors,
     controller: Controller,
     /// What the policy sees.
-    seen: Features,
+    observed: Features,
     /// The reward handed out so far, s.
-    told_s: f64,
+    reported_return_s: f64,
     /// Duty when driven, 0 to 1.
     throttle: f64,
     ticks: u64,
-    /// Those that were not plain driving.
-    eventful_ticks: u64,
+    /// Those that were not steady-state driving.
+    event_ticks: u64,
     /// Part of the last tick that the finish cut off, s.
     unused_s: f64,
     furthest_m: f64,
-    tally: Tally,
+    counters: EpisodeCounters,
     limits: Limits,
     end: Option<Cause>,
     trace: Option<Vec<TraceRow>>,
 }
 
-/// What is counted along the way. Times are in ticks.
+/// Counters of the episode. Times are in ticks.
 #[derive(Clone, Copy, Debug, Default)]
-struct Tally {
+struct EpisodeCounters {
     shifts: u32,
     reversals: u32,
     failed_upshifts: u32,
@@ -95,7 +95,7 @@ impl Drive {
     /// Episode number `episode` of `scenario`, at its start.
     #[must_use]
     pub fn new(scenario: Arc<Scenario>, episode: u64) -> Drive {
-        let (vehicle, track) = scenario.lay(episode);
+        let (vehicle, track) = scenario.instantiate(episode);
         let gear = (scenario.episode.start_gear - 1).min(scenario.gears() - 1);
         let plant = Plant::new(&vehicle, &track, gear);
         let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
@@ -103,7 +103,7 @@ impl Drive {
         let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise);
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
-            tally: Tally::default(),
+            counters: EpisodeCounters::default(),
             throttle: f64::from(scenario.episode.throttle_permille) / 1000.0,
             limits: Limits::new(&scenario, fastest_m_s(&vehicle, &track)),
             scenario,
@@ -114,17 +114,17 @@ impl Drive {
             selector,
             sensors,
             controller,
-            seen: Features::default(),
-            told_s: 0.0,
+            observed: Features::default(),
+            reported_return_s: 0.0,
             ticks: 0,
-            eventful_ticks: 0,
+            event_ticks: 0,
             unused_s: 0.0,
             furthest_m: 0.0,
             end: None,
             trace: None,
         };
         drive.start();
-        drive.seen = drive.controller.features(&drive.scenario.settings);
+        drive.observed = drive.controller.features(&drive.scenario.settings);
         drive
     }
 
@@ -156,7 +156,7 @@ impl Drive {
     /// The state of the vehicle, energies and damage up to date: more than a controller can know.
     #[must_use]
     pub fn plant(&self) -> Plant {
-        self.plant.booked(&self.vehicle)
+        self.plant.with_energies_accumulated(&self.vehicle)
     }
 
     /// The controller.
@@ -177,10 +177,10 @@ impl Drive {
         self.ticks
     }
 
-    /// How many of them were not plain driving: borders, obstacles, shifts, standstill, slipping wheels.
+    /// How many of them were not steady-state driving: borders, obstacles, shifts, standstill, slipping wheels.
     #[must_use]
-    pub fn eventful_ticks(&self) -> u64 {
-        self.eventful_ticks
+    pub fn event_ticks(&self) -> u64 {
+        self.event_ticks
     }
 
     /// Which requests the guard would carry out now.
@@ -192,36 +192,36 @@ impl Drive {
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
     /// decision is due.
     pub fn tick(&mut self, request: Request, decided: bool) -> bool {
-        self.drive_on(request, decided, 1)
+        self.tick_many(request, decided, 1)
     }
 
-    /// Up to `most` ticks, all but the first without a request: one, or some of plain driving. Returns whether the
+    /// Up to `most` ticks, all but the first without a request: one, or some of steady-state driving. Returns whether the
     /// next decision is due.
-    fn drive_on(&mut self, request: Request, decided: bool, most: usize) -> bool {
+    fn tick_many(&mut self, request: Request, decided: bool, most: usize) -> bool {
         let command = self.controller.act(&self.scenario.settings, request, decided);
         if self.controller.guard().verdict() == Verdict::Accepted {
-            self.note_shift(request);
+            self.record_shift(request);
         }
-        let plain = command.drive && self.selector.at_rest(&command) && self.plan();
-        let due = if plain { self.cruise(most) } else { self.any_tick(&command) };
+        let steady = command.drive && self.selector.at_rest(&command) && self.plan();
+        let due = if steady { self.cruise(most) } else { self.event_tick(&command) };
         if self.trace.is_some() {
-            self.note_trace(request, decided, command.drive);
+            self.record_trace(request, decided, command.drive);
         }
         due
     }
 
-    fn note_shift(&mut self, request: Request) {
-        self.tally.shifts += 1;
-        if let Some((at, last)) = self.tally.last_shift
+    fn record_shift(&mut self, request: Request) {
+        self.counters.shifts += 1;
+        if let Some((at, last)) = self.counters.last_shift
             && last != request
             && self.ticks - at <= self.limits.reversal
         {
-            self.tally.reversals += 1;
+            self.counters.reversals += 1;
         }
-        self.tally.last_shift = Some((self.ticks, request));
+        self.counters.last_shift = Some((self.ticks, request));
     }
 
-    /// Whether the coming tick is plain driving; if so, a piece of it is under way.
+    /// Whether the coming tick is steady-state driving; if so, a phase of it is under way.
     #[inline]
     fn plan(&mut self) -> bool {
         if self.plant.ticks_ahead() > 0 {
@@ -231,12 +231,12 @@ impl Drive {
         if !self.plant.plan(&self.vehicle, &self.track, self.throttle, horizon) {
             return false;
         }
-        let known = self.known(self.scenario.episode.throttle_permille);
-        self.sensors.prepare(self.plant.outlook(), &known);
+        let known_inputs = self.known_inputs(self.scenario.episode.throttle_permille);
+        self.sensors.prepare(self.plant.predicted_inputs(), &known_inputs);
         true
     }
 
-    /// Ticks that a new piece of plain driving may last: it ends with a decision where one falls into it.
+    /// Ticks that a new phase of steady-state driving may last: it ends with a decision where one falls into it.
     #[inline]
     fn horizon(&self) -> usize {
         let settings = &self.scenario.settings;
@@ -248,14 +248,14 @@ impl Drive {
         }
     }
 
-    /// Up to `most` ticks of plain driving, until the next decision is due or the piece is over.
+    /// Up to `most` ticks of steady-state driving, until the next decision is due or the phase is over.
     #[inline]
     fn cruise(&mut self, most: usize) -> bool {
         let settings = &self.scenario.settings;
         let to_decision = usize::from(self.controller.ticks_to_decision(settings));
         let ticks = most.min(to_decision).min(self.plant.ticks_ahead());
-        let (ticks, due) = self.controller.drive_on(settings, self.sensors.coming(ticks));
-        self.sensors.hand_out(ticks);
+        let (ticks, due) = self.controller.tick_many(settings, self.sensors.pending(ticks));
+        self.sensors.advance(ticks);
         self.plant.cruise(&self.vehicle, ticks);
         self.ticks += ticks as u64;
         if self.plant.ticks_ahead() == 0 {
@@ -265,68 +265,70 @@ impl Drive {
     }
 
     /// One tick of anything that can happen, by the reading at its end.
-    fn any_tick(&mut self, command: &Command) -> bool {
+    fn event_tick(&mut self, command: &Command) -> bool {
         let (duty_permille, duty) =
             if command.drive { (self.scenario.episode.throttle_permille, self.throttle) } else { (0, 0.0) };
         let gear_before = self.controller.guard().gear();
-        self.eventful_ticks += 1;
-        self.any_motion(command, duty);
+        self.event_ticks += 1;
+        self.event_motion(command, duty);
         self.ticks += 1;
         self.count(command.drive);
         let due = self.sense(duty_permille);
         if self.controller.guard().gear() != gear_before && self.controller.observer().since_failed() == 1 {
-            self.tally.failed_upshifts += 1;
+            self.counters.failed_upshifts += 1;
         }
         due
     }
 
     /// One tick of anything that can happen.
-    fn any_motion(&mut self, command: &Command, duty: f64) {
+    fn event_motion(&mut self, command: &Command, duty: f64) {
         let tick_s = self.vehicle.tick_s;
-        self.plant.book(&self.vehicle);
-        let before = self.plant.ledger.heat();
+        self.plant.accumulate_energies(&self.vehicle);
+        let before = self.plant.energies.heat();
         self.selector.command(&self.vehicle, &mut self.plant, command);
         let mut left_s = tick_s;
         while left_s > 1e-12 {
-            let piece_s = self.selector.next_s().min(left_s);
-            if piece_s > 0.0 {
-                let advance = self.plant.advance(&self.vehicle, &self.track, piece_s, duty);
+            let phase_s = self.selector.next_s().min(left_s);
+            if phase_s > 0.0 {
+                let advance = self.plant.advance(&self.vehicle, &self.track, phase_s, duty);
                 if advance.finished {
                     self.unused_s = left_s - advance.elapsed_s;
                     self.end = Some(Cause::Finished);
                     break;
                 }
             }
-            left_s -= piece_s;
-            self.selector.pass(&self.vehicle, &mut self.plant, piece_s);
+            left_s -= phase_s;
+            self.selector.pass(&self.vehicle, &mut self.plant, phase_s);
         }
-        self.plant.settle_tick(&self.vehicle, before);
+        self.plant.update_thermal_tick(&self.vehicle, before);
     }
 
-    /// Clocks and the end of the episode, at the end of every piece of plain driving and at every other tick. Pieces
+    /// Clocks and the end of the episode, at the end of every phase of steady-state driving and at every other tick. Phases
     /// are planned so that winding, battery and time limit are met to the tick; progress is looked at this often.
     fn count(&mut self, drive: bool) {
         if !self.is_physical() {
-            self.look_closer();
+            self.inspect();
         }
-        let tally = &mut self.tally;
+        let counters = &mut self.counters;
         if drive && self.plant.v_m_s.abs() < STILL_M_S {
-            tally.stalled += 1;
+            counters.stalled += 1;
         }
-        tally.peak_winding_k = tally.peak_winding_k.max(self.plant.rise.winding_k);
-        tally.jammed = if self.selector.dogs == Dogs::Jammed { tally.jammed + 1 } else { 0 };
+        counters.peak_winding_k = counters.peak_winding_k.max(self.plant.temperature_rise.winding_k);
+        counters.jammed = if self.selector.dogs == Dogs::Jammed { counters.jammed + 1 } else { 0 };
         if self.plant.x_m > self.furthest_m + PROGRESS_M || self.end.is_some() {
             self.furthest_m = self.plant.x_m;
-            tally.progress_at = self.ticks;
+            counters.progress_at = self.ticks;
         }
         if self.end.is_some() {
-        } else if self.vehicle.air_c + self.plant.rise.winding_k > self.vehicle.heat.winding_limit_c {
+        } else if self.vehicle.air_c + self.plant.temperature_rise.winding_k
+            > self.vehicle.heat.winding_limit_c
+        {
             self.end = Some(Cause::Overheated);
         } else if drive && self.plant.terminal_v < self.vehicle.cutoff_voltage_v {
             self.end = Some(Cause::BatteryEmpty);
-        } else if tally.jammed > self.limits.jam {
+        } else if counters.jammed > self.limits.jam {
             self.end = Some(Cause::Jammed);
-        } else if self.ticks - tally.progress_at > self.limits.no_progress {
+        } else if self.ticks - counters.progress_at > self.limits.no_progress {
             self.end = Some(Cause::StalledOut);
         } else if self.ticks >= self.limits.time {
             self.end = Some(Cause::OutOfTime);
@@ -339,32 +341,32 @@ impl Drive {
     /// The vehicle is held while the controller starts, until its first decision is due: it sees the selector
     /// arrive in one tick and decides in the next. All that costs one reading of the sensors.
     fn start(&mut self) {
-        let known = self.known(0);
-        self.sensors.prepare(&self.plant.present(), &known);
+        let known_inputs = self.known_inputs(0);
+        self.sensors.prepare(&self.plant.current_inputs(), &known_inputs);
         let settings = &self.scenario.settings;
-        if let [raw, ..] = self.sensors.coming(1)
+        if let [raw, ..] = self.sensors.pending(1)
             && !self.controller.sense(settings, raw)
         {
             self.controller.act(settings, Request::Hold, false);
             self.controller.sense(settings, raw);
         }
-        self.sensors.hand_out(1);
+        self.sensors.advance(1);
     }
 
     /// Reads the sensors once and hands that to the controller; returns whether the next decision is due.
     fn sense(&mut self, duty_permille: u16) -> bool {
-        let known = self.known(duty_permille);
-        self.sensors.prepare(&self.plant.present(), &known);
-        let due = match self.sensors.coming(1) {
+        let known_inputs = self.known_inputs(duty_permille);
+        self.sensors.prepare(&self.plant.current_inputs(), &known_inputs);
+        let due = match self.sensors.pending(1) {
             [raw, ..] => self.controller.sense(&self.scenario.settings, raw),
             [] => false,
         };
-        self.sensors.hand_out(1);
+        self.sensors.advance(1);
         due
     }
 
-    fn known(&self, duty_permille: u16) -> Known {
-        Known {
+    fn known_inputs(&self, duty_permille: u16) -> KnownInputs {
+        KnownInputs {
             duty_permille,
             selector_deg: self.selector.angle_deg(&self.vehicle),
             sin_grade: self.plant.sin_grade(&self.track),

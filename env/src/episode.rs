@@ -38,7 +38,7 @@ pub struct RewardConfig {
     pub shift_s: f64,
     /// Seconds per second standing still under drive.
     pub stall: f64,
-    /// Seconds for not finishing, beside the time that was left until the time limit.
+    /// Seconds for not finishing, in addition to the time that was left until the time limit.
     pub abort_s: f64,
 }
 

@@ -1,6 +1,7 @@
 //! The vehicle, its terrain and the episode. This crate knows no policy.
 //!
 //! Start reading at [`Drive`] (an episode, tick by tick), then `motion/plant.rs` (the physics).
+#![doc = include_str!("../README.md")]
 
 pub mod config;
 mod drive;
@@ -23,7 +24,7 @@ pub use episode::{EpisodeConfig, RewardConfig};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use physical::Unphysical;
 pub use rng::{Seed, Stream};
-pub use scenario::{CourseError, Scenario, load_course};
+pub use scenario::{CourseError, Scenario, load_course, measured_course};
 pub use sensing::tilt_deg;
 pub use trace::{TraceRow, write_trace};
 pub use world::{End, Step, World};

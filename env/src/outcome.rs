@@ -1,4 +1,4 @@
-//! What an episode came to.
+//! Outcome of an episode.
 
 use serde::{Deserialize, Serialize};
 

@@ -47,12 +47,19 @@ pub fn load_course(file: &Path) -> Result<(CourseConfig, Option<Course>), Course
     let course: CourseConfig = config::load(file)?;
     let measured = match &course.profile {
         Some(profile) => {
-            let path = file.parent().unwrap_or(Path::new(".")).join(profile);
-            Some(read_profile(&path, &course.name, &course.plain_surfaces())?)
+            Some(measured_course(&course, &file.parent().unwrap_or(Path::new(".")).join(profile))?)
         }
         None => None,
     };
     Ok((course, measured))
+}
+
+/// The course that a measured profile describes, on the surfaces of `course`.
+///
+/// # Errors
+/// [`CourseError`].
+pub fn measured_course(course: &CourseConfig, profile: &Path) -> Result<Course, CourseError> {
+    Ok(read_profile(profile, &course.name, &course.plain_surfaces())?)
 }
 
 impl Scenario {
@@ -76,7 +83,7 @@ impl Scenario {
 
     /// Vehicle and track of one episode.
     #[must_use]
-    pub fn lay(&self, episode: u64) -> (Vehicle, Track) {
+    pub fn instantiate(&self, episode: u64) -> (Vehicle, Track) {
         let vehicle = self.vehicle.draw(&mut self.seed.stream(Stream::Vehicle, episode));
         let course = match &self.measured {
             Some(course) => course.clone(),
@@ -109,7 +116,7 @@ impl Scenario {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::{Spread, load};
+    use crate::config::{ParameterDistribution, load};
 
     fn scenario(seed: u64) -> Scenario {
         let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
@@ -119,22 +126,22 @@ mod tests {
     }
 
     /// What an episode drew.
-    fn drawn(scenario: &Scenario, episode: u64) -> (Vehicle, Course) {
-        let (vehicle, track) = scenario.lay(episode);
+    fn sampled(scenario: &Scenario, episode: u64) -> (Vehicle, Course) {
+        let (vehicle, track) = scenario.instantiate(episode);
         (vehicle, track.course)
     }
 
     #[test]
     fn an_episode_follows_from_seed_and_number_alone() {
         let one = scenario(5);
-        let third = drawn(&one, 3);
+        let third = sampled(&one, 3);
         for other in [0, 7, 2] {
-            assert_ne!(drawn(&one, other).0, third.0, "another vehicle in episode {other}");
-            assert_ne!(drawn(&one, other).1, third.1, "another course in episode {other}");
+            assert_ne!(sampled(&one, other).0, third.0, "another vehicle in episode {other}");
+            assert_ne!(sampled(&one, other).1, third.1, "another course in episode {other}");
         }
-        assert_eq!(drawn(&one, 3), third, "whatever was drawn in between");
-        assert_eq!(drawn(&scenario(5), 3), third, "in another scenario of the same seed");
-        let other_seed = drawn(&scenario(6), 3);
+        assert_eq!(sampled(&one, 3), third, "whatever was drawn in between");
+        assert_eq!(sampled(&scenario(5), 3), third, "in another scenario of the same seed");
+        let other_seed = sampled(&scenario(6), 3);
         assert_ne!(other_seed.0, third.0);
         assert_ne!(other_seed.1, third.1);
     }
@@ -143,9 +150,10 @@ mod tests {
     fn what_the_vehicle_draws_does_not_move_the_course() {
         let mut still = scenario(5);
         still.vehicle.variation = still.vehicle.variation.nominal();
-        assert_eq!(drawn(&still, 3).1, drawn(&scenario(5), 3).1);
+        assert_eq!(sampled(&still, 3).1, sampled(&scenario(5), 3).1);
         let mut wild = scenario(5);
-        wild.vehicle.variation.mass_factor = Spread::Normal { mean: 1.0, sd: 0.5, low: 0.99, high: 1.01 };
-        assert_eq!(drawn(&wild, 3).1, drawn(&scenario(5), 3).1, "many tries of one draw change nothing");
+        wild.vehicle.variation.mass_factor =
+            ParameterDistribution::Normal { mean: 1.0, sd: 0.5, low: 0.99, high: 1.01 };
+        assert_eq!(sampled(&wild, 3).1, sampled(&scenario(5), 3).1, "many tries of one draw change nothing");
     }
 }

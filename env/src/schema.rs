@@ -22,6 +22,6 @@ impl JsonSchema for ObstacleShape {
     }
 
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
-        json_schema!({ "type": "string", "enum": [ObstacleShape::Rod, ObstacleShape::Edge] })
+        json_schema!({ "type": "string", "enum": [ObstacleShape::Bump, ObstacleShape::Edge] })
     }
 }

@@ -5,8 +5,8 @@ mod noise;
 
 pub use grade::tilt_deg;
 
-use crate::motion::{BATCH, Outlook, Straight};
-use crate::vehicle::{NoisyConfig, SensorConfig, Vehicle};
+use crate::motion::{Affine, PredictedInputs};
+use crate::vehicle::{BATCH, NoisyConfig, SensorConfig, Vehicle};
 use grade::Grade;
 use lowgear_onboard::Raw;
 use noise::Noise;
@@ -19,12 +19,12 @@ const MOST_LATENCY: usize = 7;
 /// Readings kept for those that are late: a power of two above that.
 const SLOTS: usize = 8;
 
-/// The sensors of one vehicle. Readings are worked out for some ticks at a time and handed out as they fall due.
+/// The sensors of one vehicle. Readings are computed for some ticks at a time and handed out as they fall due.
 #[derive(Clone, Debug)]
 pub(crate) struct Sensors {
     noise: Noise,
     pulses_per_rad: f64,
-    tacho_noise: f32,
+    encoder_noise: f32,
     battery: Option<Channel>,
     current: Option<Channel>,
     tilt: Option<Channel>,
@@ -39,8 +39,8 @@ pub(crate) struct Sensors {
     counted: f64,
     speed_m_s: f32,
     /// The readings to come, and what the controller sees of them.
-    coming: [Raw; BATCH],
-    shown: [Raw; BATCH],
+    pending: [Raw; BATCH],
+    delayed: [Raw; BATCH],
     pulses: [f64; BATCH],
     speeds_m_s: [f32; BATCH],
     next: usize,
@@ -84,28 +84,28 @@ impl Channel {
 
 /// A quantity that goes with the speed, at the ends of the coming ticks.
 #[inline]
-fn along<const N: usize>(quantity: &Straight, speed_m_s: &[f32; N]) -> [f32; N] {
-    let (at_rest, rise) = (quantity.at(0.0) as f32, quantity.rise() as f32);
+fn along<const N: usize>(quantity: &Affine, speed_m_s: &[f32; N]) -> [f32; N] {
+    let (at_rest, slope) = (quantity.at(0.0) as f32, quantity.slope() as f32);
     let mut values = [0.0; N];
     for i in 0..N {
-        values[i] = at_rest + rise * speed_m_s[i];
+        values[i] = at_rest + slope * speed_m_s[i];
     }
     values
 }
 
 /// What each value has over the one before it.
 #[inline]
-fn rises<T: Copy + Sub<Output = T>, const N: usize>(values: &[T; N], before: T) -> [T; N] {
-    let mut rises = [values[0] - before; N];
+fn increments<T: Copy + Sub<Output = T>, const N: usize>(values: &[T; N], before: T) -> [T; N] {
+    let mut increments = [values[0] - before; N];
     for i in 1..N {
-        rises[i] = values[i] - values[i - 1];
+        increments[i] = values[i] - values[i - 1];
     }
-    rises
+    increments
 }
 
-/// What stays the same over the ticks that are worked out together.
+/// What stays the same over the ticks that are computed together.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Known {
+pub(crate) struct KnownInputs {
     pub(crate) duty_permille: u16,
     pub(crate) selector_deg: f64,
     pub(crate) sin_grade: f64,
@@ -124,8 +124,8 @@ impl Sensors {
                 rng,
                 [true, config.battery.is_some(), config.current.is_some(), config.tilt.is_some()],
             ),
-            pulses_per_rad: f64::from(config.tacho.pulses_per_turn) / TAU,
-            tacho_noise: (config.tacho.noise * vehicle.sensor_noise_factor) as f32,
+            pulses_per_rad: f64::from(config.encoder.pulses_per_turn) / TAU,
+            encoder_noise: (config.encoder.noise * vehicle.sensor_noise_factor) as f32,
             battery: channel(config.battery, 1000.0, [0.0, 65_000.0]),
             current: channel(config.current, 1000.0, [-32_000.0, 32_000.0]),
             tilt: channel(config.tilt, 10.0, [-900.0, 900.0]),
@@ -136,8 +136,8 @@ impl Sensors {
             readings: 0,
             counted: 0.0,
             speed_m_s: 0.0,
-            coming: [Raw::default(); BATCH],
-            shown: [Raw::default(); BATCH],
+            pending: [Raw::default(); BATCH],
+            delayed: [Raw::default(); BATCH],
             pulses: [0.0; BATCH],
             speeds_m_s: [0.0; BATCH],
             next: 0,
@@ -145,33 +145,37 @@ impl Sensors {
         }
     }
 
-    /// Works out the readings of the coming ticks. Readings meet the same noise whatever the state, so two policies
+    /// Computes the readings of the coming ticks. Readings meet the same noise whatever the state, so two policies
     /// on one course do.
-    pub(crate) fn prepare<const N: usize>(&mut self, outlook: &Outlook<N>, known: &Known) {
-        self.begin(known);
-        self.work_out(outlook, known);
-        self.show(known);
+    pub(crate) fn prepare<const N: usize>(
+        &mut self,
+        predicted_inputs: &PredictedInputs<N>,
+        known_inputs: &KnownInputs,
+    ) {
+        self.begin(known_inputs);
+        self.sample(predicted_inputs, known_inputs);
+        self.apply_latency(known_inputs);
     }
 
-    fn begin(&mut self, known: &Known) {
+    fn begin(&mut self, known_inputs: &KnownInputs) {
         self.noise.provide();
         self.next = 0;
-        if self.grade.sine != known.sin_grade {
-            self.grade = Grade::new(known.sin_grade);
+        if self.grade.sine != known_inputs.sin_grade {
+            self.grade = Grade::new(known_inputs.sin_grade);
         }
     }
 
     /// Plain loops over arrays, which the compiler turns into arithmetic on several readings at once.
     #[inline(never)]
-    fn work_out<const N: usize>(&mut self, outlook: &Outlook<N>, known: &Known) {
-        let counts = self.count_pulses(outlook);
-        let speed_m_s = outlook.speed_m_s.map(|v| v as f32);
+    fn sample<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>, known_inputs: &KnownInputs) {
+        let counts = self.count_pulses(predicted_inputs);
+        let speed_m_s = predicted_inputs.speed_m_s.map(|v| v as f32);
         let battery_mv = match &self.battery {
-            Some(channel) => channel.read(&along(&outlook.terminal_v, &speed_m_s), self.noise.of(1)),
+            Some(channel) => channel.read(&along(&predicted_inputs.terminal_v, &speed_m_s), self.noise.of(1)),
             None => [0; N],
         };
         let current_ma = match &self.current {
-            Some(channel) => channel.read(&along(&outlook.current_a, &speed_m_s), self.noise.of(2)),
+            Some(channel) => channel.read(&along(&predicted_inputs.current_a, &speed_m_s), self.noise.of(2)),
             None => [0; N],
         };
         let tilt_ddeg = match &self.tilt {
@@ -179,15 +183,15 @@ impl Sensors {
             None => [0; N],
         };
         // A drum of more than one turn reads as its place within the turn.
-        let selector_ddeg = (10.0 * known.selector_deg).round().rem_euclid(3600.0) as u16;
+        let selector_ddeg = (10.0 * known_inputs.selector_deg).round().rem_euclid(3600.0) as u16;
         self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
-        for (i, raw) in self.coming[..N].iter_mut().enumerate() {
+        for (i, raw) in self.pending[..N].iter_mut().enumerate() {
             *raw = Raw {
-                tacho_counts: counts[i] as u16,
+                encoder_counts: counts[i] as u16,
                 battery_mv: battery_mv[i] as u16,
                 current_ma: current_ma[i] as i16,
                 tilt_ddeg: tilt_ddeg[i] as i16,
-                duty_permille: known.duty_permille,
+                duty_permille: known_inputs.duty_permille,
                 selector_ddeg,
             };
         }
@@ -195,13 +199,14 @@ impl Sensors {
 
     /// Pulses in each of the coming ticks, some lost or doubled.
     #[inline]
-    fn count_pulses<const N: usize>(&mut self, outlook: &Outlook<N>) -> [i32; N] {
-        let turned = outlook.turned_rad.times(self.pulses_per_rad);
-        let pulses = outlook.moved_m.map(|moved_m| whole(turned.at(moved_m)));
-        let (rises, noise) = (rises(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
+    fn count_pulses<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>) -> [i32; N] {
+        let turned = predicted_inputs.turned_rad.times(self.pulses_per_rad);
+        let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
+        let (increments, noise) =
+            (increments(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
         let mut counts = [0; N];
         for i in 0..N {
-            let counted = at_least(rises[i], 0.0) * (1.0 + self.tacho_noise * noise[i]);
+            let counted = at_least(increments[i], 0.0) * (1.0 + self.encoder_noise * noise[i]);
             counts[i] = nearest(limited(counted, 0.0, 60_000.0));
         }
         self.pulses[..N].copy_from_slice(&pulses);
@@ -211,53 +216,53 @@ impl Sensors {
     /// Tilt that the accelerometer would show without steps and noise.
     #[inline]
     fn tilt_deg<const N: usize>(&self, speed_m_s: &[f32; N]) -> [f32; N] {
-        let mut shown = rises(speed_m_s, self.speed_m_s);
-        for rise in &mut shown {
+        let mut delayed = increments(speed_m_s, self.speed_m_s);
+        for rise in &mut delayed {
             *rise *= self.ticks_per_s;
         }
-        shown = self.grade.tilts_deg(&shown);
-        for degrees in &mut shown {
+        delayed = self.grade.tilts_deg(&delayed);
+        for degrees in &mut delayed {
             *degrees += self.tilt_bias_deg;
         }
-        shown
+        delayed
     }
 
     /// What the controller sees of the readings to come: as late as they are. The selector angle is read by the
     /// servo itself and never late, and the duty is known.
-    fn show(&mut self, known: &Known) {
+    fn apply_latency(&mut self, known_inputs: &KnownInputs) {
         if self.latency_ticks == 0 {
             return;
         }
         if self.readings == 0 {
-            self.late = [self.coming[0]; SLOTS];
+            self.late = [self.pending[0]; SLOTS];
         }
-        let selector_ddeg = self.coming[0].selector_ddeg;
+        let selector_ddeg = self.pending[0].selector_ddeg;
         for i in 0..BATCH {
             let seen = match i.checked_sub(self.latency_ticks) {
-                Some(fresh) => self.coming[fresh],
+                Some(fresh) => self.pending[fresh],
                 None => {
                     let number = (self.readings as usize + i).wrapping_sub(self.latency_ticks);
                     self.late[number % SLOTS]
                 }
             };
-            self.shown[i] = Raw { selector_ddeg, duty_permille: known.duty_permille, ..seen };
+            self.delayed[i] = Raw { selector_ddeg, duty_permille: known_inputs.duty_permille, ..seen };
         }
     }
 
     /// The readings that come next.
     #[inline]
-    pub(crate) fn coming(&self, ticks: usize) -> &[Raw] {
-        let shown = if self.latency_ticks == 0 { &self.coming } else { &self.shown };
+    pub(crate) fn pending(&self, ticks: usize) -> &[Raw] {
+        let delayed = if self.latency_ticks == 0 { &self.pending } else { &self.delayed };
         let begin = self.next.min(BATCH);
-        &shown[begin..(begin + ticks).min(BATCH)]
+        &delayed[begin..(begin + ticks).min(BATCH)]
     }
 
     /// Notes that the first of them have been handed out.
     #[inline]
-    pub(crate) fn hand_out(&mut self, ticks: usize) {
+    pub(crate) fn advance(&mut self, ticks: usize) {
         if self.latency_ticks > 0 {
             for at in self.next..self.next + ticks {
-                self.late[self.readings as usize % SLOTS] = self.coming[at % BATCH];
+                self.late[self.readings as usize % SLOTS] = self.pending[at % BATCH];
                 self.readings += 1;
             }
         }
@@ -269,7 +274,7 @@ impl Sensors {
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.coming[self.next.wrapping_sub(1) % BATCH]
+        &self.pending[self.next.wrapping_sub(1) % BATCH]
     }
 }
 

@@ -43,8 +43,8 @@ pub struct TraceRow {
     pub slipping: u8,
     /// Return so far.
     pub return_s: f64,
-    /// Raw tacho reading.
-    pub tacho_counts: u16,
+    /// Raw encoder reading.
+    pub encoder_counts: u16,
     /// Raw tilt reading, tenths of a degree.
     pub tilt_ddeg: i16,
     /// Feature: speed over no-load speed, permille.

@@ -6,36 +6,36 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
-mod foresight;
+mod one_step_model;
 mod preview;
 
 pub use preview::{Preview, Typical, drive_preview};
 
-use foresight::{Clocks, Landing, foresee};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;
-use lowgear_env::vehicle::{Rise, Vehicle};
+use lowgear_env::vehicle::{TemperatureRise, Vehicle};
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_onboard::Request;
+use one_step_model::{Clocks, Successor, predict};
 
-/// Fineness of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
+/// Resolution of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
 /// two decisions. So the same figures do for a cart that crawls and a tractor that trots.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Fineness {
+pub struct GridResolution {
     /// Distance between positions, strides.
     pub position_strides: f64,
     /// Number of speeds.
     pub speeds: usize,
 }
 
-impl Default for Fineness {
-    fn default() -> Fineness {
-        Fineness { position_strides: 0.2, speeds: 20 }
+impl Default for GridResolution {
+    fn default() -> GridResolution {
+        GridResolution { position_strides: 0.2, speeds: 20 }
     }
 }
 
 /// The grid of the first plan, which only tells how warm things get.
-const COARSE: Fineness = Fineness { position_strides: 1.0, speeds: 9 };
+const COARSE: GridResolution = GridResolution { position_strides: 1.0, speeds: 9 };
 
 /// A plan for one course.
 pub struct Plan {
@@ -50,7 +50,7 @@ pub struct Plan {
     margin_s: f64,
 }
 
-/// Shares of a climb that are positions of the grid: finer where a vehicle that fails comes to rest.
+/// Shares of a climb that are positions of the grid: finer where a vehicle that fails stops.
 const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
 /// A decision is followed this far before the plan's value is looked up, strides.
 const AHEAD_STRIDES: f64 = 0.6;
@@ -63,40 +63,40 @@ const MARGIN_SHARE: f64 = 0.2;
 const SWEEPS: usize = 200;
 
 /// Of the planned course time: by how much the mean value of plans may be too low on account of the grid, at
-/// [`Fineness::default`]. Measured: 0.3 s of 183 s by twice the positions and speeds.
+/// [`GridResolution::default`]. Measured: 0.3 s of 183 s by twice the positions and speeds.
 pub const DISCRETISATION_SHARE: f64 = 0.005;
 
 /// Charge and temperatures where a vehicle has been, in order of position.
-struct Warmth(Vec<(f64, f64, Rise)>);
+struct ThermalProfile(Vec<(f64, f64, TemperatureRise)>);
 
-impl Warmth {
+impl ThermalProfile {
     /// As at the start, everywhere.
-    fn cold(vehicle: &Vehicle) -> Warmth {
-        Warmth(vec![(0.0, vehicle.charge, Rise::default())])
+    fn cold(vehicle: &Vehicle) -> ThermalProfile {
+        ThermalProfile(vec![(0.0, vehicle.charge, TemperatureRise::default())])
     }
 
     /// As a first, coarse plan warms it up.
-    fn of(drive: &Drive) -> Warmth {
-        Warmth::along(drive, &Plan::with(drive, COARSE, &Warmth::cold(drive.vehicle())))
+    fn of(drive: &Drive) -> ThermalProfile {
+        ThermalProfile::along(drive, &Plan::with(drive, COARSE, &ThermalProfile::cold(drive.vehicle())))
     }
 
     /// Along the way that `plan` takes in the episode.
-    fn along(drive: &Drive, plan: &Plan) -> Warmth {
+    fn along(drive: &Drive, plan: &Plan) -> ThermalProfile {
         let mut drive = drive.clone();
-        let mut noted = Warmth::cold(drive.vehicle()).0;
+        let mut noted = ThermalProfile::cold(drive.vehicle()).0;
         loop {
             let done = drive.step(plan.decide(&drive) as usize).end.is_some();
             let plant = drive.plant();
             if noted.last().is_none_or(|last| plant.x_m > last.0) {
-                noted.push((plant.x_m, plant.charge, plant.rise));
+                noted.push((plant.x_m, plant.charge, plant.temperature_rise));
             }
             if done {
-                return Warmth(noted);
+                return ThermalProfile(noted);
             }
         }
     }
 
-    fn at(&self, x_m: f64) -> (f64, Rise) {
+    fn at(&self, x_m: f64) -> (f64, TemperatureRise) {
         let behind = self.0.partition_point(|noted| noted.0 <= x_m).max(1) - 1;
         (self.0[behind].1, self.0[behind].2)
     }
@@ -105,23 +105,23 @@ impl Warmth {
 impl Plan {
     /// Plans the course of `drive`, which stands at its start.
     #[must_use]
-    pub fn new(drive: &Drive, fineness: Fineness) -> Plan {
-        Plan::with(drive, fineness, &Warmth::of(drive))
+    pub fn new(drive: &Drive, resolution: GridResolution) -> Plan {
+        Plan::with(drive, resolution, &ThermalProfile::of(drive))
     }
 
-    fn with(drive: &Drive, fineness: Fineness, warmth: &Warmth) -> Plan {
+    fn with(drive: &Drive, resolution: GridResolution, thermal_profile: &ThermalProfile) -> Plan {
         let (vehicle, track) = (drive.vehicle(), drive.track());
         let scenario = drive.scenario();
         let clocks = Clocks::new(scenario);
         let top_m_s = top_speed_m_s(vehicle);
         let stride_m = top_m_s * f64::from(clocks.decision) * vehicle.tick_s;
-        let step_m = fineness.position_strides * stride_m;
+        let step_m = resolution.position_strides * stride_m;
         let positions_m = positions_m(vehicle, track, step_m);
         let positions = positions_m.len() - 1;
         let gears = vehicle.gears.len();
-        let last = (fineness.speeds - 1) as f64;
+        let last = (resolution.speeds - 1) as f64;
         let speeds: Vec<f64> =
-            (0..fineness.speeds).map(|j| 1.15 * top_m_s * (j as f64 / last).powf(1.4)).collect();
+            (0..resolution.speeds).map(|j| 1.15 * top_m_s * (j as f64 / last).powf(1.4)).collect();
         let layer = speeds.len() * gears;
         let mut plan = Plan {
             values: vec![0.0; (positions + 1) * layer],
@@ -133,8 +133,8 @@ impl Plan {
             margin_s: 0.0,
         };
         for i in (0..positions).rev() {
-            let landings = plan.landings(scenario, vehicle, track, i, warmth);
-            plan.solve_layer(scenario, &landings, i);
+            let successors = plan.successors(scenario, vehicle, track, i, thermal_profile);
+            plan.solve_layer(scenario, &successors, i);
         }
         let planned_s =
             plan.values[..gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
@@ -154,7 +154,7 @@ impl Plan {
     /// for a stretch, so that all are compared where the interpolation is trustworthy.
     #[must_use]
     pub fn decide(&self, drive: &Drive) -> Request {
-        let (hold, moved_m) = self.outlook(drive, Request::Hold);
+        let (hold, moved_m) = self.decision_value(drive, Request::Hold);
         if moved_m < 0.01 && drive.allowed(Request::Down as usize) {
             // Stuck: whatever the interpolation promises, only a lower gear can help.
             return Request::Down;
@@ -162,7 +162,7 @@ impl Plan {
         let mut best = (hold + self.margin_s, Request::Hold);
         for request in [Request::Down, Request::Up] {
             if drive.allowed(request as usize) {
-                let (value, _) = self.outlook(drive, request);
+                let (value, _) = self.decision_value(drive, request);
                 if value > best.0 {
                     best = (value, request);
                 }
@@ -173,23 +173,23 @@ impl Plan {
 
     /// Return of a decision, then holding until `ahead_m` further on or [`AHEAD_HOLDS`] decisions later,
     /// then the plan; and the distance covered until then, m.
-    fn outlook(&self, drive: &Drive, request: Request) -> (f64, f64) {
+    fn decision_value(&self, drive: &Drive, request: Request) -> (f64, f64) {
         let start_m = drive.plant().x_m;
         let mut plant = drive.plant().clone();
         let mut reward = 0.0;
         for n in 0..AHEAD_HOLDS {
             let request = if n == 0 { request } else { Request::Hold };
-            let Some((landing, after)) =
-                foresee(drive.scenario(), drive.vehicle(), drive.track(), plant, request, &self.clocks)
+            let Some((successor, after)) =
+                predict(drive.scenario(), drive.vehicle(), drive.track(), plant, request, &self.clocks)
             else {
                 return (f64::NEG_INFINITY, 0.0);
             };
-            reward += landing.reward;
-            if landing.finished {
-                return (reward, landing.x_m - start_m);
+            reward += successor.reward;
+            if successor.finished {
+                return (reward, successor.x_m - start_m);
             }
-            if landing.x_m > start_m + self.ahead_m || n + 1 == AHEAD_HOLDS {
-                return (reward + self.value(&landing), landing.x_m - start_m);
+            if successor.x_m > start_m + self.ahead_m || n + 1 == AHEAD_HOLDS {
+                return (reward + self.value(&successor), successor.x_m - start_m);
             }
             plant = after;
         }
@@ -197,43 +197,43 @@ impl Plan {
     }
 
     /// Where each decision leads from each speed and gear at position `i`.
-    fn landings(
+    fn successors(
         &self,
         scenario: &Scenario,
         vehicle: &Vehicle,
         track: &Track,
         i: usize,
-        warmth: &Warmth,
-    ) -> Vec<Option<Landing>> {
+        thermal_profile: &ThermalProfile,
+    ) -> Vec<Option<Successor>> {
         let layer = self.speeds.len() * self.gears;
-        let mut landings = Vec::with_capacity(layer * 3);
-        let (charge, rise) = warmth.at(self.positions_m[i]);
+        let mut successors = Vec::with_capacity(layer * 3);
+        let (charge, temperature_rise) = thermal_profile.at(self.positions_m[i]);
         for j in 0..self.speeds.len() {
             for gear in 0..self.gears {
                 let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear)
-                    .having(vehicle, charge, rise);
+                    .with_thermal_state(vehicle, charge, temperature_rise);
                 for request in Request::ALL {
-                    let landing = foresee(scenario, vehicle, track, plant.clone(), request, &self.clocks);
-                    landings.push(landing.map(|(landing, _)| landing));
+                    let successor = predict(scenario, vehicle, track, plant.clone(), request, &self.clocks);
+                    successors.push(successor.map(|(successor, _)| successor));
                 }
             }
         }
-        landings
+        successors
     }
 
     /// Finds the values at position `i`, from where decisions lead and the values behind it.
-    fn solve_layer(&mut self, scenario: &Scenario, landings: &[Option<Landing>], i: usize) {
+    fn solve_layer(&mut self, scenario: &Scenario, successors: &[Option<Successor>], i: usize) {
         let layer = self.speeds.len() * self.gears;
         let from = i * layer;
         let stay = self.giving_up(scenario, i);
         self.values[from..from + layer].fill(stay);
-        let outlooks: Vec<Option<Outlook>> =
-            landings.iter().map(|l| l.as_ref().map(|l| self.outlook_from(l, i))).collect();
+        let decision_values: Vec<Option<DecisionValue>> =
+            successors.iter().map(|l| l.as_ref().map(|l| self.decision_value_from(l, i))).collect();
         let own = &mut self.values[from..from + layer];
         for _ in 0..SWEEPS {
             let mut change: f64 = 0.0;
             for k in 0..layer {
-                let options = outlooks[3 * k..3 * k + 3].iter().flatten();
+                let options = decision_values[3 * k..3 * k + 3].iter().flatten();
                 let best = options.map(|o| o.value(own)).fold(stay, f64::max);
                 change = change.max((best - own[k]).abs());
                 own[k] = best;
@@ -260,35 +260,35 @@ impl Plan {
 
     /// Value of a landing seen from layer `i`, as a function of the layer's own values: behind it, the way back
     /// up is added at first gear's pace.
-    fn outlook_from(&self, landing: &Landing, i: usize) -> Outlook {
-        if landing.finished {
-            return Outlook { sure: landing.reward, open: 0.0, node: 0, next: 0, fast: 0.0 };
+    fn decision_value_from(&self, successor: &Successor, i: usize) -> DecisionValue {
+        if successor.finished {
+            return DecisionValue { sure: successor.reward, open: 0.0, node: 0, next: 0, fast: 0.0 };
         }
         let here_m = self.positions_m[i];
-        let back_m = (here_m - landing.x_m).max(0.0);
-        let at = if back_m > 0.0 { Landing { x_m: here_m, v_m_s: 0.0, ..*landing } } else { *landing };
-        let (row, share) = self.place(at.x_m);
-        let (j, fast) = self.pace(at.v_m_s);
+        let back_m = (here_m - successor.x_m).max(0.0);
+        let at = if back_m > 0.0 { Successor { x_m: here_m, v_m_s: 0.0, ..*successor } } else { *successor };
+        let (row, share) = self.position_index(at.x_m);
+        let (j, fast) = self.speed_index(at.v_m_s);
         let node = (j - 1) * self.gears + at.gear;
-        let reward = landing.reward - back_m / self.speeds[1].max(0.02);
+        let reward = successor.reward - back_m / self.speeds[1].max(0.02);
         let next = node + self.gears;
         if row > i {
-            return Outlook { sure: reward + self.value(&at), open: 0.0, node, next, fast };
+            return DecisionValue { sure: reward + self.value(&at), open: 0.0, node, next, fast };
         }
         let sure = reward + share * self.row(i + 1, j, fast, at.gear);
-        Outlook { sure, open: 1.0 - share, node, next, fast }
+        DecisionValue { sure, open: 1.0 - share, node, next, fast }
     }
 
     /// Interpolated value of a state.
-    fn value(&self, landing: &Landing) -> f64 {
-        let (i, share) = self.place(landing.x_m);
-        let (j, fast) = self.pace(landing.v_m_s);
-        let row = |i: usize| self.row(i, j, fast, landing.gear);
+    fn value(&self, successor: &Successor) -> f64 {
+        let (i, share) = self.position_index(successor.x_m);
+        let (j, fast) = self.speed_index(successor.v_m_s);
+        let row = |i: usize| self.row(i, j, fast, successor.gear);
         row(i) * (1.0 - share) + row(i + 1) * share
     }
 
     /// The position at or before `x_m`, and the share of the way to the next one.
-    fn place(&self, x_m: f64) -> (usize, f64) {
+    fn position_index(&self, x_m: f64) -> (usize, f64) {
         let last = self.positions_m.len() - 1;
         let i = self.positions_m.partition_point(|&x| x <= x_m).clamp(1, last) - 1;
         let (from_m, to_m) = (self.positions_m[i], self.positions_m[i + 1]);
@@ -296,7 +296,7 @@ impl Plan {
     }
 
     /// The speed above `v_m_s`, and the share of the way to it from the one below.
-    fn pace(&self, v_m_s: f64) -> (usize, f64) {
+    fn speed_index(&self, v_m_s: f64) -> (usize, f64) {
         let v = v_m_s.max(0.0);
         let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds.len() - 1);
         (j, ((v - self.speeds[j - 1]) / (self.speeds[j] - self.speeds[j - 1])).clamp(0.0, 1.0))
@@ -312,7 +312,7 @@ impl Plan {
 /// What a decision is worth while the values of its layer are still being found: `sure`, and `open` times the
 /// value between two of the layer's nodes.
 #[derive(Clone, Copy, Debug)]
-struct Outlook {
+struct DecisionValue {
     sure: f64,
     open: f64,
     node: usize,
@@ -320,7 +320,7 @@ struct Outlook {
     fast: f64,
 }
 
-impl Outlook {
+impl DecisionValue {
     fn value(&self, layer: &[f64]) -> f64 {
         if self.open > 0.0 {
             self.sure + self.open * (layer[self.node] * (1.0 - self.fast) + layer[self.next] * self.fast)

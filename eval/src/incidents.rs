@@ -38,7 +38,7 @@ impl Hunting {
 
 /// What happened in one kind of place.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Tally {
+struct IncidentCounts {
     distance_m: f64,
     stalls: u32,
     stalled_s: f64,
@@ -47,41 +47,41 @@ struct Tally {
 }
 
 /// By surface and class of grade.
-type Tallies = BTreeMap<(String, GradeClass), Tally>;
+type IncidentCountsByPlace = BTreeMap<(String, GradeClass), IncidentCounts>;
 
 /// Drives every training seed of a policy over all courses of a suite and counts what happened where. Events are
 /// placed where the vehicle is at the decision at which they show.
 pub fn places<P: Policy + Clone + Sync>(suite: &TestSuite, policy: &str, seeds: &[P]) -> Vec<PlaceCount> {
     let rounds: Vec<(&P, u64)> =
         seeds.iter().flat_map(|seed| (0..suite.courses).map(move |course| (seed, course))).collect();
-    let tallies: Vec<Tallies> = rounds
+    let tallies: Vec<IncidentCountsByPlace> = rounds
         .into_par_iter()
         .map(|(seed, course)| count(&mut Drive::new(Arc::clone(suite.scenario()), course), &mut seed.clone()))
         .collect();
-    let mut all = Tallies::new();
-    for (place, tally) in tallies.into_iter().flatten() {
+    let mut all = IncidentCountsByPlace::new();
+    for (place, incident_counts) in tallies.into_iter().flatten() {
         let sum = all.entry(place).or_default();
-        sum.distance_m += tally.distance_m;
-        sum.stalls += tally.stalls;
-        sum.stalled_s += tally.stalled_s;
-        sum.failed_upshifts += tally.failed_upshifts;
-        sum.hunts += tally.hunts;
+        sum.distance_m += incident_counts.distance_m;
+        sum.stalls += incident_counts.stalls;
+        sum.stalled_s += incident_counts.stalled_s;
+        sum.failed_upshifts += incident_counts.failed_upshifts;
+        sum.hunts += incident_counts.hunts;
     }
-    let counted = all.into_iter().map(|((surface, grade), tally)| PlaceCount {
+    let counted = all.into_iter().map(|((surface, grade), incident_counts)| PlaceCount {
         policy: policy.to_owned(),
         surface,
         grade,
-        distance_m: tally.distance_m,
-        stalls: tally.stalls,
-        stalled_s: tally.stalled_s,
-        failed_upshifts: tally.failed_upshifts,
-        hunts: tally.hunts,
+        distance_m: incident_counts.distance_m,
+        stalls: incident_counts.stalls,
+        stalled_s: incident_counts.stalled_s,
+        failed_upshifts: incident_counts.failed_upshifts,
+        hunts: incident_counts.hunts,
     });
     counted.collect()
 }
 
-fn count(drive: &mut Drive, policy: &mut dyn Policy) -> Tallies {
-    let mut tallies = Tallies::new();
+fn count(drive: &mut Drive, policy: &mut dyn Policy) -> IncidentCountsByPlace {
+    let mut tallies = IncidentCountsByPlace::new();
     let mut hunting = Hunting::default();
     let mut stands = false;
     policy.reset();
@@ -90,16 +90,16 @@ fn count(drive: &mut Drive, policy: &mut dyn Policy) -> Tallies {
         let request = policy.decide(drive.observation(), drive.mask());
         let end = drive.step(request as usize).end;
         let after = drive.outcome();
-        let tally = tallies.entry(place(drive)).or_default();
-        tally.distance_m += (drive.plant().x_m - from_m).max(0.0);
-        tally.failed_upshifts += after.failed_upshifts - before.failed_upshifts;
+        let incident_counts = tallies.entry(place(drive)).or_default();
+        incident_counts.distance_m += (drive.plant().x_m - from_m).max(0.0);
+        incident_counts.failed_upshifts += after.failed_upshifts - before.failed_upshifts;
         if after.shifts > before.shifts {
-            tally.hunts += u32::from(hunting.shift(from_s, request));
+            incident_counts.hunts += u32::from(hunting.shift(from_s, request));
         }
         let stalled_s = after.stall_s - before.stall_s;
-        tally.stalled_s += stalled_s;
+        incident_counts.stalled_s += stalled_s;
         let stood = stalled_s >= SHORTEST_STALL_S;
-        tally.stalls += u32::from(stood && !stands);
+        incident_counts.stalls += u32::from(stood && !stands);
         // The motor's rests belong to the same stall: it ends when the vehicle moves.
         stands = stood || (stands && drive.plant().v_m_s.abs() < STANDING_M_S);
         if end.is_some() {
@@ -118,7 +118,7 @@ fn place(drive: &Drive) -> (String, GradeClass) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::gather::tests::{rule, scenario};
+    use crate::aggregate::tests::{rule, scenario};
 
     #[test]
     fn hunting_is_up_down_and_up_within_its_time() {

@@ -1,16 +1,18 @@
-//! Judges policies: suites of courses, the bound, statistics, report, tables and firmware. Never learns.
+//! Evaluation of policies: suites of courses, the bound, statistics, comparison, sweeps and the replay of logs. Never
+//! learns, never draws.
+#![doc = include_str!("../README.md")]
 
+pub mod aggregate;
 pub mod bound;
-pub mod card;
-pub mod distil;
-pub mod export;
-pub mod gallery;
-pub mod gather;
+pub mod figures;
 pub mod incidents;
-pub mod report;
+pub mod replay;
 pub mod robustness;
 pub mod statistics;
 pub mod suite;
 pub mod summary;
 pub mod sweep;
-pub mod table;
+
+// So that examples for tests can be included by the report as they are.
+#[cfg(test)]
+extern crate self as lowgear_eval;

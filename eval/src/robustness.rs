@@ -8,18 +8,18 @@
 //! | mass factor | multiplies `chassis.mass-kg`; the spread of `variation.mass-factor` stays |
 //! | charge | replaces `variation.charge` |
 //! | tilt bias | replaces `variation.tilt-bias-deg` |
-//! | tacho noise | replaces `sensors.tacho.noise` |
+//! | encoder noise | replaces `sensors.encoder.noise` |
 //! | latency | is added to `sensors.latency-ticks` |
 //! | wear `w` | efficiencies times `1 - 0.2 w` (worn flanks), `dogs.gap-deg` times `1 - 0.5 w` (burred dogs enter at fewer angles), `selector.arrival-error-deg` times `1 + 2 w` up to the window (play in the detent) |
 //!
 //! The three figures of wear are invented; whether wear halves or ends an engagement depends on the gearbox.
 
 use lowgear_agents::policy::Policy;
-use lowgear_env::config::Spread;
+use lowgear_env::config::ParameterDistribution;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Outcome, Scenario};
 
-use crate::gather::episode_scores;
+use crate::aggregate::episode_scores;
 use crate::statistics::{StatisticsError, paired_difference};
 use crate::suite::TestSuite;
 use crate::summary::{Disturbance, Metric, RobustnessCell};
@@ -44,9 +44,9 @@ pub fn altered(scenario: &Scenario, disturbances: &[(Disturbance, f64)]) -> Scen
 fn alter(vehicle: &mut VehicleConfig, disturbance: Disturbance, value: f64) {
     match disturbance {
         Disturbance::MassFactor => vehicle.chassis.mass_kg *= value,
-        Disturbance::Charge => vehicle.variation.charge = Spread::Fixed(value),
-        Disturbance::TiltBiasDeg => vehicle.variation.tilt_bias_deg = Spread::Fixed(value),
-        Disturbance::TachoNoise => vehicle.sensors.tacho.noise = value,
+        Disturbance::Charge => vehicle.variation.charge = ParameterDistribution::Fixed(value),
+        Disturbance::TiltBiasDeg => vehicle.variation.tilt_bias_deg = ParameterDistribution::Fixed(value),
+        Disturbance::EncoderNoise => vehicle.sensors.encoder.noise = value,
         Disturbance::LatencyTicks => vehicle.sensors.latency_ticks += value.round() as u8,
         Disturbance::Wear => {
             let gearbox = &mut vehicle.gearbox;
@@ -60,7 +60,7 @@ fn alter(vehicle: &mut VehicleConfig, disturbance: Disturbance, value: f64) {
     }
 }
 
-/// Every training seed of a policy against another policy, paired on the courses of an altered world.
+/// Every training seed of a policy against another policy, paired on the courses of a perturbed condition.
 ///
 /// # Errors
 /// [`StatisticsError`], for example with fewer than two courses.
@@ -89,7 +89,7 @@ pub fn compared<P: Policy + Clone + Sync>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::gather::tests::{rule, scenario};
+    use crate::aggregate::tests::{rule, scenario};
 
     #[test]
     fn each_disturbance_moves_what_it_names_and_the_controller_stays() {
@@ -98,15 +98,18 @@ mod tests {
         assert_eq!(with(Disturbance::MassFactor, 1.0).vehicle, plain.vehicle);
         assert_eq!(with(Disturbance::Wear, 0.0).vehicle, plain.vehicle);
         assert_eq!(with(Disturbance::LatencyTicks, 0.0).vehicle, plain.vehicle);
-        let (light, heavy) = (plain.lay(3).0, with(Disturbance::MassFactor, 1.5).lay(3).0);
+        let (light, heavy) = (plain.instantiate(3).0, with(Disturbance::MassFactor, 1.5).instantiate(3).0);
         assert!((heavy.mass_kg / light.mass_kg - 1.5).abs() < 1e-12, "on top of the spread");
-        assert!((with(Disturbance::Charge, 0.1).lay(3).0.charge - 0.1).abs() < 1e-12);
-        assert!((with(Disturbance::TiltBiasDeg, -3.0).lay(3).0.tilt_bias_deg + 3.0).abs() < 1e-12);
-        assert_eq!(with(Disturbance::LatencyTicks, 2.0).lay(3).0.latency_ticks, light.latency_ticks + 2);
-        let worn = with(Disturbance::Wear, 1.0).lay(3).0;
+        assert!((with(Disturbance::Charge, 0.1).instantiate(3).0.charge - 0.1).abs() < 1e-12);
+        assert!((with(Disturbance::TiltBiasDeg, -3.0).instantiate(3).0.tilt_bias_deg + 3.0).abs() < 1e-12);
+        assert_eq!(
+            with(Disturbance::LatencyTicks, 2.0).instantiate(3).0.latency_ticks,
+            light.latency_ticks + 2
+        );
+        let worn = with(Disturbance::Wear, 1.0).instantiate(3).0;
         assert!((worn.gears[1].efficiency / light.gears[1].efficiency - 0.8).abs() < 1e-12);
         assert!((worn.dogs.entry_chance(0.0) / light.dogs.entry_chance(0.0) - 0.5).abs() < 1e-12);
-        assert_eq!(with(Disturbance::TachoNoise, 0.2).settings, plain.settings);
+        assert_eq!(with(Disturbance::EncoderNoise, 0.2).settings, plain.settings);
         assert_eq!(altered(&plain, &[(Disturbance::MassFactor, 2.0)]).settings, plain.settings);
     }
 

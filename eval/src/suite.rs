@@ -39,7 +39,7 @@ fn split(scenario: &Scenario, split: Split) -> Arc<Scenario> {
 }
 
 /// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
-fn sparing(scenario: &Scenario, factor: f64) -> Arc<Scenario> {
+fn with_stress_weight(scenario: &Scenario, factor: f64) -> Arc<Scenario> {
     let mut scenario = scenario.clone();
     scenario.episode.reward.stress_s_per_life *= factor;
     Arc::new(scenario)
@@ -66,8 +66,8 @@ impl TrainingSuite {
 
     /// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
     #[must_use]
-    pub fn sparing(&self, factor: f64) -> TrainingSuite {
-        TrainingSuite(sparing(&self.0, factor))
+    pub fn with_stress_weight(&self, factor: f64) -> TrainingSuite {
+        TrainingSuite(with_stress_weight(&self.0, factor))
     }
 
     /// Mean return of each policy over training courses `0..courses`, in order whatever the number of threads, and
@@ -108,8 +108,8 @@ impl ValidationSuite {
 
     /// The same courses, with a reward in which gearbox stress weighs `factor` times as much.
     #[must_use]
-    pub fn sparing(&self, factor: f64) -> ValidationSuite {
-        ValidationSuite { scenario: sparing(&self.scenario, factor), courses: self.courses }
+    pub fn with_stress_weight(&self, factor: f64) -> ValidationSuite {
+        ValidationSuite { scenario: with_stress_weight(&self.scenario, factor), courses: self.courses }
     }
 
     /// Return of each course, on the calling thread, and ticks driven.

@@ -6,7 +6,7 @@
 mod metric;
 mod places;
 mod robustness;
-mod spread;
+mod seeds;
 
 use std::collections::BTreeMap;
 
@@ -17,7 +17,7 @@ pub use crate::statistics::Estimate;
 pub use metric::Metric;
 pub use places::{GradeClass, PlaceCount};
 pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
-pub use spread::{ProfilePoint, SeedFigures};
+pub use seeds::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
 pub const FORMAT: u32 = 3;
@@ -67,9 +67,9 @@ pub struct Summary {
     pub paired: Vec<PairedDifference>,
     /// Distance to the clairvoyant plan, per policy; empty without a plan.
     pub headroom: Vec<Headroom>,
-    /// The subject against the tuned rule in altered worlds; empty when none were asked for.
+    /// The policy under test against the tuned rule in perturbed conditions; empty when none were asked for.
     pub robustness: Vec<RobustnessMap>,
-    /// What happened where to the subject and the tuned rule, over all test courses.
+    /// What happened where to the policy under test and the tuned rule, over all test courses.
     pub places: Vec<PlaceCount>,
     /// Validation score over training, one entry per learner and seed.
     pub curves: Vec<Curve>,
@@ -91,7 +91,7 @@ pub struct Study {
     pub version: String,
     /// Version of the task; results of different task versions must not be compared.
     pub task_version: u32,
-    /// Whether this was a short trial, too small to conclude from.
+    /// Whether this was a short run, too small to conclude from.
     pub quick: bool,
     /// Level of every interval, for example 0.95.
     pub level: f64,
@@ -177,7 +177,7 @@ pub struct PolicySummary {
     pub training_seeds: usize,
     /// Simulated controller ticks spent on finding it, all seeds together.
     pub search_ticks: u64,
-    /// Ticks that were spent before on what it starts from: the tuned rule of a learner, the teacher of a table.
+    /// Ticks that were spent before, inherited: the tuned rule of a learner, the teacher of a table.
     pub inherited_ticks: u64,
     /// Training seeds that gave no usable policy; they are left out of the figures, and said so.
     /// Training seeds are counted from 1, as their folders.
@@ -301,7 +301,7 @@ pub struct TunedRule {
     /// Lines to read, in the notation of the configuration.
     pub lines: Vec<String>,
     /// The same in units that a controller can be given: turns, volts, seconds, degrees.
-    pub to_type_in: Vec<String>,
+    pub enterable: Vec<String>,
 }
 
 /// The exported lookup table in short.
@@ -311,7 +311,7 @@ pub struct TableSheet {
     /// Policy it was distilled from.
     pub teacher: String,
     /// Whether its edges were searched for afterwards.
-    pub trimmed: bool,
+    pub refined: bool,
     /// Size in flash, bytes.
     pub bytes: usize,
     /// Cells.

@@ -10,7 +10,7 @@ mod repeats;
 mod rows;
 
 pub use findings::findings;
-pub use point::{figures_of, room_of, rule_of};
+pub use point::{figures_of, headroom_of, rule_of};
 pub use rows::write_points;
 
 use serde::{Deserialize, Serialize};
@@ -72,7 +72,7 @@ pub struct SweepPoint {
     /// The tuned rule on load ratio, which all others are compared with.
     pub rule: Option<RuleFigures>,
     /// How far that rule is behind the clairvoyant plan, if one was driven: what there is to win.
-    pub room: Option<Change>,
+    pub headroom: Option<DifferenceToRule>,
     /// The other policies.
     pub policies: Vec<PolicyFigures>,
 }
@@ -106,11 +106,11 @@ pub struct PolicyFigures {
     /// Gearbox damage, share of nominal life per km.
     pub damage_per_km: Estimate,
     /// Course time less the rule's, s.
-    pub time_less: Option<Change>,
+    pub time_difference: Option<DifferenceToRule>,
     /// Damage less the rule's, share of nominal life per km.
-    pub damage_less: Option<Change>,
-    /// Return less the rule's, s: the weighted sum that everybody was tuned and trained for.
-    pub return_less: Option<Change>,
+    pub damage_difference: Option<DifferenceToRule>,
+    /// Return less the rule's, s: the weighted sum that every policy was tuned and trained for.
+    pub return_difference: Option<DifferenceToRule>,
     /// Share of the gap between the rule and the plan, %, if there is a gap.
     pub gap_percent: Option<Estimate>,
 }
@@ -118,7 +118,7 @@ pub struct PolicyFigures {
 /// A paired difference over training seeds and courses.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Change {
+pub struct DifferenceToRule {
     /// In the unit of the figure.
     pub absolute: Estimate,
     /// Over the mean of the policy compared with, taken as exact, %; none where that mean is zero, and none for
@@ -172,13 +172,13 @@ fn plain_label(label: &str) -> &str {
     label.split(" (").next().unwrap_or(label)
 }
 
-impl Change {
-    /// As it is told, with its unit: relative where it can be, else in seconds.
-    fn told(&self) -> (Estimate, &'static str) {
+impl DifferenceToRule {
+    /// As it is displayed, with its unit: relative where it can be, else in seconds.
+    fn display_form(&self) -> (Estimate, &'static str) {
         self.percent.map_or((self.absolute, "s"), |percent| (percent, "%"))
     }
 
-    /// Whether its interval lies clear of zero.
+    /// Whether its interval excludes zero.
     #[must_use]
     pub fn is_clear(&self) -> bool {
         self.absolute.low > 0.0 || self.absolute.high < 0.0
@@ -186,4 +186,6 @@ impl Change {
 }
 
 #[cfg(test)]
-pub(crate) mod tests;
+pub(crate) mod example;
+#[cfg(test)]
+mod tests;

@@ -7,19 +7,19 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
-use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::dqn::{Dqn, DqnConfig, DqnPolicy, FeatureScaler, RuleGuide};
 use lowgear_agents::ppo::{Ppo, PpoConfig, PpoPolicy};
+use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use lowgear_agents::table::{LookupTable, Provenance, TableAxis, TablePolicy};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Outcome, Scenario, Seed, config, load_course};
-use lowgear_eval::bound::{Fineness, Plan, drive_plan};
-use lowgear_eval::gather::{Contender, StudyFacts, suite_card, summarise, vehicle_card};
+use lowgear_eval::aggregate::{EvaluatedPolicy, StudyMetadata, suite_card, summarise, vehicle_card};
+use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, Roles, Study};
-use lowgear_eval::table::{LookupTable, Provenance, TableAxis, TablePolicy};
 use lowgear_onboard::{Feature, Request};
-use lowgear_train::saved::Player;
+use lowgear_train::saved::PolicyInstance;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
@@ -37,36 +37,36 @@ fn main() {
     let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
     let scenario = Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(2026));
     let suite = TestSuite::new(&scenario, courses);
-    type OfSeed = fn(i16) -> Player;
+    type OfSeed = fn(i16) -> PolicyInstance;
     let kinds: [(&str, Family, OfSeed); 6] = [
-        ("speed-rule", Family::Rule, |seed| Player::Rule(rule(Signal::MotorSpeed, 850 - seed))),
-        ("load-rule", Family::Rule, |seed| Player::Rule(rule(Signal::SpeedRatio, 790 - seed))),
+        ("speed-rule", Family::Rule, |seed| PolicyInstance::Rule(rule(Signal::MotorSpeed, 850 - seed))),
+        ("load-rule", Family::Rule, |seed| PolicyInstance::Rule(rule(Signal::SpeedRatio, 790 - seed))),
         ("contextual", Family::Learned, contextual),
         ("dqn", Family::Learned, dqn),
         ("ppo", Family::Learned, ppo),
-        ("table", Family::Table, |seed| Player::Table(table(790 - seed))),
+        ("table", Family::Table, |seed| PolicyInstance::Table(table(790 - seed))),
     ];
     let whole = Instant::now();
-    let mut contenders = Vec::new();
-    for (id, family, player) in kinds {
+    let mut evaluated_policies = Vec::new();
+    for (id, family, instance) in kinds {
         let start = Instant::now();
         let outcomes: Vec<Vec<Outcome>> = (0..SEEDS)
             .map(|seed| {
-                let player = player(seed);
-                suite.outcomes(|| player.clone())
+                let instance = instance(seed);
+                suite.outcomes(|| instance.clone())
             })
             .collect();
         println!("{id:<12} {SEEDS} seeds x {courses} courses: {:6.2} s", start.elapsed().as_secs_f64());
-        contenders.push(contender(id, family, outcomes));
+        evaluated_policies.push(evaluated(id, family, outcomes));
     }
     let start = Instant::now();
-    let summary = summarise(facts(&suite), &contenders).unwrap();
+    let summary = summarise(metadata(&suite), &evaluated_policies).unwrap();
     println!("summary of {} differences: {:.2} s", summary.paired.len(), start.elapsed().as_secs_f64());
     println!("the whole comparison: {:.1} s", whole.elapsed().as_secs_f64());
     let start = Instant::now();
     for episode in 0..PLANNED {
         let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        let plan = Plan::new(&drive, Fineness::default());
+        let plan = Plan::new(&drive, GridResolution::default());
         drive_plan(&mut drive, &plan);
     }
     println!("plan: {:.2} s per course on one thread", start.elapsed().as_secs_f64() / PLANNED as f64);
@@ -84,24 +84,26 @@ fn guide(seed: i16) -> RuleGuide {
     RuleGuide::new(settings(Signal::SpeedRatio, 790 - seed), GEARS).unwrap()
 }
 
-fn contextual(seed: i16) -> Player {
+fn contextual(seed: i16) -> PolicyInstance {
     let plain = ContextualSettings::from_rule(&settings(Signal::SpeedRatio, 790 - seed));
     let weights: Vec<f64> = plain.weights().iter().enumerate().map(|(i, _)| 0.002 * (i % 5) as f64).collect();
-    Player::Contextual(Contextual::new(plain.with_weights(&weights).unwrap(), GEARS).unwrap())
+    PolicyInstance::Contextual(Contextual::new(plain.with_weights(&weights).unwrap(), GEARS).unwrap())
 }
 
-fn dqn(seed: i16) -> Player {
+fn dqn(seed: i16) -> PolicyInstance {
     let scaler = FeatureScaler::new(GEARS as u8, 1);
     let learner = Dqn::new(DqnConfig::default(), scaler.inputs(), 3, Seed(seed as u64)).unwrap();
     let policy = DqnPolicy::new(scaler, learner.target().clone()).unwrap();
-    Player::Dqn(Box::new(policy.with_guide(guide(seed), 100.0).unwrap()))
+    PolicyInstance::Dqn(Box::new(policy.with_guide(guide(seed), 100.0).unwrap()))
 }
 
-fn ppo(seed: i16) -> Player {
+fn ppo(seed: i16) -> PolicyInstance {
     let scaler = FeatureScaler::new(GEARS as u8, 1);
     let config = PpoConfig { guide_bias: 10.0, ..PpoConfig::default() };
     let learner = Ppo::new(config, scaler.inputs(), 3, Seed(seed as u64)).unwrap();
-    Player::Ppo(Box::new(PpoPolicy::new(scaler, learner.actor().unwrap(), 0.5, Some(guide(seed))).unwrap()))
+    PolicyInstance::Ppo(Box::new(
+        PpoPolicy::new(scaler, learner.actor().unwrap(), 0.5, Some(guide(seed))).unwrap(),
+    ))
 }
 
 fn table(up: i16) -> TablePolicy {
@@ -122,8 +124,8 @@ fn table(up: i16) -> TablePolicy {
     TablePolicy::new(LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap())
 }
 
-fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender {
-    Contender {
+fn evaluated(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> EvaluatedPolicy {
+    EvaluatedPolicy {
         id: id.to_owned(),
         label: id.to_owned(),
         family,
@@ -135,8 +137,8 @@ fn contender(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> Contender
     }
 }
 
-fn facts(suite: &TestSuite) -> StudyFacts {
-    StudyFacts {
+fn metadata(suite: &TestSuite) -> StudyMetadata {
+    StudyMetadata {
         study: Study {
             name: "bench".to_owned(),
             seed: 2026,

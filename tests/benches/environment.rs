@@ -41,7 +41,7 @@ const FULL_M: f64 = 15.0;
 /// Short courses, for many episodes, m.
 const SHORT_M: f64 = 2.0;
 
-/// Drives one episode to its end; returns its ticks and those that were not plain driving.
+/// Drives one episode to its end; returns its ticks and those that were not steady-state driving.
 fn drive(scenario: &Arc<Scenario>, rule: &Rule, episode: u64) -> [u64; 2] {
     let mut drive = Drive::new(Arc::clone(scenario), episode);
     let mut rule = rule.clone();
@@ -49,7 +49,7 @@ fn drive(scenario: &Arc<Scenario>, rule: &Rule, episode: u64) -> [u64; 2] {
     loop {
         let request = rule.decide(drive.observation(), drive.mask());
         if World::step(&mut drive, request as usize).end.is_some() {
-            return [drive.ticks(), drive.eventful_ticks()];
+            return [drive.ticks(), drive.event_ticks()];
         }
     }
 }
@@ -66,12 +66,13 @@ fn ticks_on_every_thread(scenario: &Arc<Scenario>, rule: &Rule, episodes: u64) -
 fn introduce() {
     let (scenario, rule) = demo(FULL_M);
     let counted: Vec<[u64; 2]> = (0..200).map(|episode| drive(&scenario, &rule, episode)).collect();
-    let [all, eventful] = [0, 1].map(|i| counted.iter().map(|c| c[i]).sum::<u64>());
-    let obstacles: usize = (0..200).map(|episode| scenario.lay(episode).1.course.obstacles.len()).sum();
+    let [all, with_events] = [0, 1].map(|i| counted.iter().map(|c| c[i]).sum::<u64>());
+    let obstacles: usize =
+        (0..200).map(|episode| scenario.instantiate(episode).1.course.obstacles.len()).sum();
     println!(
-        "200 episodes of {FULL_M} m: {:.0} ticks each, {:.1} % of them not plain driving, {:.2} obstacles per m",
+        "200 episodes of {FULL_M} m: {:.0} ticks each, {:.1} % of them not steady-state driving, {:.2} obstacles per m",
         all as f64 / 200.0,
-        100.0 * eventful as f64 / all as f64,
+        100.0 * with_events as f64 / all as f64,
         obstacles as f64 / (200.0 * FULL_M),
     );
     let (wall, cpu) = (Instant::now(), cpu_s());
@@ -120,7 +121,7 @@ fn every_thread_short_courses(bencher: Bencher, episodes: u64) {
 fn laying(bencher: Bencher) {
     let (scenario, _) = demo(FULL_M);
     bencher.counter(ItemsCount::new(64u64)).bench_local(|| {
-        (0..64).map(|episode| black_box(scenario.lay(episode)).1.course.segments.len()).sum::<usize>()
+        (0..64).map(|episode| black_box(scenario.instantiate(episode)).1.course.segments.len()).sum::<usize>()
     });
 }
 

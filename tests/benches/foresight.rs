@@ -1,4 +1,4 @@
-//! What a metre of sight is worth: plans that see only so far, beside a tuned rule that sees nothing and the plan that
+//! What a metre of sight is worth: plans that see only so far, next to a tuned rule that sees nothing and the plan that
 //! knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
 //!
 //! Differences are to the rule on the same course, in the mean and without the best and worst twentieth: on a few courses
@@ -8,7 +8,7 @@
 
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::{Drive, Outcome};
-use lowgear_eval::bound::{Fineness, Plan, Preview, Typical, drive_plan, drive_preview};
+use lowgear_eval::bound::{GridResolution, Plan, Preview, Typical, drive_plan, drive_preview};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
 use rayon::prelude::*;
@@ -26,20 +26,20 @@ fn main() {
     let suite = TestSuite::new(&scenario, courses);
     let learned = TrainingSuite::new(&scenario);
     let starts: Vec<Drive> = (0..training).map(|e| Drive::new(Arc::clone(learned.scenario()), e)).collect();
-    let typical = Typical::of(&starts, Fineness::default());
+    let typical = Typical::of(&starts, GridResolution::default());
     let rule = tuned();
     let base = suite.outcomes(|| rule.clone());
     println!("{courses} courses; what usually follows, from {training} others");
     row("tuned rule, sees nothing", &base, &base);
     for sight_m in SIGHTS_M {
         let outcomes = each(&suite, |drive| {
-            let mut preview = Preview::new(drive, Fineness::default(), &typical, sight_m);
+            let mut preview = Preview::new(drive, GridResolution::default(), &typical, sight_m);
             drive_preview(drive, &mut preview);
         });
         row(&format!("plan that sees {sight_m:.2} m"), &outcomes, &base);
     }
     let outcomes = each(&suite, |drive| {
-        let plan = Plan::new(drive, Fineness::default());
+        let plan = Plan::new(drive, GridResolution::default());
         drive_plan(drive, &plan);
     });
     row("plan that knows it all", &outcomes, &base);

@@ -1,11 +1,11 @@
 //! Random choices that a seed alone decides (SplitMix64: Steele, Lea, Flood 2014, "Fast splittable pseudorandom
 //! number generators").
 
-pub(super) struct Chance(u64);
+pub(super) struct RandomChoices(u64);
 
-impl Chance {
-    pub(super) fn new(seed: u64, trial: u64) -> Chance {
-        Chance(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ trial.wrapping_mul(0xd134_2543_de82_ef95))
+impl RandomChoices {
+    pub(super) fn new(seed: u64, trial: u64) -> RandomChoices {
+        RandomChoices(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ trial.wrapping_mul(0xd134_2543_de82_ef95))
     }
 
     fn next(&mut self) -> u64 {

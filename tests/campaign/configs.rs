@@ -1,7 +1,7 @@
 //! Configuration files of every kind with one key changed. What is accepted must have been understood: a misspelt
 //! key is refused, a changed value shows in the resolved form, and the resolved form means the same again.
 
-use super::chance::Chance;
+use super::chance::RandomChoices;
 use super::trial::{Tally, run};
 use crate::sandbox::{Sandbox, repository};
 use crate::sweep::SWEEP;
@@ -33,7 +33,7 @@ impl Bases {
         let place = Sandbox::new();
         place.write("sweep.toml", SWEEP);
         for name in ["sheet.toml", "mapping.toml"] {
-            place.write(name, fs::read(repository().join("tests/field").join(name)).unwrap());
+            place.write(name, fs::read(repository().join("tests/sysid").join(name)).unwrap());
         }
         let names = ["vehicle.toml", "course.toml", "tiny.toml", "sweep.toml", "sheet.toml", "mapping.toml"];
         let base = |name: &'static str| {
@@ -55,7 +55,7 @@ impl Bases {
     }
 
     /// Changes one key of one file; the number of the trial goes through all of them in turn.
-    pub(super) fn change_one(&self, trial: u64, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn change_one(&self, trial: u64, chance: &mut RandomChoices, tally: &mut Tally) {
         let mut key = (trial as usize * 7919) % self.keys();
         let base = self.files.iter().find(|base| {
             let here = key < base.keys.len();
@@ -131,7 +131,7 @@ fn at<'a>(table: &'a mut Value, path: &[Step]) -> &'a mut Value {
 }
 
 /// A file with one key changed, in words how, and what must become of it.
-fn change(base: &Base, path: &[Step], chance: &mut Chance) -> (Value, String, Must) {
+fn change(base: &Base, path: &[Step], chance: &mut RandomChoices) -> (Value, String, Must) {
     let mut root = Value::Table(base.table.clone());
     let words: Vec<String> = path
         .iter()
@@ -171,7 +171,7 @@ fn change(base: &Base, path: &[Step], chance: &mut Chance) -> (Value, String, Mu
 }
 
 /// Another value than this one, of its type or of another.
-fn other(value: &Value, chance: &mut Chance) -> Value {
+fn other(value: &Value, chance: &mut RandomChoices) -> Value {
     let factors = [0.0, -1.0, 0.5, 1.01, 2.0, 1e3, 1e-3, 1e9, 1e300, f64::NAN, f64::INFINITY, -1e-300];
     match (value, chance.below(6)) {
         (Value::Integer(n), 0..=3) => {

@@ -1,6 +1,6 @@
 //! Faults of disks and streams: output to a full device or a closed pipe, results where none can be written.
 
-use super::chance::Chance;
+use super::chance::RandomChoices;
 use super::trial::{Tally, run, run_with};
 use crate::sandbox::Sandbox;
 use std::fs::OpenOptions;
@@ -23,7 +23,7 @@ const ERRORS: [(&[&str], i32); 3] = [
     (&["study", "tiny.toml", "--effort", "0"], 2),
 ];
 
-/// Places where nothing can be written, whoever asks.
+/// Places where nothing can be written, whatever the user.
 const PLACES: [&str; 5] = ["/dev/full", "/proc/x.svg", "tiny.toml/x.svg", ".", "/proc/self/fd/x/y.svg"];
 
 fn full() -> Stdio {
@@ -37,7 +37,7 @@ fn closed() -> Stdio {
 }
 
 /// One command with one fault.
-pub(super) fn one(place: &Sandbox, chance: &mut Chance, tally: &mut Tally) {
+pub(super) fn one(place: &Sandbox, chance: &mut RandomChoices, tally: &mut Tally) {
     let (what, expected, end) = match chance.below(4) {
         0 => {
             let data = chance.of(&DATA);

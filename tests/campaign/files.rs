@@ -1,7 +1,7 @@
 //! Logs, saved policies and exported files with damage. What is accepted though it was changed must not change a
 //! result that carries a checksum, and what was cut short must not be accepted.
 
-use super::chance::Chance;
+use super::chance::RandomChoices;
 use super::trial::{Tally, run};
 use crate::sandbox::Sandbox;
 use crate::study::reference;
@@ -22,7 +22,7 @@ pub(super) struct Files {
 impl Files {
     pub(super) fn new() -> Files {
         let place = Sandbox::new();
-        let names = ["tuned-load-rule", "contextual", "tabular", "dqn", "ppo", "rollout", "table"];
+        let names = ["tuned-load-rule", "contextual", "tabular", "dqn", "ppo", "table"];
         let text =
             |name: &str| fs::read_to_string(reference().join(name).join("seed-1/policy.json")).unwrap();
         let policies = names.map(|name| (name.to_owned(), text(name))).into();
@@ -43,7 +43,7 @@ impl Files {
     }
 
     /// A log with damage, replayed.
-    pub(super) fn damaged_log(&self, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn damaged_log(&self, chance: &mut RandomChoices, tally: &mut Tally) {
         let bytes = chance.damaged(self.log.as_bytes());
         self.place.write("log.csv", &bytes);
         let replay = ["replay", "tiny.toml", "log.csv", "--policy", "hand-rule", "--out", "replay"];
@@ -56,7 +56,7 @@ impl Files {
     }
 
     /// A saved policy with damage, compared.
-    pub(super) fn damaged_policy(&self, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn damaged_policy(&self, chance: &mut RandomChoices, tally: &mut Tally) {
         let (name, text) = chance.of(&self.policies);
         let (bytes, cut, what) = match chance.below(3) {
             0 => {
@@ -79,7 +79,7 @@ impl Files {
     }
 
     /// An exported file with damage, compared: refused, or the same result to the last digit.
-    pub(super) fn damaged_export(&self, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn damaged_export(&self, chance: &mut RandomChoices, tally: &mut Tally) {
         let (name, bytes, whole) = chance.of(&self.exports);
         let file = format!("cart{name}");
         self.place.write(&file, chance.damaged(bytes));
@@ -92,7 +92,7 @@ impl Files {
 }
 
 /// Changes a value anywhere in a JSON document; in words how.
-fn change_json(value: &mut Value, chance: &mut Chance) -> String {
+fn change_json(value: &mut Value, chance: &mut RandomChoices) -> String {
     match value {
         Value::Object(map) if !map.is_empty() && chance.below(8) > 0 => {
             let keys: Vec<String> = map.keys().cloned().collect();

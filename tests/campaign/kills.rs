@@ -1,7 +1,7 @@
 //! A small study killed at random moments, its checkpoints damaged in between, and resumed: refused with a reason,
 //! or the bytes of a study that was never interrupted.
 
-use super::chance::Chance;
+use super::chance::RandomChoices;
 use super::trial::{Tally, run, start};
 use crate::sandbox::{Sandbox, files_below};
 use std::fs;
@@ -29,7 +29,7 @@ fn small() -> Sandbox {
     let place = Sandbox::new();
     let mut study: Table = toml::from_str(&place.read("tiny.toml")).unwrap();
     study["training-seeds"] = Value::Integer(1);
-    for key in ["search", "robustness"] {
+    for key in ["hyper-search", "robustness"] {
         study.remove(key);
     }
     let learners = study["learners"].as_table_mut().unwrap();
@@ -56,7 +56,7 @@ impl Whole {
     }
 
     /// One study with one to four kills; every other one has a checkpoint damaged, too.
-    pub(super) fn killed(&self, chance: &mut Chance, tally: &mut Tally) {
+    pub(super) fn killed(&self, chance: &mut RandomChoices, tally: &mut Tally) {
         let place = small();
         for _ in 0..=chance.below(4) {
             let mut child = start(&place, arguments(&place), Stdio::null(), Stdio::null());
@@ -83,16 +83,18 @@ impl Whole {
     }
 }
 
-/// Damages a checkpoint that is still needed, or puts that of another job in its place; in words which.
-fn damage(run: &Path, chance: &mut Chance) -> Option<String> {
+/// Damages a checkpoint, or puts that of another job in its place; in words which. Small jobs are seldom interrupted
+/// halfway, so the result of its job is removed, which makes the checkpoint needed.
+fn damage(run: &Path, chance: &mut RandomChoices) -> Option<String> {
     let all: Vec<PathBuf> = if run.exists() { files_below(run) } else { vec![] };
     let checkpoints: Vec<&PathBuf> = all.iter().filter(|f| f.ends_with("checkpoint.bin")).collect();
-    let open = |f: &&&PathBuf| !run.join(f.with_file_name("job.json")).exists();
-    let needed: Vec<&&PathBuf> = checkpoints.iter().filter(open).collect();
-    if needed.is_empty() {
+    if checkpoints.is_empty() {
         return None;
     }
-    let file = chance.of(&needed);
+    let file = chance.of(&checkpoints);
+    for result in [file.with_file_name("job.json"), PathBuf::from("summary.json")] {
+        let _ = fs::remove_file(run.join(result));
+    }
     let others: Vec<&&PathBuf> = checkpoints.iter().filter(|f| f.as_path() != file.as_path()).collect();
     let bytes = if !others.is_empty() && chance.below(2) == 0 {
         fs::read(run.join(chance.of(&others))).unwrap()

@@ -15,7 +15,7 @@ mod files;
 mod kills;
 mod trial;
 
-use chance::Chance;
+use chance::RandomChoices;
 use std::time::{Duration, Instant};
 use trial::Tally;
 
@@ -39,7 +39,7 @@ fn a_campaign_finds_no_panic_no_hang_and_no_wrong_conclusion() {
     let (began, mut trial) = (Instant::now(), first);
     // The first rounds go through every kind, however slow the machine is.
     while began.elapsed() < lasts || trial < first + 25 {
-        let chance = &mut Chance::new(seed, trial);
+        let chance = &mut RandomChoices::new(seed, trial);
         let before = tally.faults.len();
         match trial % 25 {
             0 => whole.killed(chance, &mut tally),

@@ -26,7 +26,7 @@ impl End {
     }
 }
 
-/// Runs the command in the folder, its output to files beside.
+/// Runs the command in the folder, its output to files next to it.
 pub(super) fn run(place: &Sandbox, arguments: &[&str]) -> End {
     let (out, err) = (place.path(".stdout"), place.path(".stderr"));
     let to = |file| Stdio::from(File::create(file).expect("the folder can be written"));

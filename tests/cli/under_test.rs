@@ -1,4 +1,4 @@
-//! The command `lowgear`, rebuilt beside the tests so that they can start it.
+//! The command `lowgear`, rebuilt next to the tests so that they can start it.
 
 use std::process::ExitCode;
 

@@ -64,13 +64,13 @@ const ABSURD: &[Absurd] = &[
     ("tiny.toml", "warm-up", "learning-rate = { from = 1e-4, to = 9e18, begin = 0, over = 9 }", RATE),
     (
         "tiny.toml",
-        "memory",
+        "gru-size",
         "entropy-weight = { from = 9e18, to = 0.0, begin = 0, over = 9 }",
         &["ppo.settings.entropy-weight", "0 to 10"],
     ),
     (
         "tiny.toml",
-        "memory",
+        "gru-size",
         "learning-rate = { from = 9e18, to = 0.0, begin = 0, over = 9 }",
         &["ppo.settings.learning-rate", "0 to 1"],
     ),

@@ -2,7 +2,7 @@
 
 use crate::sandbox::Sandbox;
 use crate::study::{compiler_is_there, reference};
-use lowgear_eval::export::read_export;
+use lowgear_firmware::read_export;
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {
@@ -43,7 +43,7 @@ fn a_policy_with_a_memory_is_distilled_and_says_what_the_table_loses() {
     assert!(out.contains("In closed loop on 4 held-out courses the table takes"), "{out}");
     let sheet = place.read("out/size-sheet.txt");
     let filled = sheet.lines().find_map(|line| line.strip_prefix("filled from the rule ")).unwrap();
-    assert!(filled.trim().parse::<usize>().is_ok(), "cells that nobody visited are counted: {filled}");
+    assert!(filled.trim().parse::<usize>().is_ok(), "unvisited cells are counted: {filled}");
 }
 
 #[test]
@@ -66,6 +66,31 @@ fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
     assert!(!place.path("out/cart.h").exists() && !place.path("out/vectors.csv").exists());
     let table = read_export(&place.read("out/cart.py"), "py").unwrap().table;
     assert!(table.bytes() <= 64, "{} bytes", table.bytes());
+}
+
+#[test]
+fn an_exported_file_for_another_vehicle_with_the_same_settings_needs_a_word() {
+    let place = Sandbox::new();
+    let policy = reference().join("table/seed-1");
+    place
+        .run(&[
+            "export",
+            "tiny.toml",
+            "--policy",
+            policy.to_str().unwrap(),
+            "--prefix",
+            "cart",
+            "--out",
+            "out",
+        ])
+        .done();
+    let vehicle = place.read("vehicle.toml").replace("seed-tray cart", "milk float");
+    place.write("vehicle.toml", vehicle);
+    for file in ["out/cart.h", "out/cart.rs", "out/cart.py", "out/table.csv"] {
+        let arguments = ["compare", "tiny.toml", "hand-rule", file, "--courses", "2"];
+        place.run(&arguments).refused(2, &[file, "\"seed-tray cart\"", "\"milk float\"", "--other-vehicle"]);
+        place.run(&[&arguments[..], &["--other-vehicle"]].concat()).done();
+    }
 }
 
 #[test]

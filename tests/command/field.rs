@@ -1,16 +1,17 @@
-//! The commands for logs of a real vehicle: sheet, recipes, fit, gap, replay.
+//! The commands for logs of a real vehicle: init, recipes, fit, validate, replay.
 
 use crate::sandbox::{Sandbox, repository};
 
 /// A log with labelled runs that the simulator itself drove: enough for the command line, not for conclusions.
-pub(super) fn logged() -> String {
-    use lowgear_env::config::{Spread, load};
+pub(crate) fn logged() -> String {
+    use lowgear_env::config::{ParameterDistribution, load};
     use lowgear_env::motion::{Plant, Track};
     use lowgear_env::terrain::{Course, Segment, Surface};
     use lowgear_env::vehicle::{VariationConfig, VehicleConfig};
     use lowgear_env::{Seed, Stream};
     let mut config: VehicleConfig = load(&repository().join("configs/vehicles/demo-cart.toml")).unwrap();
-    config.variation = VariationConfig { air_c: Spread::Fixed(20.0), ..VariationConfig::default() };
+    config.variation =
+        VariationConfig { air_c: ParameterDistribution::Fixed(20.0), ..VariationConfig::default() };
     let vehicle = config.draw(&mut Seed(1).stream(Stream::Vehicle, 0));
     let surface = Surface { name: "path".into(), rolling: 0.04, drag_s_m: 0.0, friction: 0.8 };
     let course = Course {
@@ -55,13 +56,13 @@ pub(super) fn logged() -> String {
 #[test]
 fn a_sheet_becomes_a_vehicle_file_that_passes_the_check() {
     let place = Sandbox::new();
-    place.write("sheet.toml", std::fs::read(repository().join("tests/field/sheet.toml")).unwrap());
-    let out = place.run(&["sheet", "sheet.toml", "--out", "first.toml"]).done().out;
+    place.write("sheet.toml", std::fs::read(repository().join("tests/sysid/sheet.toml")).unwrap());
+    let out = place.run(&["init", "sheet.toml", "--out", "first.toml"]).done().out;
     assert!(out.contains("500.00") && out.contains("assumed"), "{out}");
     place.run(&["check", "first.toml"]).done();
     let line = place.edit("sheet.toml", "mass-kg", "mass-kg = 900.0");
     place
-        .run(&["sheet", "sheet.toml", "--out", "second.toml"])
+        .run(&["init", "sheet.toml", "--out", "second.toml"])
         .refused(2, &["sheet.toml", &format!("line {line}"), "mass-kg", "200"]);
     place.edit("sheet.toml", "mass-kg", "mass-kg = 5.0");
     // Beyond rounding the figures contradict each other, in the words of the sheet; within it that is told.
@@ -78,7 +79,7 @@ fn a_sheet_becomes_a_vehicle_file_that_passes_the_check() {
     let told = place.run(&["sheet", "sheet.toml", "--out", "second.toml"]).done().out;
     assert!(told.contains("contradict each other by 3.2 %"), "{told}");
     place.edit("sheet.toml", "teeth", "teeth = []");
-    place.run(&["sheet", "sheet.toml", "--out", "second.toml"]).refused(2, &["teeth", "1 to 6"]);
+    place.run(&["init", "sheet.toml", "--out", "second.toml"]).refused(2, &["teeth", "1 to 6"]);
 }
 
 #[test]
@@ -118,10 +119,12 @@ fn a_fit_writes_a_vehicle_a_course_and_a_picture_and_tells_what_it_cannot_know()
     let vehicle = place.read("own.toml");
     assert!(vehicle.contains("± ") && vehicle.contains("cannot tell"), "{vehicle}");
     assert!(place.read("own-fit.svg").contains("level on path"));
-    let gap = place.run(&["gap", "own.toml", "log.csv", "--course", "own-course.toml"]).done().out;
+    let gap = place.run(&["validate", "own.toml", "log.csv", "--course", "own-course.toml"]).done().out;
     assert!(gap.contains("in short") && gap.contains("of the way"), "{gap}");
-    assert!(place.read("own-gap.svg").contains("simulated"));
-    place.run(&["gap", "own.toml", "log.csv", "--course", "course.toml"]).refused(2, &["path", "hard path"]);
+    assert!(place.read("own-validate.svg").contains("simulated"));
+    place
+        .run(&["validate", "own.toml", "log.csv", "--course", "course.toml"])
+        .refused(2, &["path", "hard path"]);
 }
 
 #[test]
@@ -164,7 +167,7 @@ fn a_replay_writes_decisions_and_a_picture() {
 #[test]
 fn the_study_of_the_whole_way_is_in_order() {
     let place = Sandbox::new();
-    let program = std::fs::read_to_string(repository().join("tests/field/whole.py")).unwrap();
+    let program = std::fs::read_to_string(repository().join("tests/sysid/whole.py")).unwrap();
     let study = program.split_once("STUDY = \"\"\"").unwrap().1.split_once("\"\"\"").unwrap().0;
     let configs = |file: &str| repository().join("configs").join(file).display().to_string();
     let study = study

@@ -1,4 +1,4 @@
-//! Files with keys left out: all that are missing are told at once, and few are needed.
+//! Files with keys left out: all that are missing are reported at once, and few are needed.
 
 use crate::sandbox::Sandbox;
 

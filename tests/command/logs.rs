@@ -30,7 +30,7 @@ fn times_in_another_unit_are_named_at_once() {
     for (log, unit) in [("ms.csv", "`time_ms`"), ("us.csv", "`time_us`")] {
         let words = [log, "line 42", "0.05 s", unit];
         place.run(&["fit", "vehicle.toml", log, "--out", "own.toml"]).refused(2, &words);
-        place.run(&["gap", "vehicle.toml", log, "--course", "own-course.toml"]).refused(2, &words);
+        place.run(&["validate", "vehicle.toml", log, "--course", "own-course.toml"]).refused(2, &words);
         place.run(&["replay", "tiny.toml", log, "--policy", "hand-rule", "--out", "over"]).refused(2, &words);
     }
     assert!(!place.names().contains(&"own.toml".to_owned()));
@@ -42,9 +42,10 @@ fn a_motor_that_hardly_turns_is_no_reading_of_the_gap() {
     let place = Sandbox::new();
     place.write("own-course.toml", COURSE);
     place.write("still.csv", with_column(1, |_| "1e-308".to_owned()));
-    let told = place.run(&["gap", "vehicle.toml", "still.csv", "--course", "own-course.toml"]).done().out;
-    assert!(told.contains("hardly turns") && !told.contains("inf"), "{told}");
-    assert!(!place.read("vehicle-gap.svg").contains("inf"));
+    let report =
+        place.run(&["validate", "vehicle.toml", "still.csv", "--course", "own-course.toml"]).done().out;
+    assert!(report.contains("hardly turns") && !report.contains("inf"), "{report}");
+    assert!(!place.read("vehicle-validate.svg").contains("inf"));
 }
 
 #[test]
@@ -64,9 +65,9 @@ fn names_of_files_stay_in_their_line() {
 #[test]
 fn a_sheet_with_a_name_of_two_lines_is_refused() {
     let place = Sandbox::new();
-    let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/field/sheet.toml")).unwrap();
+    let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap();
     place.write("sheet.toml", sheet.replace("name = \"seed-tray cart", "name = \"seed-tray\\r cart"));
-    place.run(&["sheet", "sheet.toml", "--out", "first.toml"]).refused(2, &["name", "\\r", "one line"]);
+    place.run(&["init", "sheet.toml", "--out", "first.toml"]).refused(2, &["name", "\\r", "one line"]);
 }
 
 #[test]
@@ -115,6 +116,6 @@ fn a_way_that_does_not_go_with_the_wheels_is_told_first() {
     let said = "CONTRADICTION: the distance column has -2";
     let out = place.run(&["fit", "vehicle.toml", "short.csv", "--out", "own.toml"]).done().out;
     assert!(out.starts_with(said), "{out}");
-    let out = place.run(&["gap", "vehicle.toml", "short.csv", "--course", "own-course.toml"]).done().out;
+    let out = place.run(&["validate", "vehicle.toml", "short.csv", "--course", "own-course.toml"]).done().out;
     assert!(out.starts_with(said) && out.contains("by the distance column +"), "{out}");
 }

@@ -80,8 +80,8 @@ fn a_row_with_a_field_too_few() {
 
 #[test]
 fn an_obstacle_too_high_or_of_unknown_shape() {
-    refused("1.0", "1.0,0.00,path,0.9,rod", 3, &["obstacle_height_m", "0.9", "0.5 m"]);
-    refused("1.0", "1.0,0.00,path,0.004,ball", 3, &["ball", "rod"]);
+    refused("1.0", "1.0,0.00,path,0.9,bump", 3, &["obstacle_height_m", "0.9", "0.5 m"]);
+    refused("1.0", "1.0,0.00,path,0.004,ball", 3, &["ball", "bump"]);
 }
 
 #[test]

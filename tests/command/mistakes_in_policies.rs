@@ -52,13 +52,21 @@ fn a_policy_for_another_vehicle_with_as_many_gears_needs_a_word() {
     refused(&policy.to_string(), &["\"milk float\"", "\"seed-tray cart\"", "--other-vehicle"]);
     let place = Sandbox::new();
     place.write("policy.json", policy.to_string());
+    place.write("log.csv", super::field::logged());
+    let replay = ["replay", "tiny.toml", "log.csv", "--policy", "policy.json", "--out", "over"];
+    place
+        .run(&replay)
+        .refused(2, &["policy.json", "\"milk float\"", "\"seed-tray cart\"", "--other-vehicle"]);
+    assert!(!place.path("over").exists(), "nothing was written");
     for arguments in [
         &["drive", "tiny.toml", "--policy", "policy.json", "--out", "out"][..],
         &["export", "tiny.toml", "--policy", "policy.json", "--out", "firmware", "--format", "csv"],
         &["compare", "tiny.toml", "hand-rule", "policy.json", "--courses", "2"],
+        &replay,
     ] {
         place.run(&[arguments, &["--other-vehicle"]].concat()).done();
     }
+    assert!(place.read("over/decisions.csv").lines().count() > 100);
 }
 
 #[test]

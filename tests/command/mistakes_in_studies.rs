@@ -120,7 +120,7 @@ fn no_learner_at_all() {
     place.write("tiny.toml", format!("{before}[learners]\n\n{after}"));
     place
         .run(&["check", "tiny.toml"])
-        .refused(2, &["learners", "at least one of contextual, tabular, rollout, dqn and ppo"]);
+        .refused(2, &["learners", "at least one of contextual, tabular, dqn and ppo"]);
 }
 
 #[test]
@@ -129,40 +129,52 @@ fn a_search_over_what_is_not_there_or_not_allowed() {
     refused(
         rate,
         "key = \"settings.learning-speed\"",
-        &["search.dqn[0].key", "learning-speed", "[learners.dqn]"],
+        &["hyper-search.dqn[0].key", "learning-speed", "[learners.dqn]"],
     );
-    refused(rate, "key = \"settings.learning-rate.rise\"", &["search.dqn[0].key", "[learners.dqn]"]);
-    refused(rate, "key = \"decisions\"", &["search.dqn[0].key", "decisions", "not a budget of steps"]);
-    refused("range = { choice = [[8]", "range = { choice = [8, 16] }", &["search.dqn[1].range", "8 for"]);
+    refused(rate, "key = \"settings.learning-rate.rise\"", &["hyper-search.dqn[0].key", "[learners.dqn]"]);
+    refused(rate, "key = \"decisions\"", &["hyper-search.dqn[0].key", "decisions", "not a budget of steps"]);
+    refused(
+        "range = { choice = [[8]",
+        "range = { choice = [8, 16] }",
+        &["hyper-search.dqn[1].range", "8 for"],
+    );
 }
 
 #[test]
 fn a_search_over_values_out_of_range() {
     let lambda = "range = { linear = [0.0, 1.0] }";
-    refused(lambda, "range = { linear = [0.0, 1.5] }", &["search.tabular[0].range", "1.5 for", "0 to 1"]);
-    refused(lambda, "range = { log = [0.0, 1.0] }", &["search.tabular[0].range", "above 0"]);
-    refused(lambda, "range = { linear = [1.0, 0.5] }", &["search.tabular[0].range", "low below high"]);
-    refused(lambda, "range = { choice = [0.5] }", &["search.tabular[0].range", "two or more values"]);
-    refused(lambda, "range = { choice = [0.5, \"much\"] }", &["search.tabular[0].range", "\"much\" for"]);
+    refused(
+        lambda,
+        "range = { linear = [0.0, 1.5] }",
+        &["hyper-search.tabular[0].range", "1.5 for", "0 to 1"],
+    );
+    refused(lambda, "range = { log = [0.0, 1.0] }", &["hyper-search.tabular[0].range", "above 0"]);
+    refused(lambda, "range = { linear = [1.0, 0.5] }", &["hyper-search.tabular[0].range", "low below high"]);
+    refused(lambda, "range = { choice = [0.5] }", &["hyper-search.tabular[0].range", "two or more values"]);
+    refused(
+        lambda,
+        "range = { choice = [0.5, \"much\"] }",
+        &["hyper-search.tabular[0].range", "\"much\" for"],
+    );
     let words = ["linear", "log", "integer", "choice"];
     refused(lambda, "range = { cubic = [0.0, 1.0] }", &[&["cubic"], &words[..]].concat());
 }
 
 #[test]
 fn a_search_whose_budget_cannot_be_shared() {
-    refused("trials = 4", "trials = 1", &["search.trials", "1", "2 to 1000"]);
-    refused("first-ticks", "first-ticks = 0", &["search.first-ticks", "0", "1 to"]);
-    refused("rungs", "rungs = 4", &["search.rungs", "4", "keep-one-in^(rungs - 1)"]);
+    refused("candidates = 4", "candidates = 1", &["hyper-search.candidates", "1", "2 to 1000"]);
+    refused("first-ticks", "first-ticks = 0", &["hyper-search.first-ticks", "0", "1 to"]);
+    refused("rungs", "rungs = 4", &["hyper-search.rungs", "4", "keep-one-in^(rungs - 1)"]);
 }
 
 #[test]
 fn a_search_that_leaves_a_contender_out() {
     let place = Sandbox::new();
     let text = place.read("tiny.toml");
-    let (before, rest) = text.split_once("[[search.tabular]]").unwrap();
+    let (before, rest) = text.split_once("[[hyper-search.tabular]]").unwrap();
     let after = &rest[rest.find("[table]").unwrap()..];
     place.write("tiny.toml", format!("{before}{after}"));
-    place.run(&["check", "tiny.toml"]).refused(2, &["search.tabular", "no range", "every contender"]);
+    place.run(&["check", "tiny.toml"]).refused(2, &["hyper-search.tabular", "no range", "every policy"]);
 }
 
 #[test]

@@ -7,7 +7,7 @@ mod compare;
 mod draw;
 mod drive;
 mod export;
-mod field;
+pub(crate) mod field;
 mod kinds;
 mod left_out;
 mod logs;

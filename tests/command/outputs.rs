@@ -12,7 +12,7 @@ fn bytes_below(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
 #[test]
 fn an_input_of_the_same_command_is_never_replaced() {
     let place = Sandbox::new();
-    place.write("sheet.toml", fs::read(crate::sandbox::repository().join("tests/field/sheet.toml")).unwrap());
+    place.write("sheet.toml", fs::read(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap());
     let log = "time_s,motor_speed_rad_s,duty,event\n0.00,0,0,level surface=path\n0.05,10,1,\n0.10,20,1,end\n";
     place.write("log.csv", log);
     fs::create_dir(place.path("out")).unwrap();
@@ -27,11 +27,11 @@ fn an_input_of_the_same_command_is_never_replaced() {
         (&["draw", "course.toml", "--out", "course.toml"][..], "course.toml"),
         (&["draw", "shed.toml", "--out", "./shed.csv"], "shed.csv"),
         (&["recipes", "vehicle.toml", "--out", "out/../vehicle.toml"], "vehicle.toml"),
-        (&["sheet", "sheet.toml", "--out", "sheet.toml"], "sheet.toml"),
+        (&["init", "sheet.toml", "--out", "sheet.toml"], "sheet.toml"),
         (&["fit", "vehicle.toml", "log.csv", "--out", "vehicle.toml"], "vehicle.toml"),
         (&["fit", "vehicle.toml", "log.csv", "--out", "log.csv"], "log.csv"),
         (
-            &["gap", "vehicle.toml", "log.csv", "--course", "course.toml", "--out", "course.toml"],
+            &["validate", "vehicle.toml", "log.csv", "--course", "course.toml", "--out", "course.toml"],
             "course.toml",
         ),
         (
@@ -102,7 +102,7 @@ fn links_pipes_devices_and_folders_are_not_replaced_and_nothing_is_left_beside_t
         assert_eq!(place.names(), before);
     }
     assert_eq!(place.read("target.svg"), "mine");
-    for (folder, name) in [("a", "trace.csv"), ("b", "README.txt"), ("c", "study.toml")] {
+    for (folder, name) in [("a", "trace.csv"), ("b", "README.txt"), ("c", "resolved.toml")] {
         fs::create_dir(place.path(folder)).unwrap();
         symlink(place.path("target.svg"), place.path(folder).join(name)).unwrap();
     }

@@ -5,8 +5,8 @@ use crate::sandbox::{Sandbox, repository, run_in};
 use lowgear_env::config::{Check, parse};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::log::Mapping;
-use lowgear_field::sheet::Sheet;
+use lowgear_sysid::log::Mapping;
+use lowgear_sysid::sheet::Sheet;
 use lowgear_train::config::StudyConfig;
 use lowgear_train::resolved::resolved;
 use lowgear_train::schema::FileKind;
@@ -62,7 +62,7 @@ fn the_command_writes_it_to_standard_output_and_no_file() {
     assert!(out.contains("# tilt-limit-deg is not set\n"), "{out}");
     assert_eq!(place.names(), ["course.toml", "tiny.toml", "vehicle.toml"]);
     place.write("whole.toml", &out);
-    assert!(place.run(&["check", "whole.toml"]).done().out.contains("in order"));
+    assert!(place.run(&["check", "whole.toml"]).done().out.contains(": OK ("));
     let study =
         run_in(&repository().join("configs/studies"), &["check", "demo.toml", "--resolved"]).done().out;
     assert!(study.contains("[learners.dqn.settings]") && study.contains("\nhidden = "), "{study}");
@@ -73,4 +73,22 @@ fn a_file_with_a_mistake_is_not_resolved() {
     let place = Sandbox::new();
     let line = place.edit("vehicle.toml", "mass-kg", "mass-kg = -1.0");
     place.run(&["check", "vehicle.toml", "--resolved"]).refused(2, &[&format!("line {line}"), "mass-kg"]);
+}
+
+#[test]
+fn a_choice_too_long_for_one_line_is_kept() {
+    let file = repository().join("tests/study/tiny.toml");
+    let text = std::fs::read_to_string(&file).unwrap();
+    // One of lists, which has no keys and so no table; one of numbers whose digits take the line.
+    let many = (8..40).map(|width| format!("[{width}]")).collect::<Vec<_>>().join(", ");
+    for (short, long) in [
+        ("choice = [[8], [16, 16]]", format!("choice = [{many}]")),
+        ("linear = [2.0, 6.0]", "linear = [1e-300, 6.0]".to_owned()),
+    ] {
+        let changed = text.replace(short, &long);
+        assert_ne!(changed, text);
+        let whole = there_and_back::<StudyConfig>(FileKind::Study, &changed, &file);
+        let word = long.split(' ').next().unwrap();
+        assert!(whole.lines().any(|line| line.starts_with("range = ") && line.contains(word)), "{whole}");
+    }
 }

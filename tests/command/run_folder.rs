@@ -8,11 +8,11 @@ use std::fs;
 fn a_folder_that_exists_already_is_not_touched_and_resuming_is_offered() {
     let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
-    place.write("run/study.toml", "mine");
+    place.write("run/resolved.toml", "mine");
     place
         .run(&["study", "tiny.toml", "--out", "run"])
         .refused(2, &["run", "exists already", "--resume", "--out"]);
-    assert_eq!(place.read("run/study.toml"), "mine");
+    assert_eq!(place.read("run/resolved.toml"), "mine");
     assert_eq!(files_below(&place.path("run")).len(), 1);
 }
 
@@ -20,7 +20,7 @@ fn a_folder_that_exists_already_is_not_touched_and_resuming_is_offered() {
 fn another_study_cannot_be_resumed_in_it() {
     let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
-    fs::copy(reference().join("study.toml"), place.path("run/study.toml")).unwrap();
+    fs::copy(reference().join("resolved.toml"), place.path("run/resolved.toml")).unwrap();
     let resume = &["study", "tiny.toml", "--out", "run", "--resume"];
     for change in [
         ("tiny.toml", "seed =", "seed = 8"),
@@ -30,10 +30,10 @@ fn another_study_cannot_be_resumed_in_it() {
         let (file, line, by) = change;
         let before = place.read(file);
         place.edit(file, line, by);
-        place.run(resume).refused(2, &["run/study.toml", "cannot be resumed", "hint:"]);
+        place.run(resume).refused(2, &["run/resolved.toml", "cannot be resumed", "hint:"]);
         place.write(file, before);
     }
-    place.run(&[resume, &["--quick"][..]].concat()).refused(2, &["run/study.toml", "--quick"]);
+    place.run(&[resume, &["--quick"][..]].concat()).refused(2, &["run/resolved.toml", "--quick"]);
     assert_eq!(files_below(&place.path("run")).len(), 1, "nothing was written");
 }
 
@@ -78,7 +78,7 @@ fn a_folder_that_cannot_be_written_is_named_with_a_hint() {
     fs::create_dir(&folder).unwrap();
     fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).unwrap();
     if fs::write(folder.join("probe"), "").is_ok() {
-        // Whoever may write everywhere meets a read-only place of the system instead.
+        // Anyone who may write everywhere meets a read-only place of the system instead.
         eprintln!("SKIPPED in part: this user may write to a read-only folder, so a system folder stands in");
         place.run(&["study", "tiny.toml", "--out", "/proc/run"]).refused(3, &["/proc/run", "hint:"]);
     } else {
@@ -91,11 +91,11 @@ fn a_folder_that_cannot_be_written_is_named_with_a_hint() {
 fn a_run_that_was_ended_before_it_had_begun_can_be_started_again() {
     let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
-    place.write("run/study.toml.partial", "# half a");
+    place.write("run/resolved.toml.partial", "# half a");
     let mut child = place.start(&["study", "tiny.toml", "--out", "run"]);
     let begun = (0..2000).any(|_| {
         std::thread::sleep(std::time::Duration::from_millis(5));
-        place.path("run/study.toml").exists()
+        place.path("run/resolved.toml").exists()
     });
     child.kill().unwrap();
     child.wait().unwrap();

@@ -1,4 +1,4 @@
-//! The schemas beside the shipped files: generated, up to date, and of use.
+//! The schemas next to the shipped files: generated, up to date, and of use.
 
 use super::validate::faults;
 use crate::sandbox::{Sandbox, files_below, repository};
@@ -22,7 +22,7 @@ const EXAMPLES: [(FileKind, &str); 2] =
 fn the_examples_for_logs_name_their_schema_agree_with_it_and_pass_the_check() {
     let place = Sandbox::new();
     for (kind, name) in EXAMPLES {
-        let text = fs::read_to_string(repository().join("tests/field").join(name)).unwrap();
+        let text = fs::read_to_string(repository().join("tests/sysid").join(name)).unwrap();
         assert_eq!(FileKind::of(&text), kind);
         let first = format!("#:schema ../../configs/schema/{}.schema.json", kind.name());
         assert_eq!(text.lines().next(), Some(first.as_str()), "{name}");
@@ -30,7 +30,7 @@ fn the_examples_for_logs_name_their_schema_agree_with_it_and_pass_the_check() {
         assert!(found.is_empty(), "{name}: {found:?}");
         place.write(name, &text);
         let out = place.run(&["check", name]).done().out;
-        assert!(out.contains("in order") && out.contains(kind.name()), "{out}");
+        assert!(out.contains(": OK (") && out.contains(kind.name()), "{out}");
         place.run(&["check", name, "--resolved"]).done();
     }
     let line = place.edit("sheet.toml", "mass-kg", "mass-kg = 900.0");
@@ -50,7 +50,7 @@ fn the_schemas_beside_the_shipped_files_are_those_of_the_types() {
         let file = repository().join(format!("configs/schema/{name}.schema.json"));
         assert!(
             fs::read_to_string(file).unwrap_or_default() == kind.schema_text(),
-            "configs/schema/{name}.schema.json is out of date; write it anew with\n\
+            "configs/schema/{name}.schema.json is out of date; write it again with\n\
              cargo run --release -- check --schema {name} > configs/schema/{name}.schema.json"
         );
     }
@@ -118,7 +118,7 @@ fn every_key_of_every_schema_says_what_it_means() {
         let mut open = vec![kind.schema()];
         while let Some(value) = open.pop() {
             if let Some(properties) = value.get("properties").and_then(Value::as_object) {
-                // A choice has one key, the word itself; its meaning stands beside it.
+                // A choice has one key, the word itself; its meaning stands next to it.
                 let choice = properties.len() == 1 && value.get("description").is_some();
                 for (key, property) in properties {
                     assert!(choice || property.get("description").is_some(), "{}: {key}", kind.name());

@@ -1,6 +1,6 @@
 //! Names and paths with characters that move the cursor, break the line or turn the direction of writing.
 
-use crate::sandbox::Sandbox;
+use crate::sandbox::{Sandbox, files_below};
 use crate::study::reference;
 use serde_json::Value;
 use std::fs;
@@ -72,6 +72,64 @@ fn paths_in_messages_are_escaped_and_forge_no_line() {
         let err = place.run(arguments).refused(3, &["odd\\nerror: forged"]).err;
         assert!(err.lines().skip(1).all(|line| !line.starts_with("error:")), "{err}");
     }
+}
+
+#[test]
+fn paths_in_results_are_escaped_and_forge_no_line() {
+    let place = Sandbox::new();
+    let odd = "odd\u{1b}[2J\u{202e}\npicture: forged";
+    fs::create_dir(place.path(odd)).unwrap();
+    fs::copy(place.path("course.toml"), place.path(odd).join("course.toml")).unwrap();
+    place.write("log.csv", super::field::logged());
+    let below = |name: &str| format!("{odd}/{name}");
+    for arguments in [
+        &["check", &below("course.toml")][..],
+        &["draw", "course.toml", "--out", &below("course.svg")],
+        &["drive", "tiny.toml", "--out", odd],
+        &["recipes", "vehicle.toml", "--out", &below("sheet.html")],
+        &["fit", "vehicle.toml", "log.csv", "--out", &below("own.toml")],
+        &["replay", "tiny.toml", "log.csv", "--policy", "hand-rule", "--out", odd],
+    ] {
+        let out = place.run(arguments).done().out;
+        plain(&out);
+        assert!(out.contains("odd\\u{1b}[2J\\u{202e}\\npicture: forged"), "{arguments:?}: {out}");
+        assert!(!out.contains("\npicture: forged"), "{arguments:?}: {out}");
+    }
+}
+
+#[test]
+fn what_was_typed_wrongly_is_shown_escaped() {
+    let place = Sandbox::new();
+    let err = place
+        .run(&["frob\u{1b}[2J\u{202e}\nerror: forged"])
+        .refused(2, &["frob\\u{1b}[2J\\u{202e}\\nerror"])
+        .err;
+    plain(&err);
+    assert!(!err.contains("\nerror:"), "{err}");
+}
+
+#[test]
+fn progress_shows_paths_escaped() {
+    let place = Sandbox::new();
+    let odd = "odd\u{1b}[2J\nerror: forged";
+    for file in files_below(reference()) {
+        let to = place.path(odd).join(&file);
+        fs::create_dir_all(to.parent().unwrap()).unwrap();
+        fs::copy(reference().join(&file), to).unwrap();
+    }
+    // Interrupted in this job, with the newest checkpoint damaged since: a warning names the file.
+    let job = place.path(odd).join("contextual/seed-1");
+    fs::copy(job.join("checkpoint.bin"), job.join("checkpoint.bin.previous")).unwrap();
+    fs::write(job.join("checkpoint.bin"), "damaged").unwrap();
+    fs::remove_file(job.join("job.json")).unwrap();
+    fs::remove_file(place.path(odd).join("summary.json")).unwrap();
+    let ran = place.run(&["study", "tiny.toml", "--out", odd, "--resume"]).done();
+    for word in ["odd\\u{1b}[2J\\nerror: forged/contextual", "going on from the checkpoint before it"] {
+        assert!(ran.err.contains(word), "no {word:?} in:\n{}", ran.err);
+    }
+    plain(&ran.err);
+    plain(&ran.out);
+    assert!(ran.err.lines().chain(ran.out.lines()).all(|line| !line.starts_with("error:")), "{ran:?}");
 }
 
 #[test]

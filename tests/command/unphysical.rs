@@ -1,11 +1,11 @@
 //! A simulation that is not physical any more is no result: no file, no checkpoint, no table.
 
 use crate::sandbox::Sandbox;
-use lowgear_env::config::Spread;
+use lowgear_env::config::ParameterDistribution;
 use lowgear_train::StudyError;
 use lowgear_train::progress::Reporter;
 use lowgear_train::saved::SavedPolicy;
-use lowgear_train::study::{Inputs, Options, compare_players, read_inputs, run_inputs};
+use lowgear_train::study::{Inputs, Options, compare_policies, read_inputs, run_inputs};
 
 /// The tiny study with a battery that gives less the fuller it is, which its file may not say: the motor turns faster
 /// than the bound on the speed takes it to turn.
@@ -15,7 +15,7 @@ fn unphysical(place: &Sandbox) -> Inputs {
     vehicle.battery.ocv_v = vec![60.0, 1.0];
     vehicle.battery.cutoff_voltage_v = 0.0;
     vehicle.motor.heat.winding_limit_c = 1e9;
-    vehicle.variation.charge = Spread::Fixed(0.0);
+    vehicle.variation.charge = ParameterDistribution::Fixed(0.0);
     inputs
 }
 
@@ -32,8 +32,9 @@ fn a_comparison_of_what_is_not_physical_is_an_error() {
     let place = Sandbox::new();
     let inputs = unphysical(&place);
     let rule = SavedPolicy::Rule(inputs.study.rule.clone());
-    let players = ["one", "two"].map(|name| (name.to_owned(), rule.player(inputs.scenario.gears()).unwrap()));
-    named(&compare_players(&inputs, &players, 4).map(|_| ()).unwrap_err());
+    let policies =
+        ["one", "two"].map(|name| (name.to_owned(), rule.instantiate(inputs.scenario.gears()).unwrap()));
+    named(&compare_policies(&inputs, &policies, 4).map(|_| ()).unwrap_err());
 }
 
 #[test]

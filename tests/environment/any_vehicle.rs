@@ -8,9 +8,9 @@ use lowgear_env::config::Check;
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::terrain::{CourseConfig, ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::{
-    AxleConfig, BatteryConfig, ChassisConfig, Constants, ControllerConfig, DogConfig, GearboxConfig,
-    GuardConfig, HeatConfig, MotorConfig, MotorLineConfig, NoisyConfig, SelectorConfig, SensorConfig,
-    TachoConfig, VehicleConfig,
+    AxleConfig, BatteryConfig, ChassisConfig, Constants, ControllerConfig, DogConfig, EncoderConfig,
+    GearboxConfig, GuardConfig, HeatConfig, MotorConfig, MotorLineConfig, NoisyConfig, SelectorConfig,
+    SensorConfig, VehicleConfig,
 };
 use lowgear_env::{EpisodeConfig, Scenario, Seed};
 use proptest::collection::vec;
@@ -99,13 +99,19 @@ fn shifting() -> impl Strategy<Value = (SelectorConfig, DogConfig)> {
     let servo = (100.0_f64..900.0, 1e3_f64..2e4, 0.0_f64..0.1, 2.0_f64..10.0, 0.0_f64..0.6);
     let dogs = (1_u32..12, 0.2_f64..1.0, 0.05_f64..3.0, 20.0_f64..500.0, 0.01_f64..0.2);
     (servo, 0.0_f64..40.0, 0.02_f64..10.0, 0.0_f64..1.0, dogs).prop_map(
-        |((speed, rise, settling_s, window_deg, error), interrupted, release, free_chance, dogs)| {
+        |(
+            (speed, temperature_rise, settling_s, window_deg, error),
+            interrupted,
+            release,
+            free_chance,
+            dogs,
+        )| {
             let (count, gap, overlap_mm, axial_speed_mm_s, retry_s) = dogs;
             let selector = SelectorConfig {
                 order: vec![],
                 angle_deg: vec![],
                 speed_deg_s: speed,
-                acceleration_deg_s2: rise,
+                acceleration_deg_s2: temperature_rise,
                 settling_s,
                 window_deg,
                 arrival_error_deg: error * window_deg,
@@ -125,11 +131,11 @@ fn sensing() -> impl Strategy<Value = SensorConfig> {
             (0.01..most, 0.0..most).prop_map(|(resolution, noise)| NoisyConfig { resolution, noise }),
         )
     };
-    let tacho = (1_u32..60, 0.0_f64..0.05)
-        .prop_map(|(pulses_per_turn, noise)| TachoConfig { pulses_per_turn, noise });
-    (tacho, sensor(0.1), sensor(0.2), sensor(2.0), 0_u8..=4).prop_map(
-        |(tacho, battery, current, tilt, latency_ticks)| SensorConfig {
-            tacho,
+    let encoder = (1_u32..60, 0.0_f64..0.05)
+        .prop_map(|(pulses_per_turn, noise)| EncoderConfig { pulses_per_turn, noise });
+    (encoder, sensor(0.1), sensor(0.2), sensor(2.0), 0_u8..=4).prop_map(
+        |(encoder, battery, current, tilt, latency_ticks)| SensorConfig {
+            encoder,
             battery,
             current,
             tilt,
@@ -166,8 +172,8 @@ pub(super) fn any_vehicle() -> impl Strategy<Value = VehicleConfig> {
             parts;
         let line = motor.line.constants();
         let stall_nm = battery.nominal_voltage_v / line.resistance_ohm * line.torque_constant_nm_a;
-        let push_n = stall_nm * gearbox.total_ratio[0] * gearbox.efficiency[0] / chassis.wheel_radius_m;
-        chassis.mass_kg = (push_n / (GRAVITY_M_S2 * pull)).clamp(0.1, 200.0);
+        let tractive_n = stall_nm * gearbox.total_ratio[0] * gearbox.efficiency[0] / chassis.wheel_radius_m;
+        chassis.mass_kg = (tractive_n / (GRAVITY_M_S2 * pull)).clamp(0.1, 200.0);
         let rim = chassis.mass_kg * chassis.wheel_radius_m.powi(2);
         chassis.wheel_inertia_kg_m2 = (wheels * rim).min(10.0);
         let gears = gearbox.total_ratio.len();
@@ -209,7 +215,7 @@ pub(super) fn any_sections(steep_deg: f64, height_m: f64) -> impl Strategy<Value
                     grade_deg,
                     obstacle_height_m: obstacle.map(|o| o.0),
                     obstacle_shape: obstacle
-                        .map(|o| if o.1 { ObstacleShape::Rod } else { ObstacleShape::Edge }),
+                        .map(|o| if o.1 { ObstacleShape::Bump } else { ObstacleShape::Edge }),
                 }
             })
             .collect()

@@ -55,15 +55,15 @@ fn a_stalled_motor_draws_charge_and_sags_the_battery() {
     for (duty, grade_deg) in [(1.0, 30.0), (0.6, 20.0)] {
         let track = Track::new(ground(0.03, 1.5, grade_deg), &vehicle);
         let mut plant = Plant::new(&vehicle, &track, 2);
-        let before = plant.ledger.heat();
+        let before = plant.energies.heat();
         drive_for(&mut plant, &vehicle, &track, 10.0, duty);
         assert_eq!(plant.v_m_s, 0.0, "the grade stalls third gear");
-        plant.settle_tick(&vehicle, before);
+        plant.update_thermal_tick(&vehicle, before);
         let current = duty * 7.4 / (3.0 + duty * duty * 0.1);
         close(plant.current_a, current, 1e-12, "current");
         close(plant.terminal_v, 7.4 - 0.1 * duty * current, 1e-12, "terminal voltage");
         close(vehicle.charge - plant.charge, duty * current * 10.0 / (3600.0 * 1.5), 1e-9, "charge");
-        close(plant.ledger.battery_j, plant.ledger.losses_j(), 1e-12, "all becomes heat");
+        close(plant.energies.battery_j, plant.energies.losses_j(), 1e-12, "all becomes heat");
     }
 }
 
@@ -89,6 +89,6 @@ fn the_terminal_voltage_sags_by_resistance_times_current() {
         assert_eq!(plant.v_m_s, 0.0);
         close(plant.current_a, current_a, 1e-12, "current");
         close(plant.terminal_v, number(row, "terminal_V"), 1e-12, "terminal voltage");
-        close(plant.ledger.source_j, 2.0 * number(row, "loss_W"), 1e-12, "loss");
+        close(plant.energies.source_j, 2.0 * number(row, "loss_W"), 1e-12, "loss");
     }
 }

@@ -11,7 +11,7 @@
 //! | battery at constant current and power, discharge | `battery` |
 //! | heat of two bodies, steady rise, runaway, stall | `heat` |
 //! | dog impact, motor speed in neutral, move time of the servo | `dogs` |
-//! | tacho by counts, tilt by an accelerometer | `sensors` |
+//! | encoder by counts, tilt by an accelerometer | `sensors` |
 //! | rainflow (the standard's example, 200 random points), Miner, equivalent torque | `damage` |
 //! | roughness by class, generated profile by Welch | `roughness` |
 //!
@@ -105,7 +105,7 @@ pub(super) fn drive_for(plant: &mut Plant, vehicle: &Vehicle, track: &Track, tim
     plant.x_m > from
 }
 
-/// Settings of a property test: its number of cases; a failing seed is kept beside its source, to be committed.
+/// Settings of a property test: its number of cases; a failing seed is kept next to its source, to be committed.
 pub(super) fn cases(cases: u32) -> ProptestConfig {
     let beside = FileFailurePersistence::WithSource("seeds");
     ProptestConfig { failure_persistence: Some(Box::new(beside)), ..ProptestConfig::with_cases(cases) }

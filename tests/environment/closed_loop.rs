@@ -6,7 +6,7 @@ use super::peer::described;
 use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::config::{self, Check, KeyError};
-use lowgear_env::vehicle::{DogConfig, NoisyConfig, SelectorConfig, TachoConfig, VehicleConfig};
+use lowgear_env::vehicle::{DogConfig, EncoderConfig, NoisyConfig, SelectorConfig, VehicleConfig};
 use lowgear_env::{Cause, Drive, EpisodeConfig, Scenario, Seed, TraceRow};
 use lowgear_eval::suite::{play, play_on};
 use serde_json::{Value, json};
@@ -20,7 +20,7 @@ const COURSES: u64 = 100;
 const STEP_S: f64 = 2.5e-3;
 /// The features are compared once, this long after the start, s.
 const LOOK_S: f64 = 10.0;
-/// They may differ by this, permille or tenths of a degree: a tacho count is some 9 permille.
+/// They may differ by this, permille or tenths of a degree: an encoder count is some 9 permille.
 const FEATURE: u64 = 20;
 /// What the relative differences of time and energy may come to in the median and at the 90th percentile: some
 /// five times what is measured.
@@ -46,7 +46,7 @@ fn exact_cart() -> VehicleConfig {
     let cart = cart();
     let quiet = |sensor: Option<NoisyConfig>| sensor.map(|s| NoisyConfig { noise: 0.0, ..s });
     let mut sensors = cart.sensors;
-    sensors.tacho = TachoConfig { noise: 0.0, ..sensors.tacho };
+    sensors.encoder = EncoderConfig { noise: 0.0, ..sensors.encoder };
     (sensors.battery, sensors.tilt) = (quiet(sensors.battery), quiet(sensors.tilt));
     VehicleConfig {
         sensors,
@@ -78,7 +78,7 @@ fn demo_study() -> DemoStudy {
     config::load(&repository().join("configs/studies/demo.toml")).unwrap()
 }
 
-/// What an episode came to, here or there.
+/// Outcome of an episode, here or there.
 #[derive(serde::Deserialize)]
 struct Run {
     cause: Cause,
@@ -131,7 +131,7 @@ fn settings(scenario: &Scenario) -> Value {
         "tick_s": v.controller.tick_s, "decision_ticks": v.controller.decision_ticks,
         "fast_shift": v.controller.fast_shift, "slow_shift": v.controller.slow_shift,
         "tilt_shift": v.controller.tilt_shift, "peak_shift": v.controller.peak_shift,
-        "failed_window_s": v.controller.failed_window_s, "pulses": v.sensors.tacho.pulses_per_turn,
+        "failed_window_s": v.controller.failed_window_s, "pulses": v.sensors.encoder.pulses_per_turn,
         "battery_step": v.sensors.battery.unwrap().resolution, "tilt_step": v.sensors.tilt.unwrap().resolution,
         "nominal_v": v.battery.nominal_voltage_v, "limit_c": v.motor.heat.winding_limit_c,
         "cut_lead_ticks": v.guard.cut_lead_ticks, "min_dwell_s": v.guard.min_dwell_s,
@@ -188,7 +188,7 @@ fn our_ticks_per_s(scenario: &Arc<Scenario>, rule: &Rule) -> f64 {
 fn question(scenario: &Scenario, rule: &RuleSettings) -> Value {
     let courses: Vec<Value> = (0..COURSES)
         .map(|n| {
-            let (vehicle, track) = scenario.lay(n);
+            let (vehicle, track) = scenario.instantiate(n);
             described(&vehicle, &track.course)
         })
         .collect();

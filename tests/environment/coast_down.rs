@@ -94,6 +94,6 @@ fn air_drag_is_that_of_the_closed_form() {
         let mut plant = Plant::at(&vehicle, &track, 0.0, speed_m_s, 0);
         plant.disengage(&vehicle);
         plant.advance(&vehicle, &track, 1e-4 / speed_m_s, 0.0);
-        close(plant.ledger.drag_j / plant.x_m, number(&row, "drag_N"), 2e-4, "drag");
+        close(plant.energies.drag_j / plant.x_m, number(&row, "drag_N"), 2e-4, "drag");
     }
 }

@@ -35,11 +35,11 @@ pub(super) fn stretch(surface: &str, length_m: f64, grade_deg: f64) -> ScriptedS
     }
 }
 
-/// A metre of flat hard path with a rod in its middle.
-pub(super) fn rod(height_m: f64) -> ScriptedSection {
+/// A metre of flat hard path with a bump in its middle.
+pub(super) fn bump(height_m: f64) -> ScriptedSection {
     ScriptedSection {
         obstacle_height_m: Some(height_m),
-        obstacle_shape: Some(ObstacleShape::Rod),
+        obstacle_shape: Some(ObstacleShape::Bump),
         ..stretch("hard path", 1.0, 0.0)
     }
 }

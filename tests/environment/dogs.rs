@@ -24,7 +24,7 @@ fn dogs_that_meet_at_different_speeds_shock_as_the_oscillator_says() {
         plant.engage(&vehicle, 1);
         close(plant.v_m_s - before.0, number(row, "vehicle_speed_step_m_s"), 1e-9, "speed step");
         let lost = number(row, "energy_lost_rigid_J");
-        close(plant.ledger.engage_j, lost, 1e-12, "energy booked");
+        close(plant.energies.engage_j, lost, 1e-12, "energy booked");
         close(before.1 - plant.kinetic_j(&vehicle), lost, 1e-9, "energy that is gone");
         close(plant.stress.total(), number(row, "ode_peak_torque_elastic_Nm"), 1e-9, "peak torque");
     }

@@ -13,9 +13,10 @@ const BALANCE: f64 = 0.005;
 /// `battery = kinetic + potential + losses` now, as the share of the energy turned over that is missing.
 pub(super) fn imbalance(drive: &Drive) -> f64 {
     let plant = drive.plant();
-    let ledger = &plant.ledger;
-    let held_j = plant.kinetic_j(drive.vehicle()) + ledger.potential_j;
-    (ledger.battery_j - held_j - ledger.losses_j()).abs() / (ledger.battery_j.abs() + held_j.abs() + 0.1)
+    let energies = &plant.energies;
+    let held_j = plant.kinetic_j(drive.vehicle()) + energies.potential_j;
+    (energies.battery_j - held_j - energies.losses_j()).abs()
+        / (energies.battery_j.abs() + held_j.abs() + 0.1)
 }
 
 /// A demo episode with its own vehicle and course.
@@ -42,7 +43,7 @@ proptest! {
         for _ in 0..400 {
             let ended = drive.step(random_action(&mut state)).end.is_some();
             let missing = imbalance(&drive);
-            prop_assert!(missing < BALANCE, "{missing} missing at {} m: {:?}", drive.plant().x_m, drive.plant().ledger);
+            prop_assert!(missing < BALANCE, "{missing} missing at {} m: {:?}", drive.plant().x_m, drive.plant().energies);
             if ended {
                 break;
             }
@@ -57,11 +58,11 @@ fn no_loss_ever_gives_energy_back() {
     for seed in 0..40 {
         let mut drive = episode(seed, 1 + seed as usize % 3);
         let mut state = seed;
-        let mut last = drive.plant().ledger;
+        let mut last = drive.plant().energies;
         let tiny = -1e-9;
         for _ in 0..400 {
             let ended = drive.step(random_action(&mut state)).end.is_some();
-            let now = drive.plant().ledger;
+            let now = drive.plant().energies;
             for (name, step) in [
                 ("source", now.source_j - last.source_j),
                 ("winding", now.winding_j - last.winding_j),
@@ -69,7 +70,7 @@ fn no_loss_ever_gives_energy_back() {
                 ("gearing", now.gearing_j - last.gearing_j),
                 ("rolling", now.rolling_j - last.rolling_j),
                 ("slip", now.slip_j - last.slip_j),
-                ("strike", now.strike_j - last.strike_j),
+                ("impact", now.impact_j - last.impact_j),
                 ("engage", now.engage_j - last.engage_j),
             ] {
                 assert!(step >= tiny, "{name} gave back {step} J, seed {seed}, {:?}", drive.plant());
@@ -98,5 +99,5 @@ fn a_heavy_rotor_that_carries_the_vehicle_on_pays_the_gears_on_the_way_out() {
     let deceleration = (resist_n + 0.8 * friction_n) / (vehicle.rolling_mass_kg + 0.8 * gear.rotor_kg);
     assert!(gear.rotor_kg * deceleration > friction_n, "the rotor gives torque");
     close(plant.v_m_s, 0.5 - 0.1 * deceleration, 1e-12, "speed");
-    assert!(plant.ledger.gearing_j > 0.0);
+    assert!(plant.energies.gearing_j > 0.0);
 }

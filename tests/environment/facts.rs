@@ -1,6 +1,6 @@
 //! Facts of the trade about what each gear of the demo cart can carry (common practice, no source).
 
-use super::demo_cart::{driven, hold, nominal_cart, rod, scenario, stretch};
+use super::demo_cart::{bump, driven, hold, nominal_cart, scenario, stretch};
 use lowgear_env::{Cause, Drive};
 use lowgear_onboard::{Feature, Features, Request};
 
@@ -11,16 +11,16 @@ fn speed_at(drive: &Drive) -> f64 {
 /// Fact 1. Six metres of run-up are enough for the cruising speed of top gear.
 #[test]
 fn in_top_gear_at_cruising_speed_an_8_mm_rod_stops_the_cart_and_first_climbs_it_from_rest() {
-    let top = scenario(nominal_cart(), vec![stretch("hard path", 6.0, 0.0), rod(0.008)], 3);
+    let top = scenario(nominal_cart(), vec![stretch("hard path", 6.0, 0.0), bump(0.008)], 3);
     let drive = driven(&top, 60.0, hold);
     let cruising = drive.clone().into_trace().iter().map(|r| r.speed_m_s).fold(0.0, f64::max);
     assert!(cruising > 0.1, "it came along at {cruising} m/s");
     assert_eq!(speed_at(&drive), 0.0, "it stands, at {} m", drive.plant().x_m);
-    assert!(drive.plant().x_m < 6.6, "at the rod with an axle, not behind it");
-    // The rod's touch begins some 3 cm before its middle at 0.5 m: a start right at the rod.
-    let first = scenario(nominal_cart(), vec![rod(0.008)], 1);
+    assert!(drive.plant().x_m < 6.6, "at the bump with an axle, not behind it");
+    // The bump's touch begins some 3 cm before its middle at 0.5 m: a start right at the bump.
+    let first = scenario(nominal_cart(), vec![bump(0.008)], 1);
     let mut from_rest = driven(&first, 1.0, hold);
-    assert!(from_rest.plant().x_m < 0.45, "still before the rod");
+    assert!(from_rest.plant().x_m < 0.45, "still before the bump");
     from_rest = driven(&first, 120.0, hold);
     assert_eq!(from_rest.outcome().cause, Cause::Finished);
 }
@@ -107,19 +107,19 @@ fn stall_aware(f: &Features) -> Request {
 /// Fact 4.
 #[test]
 fn an_upshift_only_rule_stays_at_the_rod_for_ever_and_a_stall_aware_one_steps_down_and_up_again() {
-    let sections = vec![stretch("hard path", 6.0, 0.0), rod(0.008), stretch("hard path", 6.0, 0.0)];
+    let sections = vec![stretch("hard path", 6.0, 0.0), bump(0.008), stretch("hard path", 6.0, 0.0)];
     let scenario = scenario(nominal_cart(), sections, 1);
     let stuck = driven(&scenario, 300.0, upshift_only);
     assert_eq!(stuck.outcome().cause, Cause::StalledOut, "at {} m", stuck.plant().x_m);
     assert_eq!(stuck.controller().guard().gear(), 2, "in top gear");
-    assert!((6.0..6.8).contains(&stuck.plant().x_m), "at the rod: {} m", stuck.plant().x_m);
+    assert!((6.0..6.8).contains(&stuck.plant().x_m), "at the bump: {} m", stuck.plant().x_m);
 
     let through = driven(&scenario, 300.0, stall_aware);
     assert_eq!(through.outcome().cause, Cause::Finished);
     let rows = through.into_trace();
     let gears: Vec<u8> = rows.iter().filter(|r| r.position_m > 5.0).map(|r| r.gear).collect();
     let lowest = *gears.iter().min().unwrap();
-    assert_eq!(gears[0], 3, "top gear before the rod");
+    assert_eq!(gears[0], 3, "top gear before the bump");
     assert!(lowest < 3, "it steps down");
     assert_eq!(gears[gears.len() - 1], 3, "and up again");
 }

@@ -33,7 +33,7 @@ impl Seen {
             phase: controller.guard().phase(),
             gear: controller.guard().gear(),
             mesh: plant.gear,
-            battery_j: plant.ledger.battery_j,
+            battery_j: plant.energies.battery_j,
             turned_rad: plant.motor_turned_rad,
             tilt_ddeg: controller.observer().tilt_ddeg(),
             mask: drive.mask(),
@@ -70,7 +70,7 @@ impl Watch {
         let verdict = drive.controller().guard().verdict();
         let accepted = verdict == Verdict::Accepted;
         let driven = after.battery_j != before.battery_j;
-        self.judge(&before, request, accepted, &settings)?;
+        self.check_request(&before, request, accepted, &settings)?;
         (self.cut, self.since_accepted) = (self.cut + 1, self.since_accepted + 1);
         if accepted {
             self.goal = if request == Request::Up { before.gear + 1 } else { before.gear - 1 };
@@ -97,7 +97,7 @@ impl Watch {
     }
 
     /// Whether the guard may have accepted or refused this.
-    fn judge(
+    fn check_request(
         &self,
         before: &Seen,
         request: Request,

@@ -2,7 +2,7 @@
 
 use super::check_values::{built, case, close, ground, number, numbers, reference};
 use lowgear_env::motion::{Plant, Track};
-use lowgear_env::vehicle::{COPPER_PER_K, HeatStep, Rise, time_constants_s};
+use lowgear_env::vehicle::{COPPER_PER_K, HeatStep, TemperatureRise, time_constants_s};
 
 /// The eigenvalues of the two-body system, not the products of resistance and capacity.
 #[test]
@@ -18,15 +18,15 @@ fn the_time_constants_are_the_eigenvalues() {
 fn constant_loss_warms_both_bodies_as_the_closed_form_says() {
     let expected = case("heat");
     let times = numbers(&expected["inputs"], "times_s");
-    for (time, rise) in times.iter().zip(expected["rise_winding_housing_K"].as_array().unwrap()) {
+    for (time, temperature_rise) in times.iter().zip(expected["rise_winding_housing_K"].as_array().unwrap()) {
         for steps in [1, 7] {
             let step = HeatStep::new(&reference().motor.heat, time / f64::from(steps));
-            let mut got = Rise::default();
+            let mut got = TemperatureRise::default();
             for _ in 0..steps {
                 got = step.advance(got, 6.75, 0.0);
             }
-            close(got.winding_k, rise[0].as_f64().unwrap(), 1e-10, "winding");
-            close(got.housing_k, rise[1].as_f64().unwrap(), 1e-10, "housing");
+            close(got.winding_k, temperature_rise[0].as_f64().unwrap(), 1e-10, "winding");
+            close(got.housing_k, temperature_rise[1].as_f64().unwrap(), 1e-10, "housing");
         }
     }
 }
@@ -40,14 +40,15 @@ fn a_warm_winding_warms_faster() {
         (numbers(&expected, "rise_winding_with_tempco_K"), numbers(&expected, "rise_housing_with_tempco_K"));
     let tick_s = 0.05;
     let step = HeatStep::new(&reference().motor.heat, tick_s);
-    let (mut rise, mut tick) = (Rise::default(), 0);
+    let (mut temperature_rise, mut tick) = (TemperatureRise::default(), 0);
     for (i, time) in numbers(&expected["inputs"], "times_s").into_iter().enumerate() {
         while f64::from(tick) * tick_s < time - 1e-9 {
-            rise = step.advance(rise, 6.75 * (1.0 + COPPER_PER_K * rise.winding_k), 0.0);
+            temperature_rise =
+                step.advance(temperature_rise, 6.75 * (1.0 + COPPER_PER_K * temperature_rise.winding_k), 0.0);
             tick += 1;
         }
-        close(rise.winding_k, winding[i], 1e-3, "winding");
-        close(rise.housing_k, housing[i], 1e-3, "housing");
+        close(temperature_rise.winding_k, winding[i], 1e-3, "winding");
+        close(temperature_rise.housing_k, housing[i], 1e-3, "housing");
     }
 }
 
@@ -59,10 +60,10 @@ fn a_stalled_motor_takes_as_long_to_warm_by_100_k_as_the_ode_says() {
     let track = Track::new(ground(0.03, 1.5, 30.0), &vehicle);
     let mut plant = Plant::new(&vehicle, &track, 2);
     let mut ticks = 0;
-    while plant.rise.winding_k < 100.0 {
-        let before = plant.ledger.heat();
+    while plant.temperature_rise.winding_k < 100.0 {
+        let before = plant.energies.heat();
         plant.advance(&vehicle, &track, vehicle.tick_s, 1.0);
-        plant.settle_tick(&vehicle, before);
+        plant.update_thermal_tick(&vehicle, before);
         ticks += 1;
     }
     let expected = number(&case("heat")["stall"], "ode_time_to_100K_with_tempco_at_constant_supply_s");
@@ -70,11 +71,12 @@ fn a_stalled_motor_takes_as_long_to_warm_by_100_k_as_the_ode_says() {
 }
 
 /// Winding rise at a constant current after some hours, K; the loss follows the winding, tick by tick.
-fn after_hours_k(current_a: f64, tempco: f64) -> Rise {
+fn after_hours_k(current_a: f64, tempco: f64) -> TemperatureRise {
     let step = HeatStep::new(&reference().motor.heat, 1.0);
     let cold_w = 3.0 * current_a * current_a;
-    (0..20 * 3600)
-        .fold(Rise::default(), |rise, _| step.advance(rise, cold_w * (1.0 + tempco * rise.winding_k), 0.0))
+    (0..20 * 3600).fold(TemperatureRise::default(), |temperature_rise, _| {
+        step.advance(temperature_rise, cold_w * (1.0 + tempco * temperature_rise.winding_k), 0.0)
+    })
 }
 
 /// Closed form `x / (1 - alpha x)` with `x` the rise without the coefficient; 20 h are 27 of its time constants,
@@ -90,9 +92,9 @@ fn a_constant_current_warms_to_the_steady_rise_of_the_closed_form() {
             "steady_rise_housing_with_copper_tempco_K",
         ),
     ] {
-        let rise = after_hours_k(1.5, tempco);
-        close(rise.winding_k, number(&expected, winding), 1e-6, winding);
-        close(rise.housing_k, number(&expected, housing), 1e-6, housing);
+        let temperature_rise = after_hours_k(1.5, tempco);
+        close(temperature_rise.winding_k, number(&expected, winding), 1e-6, winding);
+        close(temperature_rise.housing_k, number(&expected, housing), 1e-6, housing);
     }
 }
 

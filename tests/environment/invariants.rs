@@ -31,10 +31,10 @@ fn fastest_m_s(drive: &Drive) -> f64 {
     let heights: Vec<f64> =
         (0..=300).map(|i| course.elevation_m(course.length_m * f64::from(i) / 300.0)).collect();
     let (low, high) = heights.iter().fold((0.0_f64, 0.0_f64), |s, &h| (s.0.min(h), s.1.max(h)));
-    let rod = course.obstacles.iter().map(|o| o.height_m).fold(0.0, f64::max);
+    let bump = course.obstacles.iter().map(|o| o.height_m).fold(0.0, f64::max);
     // Before the start the ground goes on; a cart that rolls back a metre at the start's grade falls so far.
     let behind = course.segments[0].sin_grade.abs();
-    (no_load * no_load + 2.0 * GRAVITY_M_S2 * (high - low + rod + behind)).sqrt()
+    (no_load * no_load + 2.0 * GRAVITY_M_S2 * (high - low + bump + behind)).sqrt()
 }
 
 proptest! {

@@ -4,8 +4,8 @@ use super::any_vehicle::{any_sections, any_vehicle, course_of};
 use super::check_values::{built, cases};
 use super::demo_cart::{driven, hold, nominal_cart, scenario, scripted, stretch};
 use super::energy::{imbalance, random_action};
-use lowgear_env::config::{Check, Spread};
-use lowgear_env::motion::{Piece, Plant, Track};
+use lowgear_env::config::{Check, ParameterDistribution};
+use lowgear_env::motion::{MotionPhase, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Cause, Drive, EpisodeConfig, Scenario, Seed, Stream, World};
@@ -40,7 +40,7 @@ fn an_efficiency_of_one_drives_as_one_of_nearly_one() {
 fn a_drawn_efficiency_that_is_capped_at_one_drives_on() {
     let mut cart = nominal_cart();
     cart.gearbox.back_efficiency.fill(0.95);
-    cart.variation.efficiency_factor = Spread::Fixed(1.06);
+    cart.variation.efficiency_factor = ParameterDistribution::Fixed(1.06);
     for gear in 1..=3 {
         let slope = scenario(cart.clone(), vec![stretch("hard path", 4.0, -6.0)], gear);
         assert_eq!(driven(&slope, 300.0, hold).outcome().cause, Cause::Finished, "gear {gear}");
@@ -94,12 +94,12 @@ proptest! {
         speed in 0.0_f64..3.0, part in 0.0_f64..1.0, late_s in 1e-3_f64..0.25,
     ) {
         for push in [0.0, push] {
-            let piece = Piece::new(mass, force, damping, push, speed);
+            let piece = MotionPhase::new(mass, force, damping, push, speed);
             let late_s = late_s.min(piece.stop_s());
-            let target = part * piece.moment(late_s).distance_m.clamp(-1e-2, 1e-2);
+            let target = part * piece.state_at(late_s).distance_m.clamp(-1e-2, 1e-2);
             prop_assume!(target != 0.0);
             let at_s = piece.reach_s(target, late_s);
-            let reached = piece.moment(at_s);
+            let reached = piece.state_at(at_s);
             // As near as the time can say.
             let near_m = 1e-12 + 1e-13 * reached.speed_m_s.abs();
             prop_assert!((reached.distance_m - target).abs() <= near_m, "{reached:?} for {target} by {late_s} s: {piece:?}");
@@ -157,7 +157,7 @@ proptest! {
             prop_assert_eq!(scenario.check_driven(), Ok(()));
             let plant = drive.plant();
             prop_assert!(plant.stress.total().is_finite() && plant.charge.is_finite(), "{:?}", plant);
-            if plant.ledger.slip_j == 0.0 {
+            if plant.energies.slip_j == 0.0 {
                 let missing = imbalance(&drive);
                 prop_assert!(missing < 0.005, "{missing} missing: {plant:?}");
             }
@@ -174,7 +174,7 @@ pub(super) fn unphysical() -> Arc<Scenario> {
     let mut cart = nominal_cart();
     cart.battery.ocv_v = vec![40.0, 1.0];
     cart.battery.cutoff_voltage_v = 0.0;
-    cart.variation.charge = Spread::Fixed(0.0);
+    cart.variation.charge = ParameterDistribution::Fixed(0.0);
     assert!(cart.check().is_err());
     scenario(cart, vec![stretch("hard path", 40.0, 0.0)], 1)
 }

@@ -39,7 +39,7 @@ fn warm_magnets_lower_the_stall_torque_and_raise_the_no_load_speed() {
     close(free(weak), free(motor) / 0.9, 1e-12, "speed without friction");
     let mut config = reference();
     config.motor.heat.magnet_per_k = 0.002;
-    config.variation.air_c = lowgear_env::config::Spread::Fixed(60.0);
+    config.variation.air_c = lowgear_env::config::ParameterDistribution::Fixed(60.0);
     let vehicle = built(&config);
     let track = Track::new(ground(0.03, 1.5, 0.0), &vehicle);
     let mut plant = Plant::new(&vehicle, &track, 0);
@@ -77,10 +77,10 @@ fn a_drop_frees_the_energy_of_its_height_and_is_an_edge_from_below() {
     drive_for(&mut plant, &vehicle, &track, 2.0, 0.0);
     assert!(plant.x_m > 1.5, "both axles are down: {}", plant.x_m);
     let weight_n = vehicle.mass_kg * GRAVITY_M_S2;
-    close(plant.ledger.potential_j, -weight_n * height_m, 1e-9, "lowered weight");
-    let losses_j = plant.ledger.strike_j + plant.ledger.motor_friction_j;
+    close(plant.energies.potential_j, -weight_n * height_m, 1e-9, "lowered weight");
+    let losses_j = plant.energies.impact_j + plant.energies.motor_friction_j;
     close(plant.kinetic_j(&vehicle) + losses_j, start_j + weight_n * height_m, 1e-9, "energy");
-    assert!(plant.ledger.strike_j > 0.0);
+    assert!(plant.energies.impact_j > 0.0);
     // Backwards and slowly it stops at the foot.
     let mut back = Plant::at(&vehicle, &track, 1.6, -0.05, 0);
     back.disengage(&vehicle);

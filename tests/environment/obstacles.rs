@@ -134,9 +134,9 @@ fn a_vehicle_coasts_over_a_step_from_the_speed_of_the_momentum_balance_on() {
             let kept = number(&row, "hub_speed_ratio_after_impact").powi(2);
             if climbs {
                 // Struck once; a vehicle that fails is struck again where it comes down.
-                close(plant.ledger.strike_j, struck * (1.0 - kept), 1e-9, "energy of the strike");
+                close(plant.energies.impact_j, struck * (1.0 - kept), 1e-9, "energy of the strike");
                 let lifted = vehicle.mass_kg * GRAVITY_M_S2 * height_m;
-                close(plant.ledger.potential_j, lifted, 1e-9, "lifted weight");
+                close(plant.energies.potential_j, lifted, 1e-9, "lifted weight");
             }
         }
     }

@@ -10,7 +10,7 @@
 use super::demo_cart::{cart, garden};
 use super::reference_integrator::reference_run;
 use super::schedule::{LOOK_S, Motion, Place, Run, Schedule, run_by_schedule, run_by_speed};
-use lowgear_env::motion::{HeatLedger, Plant, Track};
+use lowgear_env::motion::{HeatEnergies, Plant, Track};
 use lowgear_env::terrain::{Course, ObstacleShape};
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
 use lowgear_env::{Seed, Stream};
@@ -27,7 +27,7 @@ struct Exact<'a> {
     plant: Plant,
     /// Of the tick that has begun: the time gone and the energies at its start.
     tick_gone_s: f64,
-    tick_began: HeatLedger,
+    tick_began: HeatEnergies,
 }
 
 impl Exact<'_> {
@@ -36,8 +36,8 @@ impl Exact<'_> {
         let advance = self.plant.advance(self.vehicle, &self.track, time_s, duty);
         self.tick_gone_s += time_s;
         if self.vehicle.tick_s - self.tick_gone_s < 1e-9 {
-            self.plant.settle_tick(self.vehicle, self.tick_began);
-            (self.tick_gone_s, self.tick_began) = (0.0, self.plant.ledger.heat());
+            self.plant.update_thermal_tick(self.vehicle, self.tick_began);
+            (self.tick_gone_s, self.tick_began) = (0.0, self.plant.energies.heat());
         }
         (advance.elapsed_s, advance.finished)
     }
@@ -102,7 +102,7 @@ impl Motion for Exact<'_> {
 }
 
 /// A drawn cart, with this tick, and its demo course.
-fn drawn(seed: u64, tick_s: f64) -> (Vehicle, Course) {
+fn sampled(seed: u64, tick_s: f64) -> (Vehicle, Course) {
     let mut config: VehicleConfig = cart();
     config.controller.tick_s = tick_s;
     let vehicle = config.draw(&mut Seed(seed).stream(Stream::Vehicle, 0));
@@ -112,7 +112,7 @@ fn drawn(seed: u64, tick_s: f64) -> (Vehicle, Course) {
 fn exact_run(vehicle: &Vehicle, course: &Course, schedule: Option<&Schedule>) -> Run {
     let track = Track::new(course.clone(), vehicle);
     let plant = Plant::new(vehicle, &track, 0);
-    let tick_began = plant.ledger.heat();
+    let tick_began = plant.energies.heat();
     let mut exact = Exact { vehicle, track, plant, tick_gone_s: 0.0, tick_began };
     match schedule {
         Some(schedule) => run_by_schedule(&mut exact, schedule),
@@ -140,7 +140,7 @@ fn assert_close(
     compare: impl Fn(u64, &Vehicle, &Course, &Run) -> (Option<f64>, f64) + Sync,
 ) {
     let one = |seed| {
-        let (vehicle, course) = drawn(seed, LOOK_S);
+        let (vehicle, course) = sampled(seed, LOOK_S);
         let first_gear = Schedule::new();
         let run = exact_run(&vehicle, &course, (!shifting).then_some(&first_gear));
         compare(seed, &vehicle, &course, &run)
@@ -183,7 +183,7 @@ fn in_first_gear_alone_time_and_damage_agree_on_nine_courses_of_ten() {
 
 /// The same at length. Measured, median and 90th percentile: time 1.3e-5 and 2.5e-5, damage 3.9e-4 and
 /// 1.0e-3, much of it the reference's own step (its half step: 2.0e-4 and 8.2e-4). The worst course, 1.1e-2,
-/// engages within a micrometre of a rod's foot. The time is nearly all our
+/// engages within a micrometre of a bump's foot. The time is nearly all our
 /// tick (see below). The Python peer with shifts at recorded times, median and worst: 5 courses at 2.5e-4 s,
 /// time 1.1e-6 and 5.3e-5, damage 2.6e-4 and 4.3e-3; at 1e-3 s its own step shows (24 courses: time 4.4e-6
 /// and 2.8e-4, damage 5.8e-3 and 2.5e-1).
@@ -213,7 +213,7 @@ fn a_hundred_courses_of_the_reference_agree_with_half_its_step() {
 #[test]
 fn half_the_tick_gives_the_same_course_time_and_damage() {
     assert_close("half the tick", COURSES, true, |seed, _, course, run| {
-        difference(run, &exact_run(&drawn(seed, 0.5 * LOOK_S).0, course, Some(&run.schedule)))
+        difference(run, &exact_run(&sampled(seed, 0.5 * LOOK_S).0, course, Some(&run.schedule)))
     });
 }
 
@@ -228,7 +228,7 @@ fn courses_for_the_python_peer_are_written() {
 }
 
 fn course_row(seed: u64) -> serde_json::Value {
-    let (vehicle, course) = drawn(seed, LOOK_S);
+    let (vehicle, course) = sampled(seed, LOOK_S);
     let run = exact_run(&vehicle, &course, None);
     let schedule: Vec<_> = run.schedule.iter().map(|s| json!([s.look, s.gear])).collect();
     let mut row = described(&vehicle, &course);
@@ -258,6 +258,6 @@ pub(super) fn described(vehicle: &Vehicle, course: &Course) -> serde_json::Value
         "surfaces": list(course.surfaces.iter().map(|s| json!([s.rolling, s.drag_s_m, s.friction])).collect()),
         "segments": list(course.segments.iter().map(|s| json!([s.start_m, s.sin_grade, s.surface])).collect()),
         "obstacles": list(course.obstacles.iter()
-            .map(|o| json!([o.position_m, o.height_m, o.shape == ObstacleShape::Rod])).collect()),
+            .map(|o| json!([o.position_m, o.height_m, o.shape == ObstacleShape::Bump])).collect()),
     })
 }

@@ -3,7 +3,7 @@
 use super::any_vehicle::{any_scenario, any_sections, any_vehicle, course_of};
 use super::check_values::{built, cases, ground};
 use super::energy::{imbalance, random_action};
-use lowgear_env::config::Spread;
+use lowgear_env::config::ParameterDistribution;
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Course;
 use lowgear_env::vehicle::{Vehicle, VehicleConfig};
@@ -37,7 +37,7 @@ proptest! {
         let (mut state, mut highest_j) = (seed, 0.0_f64);
         for _ in 0..300 {
             let step = drive.step(random_action(&mut state));
-            if drive.plant().ledger.slip_j != 0.0 {
+            if drive.plant().energies.slip_j != 0.0 {
                 // Slipping has checks of its own in `slipping.rs` and `loads.rs`. Known: where wheels slip while the
                 // vehicle rolls back, half a percent can go missing.
                 break;
@@ -46,8 +46,8 @@ proptest! {
             prop_assert!(missing < BALANCE, "{missing} missing: {:?}", drive.plant());
             prop_assert!(step.elapsed_s >= 0.0 && step.reward.is_finite(), "{step:?}");
             let (plant, vehicle) = (drive.plant(), drive.vehicle());
-            highest_j = highest_j.max(plant.ledger.potential_j);
-            let fastest = fastest_m_s(vehicle, highest_j - plant.ledger.potential_j);
+            highest_j = highest_j.max(plant.energies.potential_j);
+            let fastest = fastest_m_s(vehicle, highest_j - plant.energies.potential_j);
             prop_assert!(plant.v_m_s.abs() <= 1.001 * fastest + 1e-6, "{} of {fastest}: {plant:?}", plant.v_m_s);
             // Turned back against its drive a motor can take more than a short circuit does.
             prop_assert!(plant.stress.total() >= 0.0 && (plant.terminal_v >= 0.0 || plant.motor_rad_s < 0.0));
@@ -67,15 +67,15 @@ proptest! {
         let radius = vehicle.wheel_radius_m;
         let axles = &vehicle.axles[..vehicle.axle_count];
         let near = |at: f64| course.obstacles.iter().any(|o| (o.position_m - at).abs() < 3.0 * radius);
-        prop_assume!(plant.ledger.slip_j == 0.0 && plant.x_m > 0.0 && axles.iter().all(|a| !near(plant.x_m - a.behind_front_m)));
+        prop_assume!(plant.energies.slip_j == 0.0 && plant.x_m > 0.0 && axles.iter().all(|a| !near(plant.x_m - a.behind_front_m)));
         let height = |at: f64| ground_height_m(course, at);
         let lifted: f64 = axles
             .iter()
             .map(|a| a.load_share * (height(plant.x_m - a.behind_front_m) - height(-a.behind_front_m)))
             .sum();
         let expected = vehicle.mass_kg * lowgear_env::motion::GRAVITY_M_S2 * lifted;
-        let missing = (plant.ledger.potential_j - expected).abs();
-        prop_assert!(missing < 1e-6 * (1.0 + expected.abs()), "{} J of {expected}", plant.ledger.potential_j);
+        let missing = (plant.energies.potential_j - expected).abs();
+        prop_assert!(missing < 1e-6 * (1.0 + expected.abs()), "{} J of {expected}", plant.energies.potential_j);
     }
 }
 
@@ -90,9 +90,9 @@ fn time_in_gear(vehicle: &Vehicle, course: &Course, gear: usize) -> f64 {
     let mut plant = Plant::new(vehicle, &track, gear);
     let mut gone_s = 0.0;
     while gone_s < 60.0 {
-        let before = plant.ledger.heat();
+        let before = plant.energies.heat();
         let advance = plant.advance(vehicle, &track, vehicle.tick_s, 1.0);
-        plant.settle_tick(vehicle, before);
+        plant.update_thermal_tick(vehicle, before);
         gone_s += advance.elapsed_s;
         if advance.finished {
             return gone_s;
@@ -128,7 +128,7 @@ proptest! {
             let mut config: VehicleConfig = config.clone();
             config.controller.tick_s = tick_s;
             // Whether wheels slip is asked once a piece; see `slipping.rs`.
-            config.variation.friction_factor = Spread::Fixed(5.0);
+            config.variation.friction_factor = ParameterDistribution::Fixed(5.0);
             config.battery.ocv_v.iter_mut().for_each(|v| *v *= voltage);
             let vehicle = built(&config);
             time_in_gear(&vehicle, &course, gear % vehicle.gears.len())

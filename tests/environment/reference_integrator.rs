@@ -11,7 +11,7 @@ use lowgear_env::vehicle::{COPPER_PER_K, Gear, Vehicle};
 /// Steps at an obstacle are this many times shorter.
 const FINER: f64 = 10.0;
 
-struct Hurdle {
+struct ObstacleProfile {
     top_m: f64,
     end_m: f64,
     contact: Contact,
@@ -22,7 +22,7 @@ pub(super) struct Reference<'a> {
     vehicle: &'a Vehicle,
     course: &'a Course,
     /// Obstacles as each axle meets them.
-    hurdles: Vec<Vec<Hurdle>>,
+    obstacles: Vec<Vec<ObstacleProfile>>,
     /// Obstacle that each axle is on.
     on: Vec<Option<usize>>,
     segment: Vec<usize>,
@@ -55,19 +55,19 @@ struct Forces {
 impl<'a> Reference<'a> {
     pub(super) fn new(vehicle: &'a Vehicle, course: &'a Course, step_s: f64) -> Reference<'a> {
         let axles = &vehicle.axles[..vehicle.axle_count];
-        let hurdles = axles.iter().map(|axle| {
+        let obstacles = axles.iter().map(|axle| {
             let met = course.obstacles.iter().map(|o| {
                 let contact = Contact::new(o.shape, o.height_m, vehicle.wheel_radius_m, axle.driven)
                     .expect("low enough");
-                let width = if o.shape == ObstacleShape::Rod { contact.width_m } else { 0.0 };
-                Hurdle { top_m: o.position_m, end_m: o.position_m + width, contact }
+                let width = if o.shape == ObstacleShape::Bump { contact.width_m } else { 0.0 };
+                ObstacleProfile { top_m: o.position_m, end_m: o.position_m + width, contact }
             });
             met.collect()
         });
         Reference {
             vehicle,
             course,
-            hurdles: hurdles.collect(),
+            obstacles: obstacles.collect(),
             on: vec![None; axles.len()],
             segment: axles.iter().map(|a| course.segment_at(-a.behind_front_m)).collect(),
             coarse_s: step_s,
@@ -104,38 +104,39 @@ impl<'a> Reference<'a> {
             let cos = (1.0 - segment.sin_grade * segment.sin_grade).sqrt();
             let load_n = weight_n * axle.load_share;
             sum.slope_n += load_n * segment.sin_grade;
-            let pressed_n = weight_n * (axle.load_share * cos + axle.load_per_grade * segment.sin_grade)
+            let normal_force_n = weight_n * (axle.load_share * cos + axle.load_per_grade * segment.sin_grade)
                 + self.vehicle.mass_kg * axle.load_per_grade * self.acceleration_m_s2;
-            sum.rolling_n += pressed_n * surface.rolling * self.vehicle.rolling_factor;
+            sum.rolling_n += normal_force_n * surface.rolling * self.vehicle.rolling_factor;
             sum.drag_n_s_m += load_n * surface.drag_s_m * self.vehicle.rolling_factor;
-            let mut lean = 1.0;
+            let mut flank_grip = 1.0;
             if let Some(n) = self.on[i] {
-                let hurdle = &self.hurdles[i][n];
-                sum.slope_n += load_n * hurdle.contact.slope * (hurdle.top_m - at) / hurdle.contact.width_m;
-                lean = hurdle.contact.cosine;
+                let obstacle = &self.obstacles[i][n];
+                sum.slope_n +=
+                    load_n * obstacle.contact.slope * (obstacle.top_m - at) / obstacle.contact.width_m;
+                flank_grip = obstacle.contact.cosine;
             }
             if axle.driven {
-                sum.grip_n += surface.friction * self.vehicle.friction_factor * pressed_n * lean;
+                sum.grip_n += surface.friction * self.vehicle.friction_factor * normal_force_n * flank_grip;
             }
         }
         sum
     }
 
-    /// Torque at the shaft, current and winding resistance at this speed; friction against `way`.
-    fn motor(&self, duty: f64, speed: f64, way: f64) -> (f64, f64, f64) {
+    /// Torque at the shaft, current and winding resistance at this speed; friction against `direction`.
+    fn motor(&self, duty: f64, speed: f64, direction: f64) -> (f64, f64, f64) {
         let motor = &self.vehicle.motor;
         let kelvin = self.vehicle.air_c - 20.0 + self.winding_k;
         let winding_ohm = motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
         let friction_nm = motor.torque_constant_nm_a * motor.no_load_current_a;
         if duty == 0.0 {
-            return (-friction_nm * way, 0.0, winding_ohm);
+            return (-friction_nm * direction, 0.0, winding_ohm);
         }
         let source_ohm = self.vehicle.battery.resistance_ohm;
         let ocv = self.vehicle.battery.open_circuit_v(self.charge);
         let magnets = self.magnets();
         let current = (duty * ocv - magnets * motor.emf_constant_v_s * speed)
             / (winding_ohm + duty * duty * source_ohm);
-        (magnets * motor.torque_constant_nm_a * current - friction_nm * way, current, winding_ohm)
+        (magnets * motor.torque_constant_nm_a * current - friction_nm * direction, current, winding_ohm)
     }
 
     /// Whether a wheel is on an obstacle or may come to one within `time_s`.
@@ -146,10 +147,10 @@ impl<'a> Reference<'a> {
 
     fn at_an_obstacle(&self, time_s: f64) -> bool {
         let reach = self.v_m_s.abs() * time_s + 1e-5;
-        self.hurdles.iter().enumerate().any(|(i, hurdles)| {
+        self.obstacles.iter().enumerate().any(|(i, obstacles)| {
             let at = self.x_m - self.vehicle.axles[i].behind_front_m;
-            let near = |h: &Hurdle| at > h.top_m - h.contact.width_m - reach && at < h.end_m + reach;
-            self.on[i].is_some() || hurdles.iter().any(near)
+            let near = |h: &ObstacleProfile| at > h.top_m - h.contact.width_m - reach && at < h.end_m + reach;
+            self.on[i].is_some() || obstacles.iter().any(near)
         })
     }
 
@@ -180,9 +181,9 @@ impl<'a> Reference<'a> {
     }
 
     fn step_in_neutral(&mut self, duty: f64, forces: &Forces) {
-        let way = self.way(forces, 0.0, 0.0);
-        if way != 0.0 {
-            let rest_n = -forces.slope_n - forces.rolling_n * way;
+        let direction = self.direction(forces, 0.0, 0.0);
+        if direction != 0.0 {
+            let rest_n = -forces.slope_n - forces.rolling_n * direction;
             self.move_on(self.vehicle.rolling_mass_kg, rest_n, forces.drag_n_s_m);
         }
         let spin = if self.motor_rad_s >= 0.0 { 1.0 } else { -1.0 };
@@ -192,10 +193,10 @@ impl<'a> Reference<'a> {
     }
 
     /// Direction of motion; from rest the one that drive and slope overcome, or 0.
-    fn way(&self, forces: &Forces, push_n: f64, hold_n: f64) -> f64 {
+    fn direction(&self, forces: &Forces, tractive_n: f64, hold_n: f64) -> f64 {
         if self.v_m_s != 0.0 {
             self.v_m_s.signum()
-        } else if push_n.min(forces.grip_n) - forces.slope_n > forces.rolling_n {
+        } else if tractive_n.min(forces.grip_n) - forces.slope_n > forces.rolling_n {
             1.0
         } else if forces.slope_n - hold_n.min(forces.grip_n) > forces.rolling_n {
             -1.0
@@ -207,38 +208,42 @@ impl<'a> Reference<'a> {
     fn step_in_gear(&mut self, duty: f64, gear: &Gear, forces: &Forces) {
         let stall = self.motor(duty, 0.0, 1.0).0;
         let held = self.motor(duty, 0.0, -1.0).0;
-        let push_n = if duty > 0.0 { stall.max(0.0) * gear.turn_rad_m * gear.efficiency } else { 0.0 };
+        let tractive_n = if duty > 0.0 { stall.max(0.0) * gear.turn_rad_m * gear.efficiency } else { 0.0 };
         let hold_n = held * gear.turn_rad_m / gear.back_efficiency;
         let free_n = if duty > 0.0 { 0.0 } else { hold_n };
-        let way = self.way(forces, push_n - free_n, hold_n);
-        if way == 0.0 {
+        let direction = self.direction(forces, tractive_n - free_n, hold_n);
+        if direction == 0.0 {
             self.motor_rad_s = 0.0;
             // Undriven, rolling resistance holds what it can and the gears carry the rest.
             let rest_n = forces.slope_n - forces.slope_n.clamp(-forces.rolling_n, forces.rolling_n);
-            self.push(if duty > 0.0 { push_n.max(forces.slope_n) } else { rest_n.clamp(-hold_n, hold_n) });
-            self.slipping = push_n > forces.grip_n;
+            self.push(if duty > 0.0 {
+                tractive_n.max(forces.slope_n)
+            } else {
+                rest_n.clamp(-hold_n, hold_n)
+            });
+            self.slipping = tractive_n > forces.grip_n;
             return;
         }
-        let torque = self.motor(duty, self.v_m_s * gear.turn_rad_m, way).0;
+        let torque = self.motor(duty, self.v_m_s * gear.turn_rad_m, direction).0;
         let damping = if duty > 0.0 {
-            (torque - self.motor(duty, self.v_m_s * gear.turn_rad_m + 1.0, way).0).max(0.0)
+            (torque - self.motor(duty, self.v_m_s * gear.turn_rad_m + 1.0, direction).0).max(0.0)
         } else {
             0.0
         };
-        let resist_n = forces.slope_n + forces.rolling_n * way + forces.drag_n_s_m * self.v_m_s;
+        let resist_n = forces.slope_n + forces.rolling_n * direction + forces.drag_n_s_m * self.v_m_s;
         let body_kg = self.vehicle.rolling_mass_kg;
         // Torque through the gears with the efficiency of driving; if that comes out against the motion, the
         // wheels drive.
         let with = |e: f64| (e * gear.turn_rad_m * torque - resist_n) / (body_kg + e * gear.rotor_kg);
         let through = |a: f64| gear.turn_rad_m * torque - gear.rotor_kg * a;
-        let driving = through(with(gear.efficiency)) * way >= 0.0;
+        let driving = through(with(gear.efficiency)) * direction >= 0.0;
         let e = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
         let contact_n = e * through(with(e)) - self.vehicle.wheel_kg * with(e);
         if contact_n > forces.grip_n {
             self.slipping = true;
         }
         let c = e * gear.turn_rad_m * gear.turn_rad_m * damping;
-        let a = e * gear.turn_rad_m * torque + c * self.v_m_s - forces.slope_n - forces.rolling_n * way;
+        let a = e * gear.turn_rad_m * torque + c * self.v_m_s - forces.slope_n - forces.rolling_n * direction;
         self.move_on(body_kg + e * gear.rotor_kg, a, c + forces.drag_n_s_m);
         self.motor_rad_s = self.v_m_s * gear.turn_rad_m;
         self.push(e * through(with(e)));
@@ -252,9 +257,9 @@ impl<'a> Reference<'a> {
         let driving = through(with(gear.efficiency)) >= 0.0;
         let e = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
         self.motor_rad_s += with(e) * gear.turn_rad_m * self.step_s;
-        let way = self.way(forces, forces.grip_n, 0.0);
-        if way != 0.0 {
-            let rest_n = forces.grip_n - forces.slope_n - forces.rolling_n * way;
+        let direction = self.direction(forces, forces.grip_n, 0.0);
+        if direction != 0.0 {
+            let rest_n = forces.grip_n - forces.slope_n - forces.rolling_n * direction;
             self.move_on(self.vehicle.mass_kg, rest_n, forces.drag_n_s_m);
         }
         self.push(e * through(with(e)));
@@ -286,19 +291,19 @@ impl<'a> Reference<'a> {
     fn cross_obstacles(&mut self) {
         for i in 0..self.on.len() {
             let at = self.x_m - self.vehicle.axles[i].behind_front_m;
-            let hurdles = &self.hurdles[i];
-            let begin = |h: &Hurdle| h.top_m - h.contact.width_m;
-            let now = hurdles.iter().position(|h| at > begin(h) && at < h.end_m);
+            let obstacles = &self.obstacles[i];
+            let begin = |h: &ObstacleProfile| h.top_m - h.contact.width_m;
+            let now = obstacles.iter().position(|h| at > begin(h) && at < h.end_m);
             let was = self.on[i];
             if now == was {
                 continue;
             }
             self.on[i] = now;
-            let hurdle = &hurdles[now.or(was).expect("one of them")];
-            let over_an_edge =
-                hurdle.end_m == hurdle.top_m && (at - hurdle.top_m).abs() < (at - begin(hurdle)).abs();
+            let obstacle = &obstacles[now.or(was).expect("one of them")];
+            let over_an_edge = obstacle.end_m == obstacle.top_m
+                && (at - obstacle.top_m).abs() < (at - begin(obstacle)).abs();
             if !over_an_edge {
-                let cosine = hurdle.contact.cosine;
+                let cosine = obstacle.contact.cosine;
                 self.strike(i, cosine);
             }
         }

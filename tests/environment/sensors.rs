@@ -1,4 +1,4 @@
-//! Tacho and tilt as the controller reads them.
+//! Encoder and tilt as the controller reads them.
 
 use super::check_values::{close, ground, number, reference, rows};
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, tilt_deg};
@@ -20,10 +20,10 @@ fn acceleration_leaks_into_the_tilt() {
 /// variance `f (1 - f)` counts² (closed form). 4000 ticks: the sum of counts is exact to one count, the
 /// variance of so regular a sequence to a few permille.
 #[test]
-fn the_tacho_resolves_one_pulse_per_tick() {
-    for row in rows("tacho") {
+fn the_encoder_resolves_one_pulse_per_tick() {
+    for row in rows("encoder") {
         let mut config = reference();
-        config.sensors.tacho.pulses_per_turn = number(&row, "pulses_per_rev") as u32;
+        config.sensors.encoder.pulses_per_turn = number(&row, "pulses_per_rev") as u32;
         config.controller.tick_s = number(&row, "window_s");
         let tick_s = config.controller.tick_s;
         let resolution = number(&row, "resolution_rad_s");
@@ -40,7 +40,7 @@ fn the_tacho_resolves_one_pulse_per_tick() {
         let rows = &rows[settled..];
         // The winding warms, so the speed drifts by a permille over the run.
         let counts = rows.iter().map(|r| r.motor_speed_rad_s).sum::<f64>() / 4000.0 / resolution;
-        let read: Vec<f64> = rows.iter().map(|r| f64::from(r.tacho_counts)).collect();
+        let read: Vec<f64> = rows.iter().map(|r| f64::from(r.encoder_counts)).collect();
         assert!(
             read.iter().all(|&c| (c - counts).abs() < 1.0 + 0.002 * counts),
             "within one count of {counts}"

@@ -7,8 +7,8 @@ use lowgear_env::vehicle::Vehicle;
 
 /// Energy that is missing since the vehicle had `start_j` of motion.
 fn missing_j(plant: &Plant, vehicle: &Vehicle, start_j: f64) -> f64 {
-    let gained_j = plant.kinetic_j(vehicle) - start_j + plant.ledger.potential_j;
-    plant.ledger.battery_j - gained_j - plant.ledger.losses_j()
+    let gained_j = plant.kinetic_j(vehicle) - start_j + plant.energies.potential_j;
+    plant.energies.battery_j - gained_j - plant.energies.losses_j()
 }
 
 /// On a slippery slope the motor turns back with the wheels at first, braked by its current and its friction, and
@@ -20,11 +20,11 @@ fn a_motor_turned_back_by_slipping_wheels_keeps_the_energy() {
     let mut plant = Plant::at(&vehicle, &track, 0.0, -0.5, 0);
     let start_j = plant.kinetic_j(&vehicle);
     for _ in 0..40 {
-        let before = plant.ledger;
+        let before = plant.energies;
         plant.advance(&vehicle, &track, 0.005, 1.0);
         let missing = missing_j(&plant, &vehicle, start_j);
         assert!(missing.abs() < 1e-6, "{missing} J missing: {plant:?}");
-        assert!(plant.ledger.gearing_j >= before.gearing_j, "the gears gave energy: {plant:?}");
+        assert!(plant.energies.gearing_j >= before.gearing_j, "the gears gave energy: {plant:?}");
     }
 }
 
@@ -52,7 +52,7 @@ fn slipping_wheels_that_have_come_to_rest_stay_at_rest() {
     plant.slipping = true;
     plant.advance(&vehicle, &track, 0.5, 1.0);
     assert!(!plant.slipping, "the drive is less than the grip");
-    assert!(plant.ledger.slip_j >= 0.0 && plant.motor_turned_rad >= 0.0, "{plant:?}");
+    assert!(plant.energies.slip_j >= 0.0 && plant.motor_turned_rad >= 0.0, "{plant:?}");
     let missing = missing_j(&plant, &vehicle, 0.0);
     assert!(missing.abs() < 1e-9, "{missing} J missing");
 }

@@ -4,7 +4,7 @@ use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_eval::bound::{
-    DISCRETISATION_SHARE, Fineness, Plan, Preview, Typical, drive_plan, drive_preview,
+    DISCRETISATION_SHARE, GridResolution, Plan, Preview, Typical, drive_plan, drive_preview,
 };
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::study::read_inputs;
@@ -21,12 +21,12 @@ fn scenario(study: &str) -> (Scenario, RuleSettings) {
 }
 
 /// Returns of the driven plan and its values at the start, per course.
-fn planned(suite: &TestSuite, fineness: Fineness) -> Vec<(f64, f64)> {
+fn planned(suite: &TestSuite, resolution: GridResolution) -> Vec<(f64, f64)> {
     (0..suite.courses)
         .into_par_iter()
         .map(|episode| {
             let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-            let plan = Plan::new(&drive, fineness);
+            let plan = Plan::new(&drive, resolution);
             drive_plan(&mut drive, &plan);
             (drive.outcome().reward.total_s(), plan.start_value(suite.scenario()))
         })
@@ -57,7 +57,7 @@ fn the_plan_is_ahead_of_every_rule_and_behind_its_own_value_on_all_three_vehicle
     for study in STUDIES {
         let (scenario, hand) = scenario(study);
         let suite = TestSuite::new(&scenario, COURSES);
-        let plans = planned(&suite, Fineness::default());
+        let plans = planned(&suite, GridResolution::default());
         let (driven, bound) = (mean(plans.iter().map(|p| p.0)), mean(plans.iter().map(|p| p.1)));
         let length_m = Drive::new(Arc::clone(suite.scenario()), 0).track().course.length_m;
         let course_s = length_m / scenario.episode.reward.reference_speed_m_s - bound;
@@ -92,7 +92,7 @@ fn a_finer_grid_changes_the_value_less_and_less() {
         let suite = TestSuite::new(&scenario(study).0, COURSES);
         let grids = [(0.8, 10), (0.4, 14), (0.2, 20), (0.1, 40)];
         let means = grids.map(|(position_strides, speeds)| {
-            let plans = planned(&suite, Fineness { position_strides, speeds });
+            let plans = planned(&suite, GridResolution { position_strides, speeds });
             let both = (mean(plans.iter().map(|p| p.1)), mean(plans.iter().map(|p| p.0)));
             println!("{study} {position_strides} {speeds}: value {:.3} s, driven {:.3} s", both.0, both.1);
             both.0
@@ -127,14 +127,14 @@ fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_oth
     let (scenario, _) = scenario("watering-barrow");
     let suite = TestSuite::new(&scenario, 2);
     let start = |episode| Drive::new(Arc::clone(suite.scenario()), episode);
-    let typical = Typical::of(&[start(7)], Fineness::default());
+    let typical = Typical::of(&[start(7)], GridResolution::default());
     for episode in 0..suite.courses {
         let mut by_plan = start(episode);
-        let plan = Plan::new(&by_plan, Fineness::default());
+        let plan = Plan::new(&by_plan, GridResolution::default());
         drive_plan(&mut by_plan, &plan);
         let viewed = |sight_m| {
             let mut drive = start(episode);
-            let mut preview = Preview::new(&drive, Fineness::default(), &typical, sight_m);
+            let mut preview = Preview::new(&drive, GridResolution::default(), &typical, sight_m);
             drive_preview(&mut drive, &mut preview);
             drive.outcome()
         };
@@ -149,7 +149,7 @@ fn on_short_courses_the_driven_plan_is_near_the_best_of_all_sequences_and_never_
     scenario.course.random.as_mut().unwrap().length_m = 1.2;
     (scenario.episode.time_limit_s, scenario.episode.give_up_s) = (5.0, 1.0);
     let suite = TestSuite::new(&scenario, 12);
-    let plans = planned(&suite, Fineness::default());
+    let plans = planned(&suite, GridResolution::default());
     let best: Vec<(f64, u64)> = (0..suite.courses)
         .into_par_iter()
         .map(|episode| {

@@ -1,6 +1,7 @@
 //! The evaluation against independent implementations: statistics against SciPy and rliable, the plan against
-//! rules, finer grids and exhaustive search.
+//! rules, finer grids and exhaustive search; replays of logs.
 #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
 
 mod bound;
+mod replayed;
 mod statistics;

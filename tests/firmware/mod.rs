@@ -12,10 +12,10 @@ mod guideline;
 mod subject;
 mod targets;
 
+use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_eval::export::{Format, source};
-use lowgear_eval::table::{LookupTable, Provenance, TableAxis};
+use lowgear_firmware::{Format, source};
 use lowgear_onboard::{Feature, Request, Settings};
 use std::fs;
 use std::path::Path;
@@ -52,7 +52,7 @@ impl Case {
             let text = source(format, &table, &settings, "lowgear").unwrap();
             fs::write(folder.path().join(format.file_name("lowgear")), text).unwrap();
         }
-        for file in ["eval/src/export/targets", "tests/firmware/targets"] {
+        for file in ["agents/firmware/src/targets", "tests/firmware/targets"] {
             for entry in fs::read_dir(crate::sandbox::repository().join(file)).unwrap() {
                 let path = entry.unwrap().path();
                 fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
@@ -98,7 +98,7 @@ impl Case {
         self.folder.path().join(name).to_string_lossy().into_owned()
     }
 
-    /// Tacho counts at no-load speed.
+    /// Encoder counts at no-load speed.
     fn span(&self) -> u16 {
         let features = &self.settings.features;
         (1000 * u32::from(features.nominal_mv) / features.speed_gain.max(1)).clamp(8, 2000) as u16

@@ -33,7 +33,7 @@ impl Subject for Onboard<'_> {
 
     fn sense(&mut self, r: Reading) -> bool {
         self.raw = Raw {
-            tacho_counts: r.0,
+            encoder_counts: r.0,
             battery_mv: r.1,
             current_ma: r.2,
             tilt_ddeg: r.3,
@@ -52,8 +52,8 @@ impl Subject for Onboard<'_> {
         Order { drive: c.drive, gear: c.gear, nudge: c.nudge, recalibrate: c.recalibrate, park: c.park }
     }
 
-    fn park(&mut self, tacho_counts: u16) -> u8 {
-        self.controller.park(&self.case.settings, &Raw { tacho_counts, ..self.raw }) as u8
+    fn park(&mut self, encoder_counts: u16) -> u8 {
+        self.controller.park(&self.case.settings, &Raw { encoder_counts, ..self.raw }) as u8
     }
 
     fn leave_park(&mut self) -> u8 {

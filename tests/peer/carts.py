@@ -2,7 +2,7 @@
 
 Every cart has its own course. All take a step together, each as long as it may: at the most `longest`, and no
 further than the next place where its ground changes. Speeds by Heun's method; forces are constant or linear in
-the place between two such places, so their sums are worked out there, cart by cart, and kept.
+the place between two such places, so their sums are computed there, cart by cart, and kept.
 """
 
 import bisect

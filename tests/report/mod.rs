@@ -88,12 +88,12 @@ fn reports_read_well_in_a_browser_and_names_in_them_do_nothing() {
     let Some(tools) = tools() else { return };
     let place = Sandbox::new();
     place.edit("vehicle.toml", "name =", "name = \"<script>alert(1)</script>\"");
-    // Without its altered worlds, which may be left out.
+    // Without its perturbed conditions, which may be left out.
     let study = place.read("tiny.toml");
     let (before, after) = study.split_once("[robustness]").unwrap();
     place.write("tiny.toml", before.to_owned() + &after[after.find("[quick]").unwrap()..]);
     place.run(&["study", "tiny.toml", "--quick", "--out", "hostile"]).done();
-    assert!(place.read("hostile/report.html").contains("No altered worlds were asked for"));
+    assert!(place.read("hostile/report.html").contains("No perturbed conditions were asked for"));
     let hostile = place.path("hostile.html");
     std::fs::rename(place.path("hostile/report.html"), &hostile).unwrap();
     let mut pages = vec![reference().join("report.html"), hostile];

@@ -73,7 +73,7 @@ fn queued_again(place: &Sandbox) -> Vec<String> {
     texts.filter(|text| text.contains("was queued again")).collect()
 }
 
-/// The jobs' folders and what they show together, without what Slurm and the trial leave.
+/// The jobs' folders and one summary of all of them, without what Slurm and the trial leave.
 fn assert_same_results(cluster: &Cluster, place: &Sandbox, jobs: u64) {
     lowgear(cluster, place, &["--merge"]);
     place.run(&["sweep", "sweep.toml", "--out", "here"]).done();
@@ -138,7 +138,7 @@ fn jobs_that_are_pre_empted_keep_what_they_have_and_end_with_the_bytes_of_a_loca
             log.contains("DUE TO PREEMPTION") && log.contains("stopping at the next checkpoint"),
             "{log}"
         );
-        assert!(log.contains("stopped as asked"), "it was not given the time to keep what it had: {log}");
+        assert!(log.contains("interrupted"), "it was not given the time to keep what it had: {log}");
     }
     assert_same_results(&cluster, &place, PREEMPTED);
 }

@@ -35,7 +35,7 @@ fn the_three_kinds_lay_other_courses_and_other_vehicles() {
     let mut courses = Vec::new();
     for (i, scenario) in all.iter().enumerate() {
         assert!(all[..i].iter().all(|other| other.seed != scenario.seed), "seeds differ");
-        courses.extend((0..COURSES).map(|episode| format!("{:?}", scenario.lay(episode).1.course)));
+        courses.extend((0..COURSES).map(|episode| format!("{:?}", scenario.instantiate(episode).1.course)));
     }
     let laid = courses.len();
     courses.sort();

@@ -4,6 +4,7 @@ use super::interrupted::killed_when;
 use super::reference;
 use crate::sandbox::{Sandbox, files_below};
 use std::fs;
+use std::path::{Path, PathBuf};
 
 const STUDY: [&str; 4] = ["study", "tiny.toml", "--out", "run"];
 const RESUME: [&str; 5] = ["study", "tiny.toml", "--out", "run", "--resume"];
@@ -19,19 +20,61 @@ fn a_changed_profile_is_noticed_and_named_when_a_study_is_resumed() {
     );
     killed_when(&place, &STUDY, || place.path("run/tuned-speed-rule/seed-1/checkpoint.bin").exists());
     place.write("shed.csv", profile.replace("1,0.1", "1,0.2"));
-    place.run(&RESUME).refused(2, &["run/study.toml", "cannot be resumed", "the measured profile shed.csv"]);
+    place
+        .run(&RESUME)
+        .refused(2, &["run/resolved.toml", "cannot be resumed", "the measured profile shed.csv"]);
     place.write("shed.csv", profile);
     place.run(&RESUME).done();
     place.run(&[&STUDY[..3], &["whole"]].concat()).done();
     let same = |name: &str| place.read(&format!("run/{name}")) == place.read(&format!("whole/{name}"));
-    assert!(same("study.toml") && same("summary.json") && same("report.html"));
+    assert!(same("resolved.toml") && same("summary.json") && same("report.html"));
+}
+
+/// Files of a run that do not depend on where and when it ran, nor on what was typed.
+fn results(run: &Path) -> Vec<PathBuf> {
+    let other = ["timing.csv", "summary.json", "report.html", "resolved.toml", "checkpoint.bin.previous"];
+    let mut files = files_below(run);
+    files.retain(|f| !other.iter().any(|o| f.ends_with(o)));
+    files
+}
+
+#[test]
+fn the_resolved_configuration_gives_the_same_run_again_with_nothing_else_there() {
+    let place = Sandbox::new();
+    let profile = "distance_m,elevation_m,surface\n0,0,path\n1,0.1,path\n3,0.1,path\n";
+    place.write("shed.csv", profile);
+    place.write(
+        "course.toml",
+        "name = \"shed\"\nprofile = \"shed.csv\"\n[[surfaces]]\nname = \"path\"\nrolling = 0.03\nfriction = 0.8\n",
+    );
+    place.run(&[&STUDY[..], &["--effort", "0.5"]].concat()).done();
+    for gone in ["tiny.toml", "vehicle.toml", "course.toml", "shed.csv"] {
+        fs::remove_file(place.path(gone)).unwrap();
+    }
+    place.run(&["study", "run/resolved.toml", "--out", "again"]).done();
+    assert_eq!(place.read("run/resolved.toml"), place.read("again/resolved.toml"));
+    let files = results(&place.path("run"));
+    assert!(files.len() > 20 && files == results(&place.path("again")), "{files:?}");
+    for file in files {
+        let same = fs::read(place.path("run").join(&file)).unwrap()
+            == fs::read(place.path("again").join(&file)).unwrap();
+        assert!(same, "{}", file.display());
+    }
+    place
+        .run(&["study", "run/resolved.toml", "--quick", "--out", "no"])
+        .refused(2, &["--quick", "applied already"]);
+    place.write("run/profile.csv", profile.replace("1,0.1", "1,0.2"));
+    place
+        .run(&["study", "run/resolved.toml", "--out", "no"])
+        .refused(2, &["run/resolved.toml", "given.profile", "profile.csv"]);
+    assert!(!place.path("no").exists());
 }
 
 #[test]
 fn what_changed_is_named_key_by_key() {
     let place = Sandbox::new();
     fs::create_dir(place.path("run")).unwrap();
-    fs::copy(reference().join("study.toml"), place.path("run/study.toml")).unwrap();
+    fs::copy(reference().join("resolved.toml"), place.path("run/resolved.toml")).unwrap();
     place.edit("vehicle.toml", "mass-kg", "mass-kg = 5.5");
     place.run(&RESUME).refused(2, &["vehicle.chassis.mass-kg (", "5.5 now"]);
 }

@@ -42,7 +42,6 @@ fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
         killed_when(&place, &RESUME, || exists("ppo/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("ppo/seed-2/checkpoint.bin.previous")),
         killed_when(&place, &RESUME, || exists("tabular/seed-2/checkpoint.bin")),
-        killed_when(&place, &RESUME, || exists("rollout/seed-2/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("table/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("table/seed-1/policy.json")),
         killed_when(&place, &RESUME, || exists("firmware/table.csv")),
@@ -60,7 +59,7 @@ fn a_study_killed_at_odd_moments_ends_with_the_same_bytes() {
     let place = Sandbox::new();
     for after_ms in [150, 400, 650, 900] {
         let began = Instant::now();
-        let arguments: &[&str] = if place.path("run/study.toml").exists() { &RESUME } else { &STUDY };
+        let arguments: &[&str] = if place.path("run/resolved.toml").exists() { &RESUME } else { &STUDY };
         killed_when(&place, arguments, || began.elapsed() >= Duration::from_millis(after_ms));
     }
     place.run(&RESUME).done();

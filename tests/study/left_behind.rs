@@ -2,8 +2,8 @@
 
 use super::{compiler_is_there, reference};
 use crate::sandbox::Sandbox;
+use lowgear_agents::table::LookupTable;
 use lowgear_eval::summary::{Metric, Summary};
-use lowgear_eval::table::LookupTable;
 use std::fs;
 
 const SEEDS: usize = 2;
@@ -37,7 +37,7 @@ fn the_report_needs_nothing_from_elsewhere() {
 fn the_report_holds_verdict_maps_traces_curves_and_cautions() {
     let report = text("report.html");
     for heading in
-        ["Verdict", "Comparison", "Shift map: Look-up table", "Test course 1", "Learning curves", "Cautions"]
+        ["Verdict", "Comparison", "Shift map: Lookup table", "Test course 1", "Learning curves", "Cautions"]
     {
         assert!(report.contains(heading), "no {heading} in the report");
     }
@@ -79,7 +79,7 @@ fn the_summary_maps_the_altered_worlds_of_the_study_file() {
     let light_and_heavy = [&maps[0].cells[2], &maps[0].cells[3]].map(|cell| cell.against_time_s);
     assert!(light_and_heavy[0] < light_and_heavy[1], "a heavier cart is slower: {light_and_heavy:?}");
     let report = text("report.html");
-    for title in ["Mass and battery charge", "Tilt bias and tacho noise", "Latency and gear wear"] {
+    for title in ["Mass and battery charge", "Tilt bias and encoder noise", "Latency and gear wear"] {
         assert!(report.contains(title), "{title}");
     }
 }
@@ -113,7 +113,7 @@ fn episodes_has_a_row_for_every_policy_seed_and_course() {
 
 #[test]
 fn the_study_file_kept_holds_every_default() {
-    let kept = text("study.toml");
+    let kept = text("resolved.toml");
     for key in
         ["jam-limit-s", "throttle-permille", "gamma-per-s", "replay-capacity", "mass-kg", "[[course.surfaces"]
     {

@@ -1,4 +1,4 @@
-//! Two processes in one run folder: the second is told who works there.
+//! Two processes in one run folder: the second is reported who works there.
 
 use super::assert_same_bytes;
 use super::interrupted::{killed_when, older_checkpoint};
@@ -13,7 +13,7 @@ fn the_second_of_two_is_told_who_works_there_and_changes_nothing() {
     let place = Sandbox::new();
     let mut first = place.start(&RESUME[..4]);
     let began = Instant::now();
-    while !place.path("run/study.toml").exists() {
+    while !place.path("run/resolved.toml").exists() {
         assert!(began.elapsed() < Duration::from_secs(60), "the first never began");
         sleep(Duration::from_millis(1));
     }

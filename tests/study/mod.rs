@@ -5,6 +5,7 @@
 mod budgets;
 mod courses;
 mod diverged;
+mod drawn_again;
 mod identity;
 mod interrupted;
 mod left_behind;
@@ -20,24 +21,51 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
-/// The run folder of the tiny study, run once for all tests and never interrupted.
+/// The run folder of the tiny study, run once for all tests of this process and never interrupted.
 pub(crate) fn reference() -> &'static Path {
     static RUN: OnceLock<(File, PathBuf)> = OnceLock::new();
     let (_lock, run) = RUN.get_or_init(|| {
-        let scratch = Path::new(env!("CARGO_TARGET_TMPDIR"));
-        // Two processes with these tests take turns; the lock ends with the process.
-        let lock = File::create(scratch.join("tiny-study.lock")).expect("the scratch folder can be written");
-        lock.lock().expect("the scratch folder can be locked");
-        let folder = scratch.join("tiny-study");
-        if folder.exists() {
-            fs::remove_dir_all(&folder).expect("the run before can be removed");
-        }
-        fs::create_dir_all(&folder).expect("the scratch folder can be written");
+        let (lock, folder) = own_folder(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("tiny-studies"));
         furnish(&folder);
         run_in(&folder, &["study", "tiny.toml", "--out", "run"]).done();
         (lock, folder.join("run"))
     });
     run
+}
+
+/// Lock file in the folder of a process.
+const HELD: &str = "held.lock";
+
+/// A new folder in `scratch` and its lock, which ends with this process. Each process has its own folder, so that
+/// parallel test processes do not wait for each other. Folders without a lock are of ended processes and are removed.
+fn own_folder(scratch: &Path) -> (File, PathBuf) {
+    fs::create_dir_all(scratch).expect("the scratch folder can be written");
+    // Held until the return: a new folder is not locked yet, and another process would remove it.
+    let turn = File::create(scratch.join("turn.lock")).expect("the scratch folder can be written");
+    turn.lock().expect("the scratch folder can be locked");
+    for entry in fs::read_dir(scratch).expect("the scratch folder can be read") {
+        let folder = entry.expect("an entry").path();
+        let held = || File::open(folder.join(HELD)).is_ok_and(|lock| lock.try_lock().is_err());
+        if folder.is_dir() && !held() {
+            fs::remove_dir_all(&folder).expect("what was left behind can be removed");
+        }
+    }
+    let folder =
+        tempfile::Builder::new().prefix("run-").tempdir_in(scratch).expect("a folder can be made").keep();
+    let lock = File::create(folder.join(HELD)).expect("the folder can be written");
+    lock.lock().expect("the folder can be locked");
+    (lock, folder)
+}
+
+#[test]
+fn parallel_test_processes_have_their_own_folders_and_remove_those_of_ended_ones() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (left, gone) = own_folder(scratch.path());
+    let (_held, kept) = own_folder(scratch.path());
+    assert!(gone != kept && gone.exists(), "the first is locked, and the second did not wait for it");
+    drop(left);
+    let (_lock, last) = own_folder(scratch.path());
+    assert!(!gone.exists() && kept.exists() && last.exists());
 }
 
 /// Whether the proof of firmware can be made here. Says so when not.

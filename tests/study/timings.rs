@@ -12,7 +12,7 @@ fn rows(job: &str) -> Vec<Vec<f64>> {
 
 #[test]
 fn every_job_says_how_fast_it_was_and_where_its_time_went() {
-    for job in ["tuned-load-rule", "contextual", "dqn", "ppo", "tabular", "rollout"] {
+    for job in ["tuned-load-rule", "contextual", "dqn", "ppo", "tabular"] {
         let rows = rows(&format!("{job}/seed-1"));
         assert!(rows.len() >= 2, "{job}: {rows:?}");
         for pair in rows.windows(2) {

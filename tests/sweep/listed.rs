@@ -38,3 +38,14 @@ fn paths_are_written_as_a_shell_reads_them() {
     let there: Sandbox = place;
     assert!(!there.path("my run's").exists());
 }
+
+#[test]
+fn a_path_that_would_break_the_line_is_refused() {
+    let place = sandbox();
+    for odd in ["my\nrun", "my\u{1b}[2Jrun"] {
+        let shown = odd.escape_default().to_string();
+        place
+            .run(&["sweep", "sweep.toml", "--out", odd, "--list"])
+            .refused(2, &["--out", &shown, "allowed:"]);
+    }
+}

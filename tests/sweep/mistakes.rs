@@ -57,7 +57,7 @@ fn a_value_out_of_range_is_named_with_its_range() {
 fn an_axis_without_values_with_the_same_twice_or_of_both_kinds() {
     refused("values", "values = []", -1, &["axes[1].key", "without `values`"]);
     refused("values", "values = [1.0, 1.0]", 0, &["axes[1].values", "\"1\" twice"]);
-    refused("unit", "unit = \"s\"\npoints = [{ label = \"a\" }]", 2, &["axes[1].key", "beside points"]);
+    refused("unit", "unit = \"s\"\npoints = [{ label = \"a\" }]", 2, &["axes[1].key", "next to points"]);
     refused("label = \"not", "label = \"a\\u001b[2J\"", 0, &["axes[0].points[1].label", "a\\u{1b}[2J"]);
     refused("label = \"not", "label = \"\"", 0, &["axes[0].points[1].label", "1 to 60"]);
 }

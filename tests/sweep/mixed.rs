@@ -1,4 +1,4 @@
-//! Jobs done with other files than there are now: which they are is told, and they are not mixed.
+//! Jobs done with other files than there are now: which they are is reported, and they are not mixed.
 
 use super::{sandbox, sweep};
 use crate::sandbox::Sandbox;
@@ -45,7 +45,7 @@ fn a_misspelt_key_to_leave_out_is_refused_with_those_that_there_are() {
 fn a_sweep_is_not_put_into_the_folder_of_a_study() {
     let place = sandbox();
     fs::create_dir(place.path("run")).unwrap();
-    for name in ["study.toml", "summary.json", "report.html"] {
+    for name in ["resolved.toml", "summary.json", "report.html"] {
         fs::copy(reference().join(name), place.path("run").join(name)).unwrap();
     }
     for more in [&[][..], &["--merge"], &["--job", "1"]] {

@@ -19,7 +19,7 @@ fn the_same_command_again_does_only_what_is_missing() {
     let again = sweep(&place, &[]).done();
     assert!(again.err.contains("4 jobs: 3 done before, 1 to do"), "{}", again.err);
     assert_eq!(before("run/jobs/0001/summary.json"), first, "left alone");
-    assert_ne!(before("run/jobs/0002/summary.json"), second, "done anew");
+    assert_ne!(before("run/jobs/0002/summary.json"), second, "done again");
     assert_eq!(place.read("run/jobs/0002/summary.json"), kept);
 }
 

@@ -1,4 +1,4 @@
-//! One training run from nothing on the demo cart, without a guide, to be set beside one in Python:
+//! One training run from nothing on the demo cart, without a guide, to be set next to one in Python:
 //! `env/python/benches/training.py` runs it, and tells what the settings mean there.
 //!
 //! Words: learner (`ppo` or `dqn`), seed, decisions, decisions between two looks. Every line but the last is a look:
@@ -8,7 +8,7 @@
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, FeatureScaler, TargetUpdate};
 use lowgear_agents::neural::Schedule;
-use lowgear_agents::ppo::{self, Lane, Ppo, PpoConfig};
+use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
 use lowgear_env::{Drive, EpisodeConfig, RewardConfig, Scenario, Seed, config, load_course};
 use lowgear_onboard::Features;
 use std::ops::ControlFlow;
@@ -56,7 +56,7 @@ fn courses(seed: u64, part: u64) -> Drive {
     Drive::new(Arc::new(Scenario::new(vehicle, course, rules, Seed(seed).part(part))), 0)
 }
 
-fn nobody(_: &Features) -> Option<usize> {
+fn no_guide(_: &Features) -> Option<usize> {
     None
 }
 
@@ -101,8 +101,8 @@ fn run_ppo(seed: u64, decisions: u64, between: u64) {
         gamma_per_s: 0.956_f64.powf(1.0 / DECISION_S),
         lambda: 0.95,
         // Whole episodes are lived in each: with several a round would be much longer than asked for.
-        worlds: 1,
-        round: 2048,
+        num_envs: 1,
+        n_steps: 2048,
         epochs: 6,
         batch: 256,
         clip: 0.2,
@@ -118,12 +118,12 @@ fn run_ppo(seed: u64, decisions: u64, between: u64) {
     };
     let scaler = FeatureScaler::new(GEARS, 1);
     let mut learner = Ppo::new(config, scaler.inputs(), 3, Seed(seed)).unwrap();
-    let lane = Lane { world: courses(seed, 1), encode: scaler.clone(), guide: nobody };
+    let env_slot = EnvSlot { world: courses(seed, 1), encode: scaler.clone(), guide: no_guide };
     let mut watch = Watch::new(between);
-    ppo::train(&mut learner, &mut [lane], decisions, |learner, _| {
+    ppo::train(&mut learner, &mut [env_slot], decisions, |learner, _| {
         let mut actor = learner.actor().unwrap();
         watch.look(learner.decisions(), |world, n| {
-            ppo::greedy_return(&mut actor, world, &mut scaler.clone(), &mut { nobody }, n)
+            ppo::greedy_return(&mut actor, world, &mut scaler.clone(), &mut { no_guide }, n)
         });
         ControlFlow::Continue(())
     })
@@ -154,7 +154,7 @@ fn run_dqn(seed: u64, decisions: u64, between: u64) {
     let mut learner = Dqn::new(config, scaler.inputs(), 3, Seed(seed)).unwrap();
     let mut world = courses(seed, 1);
     let mut watch = Watch::new(between);
-    dqn::train(&mut learner, &mut world, &mut scaler.clone(), &mut { nobody }, decisions, |learner, _| {
+    dqn::train(&mut learner, &mut world, &mut scaler.clone(), &mut { no_guide }, decisions, |learner, _| {
         watch.look(learner.decisions(), |world, n| {
             dqn::greedy_return(learner.online(), world, &mut scaler.clone(), n)
         });

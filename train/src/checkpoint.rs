@@ -1,6 +1,6 @@
 //! Checkpoints with mark, format number, checksum, the job that they belong to, and their predecessor.
 
-use crate::store::{StoreError, beside, write_atomically};
+use crate::store::{StoreError, sibling, write_atomically};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use sha2::{Digest, Sha256};
 use std::fs;
@@ -48,7 +48,7 @@ impl Identity {
     }
 }
 
-/// Writes a checkpoint of the job `identity`; the one before stays beside it as `.previous`.
+/// Writes a checkpoint of the job `identity`; the one before stays next to it as `.previous`.
 ///
 /// # Errors
 /// [`StoreError`].
@@ -61,7 +61,7 @@ pub fn save_checkpoint(file: &Path, identity: &Identity, state: &impl Serialize)
     bytes.extend_from_slice(&Sha256::digest(&payload));
     bytes.extend_from_slice(&payload);
     if file.exists() {
-        let previous = beside(file, "previous");
+        let previous = sibling(file, "previous");
         fs::rename(file, &previous).map_err(StoreError::io(&previous))?;
     }
     write_atomically(file, &bytes)
@@ -77,7 +77,7 @@ pub fn load_checkpoint<T: DeserializeOwned>(
     mut warn: impl FnMut(String),
 ) -> Result<Option<T>, StoreError> {
     let mut failure = None;
-    for candidate in [file.to_owned(), beside(file, "previous")] {
+    for candidate in [file.to_owned(), sibling(file, "previous")] {
         if !candidate.exists() {
             continue;
         }
@@ -112,7 +112,7 @@ fn read_checkpoint<T: DeserializeOwned>(file: &Path, identity: &Identity) -> Res
     let undecoded = |e: postcard::Error| content(&format!("cannot be decoded: {e}"));
     let (found, rest): (Identity, &[u8]) = postcard::take_from_bytes(payload).map_err(undecoded)?;
     if let Some(difference) = identity.difference(&found) {
-        let hint = "remove it, and this job begins anew";
+        let hint = "remove it, and this job restarts";
         return Err(content(&format!("this checkpoint is {difference}\n  hint: {hint}")));
     }
     postcard::from_bytes(rest).map_err(undecoded)

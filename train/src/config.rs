@@ -1,25 +1,27 @@
 //! The study file.
 
-mod contender;
 mod defaults;
 mod effort;
 mod keys;
+mod policy_kind;
 mod robustness;
 mod searched;
+mod sweep;
 mod table;
 
-pub use contender::{Contender, Setting};
+pub use policy_kind::{PolicyKind, Setting};
 pub use robustness::RobustnessConfig;
-pub use searched::{Range, SearchConfig, SearchedKey};
-pub use table::{TableConfig, TrimConfig, check_prefix};
+pub use searched::{HyperSearchConfig, Range, SearchedKey};
+pub(crate) use sweep::in_words;
+pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
+pub use table::{EdgeRefinementConfig, TableConfig, check_prefix};
 
 use crate::search::SearchBudget;
 use defaults::HandRule;
-use keys::{check_budget, count, dqn_key, grid_key, ppo_key, range_key, rule_key, tabular_key};
+use keys::{check_budget, count, dqn_key, grid_key, ppo_key, rule_key, tabular_key};
 use lowgear_agents::dqn::DqnConfig;
-use lowgear_agents::grid::{Grid, GridAxis};
+use lowgear_agents::policy::grid::{Grid, GridAxis};
 use lowgear_agents::ppo::PpoConfig;
-use lowgear_agents::rollout::RolloutSettings;
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
@@ -64,13 +66,13 @@ pub struct StudyConfig {
     /// The learners: those that have a table; contextual, tabular, dqn and ppo where there is no table at all.
     #[serde(default)]
     pub learners: LearnersConfig,
-    /// Search over settings, for `--search`.
+    /// Search over hyper-parameters, for `--hyper-search`.
     #[serde(default)]
-    pub search: Option<SearchConfig>,
+    pub hyper_search: Option<HyperSearchConfig>,
     /// The exported table.
     #[serde(default)]
     pub table: TableConfig,
-    /// Altered worlds, if maps of them are wanted.
+    /// Perturbed conditions, if maps of them are wanted.
     #[serde(default)]
     pub robustness: Option<RobustnessConfig>,
     /// What `--quick` replaces.
@@ -124,8 +126,6 @@ pub struct LearnersConfig {
     pub contextual: Option<ContextualConfig>,
     /// A table of action values.
     pub tabular: Option<TabularConfig>,
-    /// A table that overrules the tuned rule, by trying actions out on copies of the episode.
-    pub rollout: Option<RolloutTraining>,
     /// A small value network.
     pub dqn: Option<DqnTraining>,
     /// A small policy network that corrects the tuned rule.
@@ -136,8 +136,8 @@ impl LearnersConfig {
     /// How many there are.
     #[must_use]
     pub fn count(&self) -> usize {
-        let LearnersConfig { contextual, tabular, rollout, dqn, ppo } = self;
-        [contextual.is_some(), tabular.is_some(), rollout.is_some(), dqn.is_some(), ppo.is_some()]
+        let LearnersConfig { contextual, tabular, dqn, ppo } = self;
+        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()]
             .into_iter()
             .filter(|&l| l)
             .count()
@@ -167,21 +167,6 @@ pub struct TabularConfig {
     #[serde(default = "defaults::tabular_settings")]
     pub settings: TabularSettings,
     /// Grid of features; as in the demonstration, with every gear, when left out.
-    #[serde(default)]
-    pub grid: Vec<GridAxis>,
-}
-
-/// Training of a table that overrules the tuned rule, by rollouts.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct RolloutTraining {
-    /// Episodes; validation and checkpoint come after each round of them.
-    #[serde(default = "defaults::tabular_episodes")]
-    pub episodes: u64,
-    /// Learning rule.
-    #[serde(default)]
-    pub settings: RolloutSettings,
-    /// Grid of features; that of the tabular learner in the demonstration when left out.
     #[serde(default)]
     pub grid: Vec<GridAxis>,
 }
@@ -275,7 +260,10 @@ impl Check for StudyConfig {
         count("quick.validation-courses", self.quick.validation_courses, 2, 100_000)?;
         count("quick.test-courses", self.quick.test_courses, 2, 100_000)?;
         in_range("quick.budget-share", self.quick.budget_share, 1e-4, 1.0, "")?;
-        self.search.as_ref().map_or(Ok(()), |search| search.check(self)).map_err(|e| e.within("search"))
+        self.hyper_search
+            .as_ref()
+            .map_or(Ok(()), |search| search.check(self))
+            .map_err(|e| e.within("hyper-search"))
     }
 }
 
@@ -306,7 +294,7 @@ impl StudyConfig {
 
     fn check_learners(&self) -> Result<(), KeyError> {
         if self.learners.count() == 0 {
-            let allowed = "at least one of contextual, tabular, rollout, dqn and ppo";
+            let allowed = "at least one of contextual, tabular, dqn and ppo";
             return Err(KeyError::new("contextual", "no learner", allowed));
         }
         if let Some(contextual) = &self.learners.contextual {
@@ -317,11 +305,6 @@ impl StudyConfig {
             count("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000)?;
             tabular.settings.validate(3).map_err(|e| tabular_key(e).within("tabular.settings"))?;
             check_grid(&tabular.grid).map_err(|e| e.within("tabular"))?;
-        }
-        if let Some(rollout) = &self.learners.rollout {
-            count("rollout.episodes", rollout.episodes, 1, 1_000_000_000)?;
-            rollout.settings.validate().map_err(|e| range_key(&e).within("rollout.settings"))?;
-            check_grid(&rollout.grid).map_err(|e| e.within("rollout"))?;
         }
         if let Some(dqn) = &self.learners.dqn {
             count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;

@@ -41,9 +41,17 @@ pub enum StudyError {
         /// The folder.
         folder: PathBuf,
     },
+    /// A folder without a finished study.
+    #[error(
+        "{folder}: there is no finished study in this folder (summary.json and figures.json)\n  hint: give the folder of a study that has ended; one that was stopped goes on with `lowgear study FILE --out FOLDER --resume`"
+    )]
+    Unfinished {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// A log of the real vehicle.
     #[error(transparent)]
-    Log(#[from] lowgear_field::log::LogError),
+    Log(#[from] lowgear_sysid::log::LogError),
     /// An option of the command line.
     #[error(transparent)]
     Option(#[from] KeyError),
@@ -59,7 +67,7 @@ pub enum StudyError {
     },
     /// Jobs of a sweep that were done with other files.
     #[error(
-        "{folder}: jobs here were done with other files than there are now, so they cannot stand beside new ones\n{jobs}\n  hint: put the files back, give another --out, or remove the folders of these jobs"
+        "{folder}: jobs here were done with other files than there are now, so they cannot be mixed with new ones\n{jobs}\n  hint: put the files back, give another --out, or remove the folders of these jobs"
     )]
     OtherJobs {
         /// Folder of the sweep.
@@ -83,10 +91,8 @@ pub enum StudyError {
         /// The sweep file in the folder.
         file: PathBuf,
     },
-    /// Somebody stopped the program.
-    #[error(
-        "stopped as asked; everything up to now is kept\n  hint: go on with the same command, a study with --resume"
-    )]
+    /// The program was interrupted.
+    #[error("interrupted; progress saved\n  hint: go on with the same command, a study with --resume")]
     Stopped,
     /// A saved policy does not fit.
     #[error("{file}: {problem}")]

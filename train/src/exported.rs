@@ -1,19 +1,24 @@
 //! An exported file as a policy.
 
 use crate::error::StudyError;
-use crate::saved::{Player, PolicyFile, SavedPolicy};
+use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
 use lowgear_env::config::check_name;
-use lowgear_eval::export::{read_export, settings_hash};
+use lowgear_firmware::{read_export, settings_hash};
 use std::path::Path;
 
-/// Reads an exported file, whose name ends in `extension`, for the vehicle of a study.
+/// Reads an exported file, whose name ends in `extension`, for the vehicle of a study. The policy carries the name of the
+/// vehicle it was made for, which may be another one with the same controller.
 ///
 /// # Errors
 /// [`StudyError`] with the file and why it was refused: foreign, changed, cut short, or made for a controller
 /// with other settings, which would see other features than this study's vehicle shows.
-pub fn load(inputs: &Inputs, path: &Path, extension: &str) -> Result<(PolicyFile, Player), StudyError> {
+pub fn load(
+    inputs: &Inputs,
+    path: &Path,
+    extension: &str,
+) -> Result<(PolicyFile, PolicyInstance), StudyError> {
     let problem = |problem: String| StudyError::Policy { file: path.to_owned(), problem };
     let bytes = std::fs::read(path).map_err(StoreError::io(path))?;
     let text = String::from_utf8(bytes).map_err(|_| problem("not a text".to_owned()))?;
@@ -31,6 +36,8 @@ pub fn load(inputs: &Inputs, path: &Path, extension: &str) -> Result<(PolicyFile
     let name = format!("{} ({})", exported.table.provenance().teacher, exported.format.name());
     check_name("teacher", &name).map_err(|e| problem(e.to_string()))?;
     let saved = SavedPolicy::Table(exported.table.to_json().map_err(StudyError::step("table"))?);
-    let player = saved.player(gears).map_err(problem)?;
-    Ok((PolicyFile::new(&name, &inputs.scenario.vehicle.name, gears, saved), player))
+    let instance = saved.instantiate(gears).map_err(problem)?;
+    let vehicle = inputs.scenario.vehicle.name.as_str();
+    let made_for = if exported.is_for(vehicle) { vehicle } else { &exported.table.provenance().vehicle };
+    Ok((PolicyFile::new(&name, made_for, gears, saved), instance))
 }

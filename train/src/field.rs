@@ -2,17 +2,17 @@
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::saved::Player;
+use crate::saved::PolicyInstance;
 use lowgear_agents::policy::Policy;
+use lowgear_env::config::escaped;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, Scenario, World};
+use lowgear_eval::replay::TrainingCoverage;
 use lowgear_eval::suite::TrainingSuite;
-use lowgear_field::fit::still_rad_s;
-use lowgear_field::log::{LogReader, Mapping};
-use lowgear_field::plain::plain;
-use lowgear_field::replay::Seen;
-use lowgear_field::runs::{Collected, Collector, Limits};
+use lowgear_sysid::fit::still_rad_s;
+use lowgear_sysid::log::{LogReader, Mapping};
+use lowgear_sysid::runs::{Collected, Collector, Limits};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -59,7 +59,7 @@ pub fn collect(
     for file in logs {
         let mut log = LogReader::open(file, mapping)?;
         let megabytes = std::fs::metadata(file).map_or(0, |m| m.len() >> 20);
-        let name = plain(&file.file_name().unwrap_or_default().to_string_lossy());
+        let name = escaped(&file.file_name().unwrap_or_default().to_string_lossy());
         let job = (megabytes >= 64).then(|| reporter.job(&format!("reading {name}"), megabytes));
         collector.read(&mut log, |bytes| {
             if let Some(job) = &job {
@@ -69,7 +69,7 @@ pub fn collect(
         if let Some(job) = job {
             job.finish("read");
         }
-        for line in log.tally().text().lines() {
+        for line in log.counters().text().lines() {
             notes.push_str(&format!("{name}: {line}\n"));
         }
     }
@@ -88,16 +88,16 @@ const COURSES: u64 = 40;
 
 /// What a policy sees on training courses, driven by itself.
 #[must_use]
-pub fn seen_in_training(scenario: &Scenario, player: &Player) -> Seen {
+pub fn training_coverage(scenario: &Scenario, instance: &PolicyInstance) -> TrainingCoverage {
     let suite = TrainingSuite::new(scenario);
-    let mut seen = Seen::default();
+    let mut seen = TrainingCoverage::default();
     for episode in 0..COURSES {
-        let mut driver = player.clone();
+        let mut driver = instance.clone();
         driver.reset();
         let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
         loop {
             let features = *drive.observation();
-            seen.note(&features);
+            seen.record(&features);
             let request = driver.decide(&features, drive.mask());
             if drive.step(request as usize).end.is_some() {
                 break;

@@ -1,4 +1,5 @@
 //! Studies: tune, train, compare, report, export. Owns files, terminals and long-running work.
+#![doc = include_str!("../README.md")]
 
 pub mod checkpoint;
 pub mod cli;
@@ -15,11 +16,11 @@ pub mod resolved;
 pub mod saved;
 pub mod schema;
 pub mod search;
+pub mod stop;
 pub mod store;
 pub mod study;
 pub mod sweep;
 pub mod terminal;
 pub mod timing;
-pub mod watch;
 
 pub use error::StudyError;

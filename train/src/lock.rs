@@ -1,5 +1,5 @@
-//! The right to work in a folder, held by one process at a time. The system gives it free when its holder ends,
-//! however he ends, so a lock never outlives him.
+//! The right to work in a folder, held by one process at a time. The system releases it when its holder ends,
+//! however that ends, so a lock never outlives its holder.
 
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder};
@@ -35,7 +35,7 @@ impl FolderLock {
                 Err(TryLockError::WouldBlock) => {
                     return Err(StudyError::InUse { folder: folder.to_owned(), holder: holder(&lock) });
                 }
-                // A place without locks: nobody else is noticed there.
+                // A place without locks: no other process is noticed there.
                 Ok(()) | Err(TryLockError::Error(_)) => {}
             }
             if is_in_place(&lock, &file) {
@@ -49,7 +49,7 @@ impl FolderLock {
 
 impl Drop for FolderLock {
     fn drop(&mut self) {
-        // While it is held: nobody else's can be removed.
+        // While it is held: no other process's can be removed.
         let _ = fs::remove_file(&self.file);
     }
 }
@@ -75,8 +75,8 @@ fn sign(mut lock: &File) -> std::io::Result<()> {
 fn holder(mut lock: &File) -> String {
     let mut text = String::new();
     let read = lock.read_to_string(&mut text);
-    let told = text.trim();
-    if read.is_ok() && !told.is_empty() { told.to_owned() } else { "another process".to_owned() }
+    let content = text.trim();
+    if read.is_ok() && !content.is_empty() { content.to_owned() } else { "another process".to_owned() }
 }
 
 /// Name of this machine.

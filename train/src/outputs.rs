@@ -65,7 +65,7 @@ fn is_run(folder: &Path) -> bool {
 /// Whether a folder is that of a study.
 #[must_use]
 pub fn is_study(folder: &Path) -> bool {
-    holds(folder, "study.toml", STUDY_MARK)
+    holds(folder, "resolved.toml", STUDY_MARK)
 }
 
 fn holds(folder: &Path, name: &str, mark: &str) -> bool {

@@ -1,6 +1,6 @@
 //! Progress of jobs: bars on a terminal, plain lines otherwise.
 
-use crate::terminal::tell;
+use crate::terminal::{print_message, printable};
 use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::{Mutex, PoisonError};
@@ -51,8 +51,8 @@ impl Reporter {
         }
         match &self.bars {
             // Nothing is lost when a terminal cannot take the line: the run folder holds the facts.
-            Some(bars) => drop(bars.println(text)),
-            None => tell(text),
+            Some(bars) => drop(bars.println(printable(text))),
+            None => print_message(text),
         }
     }
 

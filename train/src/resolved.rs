@@ -100,7 +100,11 @@ impl<'a> Page<'a> {
             }
             // A value of any kind has no keys to explain.
             Value::Table(_) if target.get("properties").is_none() && target.get("oneOf").is_none() => false,
-            Value::Table(_) => target.get("oneOf").is_none() || value.to_string().len() > INLINE_WIDTH,
+            // A section consists of keys, so a choice of an array, as `[low, high]`, stays inline however long it is.
+            Value::Table(table) => {
+                target.get("oneOf").is_none()
+                    || (table.values().all(Value::is_table) && value.to_string().len() > INLINE_WIDTH)
+            }
             _ => false,
         }
     }

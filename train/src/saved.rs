@@ -2,17 +2,16 @@
 
 use crate::error::StudyError;
 use crate::store::{read_json, write_json};
-use lowgear_agents::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::dqn::DqnPolicy;
-use lowgear_agents::grid::Grid;
 use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::explain::Explain;
+use lowgear_agents::policy::grid::Grid;
 use lowgear_agents::ppo::PpoPolicy;
-use lowgear_agents::reasons::Reasons;
-use lowgear_agents::rollout::RolloutPolicy;
+use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_agents::tabular::{TabularLearner, TabularPolicy};
 use lowgear_env::config::check_name;
-use lowgear_eval::table::{LookupTable, TablePolicy};
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -57,15 +56,13 @@ pub enum SavedPolicy {
     Dqn(Box<DqnPolicy>),
     /// A policy network with the rule that it corrects.
     Ppo(Box<PpoPolicy>),
-    /// A rule that the cells of a table overrule.
-    Rollout(Box<RolloutPolicy>),
-    /// A look-up table, as its own file holds it.
+    /// A lookup table, as its own file holds it.
     Table(String),
 }
 
 /// A policy ready to drive.
 #[derive(Clone, Debug)]
-pub enum Player {
+pub enum PolicyInstance {
     /// See [`SavedPolicy::Rule`].
     Rule(Rule),
     /// See [`SavedPolicy::Contextual`].
@@ -76,48 +73,43 @@ pub enum Player {
     Dqn(Box<DqnPolicy>),
     /// See [`SavedPolicy::Ppo`].
     Ppo(Box<PpoPolicy>),
-    /// See [`SavedPolicy::Rollout`].
-    Rollout(Box<RolloutPolicy>),
     /// See [`SavedPolicy::Table`].
     Table(TablePolicy),
 }
 
-impl Policy for Player {
+impl Policy for PolicyInstance {
     fn reset(&mut self) {
         match self {
-            Player::Rule(p) => p.reset(),
-            Player::Contextual(p) => p.reset(),
-            Player::Tabular(p) => p.reset(),
-            Player::Dqn(p) => p.reset(),
-            Player::Ppo(p) => p.reset(),
-            Player::Rollout(p) => p.reset(),
-            Player::Table(p) => p.reset(),
+            PolicyInstance::Rule(p) => p.reset(),
+            PolicyInstance::Contextual(p) => p.reset(),
+            PolicyInstance::Tabular(p) => p.reset(),
+            PolicyInstance::Dqn(p) => p.reset(),
+            PolicyInstance::Ppo(p) => p.reset(),
+            PolicyInstance::Table(p) => p.reset(),
         }
     }
 
     fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
         match self {
-            Player::Rule(p) => p.decide(features, mask),
-            Player::Contextual(p) => p.decide(features, mask),
-            Player::Tabular(p) => p.decide(features, mask),
-            Player::Dqn(p) => p.decide(features, mask),
-            Player::Ppo(p) => p.decide(features, mask),
-            Player::Rollout(p) => p.decide(features, mask),
-            Player::Table(p) => p.decide(features, mask),
+            PolicyInstance::Rule(p) => p.decide(features, mask),
+            PolicyInstance::Contextual(p) => p.decide(features, mask),
+            PolicyInstance::Tabular(p) => p.decide(features, mask),
+            PolicyInstance::Dqn(p) => p.decide(features, mask),
+            PolicyInstance::Ppo(p) => p.decide(features, mask),
+            PolicyInstance::Table(p) => p.decide(features, mask),
         }
     }
 }
 
-impl Reasons for Player {
-    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+impl Explain for PolicyInstance {
+    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
         match self {
-            Player::Rule(p) => p.reasons(features, mask),
-            Player::Contextual(p) => p.reasons(features, mask),
-            Player::Tabular(p) => p.reasons(features, mask),
-            Player::Dqn(p) => p.reasons(features, mask),
-            Player::Ppo(p) => p.reasons(features, mask),
-            Player::Rollout(p) => p.reasons(features, mask),
-            Player::Table(p) => p.reasons(features, mask),
+            PolicyInstance::Rule(p) => p.explain(features, mask),
+            PolicyInstance::Contextual(p) => p.explain(features, mask),
+            PolicyInstance::Tabular(p) => p.explain(features, mask),
+            PolicyInstance::Dqn(p) => p.explain(features, mask),
+            PolicyInstance::Ppo(p) => p.explain(features, mask),
+            PolicyInstance::Table(p) => p.explain(features, mask),
         }
     }
 }
@@ -127,25 +119,24 @@ impl SavedPolicy {
     ///
     /// # Errors
     /// What does not fit.
-    pub fn player(&self, gears: usize) -> Result<Player, String> {
+    pub fn instantiate(&self, gears: usize) -> Result<PolicyInstance, String> {
         Ok(match self {
             SavedPolicy::Rule(settings) => {
-                Player::Rule(Rule::new(settings.clone(), gears).map_err(|e| e.to_string())?)
+                PolicyInstance::Rule(Rule::new(settings.clone(), gears).map_err(|e| e.to_string())?)
             }
-            SavedPolicy::Contextual(settings) => {
-                Player::Contextual(Contextual::new(settings.clone(), gears).map_err(|e| e.to_string())?)
-            }
+            SavedPolicy::Contextual(settings) => PolicyInstance::Contextual(
+                Contextual::new(settings.clone(), gears).map_err(|e| e.to_string())?,
+            ),
             SavedPolicy::Tabular { learner, grid, rule } => {
                 let rule = Rule::new(rule.clone(), gears).map_err(|e| e.to_string())?;
                 let policy = TabularPolicy::new(learner, grid.clone(), rule).map_err(|e| e.to_string())?;
-                Player::Tabular(Box::new(policy))
+                PolicyInstance::Tabular(Box::new(policy))
             }
-            SavedPolicy::Dqn(policy) => Player::Dqn(policy.clone()),
-            SavedPolicy::Ppo(policy) => Player::Ppo(policy.clone()),
-            SavedPolicy::Rollout(policy) => Player::Rollout(policy.clone()),
-            SavedPolicy::Table(text) => {
-                Player::Table(TablePolicy::new(LookupTable::from_json(text).map_err(|e| e.to_string())?))
-            }
+            SavedPolicy::Dqn(policy) => PolicyInstance::Dqn(policy.clone()),
+            SavedPolicy::Ppo(policy) => PolicyInstance::Ppo(policy.clone()),
+            SavedPolicy::Table(text) => PolicyInstance::Table(TablePolicy::new(
+                LookupTable::from_json(text).map_err(|e| e.to_string())?,
+            )),
         })
     }
 }
@@ -167,7 +158,7 @@ impl PolicyFile {
     ///
     /// # Errors
     /// [`StudyError`] with the file and what does not fit.
-    pub fn load(path: &Path, gears: usize) -> Result<(PolicyFile, Player), StudyError> {
+    pub fn load(path: &Path, gears: usize) -> Result<(PolicyFile, PolicyInstance), StudyError> {
         let path = if path.is_dir() { path.join("policy.json") } else { path.to_owned() };
         let file: PolicyFile = read_json(&path)?;
         let problem = |problem: String| StudyError::Policy { file: path.clone(), problem };
@@ -183,8 +174,8 @@ impl PolicyFile {
         if file.gears != gears {
             return Err(problem(format!("made for {} gears, the vehicle has {gears}", file.gears)));
         }
-        let player = file.policy.player(gears).map_err(problem)?;
-        Ok((file, player))
+        let instance = file.policy.instantiate(gears).map_err(problem)?;
+        Ok((file, instance))
     }
 
     /// Writes the file.

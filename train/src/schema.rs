@@ -3,12 +3,11 @@
 //! A schema is generated from the types that read the file: doc comments become descriptions, `serde`
 //! decides keys, words and defaults. Ranges stay with `check`, which knows those that depend on other keys.
 
-use crate::config::StudyConfig;
-use crate::sweep::SweepConfig;
+use crate::config::{StudyConfig, SweepConfig};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::log::Mapping;
-use lowgear_field::sheet::Sheet;
+use lowgear_sysid::log::Mapping;
+use lowgear_sysid::sheet::Sheet;
 use serde_json::{Map, Value};
 
 /// A kind of configuration file.

@@ -79,9 +79,11 @@ pub struct SearchMemory {
 
 impl SearchMemory {
     /// Returns below this count as this much while searching, s. `courses` is how many a validation has.
-    fn fence_s(&self, courses: u64) -> f64 {
+    fn winsorising_limit_s(&self, courses: u64) -> f64 {
         let best = self.curve.iter().max_by(|a, b| a.mean.total_cmp(&b.mean));
-        best.map_or(f64::NEG_INFINITY, |p| p.mean - FENCE * p.standard_error * (courses as f64).sqrt())
+        best.map_or(f64::NEG_INFINITY, |p| {
+            p.mean - WINSORISING_SD * p.standard_error * (courses as f64).sqrt()
+        })
     }
 }
 
@@ -104,7 +106,7 @@ pub struct Search<'a, B> {
 }
 
 /// Standard deviations of returns over courses, below which they count alike while searching.
-const FENCE: f64 = 2.0;
+const WINSORISING_SD: f64 = 2.0;
 
 /// Figure of a candidate that cannot be driven.
 const WORST: f64 = 1e6;
@@ -184,7 +186,7 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
                 return figure;
             }
             let first = first_course(seed, index / budget.population, budget.courses);
-            let least_s = memory.fence_s(validations);
+            let least_s = memory.winsorising_limit_s(validations);
             stopwatch.enter(Stage::Environment);
             let figure = build(vector.as_slice()).map_or(WORST, |mut policy| {
                 let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses, least_s);
@@ -227,13 +229,13 @@ mod tests {
     #[test]
     fn the_fence_lies_two_standard_deviations_under_the_best_validation() {
         let mut memory = SearchMemory::default();
-        assert_eq!(memory.fence_s(4), f64::NEG_INFINITY);
+        assert_eq!(memory.winsorising_limit_s(4), f64::NEG_INFINITY);
         // Deviations from the mean of -130 s: sum of squares 7500 s², over three 2500 s², a standard deviation of 50 s.
         let best = curve_point(
             1,
             &[-80.0, -180.0, -80.0, -180.0].map(|r: f64| -130.0 + (r + 130.0) * 0.75_f64.sqrt()),
         );
         memory.curve = vec![curve_point(0, &[-300.0, -500.0, -300.0, -500.0]), best];
-        assert!((memory.fence_s(4) + 230.0).abs() < 1e-9, "{}", memory.fence_s(4));
+        assert!((memory.winsorising_limit_s(4) + 230.0).abs() < 1e-9, "{}", memory.winsorising_limit_s(4));
     }
 }

@@ -55,16 +55,16 @@ pub fn create_folder(folder: &Path) -> Result<(), StoreError> {
     fs::create_dir_all(folder).map_err(StoreError::io(folder))
 }
 
-/// Writes a file so that it is there as a whole or not at all: beside it, to the disk, then renamed.
+/// Writes a file so that it is there as a whole or not at all: next to it, to the disk, then renamed.
 ///
 /// # Errors
 /// [`StoreError::Io`]; an earlier file of that name is then untouched.
 pub fn write_atomically(file: &Path, bytes: &[u8]) -> Result<(), StoreError> {
-    let (beside, mut out) = begin(file)?;
+    let (sibling, mut out) = begin(file)?;
     let mut write = || -> io::Result<()> {
         out.write_all(bytes)?;
         out.sync_all()?;
-        fs::rename(&beside, file)?;
+        fs::rename(&sibling, file)?;
         // The rename itself reaches the disk with the folder.
         if let Some(folder) = file.parent().filter(|f| !f.as_os_str().is_empty()) {
             File::open(folder)?.sync_all()?;
@@ -74,24 +74,24 @@ pub fn write_atomically(file: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     write().map_err(StoreError::io(file))
 }
 
-/// Begins a file beside its place, for whoever writes it piece by piece and then renames it.
+/// Begins a file next to its place, for a caller that writes it part by part and then renames it.
 ///
 /// # Errors
 /// [`StoreError`]; [`StoreError::Taken`] where something stands that is not replaced.
 pub fn begin(file: &Path) -> Result<(PathBuf, File), StoreError> {
     check_place(file)?;
-    let beside = beside(file, "partial");
-    check_place(&beside)?;
+    let sibling = sibling(file, "partial");
+    check_place(&sibling)?;
     let create = || -> io::Result<File> {
         // What an interruption has left.
-        if beside.exists() {
-            fs::remove_file(&beside)?;
+        if sibling.exists() {
+            fs::remove_file(&sibling)?;
         }
-        // Not through a link that somebody has put there meanwhile.
-        OpenOptions::new().write(true).create_new(true).open(&beside)
+        // Not through a link that was put there meanwhile.
+        OpenOptions::new().write(true).create_new(true).open(&sibling)
     };
     let out = create().map_err(StoreError::io(file))?;
-    Ok((beside, out))
+    Ok((sibling, out))
 }
 
 /// Whether a file may be written there: nothing stands there yet, or a plain file.
@@ -114,7 +114,7 @@ pub fn check_place(file: &Path) -> Result<(), StoreError> {
     }
 }
 
-pub(crate) fn beside(file: &Path, suffix: &str) -> PathBuf {
+pub(crate) fn sibling(file: &Path, suffix: &str) -> PathBuf {
     let mut name = file.file_name().unwrap_or_default().to_owned();
     name.push(".");
     name.push(suffix);

@@ -1,23 +1,35 @@
 //! What is written to the terminal. Messages are for people: that they cannot be read ends nothing. Results are
 //! data: that they are lost is an error, unless the reader has gone away.
 
+use lowgear_env::config::{escaped, escaped_lines};
 use std::io::{self, Write};
+use std::path::Path;
 
-/// Writes a line of message to standard error. A closed or full one is passed over: the exit code and the files
-/// tell the outcome.
-pub fn tell(text: &str) {
-    let mut line = String::with_capacity(text.len() + 1);
-    line.push_str(text);
+/// Writes a [`printable`] message to standard error. A closed or full stream is ignored: the exit code and the files
+/// state the outcome.
+pub fn print_message(text: &str) {
+    let mut line = printable(text);
     line.push('\n');
     // In one write, so that lines of several processes do not mix.
     let _ = io::stderr().lock().write_all(line.as_bytes());
 }
 
-/// Writes results to standard output. A reader that went away is not an error.
+/// A message with control characters escaped, so that a name in it moves no cursor. Line breaks stay, except in the
+/// arguments of the command, so that a path in it forges no line.
+#[must_use]
+pub fn printable(message: &str) -> String {
+    let typed: Vec<_> = std::env::args_os().collect();
+    let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
+    let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
+    escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
+}
+
+/// Writes results to standard output. A reader that went away is not an error. A standard output that was closed before
+/// the start (`>&-`) is not detected: the Rust runtime opens `/dev/null` in its place before `main`.
 ///
 /// # Errors
 /// What the system said when the results were not written, as on a full disk.
-pub fn hand_out(text: &str) -> io::Result<()> {
+pub fn print_result(text: &str) -> io::Result<()> {
     let mut out = io::stdout().lock();
     unless_closed(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
 }

@@ -5,7 +5,7 @@
 //! world, the guide and, for searches, the driving of candidates as a whole.
 
 use crate::store::StoreError;
-use lowgear_agents::neural::{Guide, Mask};
+use lowgear_agents::policy::{Guide, Mask};
 use lowgear_env::{Step, World};
 use std::cell::Cell;
 use std::fmt::Write as _;
@@ -20,14 +20,14 @@ use std::time::{Duration, Instant};
 pub enum Stage {
     /// The world moves; in a search with the candidate's decisions, which take next to nothing.
     Environment,
-    /// Somebody decides, the guide included.
+    /// A policy decides, the guide included.
     Acting,
     /// Something is learned.
     Learning,
     /// Policies are driven over validation courses.
     Validation,
     /// Checkpoints are written.
-    Keeping,
+    Checkpointing,
 }
 
 const STAGES: usize = 5;

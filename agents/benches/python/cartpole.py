@@ -21,7 +21,7 @@ from stable_baselines3.common.env_util import make_vec_env
 
 BALANCED = 475.0
 LOOK_EVERY = 1000
-# Seeds of the 100 starts that runs are looked at by, and of those that the outcome is told by.
+# Seeds of the 100 starts that runs are looked at by, and of those that the outcome is reported by.
 LOOKED_AT = 1 << 40
 OTHERS = LOOKED_AT + 1
 

@@ -8,14 +8,14 @@ use serde::{Deserialize, Serialize};
 use super::{
     DqnConfig, DqnError, Mask, Mlp, Scratch, Shape, TargetUpdate,
     loss::Loss,
-    replay::{Decision, Drawn, Queue, Replay, Seen, Transition},
-    update::{Adam, clip_norm, follow, guided_best, target},
+    replay::{Decision, NextObservation, Queue, Replay, SampledBatch, Transition},
+    update::{Adam, clip_norm, guided_best, polyak_update, target},
 };
 use crate::neural::{Tape, batch_values, check_length};
 
-/// What a learning step came to, averaged over its batch.
+/// The result of a learning step, averaged over its batch.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Learned {
+pub struct UpdateStatistics {
     /// Loss, the guide's part included.
     pub loss: f32,
     /// Value of the actions taken.
@@ -32,7 +32,7 @@ pub struct Learned {
 pub struct Dqn {
     state: State,
     scratch: Scratch,
-    drawn: Drawn,
+    sampled: SampledBatch,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -129,7 +129,7 @@ impl Dqn {
         step: &Step,
         next: &[f32],
         next_mask: Mask,
-    ) -> Result<Option<Learned>, DqnError> {
+    ) -> Result<Option<UpdateStatistics>, DqnError> {
         let over = step.end.is_some();
         let next_mask = self.check_seen(next, next_mask)?;
         if next_mask.count() == 0 && !over {
@@ -141,7 +141,13 @@ impl Dqn {
         let State { config, replay, queue, pending, .. } = &mut self.state;
         let mut decision = pending.take().ok_or(DqnError::NothingPending)?;
         decision.resolve(step, config.gamma_per_s, config.reward_scale);
-        queue.push(decision, config.n_step, over, Seen { observation: next, mask: next_mask }, replay);
+        queue.push(
+            decision,
+            config.n_step,
+            over,
+            NextObservation { observation: next, mask: next_mask },
+            replay,
+        );
         self.state.decisions += 1;
         self.state.episodes += u64::from(over);
         self.learn_when_due()
@@ -229,7 +235,7 @@ impl Dqn {
         }
     }
 
-    fn learn_when_due(&mut self) -> Result<Option<Learned>, DqnError> {
+    fn learn_when_due(&mut self) -> Result<Option<UpdateStatistics>, DqnError> {
         let State { config, decisions, replay, .. } = &self.state;
         let due = *decisions >= config.warm_up && decisions % config.learn_every == 0 && replay.len() > 0;
         let mut last = None;
@@ -242,18 +248,19 @@ impl Dqn {
     }
 
     /// One learning step: draw, target, gradient, Adam, target network.
-    fn learn(&mut self) -> Result<Learned, DqnError> {
+    fn learn(&mut self) -> Result<UpdateStatistics, DqnError> {
         let State { config, online, target, adam, replay, learn, decisions, learn_steps, .. } =
             &mut self.state;
         let step = *learn_steps;
         let beta = config.priority.map_or(0.0, |p| p.correction.at(*decisions));
-        replay.sample(config.batch, beta, learn, &mut self.drawn);
-        let batch: Vec<Transition> = self.drawn.slots.iter().map(|&slot| replay.get(slot)).collect();
+        replay.sample(config.batch, beta, learn, &mut self.sampled);
+        let batch: Vec<Transition> = self.sampled.slots.iter().map(|&slot| replay.get(slot)).collect();
         let targets = targets(config, &batch, online, target)?;
         let observations = batch.iter().flat_map(|t| t.observation).copied().collect();
         let tape = Tape::record(config.backend, online, observations)?;
         let mut loss = Loss::new(config, *decisions, tape.values(), online.shape().actions);
-        for (row, ((transition, y), weight)) in batch.iter().zip(targets).zip(&self.drawn.weights).enumerate()
+        for (row, ((transition, y), weight)) in
+            batch.iter().zip(targets).zip(&self.sampled.weights).enumerate()
         {
             loss.add(row, transition, y, *weight);
         }
@@ -267,12 +274,12 @@ impl Dqn {
         adam.step(online.weights_mut(), &gradient, rate, config.adam_epsilon);
         *learn_steps += 1;
         if let (Some(tree), Some(priority)) = (replay.priorities(), config.priority) {
-            for (&slot, error) in self.drawn.slots.iter().zip(errors) {
+            for (&slot, error) in self.sampled.slots.iter().zip(errors) {
                 tree.change(slot, priority.of(error));
             }
         }
         match config.target {
-            TargetUpdate::Soft { tau } => follow(target.weights_mut(), online.weights(), tau),
+            TargetUpdate::Soft { tau } => polyak_update(target.weights_mut(), online.weights(), tau),
             TargetUpdate::Hard { every } if *learn_steps % every == 0 => target.clone_from(online),
             TargetUpdate::Hard { .. } => {}
         }
@@ -282,7 +289,7 @@ impl Dqn {
 
 impl From<State> for Dqn {
     fn from(state: State) -> Dqn {
-        Dqn { state, scratch: Scratch::default(), drawn: Drawn::default() }
+        Dqn { state, scratch: Scratch::default(), sampled: SampledBatch::default() }
     }
 }
 
@@ -311,18 +318,22 @@ fn targets(
     config: &DqnConfig,
     batch: &[Transition],
     online: &Mlp,
-    judge: &Mlp,
+    target_network: &Mlp,
 ) -> Result<Vec<f32>, DqnError> {
     let values = |network: &Mlp| {
         let next = batch.iter().flat_map(|t| t.next_observation).copied().collect();
         batch_values(config.backend, network, next)
     };
-    let judged = values(judge)?;
+    let judged = values(target_network)?;
     let choice = if config.double_q { Some(values(online)?) } else { None };
     let actions = online.shape().actions;
     let rows = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
     let rows = batch.iter().zip(rows);
-    Ok(rows.map(|(t, (choice, judge))| target(t.reward, t.discount, t.next_mask, choice, judge)).collect())
+    Ok(rows
+        .map(|(t, (choice, target_network))| {
+            target(t.reward, t.discount, t.next_mask, choice, target_network)
+        })
+        .collect())
 }
 
 const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), DqnError> {

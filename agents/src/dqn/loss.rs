@@ -1,7 +1,7 @@
 //! The loss of a batch.
 
 use super::{
-    DqnConfig, Learned,
+    DqnConfig, UpdateStatistics,
     replay::Transition,
     update::{huber, huber_slope, margin_loss},
 };
@@ -59,8 +59,8 @@ impl<'a> Loss<'a> {
     }
 
     /// Means over the batch, the error of each row, and the loss's derivative by each value.
-    pub(crate) fn mean(self) -> (Learned, Vec<f32>, Vec<f32>) {
+    pub(crate) fn mean(self) -> (UpdateStatistics, Vec<f32>, Vec<f32>) {
         let (loss, value) = (self.loss / self.rows(), self.value / self.rows());
-        (Learned { loss, value, gradient_norm: 0.0 }, self.errors, self.slope)
+        (UpdateStatistics { loss, value, gradient_norm: 0.0 }, self.errors, self.slope)
     }
 }

@@ -22,11 +22,12 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError as DqnError, RuleGuide, Schedule, Scratch,
-    Shape, mask_of,
+    Backend, Encode, FeatureScaler, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
 };
+pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::rule::RuleGuide;
 pub use config::{DqnConfig, TargetUpdate};
-pub use learner::{Dqn, Learned};
+pub use learner::{Dqn, UpdateStatistics};
 pub use policy::DqnPolicy;
 pub use priority::Priority;
 pub use train::{Episode, greedy_return, train};

@@ -43,7 +43,7 @@ impl Priority {
 /// Priorities of the slots of a replay memory, with the sum over any power-of-two block at hand: a draw and
 /// a change take the logarithm of the capacity.
 ///
-/// Every sum is made anew from the two below it, never by adding a difference, so that a tree read back
+/// Every sum is rebuilt from the two below it, never by adding a difference, so that a tree read back
 /// from its leaves holds the same bits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(from = "Leaves", into = "Leaves")]
@@ -192,8 +192,8 @@ mod tests {
         let (mut rng, mut slots) = (Seed(1).stream(Stream::Learn, 0), Vec::new());
         (0..1000).for_each(|_| tree.draw(8, &mut rng, &mut slots));
         for (slot, share) in [0.125, 0.25, 0.0625, 0.5, 0.0625].into_iter().enumerate() {
-            let drawn = slots.iter().filter(|&&s| s == slot).count() as f64 / 8000.0;
-            assert!((drawn - share).abs() < 0.01, "{slot}: {drawn}");
+            let sampled = slots.iter().filter(|&&s| s == slot).count() as f64 / 8000.0;
+            assert!((sampled - share).abs() < 0.01, "{slot}: {sampled}");
         }
     }
 

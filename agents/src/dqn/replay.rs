@@ -145,8 +145,8 @@ impl Replay {
     }
 
     /// Draws slots with replacement, uniformly or by priority, and the factor of each one's loss.
-    pub(crate) fn sample(&self, count: usize, beta: f32, rng: &mut ChaCha8Rng, drawn: &mut Drawn) {
-        let Drawn { slots, weights } = drawn;
+    pub(crate) fn sample(&self, count: usize, beta: f32, rng: &mut ChaCha8Rng, sampled: &mut SampledBatch) {
+        let SampledBatch { slots, weights } = sampled;
         slots.clear();
         weights.clear();
         match &self.priorities {
@@ -165,7 +165,7 @@ impl Replay {
 
 /// Slots drawn for a learning step, and the factor of each one's loss.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Drawn {
+pub(crate) struct SampledBatch {
     pub(crate) slots: Vec<usize>,
     pub(crate) weights: Vec<f32>,
 }
@@ -210,7 +210,7 @@ impl Queue {
         decision: Decision,
         n_step: usize,
         over: bool,
-        seen: Seen,
+        seen: NextObservation,
         to: &mut Replay,
     ) {
         self.0.push_back(decision);
@@ -233,7 +233,7 @@ impl Queue {
 
 /// What is seen after the last decision of the queue.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Seen<'a> {
+pub(crate) struct NextObservation<'a> {
     pub(crate) observation: &'a [f32],
     pub(crate) mask: Mask,
 }
@@ -261,7 +261,7 @@ mod tests {
         let (mut queue, mut replay) = (Queue::new(), Replay::new(1, 10, false));
         for (i, end) in ends.into_iter().enumerate() {
             let next = [i as f32 + 1.0];
-            let seen = Seen { observation: &next, mask: Mask::all(2) };
+            let seen = NextObservation { observation: &next, mask: Mask::all(2) };
             queue.push(decision(i as f32, 1.0, end), n_step, end.is_some(), seen, &mut replay);
         }
         let rows = (0..replay.len()).map(|i| replay.get(i));
@@ -311,11 +311,11 @@ mod tests {
         assert_eq!(replay.reward, [3.0, 1.0, 2.0]);
         assert!(replay.fits(1, 3, 2, false) && !replay.fits(1, 3, 2, true));
         assert!(!replay.fits(2, 3, 2, false) && !replay.fits(1, 3, 1, false));
-        let mut drawn = Drawn::default();
-        replay.sample(300, 1.0, &mut Seed(1).stream(Stream::Learn, 0), &mut drawn);
-        assert!(drawn.weights.iter().all(|&w| w == 1.0));
+        let mut sampled = SampledBatch::default();
+        replay.sample(300, 1.0, &mut Seed(1).stream(Stream::Learn, 0), &mut sampled);
+        assert!(sampled.weights.iter().all(|&w| w == 1.0));
         for slot in 0..3 {
-            assert!((60..140).contains(&drawn.slots.iter().filter(|&&s| s == slot).count()));
+            assert!((60..140).contains(&sampled.slots.iter().filter(|&&s| s == slot).count()));
         }
     }
 }

@@ -13,7 +13,7 @@ fn encode(state: &[f64; 4], out: &mut Vec<f32>) {
     out.extend(state.iter().zip([1.0, 1.0, 5.0, 1.0]).map(|(x, scale)| (x * scale) as f32));
 }
 
-fn nobody(_: &[f64; 4]) -> Option<usize> {
+fn no_guide(_: &[f64; 4]) -> Option<usize> {
     None
 }
 
@@ -41,7 +41,7 @@ fn pole() -> DqnConfig {
 fn trained(config: &DqnConfig, seed: u64, decisions: u64) -> Dqn {
     let mut dqn = Dqn::new(config.clone(), 4, 2, Seed(seed)).unwrap();
     let mut world = CartPole::new(Seed(seed));
-    train(&mut dqn, &mut world, &mut encode, &mut nobody, decisions, |_, _| ControlFlow::Continue(()))
+    train(&mut dqn, &mut world, &mut encode, &mut no_guide, decisions, |_, _| ControlFlow::Continue(()))
         .unwrap();
     dqn
 }
@@ -58,7 +58,7 @@ fn learns_to_balance_the_pole() {
     let mut world = CartPole::new(Seed(0));
     let mut next = 1000;
     assert!(mean_greedy_return(dqn.target(), 50) < 100.0);
-    train(&mut dqn, &mut world, &mut encode, &mut nobody, 12_000, |dqn, _| {
+    train(&mut dqn, &mut world, &mut encode, &mut no_guide, 12_000, |dqn, _| {
         let due = dqn.decisions() >= next;
         next += if due { 1000 } else { 0 };
         let good = due && mean_greedy_return(dqn.target(), 20) >= 400.0;
@@ -244,7 +244,7 @@ fn time_to_475() {
         let mut dqn = Dqn::new(pole(), 4, 2, Seed(seed)).unwrap();
         let mut world = CartPole::new(Seed(seed));
         let (mut next, mut judging, mut first, mut late) = (500, std::time::Duration::ZERO, None, Vec::new());
-        train(&mut dqn, &mut world, &mut encode, &mut nobody, 20_000, |dqn, _| {
+        train(&mut dqn, &mut world, &mut encode, &mut no_guide, 20_000, |dqn, _| {
             if dqn.decisions() >= next {
                 next = dqn.decisions() + 500;
                 let clock = std::time::Instant::now();

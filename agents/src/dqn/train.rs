@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, World};
 
-use super::{Dqn, DqnError, Encode, Guide, Learned, Mlp, Scratch, mask_of};
+use super::{Dqn, DqnError, Encode, Guide, Mlp, Scratch, UpdateStatistics, mask_of};
 
 /// An episode of training, exploration included.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -20,7 +20,7 @@ pub struct Episode {
     /// Why it stopped.
     pub end: End,
     /// The last learning step in it.
-    pub learned: Option<Learned>,
+    pub learned: Option<UpdateStatistics>,
 }
 
 /// Learns until `decisions` decisions have been lived through in all, then to the end of that episode.

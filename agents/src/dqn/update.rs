@@ -21,9 +21,9 @@ pub fn n_step_return(steps: impl IntoIterator<Item = (f64, f64)>) -> (f64, f64) 
 /// state. Double Q-learning hands the learning network's values as `choice`, plain Q-learning the
 /// target network's own.
 #[must_use]
-pub fn target(reward: f32, discount: f32, mask: Mask, choice: &[f32], judge: &[f32]) -> f32 {
+pub fn target(reward: f32, discount: f32, mask: Mask, choice: &[f32], target_values: &[f32]) -> f32 {
     match mask.best(choice) {
-        Some(action) if discount > 0.0 => reward + discount * judge[action],
+        Some(action) if discount > 0.0 => reward + discount * target_values[action],
         _ => reward,
     }
 }
@@ -68,7 +68,7 @@ pub fn margin_loss(values: &[f32], mask: Mask, guide: usize, margin: f32) -> (f3
 }
 
 /// `target += tau (online - target)`.
-pub fn follow(target: &mut [f32], online: &[f32], tau: f32) {
+pub fn polyak_update(target: &mut [f32], online: &[f32], tau: f32) {
     for (t, o) in target.iter_mut().zip(online) {
         *t += tau * (o - *t);
     }
@@ -126,7 +126,7 @@ mod tests {
     #[test]
     fn following_by_hand() {
         let mut t = [0.0, 1.0];
-        follow(&mut t, &[1.0, 1.0], 0.25);
+        polyak_update(&mut t, &[1.0, 1.0], 0.25);
         assert_eq!(t, [0.25, 1.0]);
     }
 }

@@ -1,6 +1,6 @@
 //! Dense layers forward and back for many rows at once, in plain loops.
 //!
-//! The way back follows Rumelhart, Hinton, Williams 1986, "Learning representations by back-propagating
+//! The backward pass follows Rumelhart, Hinton, Williams 1986, "Learning representations by back-propagating
 //! errors", Nature 323: for `Y = relu(X W + b)` and the loss's derivative `dY`,
 //! `dZ = dY [Y > 0]`, `dW = X^T dZ`, `db = sum over rows of dZ`, `dX = dZ W^T`.
 
@@ -9,14 +9,14 @@ use super::{
     shape::Layer,
 };
 
-/// What went into the first layer and came out of each, kept for the way back; each `[rows, width]`.
+/// What went into the first layer and came out of each, kept for the backward pass; each `[rows, width]`.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Passed {
+pub(crate) struct Activations {
     /// `stages[0]` went in, `stages[i]` came out of layer `i`, counted from 1.
     pub(crate) stages: Vec<Vec<f32>>,
 }
 
-impl Passed {
+impl Activations {
     /// What came out of the last layer.
     pub(crate) fn last(&self) -> &[f32] {
         self.stages.last().map_or(&[], Vec::as_slice)
@@ -24,7 +24,7 @@ impl Passed {
 }
 
 /// Leads `input`, `[rows, inputs]`, through layers of which the first `relus` end in a `relu`.
-pub(crate) fn forward(layers: &[Layer], weights: &[f32], relus: usize, input: Vec<f32>) -> Passed {
+pub(crate) fn forward(layers: &[Layer], weights: &[f32], relus: usize, input: Vec<f32>) -> Activations {
     let mut stages = Vec::with_capacity(layers.len() + 1);
     stages.push(input);
     for (i, layer) in layers.iter().enumerate() {
@@ -34,7 +34,7 @@ pub(crate) fn forward(layers: &[Layer], weights: &[f32], relus: usize, input: Ve
         }
         stages.push(y);
     }
-    Passed { stages }
+    Activations { stages }
 }
 
 /// `X W + b` for every row of `x`.
@@ -50,19 +50,19 @@ pub(crate) fn backward(
     layers: &[Layer],
     weights: &[f32],
     relus: usize,
-    passed: &Passed,
+    activations: &Activations,
     mut slope: Vec<f32>,
     gradient: &mut [f32],
 ) {
     for (i, layer) in layers.iter().enumerate().rev() {
         if i < relus {
-            for (s, y) in slope.iter_mut().zip(&passed.stages[i + 1]) {
+            for (s, y) in slope.iter_mut().zip(&activations.stages[i + 1]) {
                 *s = if *y > 0.0 { *s } else { 0.0 };
             }
         }
-        add_gradient(layer, &passed.stages[i], &slope, gradient);
+        add_gradient(layer, &activations.stages[i], &slope, gradient);
         if i > 0 {
-            slope = back_through(layer, weights, &slope);
+            slope = backward_affine(layer, weights, &slope);
         }
     }
 }
@@ -78,9 +78,15 @@ pub(crate) fn add_gradient(layer: &Layer, x: &[f32], slope: &[f32], gradient: &m
 }
 
 /// `dX = dZ W^T`.
-pub(crate) fn back_through(layer: &Layer, weights: &[f32], slope: &[f32]) -> Vec<f32> {
-    let turned = layer.turned(weights);
+pub(crate) fn backward_affine(layer: &Layer, weights: &[f32], slope: &[f32]) -> Vec<f32> {
+    let transposed_weights = layer.transposed_weights(weights);
     let mut back = vec![0.0; slope.len() / layer.outputs * layer.inputs];
-    add_product(Left::plain(slope, layer.outputs), &turned, &mut back, layer.outputs, layer.inputs);
+    add_product(
+        Left::plain(slope, layer.outputs),
+        &transposed_weights,
+        &mut back,
+        layer.outputs,
+        layer.inputs,
+    );
     back
 }

@@ -92,7 +92,7 @@ impl Mlp {
     }
 }
 
-/// Working memory of [`Mlp::values`] and [`super::Tower::run`].
+/// Working memory of [`Mlp::values`] and [`super::Network::run`].
 #[derive(Clone, Debug, Default)]
 pub struct Scratch {
     pub(crate) x: Vec<f32>,
@@ -135,13 +135,13 @@ fn join_value_and_advantages(outputs: &[f32], values: &mut Vec<f32>) {
 }
 
 /// The same for every row of the last layer's outputs.
-pub(crate) fn join_rows(outputs: &[f32], actions: usize) -> Vec<f32> {
-    let (mut joined, mut row) = (Vec::with_capacity(outputs.len()), Vec::new());
+pub(crate) fn combine_dueling(outputs: &[f32], actions: usize) -> Vec<f32> {
+    let (mut combined, mut row) = (Vec::with_capacity(outputs.len()), Vec::new());
     for outputs in outputs.chunks_exact(actions + 1) {
         join_value_and_advantages(outputs, &mut row);
-        joined.extend_from_slice(&row);
+        combined.extend_from_slice(&row);
     }
-    joined
+    combined
 }
 
 pub(crate) const fn check_length(what: &'static str, got: usize, want: usize) -> Result<(), NeuralError> {

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Mlp, NeuralError, chain, chain::Passed, forward::join_rows, reference, shape::Layer};
+use super::{Mlp, NeuralError, chain, chain::Activations, forward::combine_dueling, reference, shape::Layer};
 
 /// Who computes gradients. Both give the same up to rounding.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -16,9 +16,9 @@ pub enum Backend {
     Burn,
 }
 
-/// A batch that has passed through a multilayer perceptron and can be led back.
+/// A batch that has passed through a multilayer perceptron and can be back-propagated.
 pub(crate) enum Tape<'a> {
-    Plain { mlp: &'a Mlp, layers: Vec<Layer>, passed: Passed, values: Vec<f32> },
+    Plain { mlp: &'a Mlp, layers: Vec<Layer>, activations: Activations, values: Vec<f32> },
     Burn { tape: Box<reference::Tape>, values: Vec<f32> },
 }
 
@@ -53,10 +53,13 @@ impl<'a> Tape<'a> {
     fn plain(mlp: &'a Mlp, observations: Vec<f32>) -> Tape<'a> {
         let shape = mlp.shape();
         let layers: Vec<Layer> = shape.layers().collect();
-        let passed = chain::forward(&layers, mlp.weights(), shape.hidden.len(), observations);
-        let values =
-            if shape.dueling { join_rows(passed.last(), shape.actions) } else { passed.last().to_vec() };
-        Tape::Plain { mlp, layers, passed, values }
+        let activations = chain::forward(&layers, mlp.weights(), shape.hidden.len(), observations);
+        let values = if shape.dueling {
+            combine_dueling(activations.last(), shape.actions)
+        } else {
+            activations.last().to_vec()
+        };
+        Tape::Plain { mlp, layers, activations, values }
     }
 
     /// The values, `[rows, actions]` in one vector.
@@ -76,27 +79,27 @@ impl<'a> Tape<'a> {
     pub(crate) fn gradient(self, slope: Vec<f32>) -> Result<Vec<f32>, NeuralError> {
         match self {
             Tape::Burn { tape, .. } => tape.gradient(slope),
-            Tape::Plain { mlp, layers, passed, .. } => {
+            Tape::Plain { mlp, layers, activations, .. } => {
                 let shape = mlp.shape();
-                let slope = if shape.dueling { part_rows(&slope, shape.actions) } else { slope };
+                let slope = if shape.dueling { split_dueling(&slope, shape.actions) } else { slope };
                 let mut gradient = vec![0.0; mlp.weights().len()];
                 let (weights, relus) = (mlp.weights(), shape.hidden.len());
-                chain::backward(&layers, weights, relus, &passed, slope, &mut gradient);
+                chain::backward(&layers, weights, relus, &activations, slope, &mut gradient);
                 Ok(gradient)
             }
         }
     }
 }
 
-/// The way back through `Q = V + A - mean A`: `dV = sum dQ`, `dA = dQ - mean dQ`.
-fn part_rows(slope: &[f32], actions: usize) -> Vec<f32> {
-    let mut parted = Vec::with_capacity(slope.len() / actions * (actions + 1));
+/// The backward pass through `Q = V + A - mean A`: `dV = sum dQ`, `dA = dQ - mean dQ`.
+fn split_dueling(slope: &[f32], actions: usize) -> Vec<f32> {
+    let mut split = Vec::with_capacity(slope.len() / actions * (actions + 1));
     for row in slope.chunks_exact(actions) {
         let sum = row.iter().sum::<f32>();
-        parted.push(sum);
-        parted.extend(row.iter().map(|s| s - sum / actions as f32));
+        split.push(sum);
+        split.extend(row.iter().map(|s| s - sum / actions as f32));
     }
-    parted
+    split
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! What neural learners share: networks, their gradients, and what goes in and comes out.
 //!
-//! Weights lie in flat vectors. Acting takes one observation through plain loops ([`Mlp`], [`Tower`]); learning takes a
+//! Weights lie in flat vectors. Acting takes one observation through plain loops ([`Mlp`], [`Network`]); learning takes a
 //! batch forward and back, in plain loops too or on the tensor library ([`Backend`]), which is the reference
 //! that the loops are tested against.
 
@@ -10,15 +10,13 @@ mod encode;
 mod error;
 mod forward;
 mod gradient;
-mod guide;
-mod mask;
+mod network;
+mod network_tape;
 mod product;
 mod recurrent;
 mod reference;
 mod schedule;
 pub(crate) mod shape;
-mod tower;
-mod tower_tape;
 
 pub(crate) use adam::clip_norm_of;
 pub use adam::{Adam, clip_norm};
@@ -28,9 +26,7 @@ pub(crate) use forward::check_length;
 pub use forward::{Mlp, Scratch};
 pub use gradient::Backend;
 pub(crate) use gradient::{Tape, batch_values};
-pub use guide::{Guide, RuleGuide};
-pub use mask::{Mask, mask_of};
+pub use network::{Network, NetworkShape};
+pub(crate) use network_tape::{Batch, NetworkTape};
 pub use schedule::Schedule;
 pub use shape::Shape;
-pub use tower::{Tower, TowerShape};
-pub(crate) use tower_tape::{Batch, TowerTape};

@@ -123,14 +123,14 @@ mod tests {
             let mut c = start.clone();
             add_product(Left::plain(&a, inner), &b, &mut c, inner, columns);
             assert_eq!(c, expected, "{rows} {inner} {columns}");
-            let mut turned = vec![0.0; a.len()];
+            let mut transposed_weights = vec![0.0; a.len()];
             for i in 0..rows {
                 for p in 0..inner {
-                    turned[p * rows + i] = a[i * inner + p];
+                    transposed_weights[p * rows + i] = a[i * inner + p];
                 }
             }
             let mut c = start;
-            add_product(Left::transposed(&turned, rows), &b, &mut c, inner, columns);
+            add_product(Left::transposed(&transposed_weights, rows), &b, &mut c, inner, columns);
             assert_eq!(c, expected, "{rows} {inner} {columns}, transposed");
         }
     }

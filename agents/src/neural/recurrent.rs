@@ -35,7 +35,7 @@ pub(crate) fn step(from_x: &[f32], from_h: &[f32], h: &mut [f32], mut keep: impl
 
 /// Sequences that have passed through the unit: rows of all times below each other, `[rows, width]`.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Remembered {
+pub(crate) struct GruActivations {
     before: Vec<f32>,
     after: Vec<f32>,
     z: Vec<f32>,
@@ -45,7 +45,7 @@ pub(crate) struct Remembered {
     un: Vec<f32>,
 }
 
-impl Remembered {
+impl GruActivations {
     /// Memories after each row.
     pub(crate) fn after(&self) -> &[f32] {
         &self.after
@@ -60,10 +60,10 @@ pub(crate) fn forward(
     x: &[f32],
     active: &[usize],
     memory: &[f32],
-) -> Remembered {
+) -> GruActivations {
     let width = from_h.inputs;
     let gates_x = affine_rows(from_x, weights, x);
-    let mut kept = Remembered::default();
+    let mut kept = GruActivations::default();
     let (mut h, mut row) = (memory.to_vec(), 0);
     for &count in active {
         h.truncate(count * width);
@@ -89,14 +89,14 @@ pub(crate) fn forward(
 pub(crate) fn backward(
     [from_x, from_h]: [&Layer; 2],
     weights: &[f32],
-    kept: &Remembered,
+    kept: &GruActivations,
     x: &[f32],
     active: &[usize],
     slope: &[f32],
     gradient: &mut [f32],
 ) -> Vec<f32> {
     let width = from_h.inputs;
-    let turned = from_h.turned(weights);
+    let transposed_weights = from_h.transposed_weights(weights);
     let mut by_x = vec![0.0; slope.len() * GATES];
     let mut by_h = vec![0.0; slope.len() * GATES];
     let mut later: Vec<f32> = Vec::new();
@@ -114,16 +114,22 @@ pub(crate) fn backward(
             let by = (&mut by_x[place.clone()], &mut by_h[place]);
             back_step(kept, row * width, h, by);
         }
-        add_product(Left::plain(&by_h[gates], GATES * width), &turned, &mut later, GATES * width, width);
+        add_product(
+            Left::plain(&by_h[gates], GATES * width),
+            &transposed_weights,
+            &mut later,
+            GATES * width,
+            width,
+        );
     }
     add_gradient(from_h, &kept.before, &by_h, gradient);
     add_gradient(from_x, x, &by_x, gradient);
     by_x
 }
 
-/// The way back through [`step`]: `h` holds the derivative by the memory after it, and then the part of the
+/// The backward pass through [`step`]: `h` holds the derivative by the memory after it, and then the part of the
 /// derivative by the memory before it that does not go through the gates.
-fn back_step(kept: &Remembered, at: usize, h: &mut [f32], (by_x, by_h): (&mut [f32], &mut [f32])) {
+fn back_step(kept: &GruActivations, at: usize, h: &mut [f32], (by_x, by_h): (&mut [f32], &mut [f32])) {
     let width = h.len();
     for (i, h) in h.iter_mut().enumerate() {
         let (z, r, n) = (kept.z[at + i], kept.r[at + i], kept.n[at + i]);

@@ -5,9 +5,9 @@ use burn::tensor::{
     activation::{relu, sigmoid, tanh},
 };
 
-use super::{Batch, Mlp, NeuralError, Shape, Tower, shape::Layer};
+use super::{Batch, Mlp, Network, NeuralError, Shape, shape::Layer};
 
-/// A batch that has passed through the network and can be led back.
+/// A batch that has passed through the network and can be back-propagated.
 pub(crate) struct Tape {
     /// Weight and bias of each layer, `[inputs, outputs]` and `[1, outputs]`.
     parameters: Vec<[Tensor<2>; 2]>,
@@ -94,33 +94,37 @@ fn gradient(
     Ok(flat)
 }
 
-/// A batch that has passed through a tower and can be led back.
-pub(crate) struct TowerTape {
+/// A batch that has passed through a network and can be back-propagated.
+pub(crate) struct NetworkTape {
     parameters: Vec<[Tensor<2>; 2]>,
     values: Tensor<2>,
 }
 
-impl TowerTape {
-    /// As [`super::TowerTape::record`].
-    pub(crate) fn record(tower: &Tower, batch: &Batch, memory: &[f32]) -> TowerTape {
-        let (device, shape) = (Device::flex().autodiff(), tower.shape());
-        let places = shape.places();
-        let layers = places.trunk.iter().chain(places.gates.iter().flatten()).chain([&places.last]);
-        let parameters = parameters(layers.copied(), tower.weights(), &device);
+impl NetworkTape {
+    /// As [`super::NetworkTape::record`].
+    pub(crate) fn record(network: &Network, batch: &Batch, memory: &[f32]) -> NetworkTape {
+        let (device, shape) = (Device::flex().autodiff(), network.shape());
+        let layer_offsets = shape.layer_offsets();
+        let layers = layer_offsets
+            .trunk
+            .iter()
+            .chain(layer_offsets.gates.iter().flatten())
+            .chain([&layer_offsets.last]);
+        let parameters = parameters(layers.copied(), network.weights(), &device);
         let parameters: Vec<_> = parameters.into_iter().map(|p| p.map(Tensor::require_grad)).collect();
         let rows = batch.observations.len() / shape.inputs;
         let mut x = matrix(batch.observations.clone(), rows, &device);
-        let trunk = places.trunk.len();
+        let trunk = layer_offsets.trunk.len();
         for [w, b] in &parameters[..trunk] {
             x = relu(x.matmul(w.clone()) + b.clone());
         }
         if let [from_x, from_h, _] = &parameters[trunk..] {
             let memory = matrix(memory.to_vec(), batch.active[0], &device);
-            x = remembered(x, memory, &batch.active, from_x, from_h);
+            x = gru_activations(x, memory, &batch.active, from_x, from_h);
         }
         let [w, b] = &parameters[parameters.len() - 1];
         let values = x.matmul(w.clone()) + b.clone();
-        TowerTape { parameters, values }
+        NetworkTape { parameters, values }
     }
 
     /// What came out, `[rows, outputs]` in one vector.
@@ -135,7 +139,7 @@ impl TowerTape {
 }
 
 /// The memories after each row, as [`super::recurrent`] writes the unit.
-fn remembered(
+fn gru_activations(
     x: Tensor<2>,
     mut h: Tensor<2>,
     active: &[usize],

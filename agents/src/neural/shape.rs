@@ -41,14 +41,14 @@ impl Layer {
     }
 
     /// `W` transposed, `[outputs, inputs]`.
-    pub(crate) fn turned(&self, flat: &[f32]) -> Vec<f32> {
-        let mut turned = vec![0.0; self.inputs * self.outputs];
+    pub(crate) fn transposed_weights(&self, flat: &[f32]) -> Vec<f32> {
+        let mut transposed_weights = vec![0.0; self.inputs * self.outputs];
         for (i, row) in self.weights(flat).chunks_exact(self.outputs).enumerate() {
             for (o, value) in row.iter().enumerate() {
-                turned[o * self.inputs + i] = *value;
+                transposed_weights[o * self.inputs + i] = *value;
             }
         }
-        turned
+        transposed_weights
     }
 
     /// `W` and `b` of this layer, to be written.

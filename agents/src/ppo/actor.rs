@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Normaliser, PpoError, update::log_softmax};
-use crate::neural::{Mask, Scratch, Tower};
+use crate::neural::{Network, Scratch};
+use crate::policy::Mask;
 
 /// Probabilities of actions: observations are normalised, pass through the network and its memory, and the
 /// guide's action gets its bias.
@@ -11,7 +12,7 @@ use crate::neural::{Mask, Scratch, Tower};
 #[serde(try_from = "RawActor", into = "RawActor")]
 pub struct Actor {
     normaliser: Normaliser,
-    tower: Tower,
+    network: Network,
     guide_bias: f32,
     memory: Vec<f32>,
     scratch: Scratch,
@@ -24,7 +25,7 @@ pub struct Actor {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawActor {
     normaliser: Normaliser,
-    tower: Tower,
+    network: Network,
     guide_bias: f32,
 }
 
@@ -32,13 +33,13 @@ impl TryFrom<RawActor> for Actor {
     type Error = PpoError;
 
     fn try_from(raw: RawActor) -> Result<Actor, PpoError> {
-        Actor::new(raw.normaliser, raw.tower, raw.guide_bias)
+        Actor::new(raw.normaliser, raw.network, raw.guide_bias)
     }
 }
 
 impl From<Actor> for RawActor {
     fn from(actor: Actor) -> RawActor {
-        RawActor { normaliser: actor.normaliser, tower: actor.tower, guide_bias: actor.guide_bias }
+        RawActor { normaliser: actor.normaliser, network: actor.network, guide_bias: actor.guide_bias }
     }
 }
 
@@ -48,9 +49,9 @@ impl Actor {
     /// # Errors
     /// The normaliser has another length than the network's input, there are more than 32 actions, or the
     /// bias is not 0 to 20.
-    pub fn new(normaliser: Normaliser, tower: Tower, guide_bias: f32) -> Result<Actor, PpoError> {
-        normaliser.check(tower.shape().inputs)?;
-        if tower.shape().outputs > 32 {
+    pub fn new(normaliser: Normaliser, network: Network, guide_bias: f32) -> Result<Actor, PpoError> {
+        normaliser.check(network.shape().inputs)?;
+        if network.shape().outputs > 32 {
             return Err(PpoError::Config { key: "actions", allowed: "1 to 32" });
         }
         if !(0.0..=20.0).contains(&guide_bias) {
@@ -58,7 +59,7 @@ impl Actor {
         }
         Ok(Actor {
             normaliser,
-            tower,
+            network,
             guide_bias,
             memory: Vec::new(),
             scratch: Scratch::default(),
@@ -74,8 +75,8 @@ impl Actor {
 
     /// The network.
     #[must_use]
-    pub const fn tower(&self) -> &Tower {
-        &self.tower
+    pub const fn network(&self) -> &Network {
+        &self.network
     }
 
     /// What is added to the logit of the guide's action.
@@ -89,7 +90,7 @@ impl Actor {
         self.input.clear();
         self.input.extend_from_slice(observation);
         self.normaliser.apply(&mut self.input);
-        let logits = self.tower.run(&self.input, &mut self.memory, &mut self.scratch);
+        let logits = self.network.run(&self.input, &mut self.memory, &mut self.scratch);
         biased_log_softmax(logits, mask, guide, self.guide_bias, &mut self.probabilities);
         self.probabilities.iter_mut().for_each(|p| *p = p.exp());
         &self.probabilities

@@ -13,20 +13,20 @@ pub struct PpoConfig {
     /// Width of each hidden layer, of the policy and of the value alike; they share no weights.
     pub hidden: Vec<usize>,
     /// Width of a gated recurrent unit behind the hidden layers; 0: no memory.
-    pub memory: usize,
-    /// Longest stretch of decisions that the derivative is led back through, with a memory.
-    pub sequence: usize,
+    pub gru_size: usize,
+    /// Longest sequence of decisions that the derivative is back-propagated through, with a memory.
+    pub bptt_length: usize,
     /// Discount for one second, in (0, 1]; a decision is discounted by `gamma_per_s^elapsed_s`.
     pub gamma_per_s: f64,
     /// Decay of advantages per decision, 0 (one-step) to 1 (whole returns).
     pub lambda: f64,
-    /// Worlds lived through in turn.
-    pub worlds: usize,
-    /// Decisions of a round; its last episodes are lived to their end.
-    pub round: u64,
+    /// Environments stepped in turn.
+    pub num_envs: usize,
+    /// Decisions of an iteration; its last episodes are run to their end.
+    pub n_steps: u64,
     /// An episode is cut after so many decisions, as if its clock had run out.
     pub episode_limit: u64,
-    /// Passes over a round.
+    /// Passes over the rollout buffer.
     pub epochs: u64,
     /// Decisions in a learning step, about.
     pub batch: usize,
@@ -44,7 +44,7 @@ pub struct PpoConfig {
     pub adam_epsilon: f32,
     /// The gradient over all weights is shortened to this length.
     pub max_gradient_norm: f32,
-    /// A round stops learning once the policy has moved by 1.5 times this divergence (nat); none: never.
+    /// An iteration stops learning once the policy has moved by 1.5 times this divergence (nat); none: never.
     pub target_kl: Option<f32>,
     /// Shift and scale the advantages of each learning step to mean 0 and deviation 1.
     pub normalise_advantages: bool,
@@ -69,12 +69,12 @@ impl Default for PpoConfig {
     fn default() -> Self {
         PpoConfig {
             hidden: vec![64, 64],
-            memory: 0,
-            sequence: 32,
+            gru_size: 0,
+            bptt_length: 32,
             gamma_per_s: 0.97,
             lambda: 0.95,
-            worlds: 8,
-            round: 4096,
+            num_envs: 8,
+            n_steps: 4096,
             episode_limit: 10_000,
             epochs: 8,
             batch: 256,
@@ -116,10 +116,10 @@ impl PpoConfig {
         let widths = self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8;
         [
             ("hidden", widths, "up to 8 widths of 1 to 4096"),
-            ("memory", self.memory <= 1024, "0 to 1024"),
-            ("sequence", (1..=10_000).contains(&self.sequence), "1 to 10000"),
-            ("worlds", (1..=1024).contains(&self.worlds), "1 to 1024"),
-            ("round", (1..=10_000_000).contains(&self.round), "1 to 10000000"),
+            ("gru-size", self.gru_size <= 1024, "0 to 1024"),
+            ("bptt-length", (1..=10_000).contains(&self.bptt_length), "1 to 10000"),
+            ("num-envs", (1..=1024).contains(&self.num_envs), "1 to 1024"),
+            ("n-steps", (1..=10_000_000).contains(&self.n_steps), "1 to 10000000"),
             ("episode-limit", (1..=10_000_000).contains(&self.episode_limit), "1 to 10000000"),
             ("epochs", (1..=1000).contains(&self.epochs), "1 to 1000"),
             ("batch", (1..=1_000_000).contains(&self.batch), "1 to 1000000"),
@@ -175,7 +175,7 @@ mod tests {
         assert_eq!(named(|c| c.target_kl = Some(-1.0)), "target-kl");
         assert_eq!(named(|c| c.learning_rate = Schedule::constant(f32::NAN)), "learning-rate");
         assert_eq!(named(|c| c.guide_bias = 21.0), "guide-bias");
-        assert_eq!(named(|c| c.worlds = 0), "worlds");
+        assert_eq!(named(|c| c.num_envs = 0), "num-envs");
         assert_eq!(named(|c| c.hidden = vec![0]), "hidden");
     }
 }

@@ -1,4 +1,4 @@
-//! The learner: acts, remembers a round, learns from it.
+//! The learner: acts, fills a rollout buffer, learns from it.
 
 use lowgear_env::{End, Seed, Step, Stream};
 use rand::RngExt;
@@ -6,11 +6,11 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Actor, Learned, Mask, Normaliser, PpoConfig, PpoError, Tower, TowerShape,
+    Actor, Mask, Network, NetworkShape, Normaliser, PpoConfig, PpoError, UpdateStatistics,
     actor::biased_log_softmax,
-    minibatch::Round,
-    normalise::Moments,
-    rollout::{Taken, Trail},
+    minibatch::RolloutBuffer,
+    normalise::RunningMeanVar,
+    rollout::{Trajectory, Transition},
     update::discount,
 };
 use crate::neural::{Adam, Scratch, check_length};
@@ -18,7 +18,7 @@ use crate::neural::{Adam, Scratch, check_length};
 /// A learner for several worlds of one kind.
 ///
 /// For each world: [`Ppo::begin_episode`], then [`Ppo::act`] and [`Ppo::observe`] in turn until the episode
-/// is over. When [`Ppo::round_is_full`], [`Ppo::update`]. [`super::train`] does all this.
+/// is over. When [`Ppo::buffer_is_full`], [`Ppo::update`]. [`super::train`] does all this.
 #[derive(Debug)]
 pub struct Ppo {
     pub(crate) state: State,
@@ -30,25 +30,25 @@ pub struct Ppo {
 #[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct State {
     pub(crate) config: PpoConfig,
-    pub(crate) actor: Tower,
-    pub(crate) critic: Tower,
+    pub(crate) actor: Network,
+    pub(crate) critic: Network,
     pub(crate) adam: [Adam; 2],
-    pub(crate) lanes: Vec<LaneState>,
-    pub(crate) seen: Moments,
+    pub(crate) env_slots: Vec<EnvSlotState>,
+    pub(crate) seen: RunningMeanVar,
     pub(crate) normaliser: Normaliser,
-    pub(crate) returns: Moments,
+    pub(crate) returns: RunningMeanVar,
     explore: ChaCha8Rng,
     pub(crate) learn: ChaCha8Rng,
     pub(crate) decisions: u64,
     episodes: u64,
     pub(crate) learn_steps: u64,
-    rounds: u64,
+    iterations: u64,
 }
 
 /// What is kept of one world.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(crate) struct LaneState {
-    pub(crate) trail: Trail,
+pub(crate) struct EnvSlotState {
+    pub(crate) trajectory: Trajectory,
     /// Memories of policy and value.
     pub(crate) memories: [Vec<f32>; 2],
     /// Whether an action was chosen whose outcome is not known yet.
@@ -68,44 +68,48 @@ impl Ppo {
     /// A setting is out of its range.
     pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, PpoError> {
         config.check()?;
-        let shape =
-            |outputs| TowerShape { inputs, hidden: config.hidden.clone(), memory: config.memory, outputs };
+        let shape = |outputs| NetworkShape {
+            inputs,
+            hidden: config.hidden.clone(),
+            gru_size: config.gru_size,
+            outputs,
+        };
         if !shape(actions).is_valid() || actions > 32 {
             let allowed = "1 to 4096 inputs, 1 to 32 actions";
             return Err(PpoError::Config { key: "inputs or actions", allowed });
         }
         let mut rng = seed.stream(Stream::Learn, 0);
-        let actor = Tower::fresh(shape(actions), 0.01, &mut rng)?;
-        let critic = Tower::fresh(shape(1), 0.5, &mut rng)?;
+        let actor = Network::fresh(shape(actions), 0.01, &mut rng)?;
+        let critic = Network::fresh(shape(1), 0.5, &mut rng)?;
         Ok(Ppo::from(State {
             adam: [Adam::new(actor.weights().len()), Adam::new(critic.weights().len())],
-            lanes: vec![LaneState::default(); config.worlds],
-            seen: Moments::new(inputs),
+            env_slots: vec![EnvSlotState::default(); config.num_envs],
+            seen: RunningMeanVar::new(inputs),
             normaliser: Normaliser::identity(inputs),
-            returns: Moments::new(1),
+            returns: RunningMeanVar::new(1),
             explore: seed.stream(Stream::Explore, 0),
             learn: seed.stream(Stream::Learn, 1),
             decisions: 0,
             episodes: 0,
             learn_steps: 0,
-            rounds: 0,
+            iterations: 0,
             actor,
             critic,
             config,
         }))
     }
 
-    /// Begins an episode in world number `lane` and returns the episode's number. An episode under way there
+    /// Begins an episode in world number `env_slot` and returns the episode's number. An episode under way there
     /// is given up: its decisions still count, as if its clock had run out.
     ///
     /// # Errors
     /// There is no such world.
-    pub fn begin_episode(&mut self, lane: usize) -> Result<u64, PpoError> {
-        self.close(lane)?;
+    pub fn begin_episode(&mut self, env_slot: usize) -> Result<u64, PpoError> {
+        self.close(env_slot)?;
         let number = self.state.episodes;
         self.state.episodes += 1;
-        let lane = self.state.lanes.get_mut(lane).ok_or(NO_LANE)?;
-        lane.begins = true;
+        let env_slot = self.state.env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
+        env_slot.begins = true;
         Ok(number)
     }
 
@@ -115,7 +119,7 @@ impl Ppo {
     /// The observation does not fit or is not finite, no action is possible, or there is no such world.
     pub fn act(
         &mut self,
-        lane: usize,
+        env_slot: usize,
         observation: &[f32],
         mask: Mask,
         guide: Option<usize>,
@@ -124,22 +128,22 @@ impl Ppo {
         if mask.count() == 0 {
             return Err(PpoError::NoAction);
         }
-        let State { config, actor, critic, lanes, seen, normaliser, explore, .. } = &mut self.state;
-        let lane = lanes.get_mut(lane).ok_or(NO_LANE)?;
+        let State { config, actor, critic, env_slots, seen, normaliser, explore, .. } = &mut self.state;
+        let env_slot = env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
         if config.normalise_observations {
             seen.add(observation.iter().map(|&x| f64::from(x)));
         }
         self.input.clear();
         self.input.extend_from_slice(observation);
         normaliser.apply(&mut self.input);
-        let before = if config.memory > 0 { lane.memories.clone() } else { Default::default() };
-        let [of_actor, of_critic] = &mut lane.memories;
+        let before = if config.gru_size > 0 { env_slot.memories.clone() } else { Default::default() };
+        let [of_actor, of_critic] = &mut env_slot.memories;
         let guide = guide.filter(|&g| mask.allows(g));
         let logits = actor.run(&self.input, of_actor, &mut self.scratch);
         biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
-        let action = drawn(&self.log_p, mask, explore.random::<f32>()).ok_or(PpoError::NoAction)?;
+        let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(PpoError::NoAction)?;
         let value = critic.run(&self.input, of_critic, &mut self.scratch)[0];
-        let taken = Taken {
+        let transition = Transition {
             mask,
             action: action as u8,
             guide: guide.map(|g| g as u8),
@@ -147,85 +151,87 @@ impl Ppo {
             value,
             reward: 0.0,
             discount: 0.0,
-            beyond: None,
+            bootstrap_value: None,
             last: false,
         };
-        lane.trail.push(&self.input, taken, lane.begins, config.sequence, &before);
-        lane.begins = false;
-        lane.pending = true;
+        env_slot.trajectory.push(&self.input, transition, env_slot.begins, config.bptt_length, &before);
+        env_slot.begins = false;
+        env_slot.pending = true;
         Ok(action)
     }
 
-    /// Takes what the last action in world number `lane` led to. `next` is what is seen then, at the end of
+    /// Takes what the last action in world number `env_slot` led to. `next` is what is seen then, at the end of
     /// an episode too.
     ///
     /// # Errors
     /// No action was chosen before, a value is not finite, or there is no such world.
-    pub fn observe(&mut self, lane: usize, step: &Step, next: &[f32]) -> Result<(), PpoError> {
+    pub fn observe(&mut self, env_slot: usize, step: &Step, next: &[f32]) -> Result<(), PpoError> {
         self.check_seen(next, Mask::all(1))?;
         if !(step.reward.is_finite() && step.elapsed_s.is_finite() && step.elapsed_s >= 0.0) {
             return Err(PpoError::NotFinite("reward or elapsed time"));
         }
-        let State { config, lanes, normaliser, returns, decisions, .. } = &mut self.state;
-        let number = lane;
-        let lane = lanes.get_mut(lane).ok_or(NO_LANE)?;
-        if !std::mem::take(&mut lane.pending) {
+        let State { config, env_slots, normaliser, returns, decisions, .. } = &mut self.state;
+        let number = env_slot;
+        let env_slot = env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
+        if !std::mem::take(&mut env_slot.pending) {
             return Err(PpoError::NothingPending);
         }
         let passed = discount(config.gamma_per_s, step.elapsed_s);
-        let Some(taken) = lane.trail.taken.last_mut() else { return Err(PpoError::NothingPending) };
-        taken.reward = step.reward * f64::from(config.reward_scale);
-        taken.discount = passed as f32;
+        let Some(transition) = env_slot.trajectory.transitions.last_mut() else {
+            return Err(PpoError::NothingPending);
+        };
+        transition.reward = step.reward * f64::from(config.reward_scale);
+        transition.discount = passed as f32;
         if step.end == Some(End::Terminated) {
-            (taken.discount, taken.beyond, taken.last) = (0.0, Some(0.0), true);
+            (transition.discount, transition.bootstrap_value, transition.last) = (0.0, Some(0.0), true);
         }
-        lane.running_return = lane.running_return * passed + taken.reward;
+        env_slot.running_return = env_slot.running_return * passed + transition.reward;
         if config.normalise_returns {
-            returns.add([lane.running_return]);
+            returns.add([env_slot.running_return]);
         }
         *decisions += 1;
-        lane.now.clear();
-        lane.now.extend_from_slice(next);
-        normaliser.apply(&mut lane.now);
+        env_slot.now.clear();
+        env_slot.now.extend_from_slice(next);
+        normaliser.apply(&mut env_slot.now);
         if step.end.is_some() { self.close(number) } else { Ok(()) }
     }
 
-    /// Whether a round has enough decisions.
+    /// Whether a buffer has enough decisions.
     #[must_use]
-    pub fn round_is_full(&self) -> bool {
-        self.round_len() >= self.state.config.round
+    pub fn buffer_is_full(&self) -> bool {
+        self.buffer_len() >= self.state.config.n_steps
     }
 
-    /// Decisions of the round so far.
+    /// Decisions of the buffer so far.
     #[must_use]
-    pub fn round_len(&self) -> u64 {
-        self.state.lanes.iter().map(|lane| lane.trail.len() as u64).sum()
+    pub fn buffer_len(&self) -> u64 {
+        self.state.env_slots.iter().map(|env_slot| env_slot.trajectory.len() as u64).sum()
     }
 
-    /// Learns from the round and begins a new one. Episodes under way go on; their values are taken to be
+    /// Learns from the buffer and begins a new one. Episodes under way go on; their values are taken to be
     /// what the network says.
     ///
     /// # Errors
     /// An action is still without outcome, or learning diverged: the weights are then those before the
-    /// failed step, and the round is over.
-    pub fn update(&mut self) -> Result<Learned, PpoError> {
-        if self.state.lanes.iter().any(|lane| lane.pending) {
+    /// failed step, and the buffer is over.
+    pub fn update(&mut self) -> Result<UpdateStatistics, PpoError> {
+        if self.state.env_slots.iter().any(|env_slot| env_slot.pending) {
             return Err(PpoError::NothingPending);
         }
         let scale = self.reward_scale();
         let lambda = self.state.config.lambda as f32;
-        let mut round = Round::new(self.state.actor.shape().inputs, self.state.config.memory);
-        for lane in 0..self.state.lanes.len() {
-            let beyond = self.value_now(lane);
-            let trail = &mut self.state.lanes[lane].trail;
-            if let Some(last) = trail.taken.last_mut() {
-                last.beyond = last.beyond.or(Some(beyond));
+        let mut buffer = RolloutBuffer::new(self.state.actor.shape().inputs, self.state.config.gru_size);
+        for env_slot in 0..self.state.env_slots.len() {
+            let bootstrap_value = self.value_now(env_slot);
+            let trajectory = &mut self.state.env_slots[env_slot].trajectory;
+            if let Some(last) = trajectory.transitions.last_mut() {
+                last.bootstrap_value = last.bootstrap_value.or(Some(bootstrap_value));
             }
-            let judged = trail.judge(scale, lambda);
-            round.add(trail, judged);
+            let advantages_and_targets = trajectory.compute_gae(scale, lambda);
+            buffer.add(trajectory, advantages_and_targets);
         }
-        self.state.rounds += 1;
-        let learned = self.state.learn_round(&round);
+        self.state.iterations += 1;
+        let learned = self.state.learn_buffer(&buffer);
         if self.state.config.normalise_observations {
             self.state.normaliser = self.state.seen.normaliser();
         }
@@ -257,7 +263,7 @@ impl Ppo {
         &self.state.config
     }
 
-    /// Decisions lived through.
+    /// Decisions taken.
     #[must_use]
     pub const fn decisions(&self) -> u64 {
         self.state.decisions
@@ -275,10 +281,10 @@ impl Ppo {
         self.state.learn_steps
     }
 
-    /// Rounds learned from.
+    /// Iterations learned from.
     #[must_use]
-    pub const fn rounds(&self) -> u64 {
-        self.state.rounds
+    pub const fn iterations(&self) -> u64 {
+        self.state.iterations
     }
 
     /// What rewards are multiplied by, beyond the scale of the settings.
@@ -289,18 +295,19 @@ impl Ppo {
 
     /// Ends the episode of a world, if one is under way, bootstrapping from what is seen last unless the
     /// task has ended.
-    fn close(&mut self, lane: usize) -> Result<(), PpoError> {
-        if lane >= self.state.lanes.len() {
-            return Err(NO_LANE);
+    fn close(&mut self, env_slot: usize) -> Result<(), PpoError> {
+        if env_slot >= self.state.env_slots.len() {
+            return Err(NO_SLOT);
         }
-        let value = self.value_now(lane);
-        let LaneState { trail, memories, pending, running_return, now, .. } = &mut self.state.lanes[lane];
+        let value = self.value_now(env_slot);
+        let EnvSlotState { trajectory, memories, pending, running_return, now, .. } =
+            &mut self.state.env_slots[env_slot];
         if *pending {
             return Err(PpoError::NothingPending);
         }
-        if let Some(taken) = trail.taken.last_mut().filter(|_| !now.is_empty()) {
-            taken.beyond = taken.beyond.or(Some(value));
-            taken.last = true;
+        if let Some(transition) = trajectory.transitions.last_mut().filter(|_| !now.is_empty()) {
+            transition.bootstrap_value = transition.bootstrap_value.or(Some(value));
+            transition.last = true;
         }
         memories.iter_mut().for_each(Vec::clear);
         now.clear();
@@ -309,8 +316,8 @@ impl Ppo {
     }
 
     /// The value of what a world's episode under way shows now; 0 without one.
-    fn value_now(&mut self, lane: usize) -> f32 {
-        let LaneState { memories, now, .. } = &self.state.lanes[lane];
+    fn value_now(&mut self, env_slot: usize) -> f32 {
+        let EnvSlotState { memories, now, .. } = &self.state.env_slots[env_slot];
         if now.is_empty() {
             return 0.0;
         }
@@ -330,7 +337,7 @@ impl Ppo {
     }
 }
 
-const NO_LANE: PpoError = PpoError::Config { key: "worlds", allowed: "as many as are lived through" };
+const NO_SLOT: PpoError = PpoError::Config { key: "num-envs", allowed: "as many as there are environments" };
 
 impl From<State> for Ppo {
     fn from(state: State) -> Ppo {
@@ -339,7 +346,7 @@ impl From<State> for Ppo {
 }
 
 /// The action at `point`, in [0, 1), of probabilities laid side by side.
-fn drawn(log_p: &[f32], mask: Mask, point: f32) -> Option<usize> {
+fn sampled(log_p: &[f32], mask: Mask, point: f32) -> Option<usize> {
     let mut sum = 0.0;
     let mut last = None;
     for (action, l) in log_p.iter().enumerate().filter(|(a, _)| mask.allows(*a)) {

@@ -1,17 +1,17 @@
-//! A round of learning: passes over its decisions in shuffled parts, each with one step down the gradient.
+//! An update: passes over its decisions in shuffled parts, each with one step down the gradient.
 
 use super::{
     PpoConfig, PpoError,
     actor::biased_log_softmax,
     learner::State,
-    minibatch::{Minibatch, Round},
+    minibatch::{Minibatch, RolloutBuffer},
     update::{divergence, entropy, entropy_slope, standardise, surrogate, value_loss},
 };
-use crate::neural::{TowerTape, clip_norm_of};
+use crate::neural::{NetworkTape, clip_norm_of};
 
-/// What a round of learning came to, averaged over its learning steps.
+/// The result of an update, averaged over its learning steps.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Learned {
+pub struct UpdateStatistics {
     /// Loss of the policy: the clipped surrogate.
     pub policy_loss: f32,
     /// Squared error of the values, in scaled reward.
@@ -26,29 +26,29 @@ pub struct Learned {
     pub gradient_norm: f32,
     /// Learning steps taken.
     pub steps: u64,
-    /// Decisions in the round.
+    /// Decisions in the buffer.
     pub decisions: u64,
 }
 
 impl State {
-    /// Learns from a round until its epochs are over or the policy has moved far enough.
-    pub(crate) fn learn_round(&mut self, round: &Round) -> Result<Learned, PpoError> {
-        let mut sum = Learned { decisions: round.len() as u64, ..Learned::default() };
-        if round.len() == 0 {
+    /// Learns from a buffer until its epochs are over or the policy has moved far enough.
+    pub(crate) fn learn_buffer(&mut self, buffer: &RolloutBuffer) -> Result<UpdateStatistics, PpoError> {
+        let mut sum = UpdateStatistics { decisions: buffer.len() as u64, ..UpdateStatistics::default() };
+        if buffer.len() == 0 {
             return Ok(sum);
         }
         let farthest = self.config.target_kl.map_or(f32::INFINITY, |kl| 1.5 * kl);
         'epochs: for _ in 0..self.config.epochs {
-            let order = round.shuffled(&mut self.learn);
-            for part in round.parts(&order, self.config.batch) {
-                let gone = self.learn_part(round, &round.gather(part), farthest, &mut sum)?;
+            let order = buffer.shuffled(&mut self.learn);
+            for part in buffer.parts(&order, self.config.batch) {
+                let gone = self.learn_part(buffer, &buffer.gather(part), farthest, &mut sum)?;
                 if gone {
                     break 'epochs;
                 }
             }
         }
         let n = sum.steps.max(1) as f32;
-        Ok(Learned {
+        Ok(UpdateStatistics {
             policy_loss: sum.policy_loss / n,
             value_loss: sum.value_loss / n,
             entropy: sum.entropy / n,
@@ -62,23 +62,23 @@ impl State {
     /// nothing is learned.
     fn learn_part(
         &mut self,
-        round: &Round,
+        buffer: &RolloutBuffer,
         part: &Minibatch,
         farthest: f32,
-        sum: &mut Learned,
+        sum: &mut UpdateStatistics,
     ) -> Result<bool, PpoError> {
         let State { config, actor, critic, adam, decisions, learn_steps, .. } = self;
         let (backend, batch) = (config.backend, &part.batch);
-        let policy = TowerTape::record(backend, actor, batch, &part.memories[0])?;
+        let policy = NetworkTape::record(backend, actor, batch, &part.memories[0])?;
         let entropy_weight = config.entropy_weight.at(*decisions);
-        let (seen, slope) = policy_slope(config, entropy_weight, round, &part.rows, policy.values());
+        let (seen, slope) = policy_slope(config, entropy_weight, buffer, &part.rows, policy.values());
         finite("the policy's loss", seen.policy_loss + seen.entropy, *learn_steps)?;
         sum.divergence = seen.divergence;
         if seen.divergence > farthest {
             return Ok(true);
         }
-        let values = TowerTape::record(backend, critic, batch, &part.memories[1])?;
-        let (value_loss, value_slope) = value_slope(config, round, &part.rows, values.values());
+        let values = NetworkTape::record(backend, critic, batch, &part.memories[1])?;
+        let (value_loss, value_slope) = value_slope(config, buffer, &part.rows, values.values());
         finite("the value's loss", value_loss, *learn_steps)?;
         let mut gradients = [policy.gradient(slope)?, values.gradient(value_slope)?];
         let norm = clip_norm_of(&mut gradients, config.max_gradient_norm);
@@ -103,21 +103,28 @@ impl State {
 fn policy_slope(
     config: &PpoConfig,
     entropy_weight: f32,
-    round: &Round,
+    buffer: &RolloutBuffer,
     rows: &[usize],
     logits: &[f32],
-) -> (Learned, Vec<f32>) {
+) -> (UpdateStatistics, Vec<f32>) {
     let (n, actions) = (rows.len() as f32, logits.len() / rows.len());
-    let mut advantages: Vec<f32> = rows.iter().map(|&row| round.advantages[row]).collect();
+    let mut advantages: Vec<f32> = rows.iter().map(|&row| buffer.advantages[row]).collect();
     if config.normalise_advantages {
         standardise(&mut advantages);
     }
-    let (mut seen, mut slope, mut log_p) = (Learned::default(), Vec::with_capacity(logits.len()), Vec::new());
+    let (mut seen, mut slope, mut log_p) =
+        (UpdateStatistics::default(), Vec::with_capacity(logits.len()), Vec::new());
     for ((&row, advantage), logits) in rows.iter().zip(advantages).zip(logits.chunks_exact(actions)) {
-        let taken = &round.taken[row];
-        let action = usize::from(taken.action);
-        biased_log_softmax(logits, taken.mask, taken.guide.map(usize::from), config.guide_bias, &mut log_p);
-        let (loss, by_log_p) = surrogate(log_p[action], taken.log_p, advantage, config.clip);
+        let transition = &buffer.transitions[row];
+        let action = usize::from(transition.action);
+        biased_log_softmax(
+            logits,
+            transition.mask,
+            transition.guide.map(usize::from),
+            config.guide_bias,
+            &mut log_p,
+        );
+        let (loss, by_log_p) = surrogate(log_p[action], transition.log_p, advantage, config.clip);
         let h = entropy(&log_p);
         for ((a, l), by_entropy) in log_p.iter().enumerate().zip(entropy_slope(&log_p, h)) {
             let chosen = if a == action { 1.0 } else { 0.0 };
@@ -125,19 +132,24 @@ fn policy_slope(
         }
         seen.policy_loss += loss / n;
         seen.entropy += h / n;
-        seen.divergence += divergence(log_p[action], taken.log_p) / n;
-        let moved = ((log_p[action] - taken.log_p).exp() - 1.0).abs() > config.clip;
+        seen.divergence += divergence(log_p[action], transition.log_p) / n;
+        let moved = ((log_p[action] - transition.log_p).exp() - 1.0).abs() > config.clip;
         seen.clipped += if moved { 1.0 / n } else { 0.0 };
     }
     (seen, slope)
 }
 
 /// The values' mean loss on a batch, and the derivative of its share in the whole loss by each value.
-fn value_slope(config: &PpoConfig, round: &Round, rows: &[usize], values: &[f32]) -> (f32, Vec<f32>) {
+fn value_slope(
+    config: &PpoConfig,
+    buffer: &RolloutBuffer,
+    rows: &[usize],
+    values: &[f32],
+) -> (f32, Vec<f32>) {
     let n = rows.len() as f32;
     let mut sum = 0.0;
     let slope = rows.iter().zip(values).map(|(&row, &value)| {
-        let (old, target) = (round.taken[row].value, round.targets[row]);
+        let (old, target) = (buffer.transitions[row].value, buffer.targets[row]);
         let (loss, slope) = value_loss(value, old, target, config.value_clip);
         sum += loss / n;
         config.value_weight * slope / n

@@ -1,20 +1,20 @@
-//! A round's decisions of all worlds, and the batches they are learned from.
+//! An iteration's decisions of all worlds, and the batches they are learned from.
 
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::rollout::{Stretch, Taken, Trail};
+use super::rollout::{Sequence, Trajectory, Transition};
 use crate::neural::Batch;
 
-/// The decisions of a round, world after world.
-pub(crate) struct Round {
+/// The decisions of a buffer, world after world.
+pub(crate) struct RolloutBuffer {
     inputs: usize,
     observations: Vec<f32>,
-    pub(crate) taken: Vec<Taken>,
+    pub(crate) transitions: Vec<Transition>,
     pub(crate) advantages: Vec<f32>,
     pub(crate) targets: Vec<f32>,
-    /// Decisions that must stay together, in order: stretches with a memory, single ones without.
-    units: Vec<Stretch>,
+    /// Decisions that must stay together, in order: sequences with a memory, single ones without.
+    units: Vec<Sequence>,
     /// Width of the memory.
     memory: usize,
 }
@@ -28,12 +28,12 @@ pub(crate) struct Minibatch {
     pub(crate) memories: [Vec<f32>; 2],
 }
 
-impl Round {
-    pub(crate) fn new(inputs: usize, memory: usize) -> Round {
-        Round {
+impl RolloutBuffer {
+    pub(crate) fn new(inputs: usize, memory: usize) -> RolloutBuffer {
+        RolloutBuffer {
             inputs,
             observations: Vec::new(),
-            taken: Vec::new(),
+            transitions: Vec::new(),
             advantages: Vec::new(),
             targets: Vec::new(),
             units: Vec::new(),
@@ -41,29 +41,29 @@ impl Round {
         }
     }
 
-    /// Takes over a trail that is complete, with its advantages and targets.
-    pub(crate) fn add(&mut self, trail: &mut Trail, (advantages, targets): (Vec<f32>, Vec<f32>)) {
-        let first = self.taken.len();
+    /// Takes over a trajectory that is complete, with its advantages and targets.
+    pub(crate) fn add(&mut self, trajectory: &mut Trajectory, (advantages, targets): (Vec<f32>, Vec<f32>)) {
+        let first = self.transitions.len();
         if self.memory > 0 {
-            let moved = trail.stretches.drain(..).map(|s| Stretch { start: s.start + first, ..s });
+            let moved = trajectory.sequences.drain(..).map(|s| Sequence { start: s.start + first, ..s });
             self.units.extend(moved);
         } else {
-            let single = |start| Stretch { start, len: 1, memories: [vec![], vec![]] };
-            self.units.extend((first..first + trail.len()).map(single));
+            let single = |start| Sequence { start, len: 1, memories: [vec![], vec![]] };
+            self.units.extend((first..first + trajectory.len()).map(single));
         }
-        self.observations.append(&mut trail.observations);
-        self.taken.append(&mut trail.taken);
+        self.observations.append(&mut trajectory.observations);
+        self.transitions.append(&mut trajectory.transitions);
         self.advantages.extend(advantages);
         self.targets.extend(targets);
-        trail.clear();
+        trajectory.clear();
     }
 
     /// Number of decisions.
     pub(crate) fn len(&self) -> usize {
-        self.taken.len()
+        self.transitions.len()
     }
 
-    /// The order in which units are learned from, drawn anew (Fisher, Yates 1938).
+    /// The order in which units are learned from, redrawn (Fisher, Yates 1938).
     pub(crate) fn shuffled(&self, rng: &mut ChaCha8Rng) -> Vec<usize> {
         let mut order: Vec<usize> = (0..self.units.len()).collect();
         for i in (1..order.len()).rev() {
@@ -75,10 +75,10 @@ impl Round {
     /// Parts of an order with about `size` decisions each, none much smaller than the others.
     pub(crate) fn parts<'o>(&self, order: &'o [usize], size: usize) -> Vec<&'o [usize]> {
         let parts = ((self.len() as f64 / size as f64).round() as usize).max(1);
-        let (mut all, mut from, mut lived) = (Vec::with_capacity(parts), 0, 0);
+        let (mut all, mut from, mut covered) = (Vec::with_capacity(parts), 0, 0);
         for (i, &unit) in order.iter().enumerate() {
-            lived += self.units[unit].len;
-            if lived * parts >= self.len() * (all.len() + 1) {
+            covered += self.units[unit].len;
+            if covered * parts >= self.len() * (all.len() + 1) {
                 all.push(&order[from..=i]);
                 from = i + 1;
             }
@@ -88,7 +88,7 @@ impl Round {
 
     /// Puts units together: rows of time 0 first, the longest sequence in front.
     pub(crate) fn gather(&self, part: &[usize]) -> Minibatch {
-        let mut units: Vec<&Stretch> = part.iter().map(|&unit| &self.units[unit]).collect();
+        let mut units: Vec<&Sequence> = part.iter().map(|&unit| &self.units[unit]).collect();
         units.sort_by_key(|unit| std::cmp::Reverse(unit.len)); // stable
         let longest = units.first().map_or(0, |unit| unit.len);
         let (mut rows, mut active) = (Vec::new(), Vec::new());
@@ -121,14 +121,14 @@ mod tests {
     use lowgear_env::{Seed, Stream};
 
     use super::*;
-    use crate::neural::Mask;
+    use crate::policy::Mask;
 
-    fn trail(episodes: &[usize], memory: usize) -> Trail {
-        let mut trail = Trail::default();
+    fn trajectory(episodes: &[usize], memory: usize) -> Trajectory {
+        let mut trajectory = Trajectory::default();
         let mut value = 0.0;
         for &length in episodes {
             for t in 0..length {
-                let taken = Taken {
+                let transition = Transition {
                     mask: Mask::all(2),
                     action: 0,
                     guide: None,
@@ -136,31 +136,31 @@ mod tests {
                     value,
                     reward: 0.0,
                     discount: 1.0,
-                    beyond: None,
+                    bootstrap_value: None,
                     last: t + 1 == length,
                 };
                 let before = if t == 0 { vec![] } else { vec![value; memory] };
-                trail.push(&[value], taken, t == 0, 3, &[before.clone(), before]);
+                trajectory.push(&[value], transition, t == 0, 3, &[before.clone(), before]);
                 value += 1.0;
             }
         }
-        trail
+        trajectory
     }
 
-    fn round(memory: usize) -> Round {
-        let mut round = Round::new(1, memory);
+    fn buffer(memory: usize) -> RolloutBuffer {
+        let mut buffer = RolloutBuffer::new(1, memory);
         for episodes in [&[4, 1][..], &[2]] {
-            let mut trail = trail(episodes, memory);
-            let n = trail.len();
-            round.add(&mut trail, (vec![0.0; n], vec![0.0; n]));
+            let mut trajectory = trajectory(episodes, memory);
+            let n = trajectory.len();
+            buffer.add(&mut trajectory, (vec![0.0; n], vec![0.0; n]));
         }
-        round
+        buffer
     }
 
     #[test]
     fn sequences_stand_side_by_side_the_longest_first() {
-        // Stretches: 0 1 2 | 3 | 4 || 5 6 (values 0 1 of the second trail).
-        let batch = round(2).gather(&[1, 3, 0]);
+        // Sequences: 0 1 2 | 3 | 4 || 5 6 (values 0 1 of the second trajectory).
+        let batch = buffer(2).gather(&[1, 3, 0]);
         assert_eq!(batch.batch.active, [3, 2, 1]);
         assert_eq!(batch.rows, [0, 5, 3, 1, 6, 2]);
         assert_eq!(batch.batch.observations, [0.0, 0.0, 3.0, 1.0, 1.0, 2.0]);
@@ -170,14 +170,14 @@ mod tests {
     #[test]
     fn every_decision_is_in_one_part_and_parts_are_of_about_one_size() {
         for memory in [0, 2] {
-            let round = round(memory);
-            let order = round.shuffled(&mut Seed(1).stream(Stream::Learn, 0));
-            let parts = round.parts(&order, 3);
+            let buffer = buffer(memory);
+            let order = buffer.shuffled(&mut Seed(1).stream(Stream::Learn, 0));
+            let parts = buffer.parts(&order, 3);
             assert_eq!(parts.len(), 2);
-            let mut rows: Vec<usize> = parts.iter().flat_map(|part| round.gather(part).rows).collect();
+            let mut rows: Vec<usize> = parts.iter().flat_map(|part| buffer.gather(part).rows).collect();
             rows.sort_unstable();
             assert_eq!(rows, (0..7).collect::<Vec<_>>());
-            assert_eq!(round.parts(&order, 1000).len(), 1);
+            assert_eq!(buffer.parts(&order, 1000).len(), 1);
         }
     }
 }

@@ -4,11 +4,11 @@
 //!
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
-//! # Rounds
-//! [`train`] lives through whole episodes in several worlds, in turn and on one thread, until a round has
-//! enough decisions; then it learns. So between rounds no episode is under way, memories are empty, and a
+//! # Iterations
+//! [`train`] runs whole episodes in several worlds, in turn and on one thread, until an iteration has
+//! enough decisions; then it learns. So between iterations no episode is under way, memories are empty, and a
 //! learner that is saved there and read back goes on bit for bit with fresh worlds. [`Ppo::save_state`] can
-//! be called in the middle of a round too, whose decisions it keeps, when the caller keeps the worlds.
+//! be called in the middle of an iteration too, whose decisions it keeps, when the caller keeps the worlds.
 //!
 //! # The residual
 //! With `guide-bias` the guide's action has an advantage that the network must outweigh: before learning the
@@ -34,13 +34,14 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Guide, Mask, NeuralError as PpoError, RuleGuide, Schedule, Tower,
-    TowerShape, mask_of,
+    Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError as PpoError, Schedule,
 };
+pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::rule::RuleGuide;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;
-pub use learning::Learned;
+pub use learning::UpdateStatistics;
 pub use normalise::Normaliser;
 pub use policy::PpoPolicy;
-pub use train::{Episode, Lane, Lived, greedy_return, train};
+pub use train::{EnvSlot, Episode, IterationResult, greedy_return, train};

@@ -7,15 +7,15 @@ use super::PpoError;
 /// Count, mean and sum of squared deviations of vectors, one at a time (Welford 1962, "Note on a method for
 /// calculating corrected sums of squares and products", Technometrics 4).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Moments {
+pub(crate) struct RunningMeanVar {
     count: u64,
     mean: Vec<f64>,
     squares: Vec<f64>,
 }
 
-impl Moments {
-    pub(crate) fn new(length: usize) -> Moments {
-        Moments { count: 0, mean: vec![0.0; length], squares: vec![0.0; length] }
+impl RunningMeanVar {
+    pub(crate) fn new(length: usize) -> RunningMeanVar {
+        RunningMeanVar { count: 0, mean: vec![0.0; length], squares: vec![0.0; length] }
     }
 
     pub(crate) fn add(&mut self, values: impl IntoIterator<Item = f64>) {
@@ -86,13 +86,13 @@ mod tests {
     #[test]
     fn moments_by_hand() {
         // 1, 2, 6: mean 3, squares 4 + 1 + 9 = 14.
-        let mut moments = Moments::new(1);
-        assert_eq!(moments.deviations().collect::<Vec<_>>(), [1.0]);
-        [1.0, 2.0, 6.0].into_iter().for_each(|x| moments.add([x]));
-        assert!((moments.mean[0] - 3.0).abs() < 1e-12 && (moments.squares[0] - 14.0).abs() < 1e-12);
+        let mut running = RunningMeanVar::new(1);
+        assert_eq!(running.deviations().collect::<Vec<_>>(), [1.0]);
+        [1.0, 2.0, 6.0].into_iter().for_each(|x| running.add([x]));
+        assert!((running.mean[0] - 3.0).abs() < 1e-12 && (running.squares[0] - 14.0).abs() < 1e-12);
         let mut values = [3.0, 3.0 + (14.0_f32 / 3.0).sqrt(), 1000.0];
         for value in &mut values {
-            moments.normaliser().apply(std::slice::from_mut(value));
+            running.normaliser().apply(std::slice::from_mut(value));
         }
         assert!(values[0].abs() < 1e-6 && (values[1] - 1.0).abs() < 1e-6);
         assert_eq!(values[2], 10.0);
@@ -100,10 +100,10 @@ mod tests {
 
     #[test]
     fn what_never_changes_is_not_blown_up() {
-        let mut moments = Moments::new(1);
-        (0..5).for_each(|_| moments.add([0.25]));
+        let mut running = RunningMeanVar::new(1);
+        (0..5).for_each(|_| running.add([0.25]));
         let mut values = [0.25];
-        moments.normaliser().apply(&mut values);
+        running.normaliser().apply(&mut values);
         assert_eq!(values, [0.0]);
     }
 }

@@ -5,9 +5,12 @@ use serde::{Deserialize, Serialize};
 
 use super::{Actor, PpoError};
 use crate::{
-    neural::{Encode, FeatureScaler, Guide, Mask, RuleGuide, check_length},
-    policy::Policy,
-    reasons::{Reasons, set_in, weighed},
+    neural::{Encode, FeatureScaler, check_length},
+    policy::{
+        Guide, Mask, Policy,
+        explain::{Explain, set_in, weighed},
+    },
+    rule::RuleGuide,
 };
 
 /// Takes the likelier one of the two shifts when its probability reaches the threshold, and holds
@@ -59,7 +62,7 @@ impl PpoPolicy {
         shift_threshold: f32,
         guide: Option<RuleGuide>,
     ) -> Result<PpoPolicy, PpoError> {
-        let shape = actor.tower().shape();
+        let shape = actor.network().shape();
         check_length("network inputs", shape.inputs, scaler.inputs())?;
         check_length("network actions", shape.outputs, Request::ALL.len())?;
         if !(0.0..=1.0).contains(&shift_threshold) {
@@ -96,11 +99,11 @@ impl Policy for PpoPolicy {
     }
 }
 
-impl Reasons for PpoPolicy {
-    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+impl Explain for PpoPolicy {
+    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
         let mut lines = Vec::new();
         if let Some(guide) = &self.guide {
-            lines.extend(set_in("rule", guide.clone().reasons(features, mask)));
+            lines.extend(set_in("rule", guide.clone().explain(features, mask)));
         }
         let threshold = self.shift_threshold;
         let likely: Vec<f64> = self.probabilities(features, mask).iter().map(|&p| f64::from(p)).collect();

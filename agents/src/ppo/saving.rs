@@ -1,15 +1,15 @@
 //! A learner as bytes, and back.
 
 use super::{
-    Ppo, PpoConfig, PpoError, TowerShape,
-    learner::{LaneState, State},
+    NetworkShape, Ppo, PpoConfig, PpoError,
+    learner::{EnvSlotState, State},
 };
 
 /// First bytes of a saved state; the last one is the layout's version.
 const MAGIC: &[u8] = b"lowgear-ppo\x01";
 
 impl Ppo {
-    /// Everything, as bytes: weights, moments, statistics, random streams, memories and the round so far.
+    /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.
     ///
     /// # Errors
     /// The state could not be written down.
@@ -41,14 +41,14 @@ impl Ppo {
 
 impl State {
     fn fits(&self) -> bool {
-        let PpoConfig { hidden, memory, worlds, .. } = &self.config;
+        let PpoConfig { hidden, gru_size, num_envs, .. } = &self.config;
         let (actor, critic) = (self.actor.shape(), self.critic.shape());
-        let as_set = |shape: &TowerShape| shape.hidden == *hidden && shape.memory == *memory;
+        let as_set = |shape: &NetworkShape| shape.hidden == *hidden && shape.gru_size == *gru_size;
         let inputs = actor.inputs;
-        let lane = |lane: &LaneState| {
-            lane.trail.fits(inputs, actor.outputs, *memory)
-                && lane.memories.iter().all(|m| m.is_empty() || m.len() == *memory)
-                && (lane.now.is_empty() || lane.now.len() == inputs)
+        let env_slot = |env_slot: &EnvSlotState| {
+            env_slot.trajectory.fits(inputs, actor.outputs, *gru_size)
+                && env_slot.memories.iter().all(|m| m.is_empty() || m.len() == *gru_size)
+                && (env_slot.now.is_empty() || env_slot.now.len() == inputs)
         };
         self.config.check().is_ok()
             && as_set(actor)
@@ -57,8 +57,8 @@ impl State {
             && actor.outputs <= 32
             && self.adam[0].fits(actor.len())
             && self.adam[1].fits(critic.len())
-            && self.lanes.len() == *worlds
-            && self.lanes.iter().all(lane)
+            && self.env_slots.len() == *num_envs
+            && self.env_slots.iter().all(env_slot)
             && self.seen.fits(inputs)
             && self.returns.fits(1)
             && self.normaliser.check(inputs).is_ok()

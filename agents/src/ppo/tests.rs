@@ -9,14 +9,14 @@ use lowgear_env::Seed;
 use super::*;
 use crate::worlds::cartpole::CartPole;
 
-type Nobody<O> = fn(&O) -> Option<usize>;
-type PoleLane = Lane<CartPole, fn(&[f64; 4], &mut Vec<f32>), Nobody<[f64; 4]>>;
+type NoGuide<O> = fn(&O) -> Option<usize>;
+type PoleSlot = EnvSlot<CartPole, fn(&[f64; 4], &mut Vec<f32>), NoGuide<[f64; 4]>>;
 
 fn encode_pole(state: &[f64; 4], out: &mut Vec<f32>) {
     out.extend(state.map(|x| x as f32));
 }
 
-fn nobody<O>(_: &O) -> Option<usize> {
+fn no_guide<O>(_: &O) -> Option<usize> {
     None
 }
 
@@ -24,8 +24,8 @@ fn nobody<O>(_: &O) -> Option<usize> {
 fn pole() -> PpoConfig {
     PpoConfig {
         gamma_per_s: 0.99_f64.powi(50),
-        worlds: 4,
-        round: 1024,
+        num_envs: 4,
+        n_steps: 1024,
         epochs: 10,
         batch: 64,
         entropy_weight: Schedule::constant(0.0),
@@ -38,11 +38,11 @@ fn pole() -> PpoConfig {
     }
 }
 
-fn poles(count: usize, seed: u64) -> Vec<PoleLane> {
-    let lane = Lane {
+fn poles(count: usize, seed: u64) -> Vec<PoleSlot> {
+    let env_slot = EnvSlot {
         world: CartPole::new(Seed(seed)),
         encode: encode_pole as fn(&[f64; 4], &mut Vec<f32>),
-        guide: nobody as Nobody<[f64; 4]>,
+        guide: no_guide as NoGuide<[f64; 4]>,
     };
-    vec![lane; count]
+    vec![env_slot; count]
 }

@@ -4,11 +4,11 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, World};
 
-use super::{Actor, Encode, Guide, Learned, Ppo, PpoError, mask_of};
+use super::{Actor, Encode, Guide, Ppo, PpoError, UpdateStatistics, mask_of};
 
 /// One of the worlds that a learner lives in, with what remembers there.
 #[derive(Clone, Debug)]
-pub struct Lane<W, E, G> {
+pub struct EnvSlot<W, E, G> {
     /// The world.
     pub world: W,
     /// From what is seen to numbers.
@@ -32,59 +32,59 @@ pub struct Episode {
     pub end: End,
 }
 
-/// A round of training.
+/// A training iteration.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Lived {
+pub struct IterationResult {
     /// Its episodes, in the order in which they ended.
     pub episodes: Vec<Episode>,
     /// What was learned from it.
-    pub learned: Learned,
+    pub learned: UpdateStatistics,
 }
 
-/// Learns until `decisions` decisions have been lived through in all, then to the end of that round.
+/// Learns until `decisions` decisions have been collected in all, then to the end of that iteration.
 ///
-/// `lanes` are as many as the settings say under `worlds`, all alike: an episode's number decides what
-/// happens in it, whichever world it is lived through in. `finished` is called between two rounds, when no
+/// `env_slots` are as many as the settings say under `worlds`, all alike: an episode's number decides what
+/// happens in it, whichever world it is stepped in. `finished` is called between two iterations, when no
 /// episode is under way: the place to report, to save the learner's state (training then resumes bit for
-/// bit, with worlds made anew), and to stop early.
+/// bit, with worlds rebuilt), and to stop early.
 ///
 /// # Errors
 /// Those of [`Ppo::act`], [`Ppo::observe`] and [`Ppo::update`]; another number of lanes.
 pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
-    lanes: &mut [Lane<W, E, G>],
+    env_slots: &mut [EnvSlot<W, E, G>],
     decisions: u64,
-    mut finished: impl FnMut(&Ppo, &Lived) -> ControlFlow<()>,
+    mut finished: impl FnMut(&Ppo, &IterationResult) -> ControlFlow<()>,
 ) -> Result<(), PpoError> {
-    if lanes.len() != ppo.config().worlds {
-        return Err(PpoError::Length { what: "worlds", got: lanes.len(), want: ppo.config().worlds });
+    if env_slots.len() != ppo.config().num_envs {
+        return Err(PpoError::Length { what: "num-envs", got: env_slots.len(), want: ppo.config().num_envs });
     }
     while ppo.decisions() < decisions {
-        let episodes = live(ppo, lanes)?;
+        let episodes = collect_rollouts(ppo, env_slots)?;
         let learned = ppo.update()?;
-        if finished(ppo, &Lived { episodes, learned }).is_break() {
+        if finished(ppo, &IterationResult { episodes, learned }).is_break() {
             break;
         }
     }
     Ok(())
 }
 
-/// Lives through whole episodes, one decision in each world in turn, until the round is full.
-fn live<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+/// Runs whole episodes, one decision in each world in turn, until the iteration is full.
+fn collect_rollouts<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
-    lanes: &mut [Lane<W, E, G>],
+    env_slots: &mut [EnvSlot<W, E, G>],
 ) -> Result<Vec<Episode>, PpoError> {
-    let mut under_way = Vec::with_capacity(lanes.len());
-    for (i, lane) in lanes.iter_mut().enumerate() {
-        under_way.push(Some(begin(ppo, i, lane)?));
+    let mut under_way = Vec::with_capacity(env_slots.len());
+    for (i, env_slot) in env_slots.iter_mut().enumerate() {
+        under_way.push(Some(begin(ppo, i, env_slot)?));
     }
     let mut over = Vec::new();
     while under_way.iter().any(Option::is_some) {
-        for (i, (lane, slot)) in lanes.iter_mut().zip(&mut under_way).enumerate() {
+        for (i, (env_slot, slot)) in env_slots.iter_mut().zip(&mut under_way).enumerate() {
             let Some((episode, input)) = slot else { continue };
-            if decide(ppo, i, lane, episode, input)? {
+            if decide(ppo, i, env_slot, episode, input)? {
                 over.push(*episode);
-                *slot = if ppo.round_is_full() { None } else { Some(begin(ppo, i, lane)?) };
+                *slot = if ppo.buffer_is_full() { None } else { Some(begin(ppo, i, env_slot)?) };
             }
         }
     }
@@ -95,14 +95,14 @@ fn live<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
 fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     number: usize,
-    lane: &mut Lane<W, E, G>,
+    env_slot: &mut EnvSlot<W, E, G>,
 ) -> Result<(Episode, Vec<f32>), PpoError> {
     let number = ppo.begin_episode(number)?;
-    lane.world.reset(number);
-    lane.encode.reset();
-    lane.guide.reset();
+    env_slot.world.reset(number);
+    env_slot.encode.reset();
+    env_slot.guide.reset();
     let mut input = Vec::new();
-    lane.encode.encode(lane.world.observation(), &mut input);
+    env_slot.encode.encode(env_slot.world.observation(), &mut input);
     let episode = Episode { number, decisions: 0, sum_of_rewards: 0.0, duration_s: 0.0, end: End::Truncated };
     Ok((episode, input))
 }
@@ -111,14 +111,14 @@ fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
 fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     number: usize,
-    lane: &mut Lane<W, E, G>,
+    env_slot: &mut EnvSlot<W, E, G>,
     episode: &mut Episode,
     input: &mut Vec<f32>,
 ) -> Result<bool, PpoError> {
-    let mask = mask_of(&lane.world);
-    let advice = lane.guide.advise_within(lane.world.observation(), mask);
+    let mask = mask_of(&env_slot.world);
+    let advice = env_slot.guide.advise_within(env_slot.world.observation(), mask);
     let action = ppo.act(number, input, mask, advice)?;
-    let mut step = lane.world.step(action);
+    let mut step = env_slot.world.step(action);
     episode.decisions += 1;
     episode.sum_of_rewards += step.reward;
     episode.duration_s += step.elapsed_s;
@@ -126,7 +126,7 @@ fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
         step.end = Some(End::Truncated);
     }
     input.clear();
-    lane.encode.encode(lane.world.observation(), input);
+    env_slot.encode.encode(env_slot.world.observation(), input);
     ppo.observe(number, &step, input)?;
     episode.end = step.end.unwrap_or(End::Truncated);
     Ok(step.end.is_some())

@@ -6,7 +6,7 @@
 //!
 //! Slopes are derivatives of a loss that is to fall.
 
-use crate::neural::Mask;
+use crate::policy::Mask;
 
 pub use crate::discount::discount;
 
@@ -61,7 +61,7 @@ pub fn value_loss(value: f32, old: f32, target: f32, clip: Option<f32>) -> (f32,
 
 /// One decision, as advantages see it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Lived {
+pub struct GaeStep {
     /// Scaled reward.
     pub reward: f32,
     /// `gamma_per_s^elapsed_s`; 0 when the task ended with it.
@@ -78,10 +78,10 @@ pub struct Lived {
 /// `delta_t = r_t + d_t v_{t+1} - v_t`, `A_t = delta_t + d_t lambda A_{t+1}`, and `A_t = delta_t` for the
 /// last one of an episode.
 #[must_use]
-pub fn advantages(lived: &[Lived], lambda: f32) -> Vec<f32> {
-    let mut all = vec![0.0; lived.len()];
+pub fn advantages(gae_steps: &[GaeStep], lambda: f32) -> Vec<f32> {
+    let mut all = vec![0.0; gae_steps.len()];
     let mut later = 0.0;
-    for (t, step) in lived.iter().enumerate().rev() {
+    for (t, step) in gae_steps.iter().enumerate().rev() {
         let delta = step.reward + step.discount * step.next_value - step.value;
         later = if step.last { delta } else { delta + step.discount * lambda * later };
         all[t] = later;
@@ -171,15 +171,15 @@ mod tests {
 
     #[test]
     fn advantages_by_hand() {
-        let lived =
-            |reward, discount, value, next_value, last| Lived { reward, discount, value, next_value, last };
+        let gae_steps =
+            |reward, discount, value, next_value, last| GaeStep { reward, discount, value, next_value, last };
         // Terminated: delta = (1 + 0.5 * 2 - 4, 3 + 0 - 2) = (-2, 1); A = (-2 + 0.5 * 0.5 * 1, 1).
         // Then the clock runs out: delta = 1 + 0.25 * 8 - 1 = 2, and nothing beyond counts.
         let steps = [
-            lived(1.0, 0.5, 4.0, 2.0, false),
-            lived(3.0, 0.0, 2.0, 99.0, true),
-            lived(1.0, 0.25, 1.0, 8.0, true),
-            lived(0.0, 1.0, 0.0, 5.0, false),
+            gae_steps(1.0, 0.5, 4.0, 2.0, false),
+            gae_steps(3.0, 0.0, 2.0, 99.0, true),
+            gae_steps(1.0, 0.25, 1.0, 8.0, true),
+            gae_steps(0.0, 1.0, 0.0, 5.0, false),
         ];
         assert_eq!(advantages(&steps, 0.5), [-1.75, 1.0, 2.0, 5.0]);
         // Lambda 0: one step. Lambda 1: whole returns less the value.

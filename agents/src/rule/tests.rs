@@ -59,7 +59,7 @@ fn a_threshold_waits_for_decisions_in_a_row() {
     assert_eq!(rule.decide(&fast, FREE), Request::Hold);
     assert_eq!(rule.decide(&fast, FREE), Request::Hold);
     assert_eq!(rule.decide(&fast, FREE), Request::Up);
-    assert_eq!(rule.decide(&features(1, 900), FREE), Request::Hold, "the count begins anew in the next gear");
+    assert_eq!(rule.decide(&features(1, 900), FREE), Request::Hold, "the count restarts in the next gear");
     rule.reset();
     assert_eq!(rule.decide(&fast, FREE), Request::Hold);
 }

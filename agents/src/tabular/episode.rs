@@ -1,12 +1,12 @@
 //! The training loop of tabular learners: start reading here.
 
 use super::learner::{Choice, TabularLearner, View};
-use crate::neural::{Mask, mask_of};
+use crate::policy::{Mask, mask_of};
 use lowgear_env::{End, World};
 
-/// What an episode came to.
+/// Outcome of an episode.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct EpisodeSum {
+pub struct EpisodeTotals {
     /// Sum of rewards, not discounted.
     pub total_reward: f64,
     /// Time taken, s.
@@ -27,7 +27,7 @@ pub fn run_episode<W: World>(
     learner: &mut TabularLearner,
     episode: u64,
     mut guide: impl FnMut(&W::Observation, Mask) -> Option<usize>,
-) -> EpisodeSum {
+) -> EpisodeTotals {
     let mut choose = |world: &W, learner: &mut TabularLearner| {
         let view = look(world, &encode, &mut guide);
         let action = learner.act(&view);
@@ -36,7 +36,7 @@ pub fn run_episode<W: World>(
     world.reset(episode);
     learner.begin_episode();
     let mut choice = choose(world, learner);
-    let mut sum = EpisodeSum { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
+    let mut sum = EpisodeTotals { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
     loop {
         let step = world.step(choice.action);
         sum.total_reward += step.reward;
@@ -49,7 +49,7 @@ pub fn run_episode<W: World>(
         learner.learn(&choice, step.reward, step.elapsed_s, next.as_ref());
         match (step.end, next) {
             (None, Some(next)) => choice = next,
-            (end, _) => return EpisodeSum { end: end.unwrap_or(End::Terminated), ..sum },
+            (end, _) => return EpisodeTotals { end: end.unwrap_or(End::Terminated), ..sum },
         }
     }
 }
@@ -59,9 +59,9 @@ pub fn play_episode<W: World>(
     world: &mut W,
     episode: u64,
     mut decide: impl FnMut(&W::Observation, Mask) -> usize,
-) -> EpisodeSum {
+) -> EpisodeTotals {
     world.reset(episode);
-    let mut sum = EpisodeSum { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
+    let mut sum = EpisodeTotals { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
     loop {
         let action = decide(world.observation(), mask_of(world));
         let step = world.step(action);
@@ -69,7 +69,7 @@ pub fn play_episode<W: World>(
         sum.elapsed_s += step.elapsed_s;
         sum.decisions += 1;
         if let Some(end) = step.end {
-            return EpisodeSum { end, ..sum };
+            return EpisodeTotals { end, ..sum };
         }
     }
 }

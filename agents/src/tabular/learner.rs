@@ -6,7 +6,7 @@ use super::update::{
     discount, epsilon_soft, guided_greedy, td_error, value_double_q, value_expected_sarsa, value_q_learning,
     value_sarsa,
 };
-use crate::neural::Mask;
+use crate::policy::Mask;
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -146,8 +146,8 @@ impl TabularLearner {
         if self.rng.random::<f64>() >= self.epsilon() {
             return self.greedy(view);
         }
-        let drawn = self.rng.random_range(0..view.allowed.count().max(1));
-        view.allowed.nth(drawn).unwrap_or(0)
+        let sampled = self.rng.random_range(0..view.allowed.count().max(1));
+        view.allowed.nth(sampled).unwrap_or(0)
     }
 
     /// A new episode begins: nothing is eligible.

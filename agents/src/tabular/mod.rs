@@ -21,7 +21,7 @@ mod settings;
 mod traces;
 pub mod update;
 
-pub use episode::{EpisodeSum, play_episode, run_episode};
+pub use episode::{EpisodeTotals, play_episode, run_episode};
 pub use learner::{Choice, TabularLearner, View};
 pub use policy::{Coverage, TabularPolicy};
 pub use schedule::{Epsilon, StepSize};

@@ -3,9 +3,9 @@
 use super::learner::TabularLearner;
 use super::settings::TabularError;
 use super::update::guided_greedy;
-use crate::grid::Grid;
 use crate::policy::Policy;
-use crate::reasons::{Reasons, set_in, weighed};
+use crate::policy::explain::{Explain, set_in, weighed};
+use crate::policy::grid::Grid;
 use crate::rule::Rule;
 use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};
@@ -116,11 +116,11 @@ impl Policy for TabularPolicy {
     }
 }
 
-impl Reasons for TabularPolicy {
-    fn reasons(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+impl Explain for TabularPolicy {
+    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
         let cell = self.grid.cell(features);
         let row = cell * ACTIONS..(cell + 1) * ACTIONS;
-        let mut lines: Vec<String> = set_in("rule", self.rule.clone().reasons(features, mask)).collect();
+        let mut lines: Vec<String> = set_in("rule", self.rule.clone().explain(features, mask)).collect();
         let guide = self.rule.decide(features, mask) as usize;
         let (values, visits) = (&self.values[row.clone()], &self.visits[row]);
         let (_, fell_back) =

@@ -6,7 +6,7 @@ mod prediction;
 mod saving;
 
 use super::*;
-use crate::neural::Mask;
+use crate::policy::Mask;
 
 /// Nothing clever: no traces, no guide, values from 0, no discount.
 fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSettings {

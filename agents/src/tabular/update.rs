@@ -10,7 +10,7 @@
 //! and differ in `v_t`, the value of what follows. `discount_t` is 0 when the task ended, and
 //! `gamma_per_s^elapsed_s` otherwise, also when only the clock ran out.
 
-use crate::neural::Mask;
+use crate::policy::Mask;
 
 pub use crate::discount::discount;
 

@@ -1,6 +1,6 @@
 //! The controller's tick: features, the decision clock and the guard together.
 
-use crate::{
+use super::{
     Command, FeatureSettings, Features, Guard, GuardSettings, Observer, Phase, Ranges, Raw, Request, Verdict,
 };
 
@@ -15,9 +15,9 @@ pub struct Settings {
     pub ranges: Ranges,
     /// Ticks between two decisions.
     pub decision_ticks: u16,
-    /// Length of a tick, µs. The controller counts ticks and does not use it; whoever calls it has to.
+    /// Length of a tick, µs. The controller counts ticks and does not use it; the caller has to.
     pub tick_us: u32,
-    /// Tacho pulses per turn of the motor, contained in [`FeatureSettings::speed_gain`].
+    /// Encoder pulses per turn of the motor, contained in [`FeatureSettings::speed_gain`].
     pub pulses_per_turn: u16,
 }
 
@@ -46,10 +46,10 @@ impl Controller {
     pub fn sense(&mut self, settings: &Settings, raw: &Raw) -> bool {
         self.guard.follow(&settings.guard, &settings.ranges, raw);
         if self.guard.take_missed_upshift() {
-            self.observer.note_missed_upshift();
+            self.observer.on_missed_upshift();
         }
         if self.guard.just_engaged() && self.guard.gear() == self.observer.gear() {
-            self.observer.note_return();
+            self.observer.on_reengaged();
         }
         match self.guard.phase() {
             Phase::Faulted => self.observer.wait(),
@@ -63,16 +63,16 @@ impl Controller {
         settled && self.since_decision >= settings.decision_ticks
     }
 
-    /// Several ticks of plain driving together: [`Controller::sense`] with the first reading, then for each further
+    /// Several ticks of steady-state driving together: [`Controller::sense`] with the first reading, then for each further
     /// one [`Controller::act`] with [`Request::Hold`] and [`Controller::sense`]. Ends early where the guard may be
     /// about to act. Returns the number of readings taken and what the last of them said.
     #[inline]
-    pub fn drive_on(&mut self, settings: &Settings, raws: &[Raw]) -> (usize, bool) {
+    pub fn tick_many(&mut self, settings: &Settings, raws: &[Raw]) -> (usize, bool) {
         let ticks = raws.len() as u16;
-        if !self.observer.settled() || !self.guard.drive_on(&settings.guard, &settings.ranges, raws) {
+        if !self.observer.settled() || !self.guard.tick_many(&settings.guard, &settings.ranges, raws) {
             return raws.first().map_or((0, false), |raw| (1, self.sense(settings, raw)));
         }
-        self.observer.drive_on(&settings.features, raws);
+        self.observer.tick_many(&settings.features, raws);
         self.since_decision = self.since_decision.saturating_add(ticks);
         (raws.len(), self.since_decision >= settings.decision_ticks)
     }
@@ -109,7 +109,8 @@ impl Controller {
     #[must_use]
     pub fn mask(&self, settings: &Settings) -> [bool; 3] {
         let tilt = self.observer.tilt_ddeg();
-        let would = |request| matches!(self.guard.judge(&settings.guard, tilt, request), Verdict::Accepted);
+        let would =
+            |request| matches!(self.guard.check_request(&settings.guard, tilt, request), Verdict::Accepted);
         [would(Request::Down), true, would(Request::Up)]
     }
 

@@ -3,8 +3,8 @@
 /// One reading of every sensor. An absent sensor reads 0.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Raw {
-    /// Tacho pulses counted during the last tick, whichever way the motor turns.
-    pub tacho_counts: u16,
+    /// Encoder pulses counted during the last tick, whichever way the motor turns.
+    pub encoder_counts: u16,
     /// Battery voltage under load, mV.
     pub battery_mv: u16,
     /// Motor current, mA.
@@ -98,5 +98,12 @@ impl Features {
     #[inline]
     pub const fn get(&self, feature: Feature) -> i16 {
         self.0[feature as usize]
+    }
+
+    /// The value at an index; 0 beyond the last.
+    #[must_use]
+    #[inline]
+    pub const fn at(&self, index: u8) -> i16 {
+        if (index as usize) < FEATURES { self.0[index as usize] } else { 0 }
     }
 }

@@ -8,12 +8,11 @@
 //! - no Park unless the motor stands still;
 //! - a motor that stands still under drive for too long is switched off for a rest;
 //! - after a missed engagement it retries, then recalibrates the selector, then goes back a gear;
-//! - at the start nobody knows where the selector stands: no drive before it has been seen to arrive;
+//! - at the start the position of the selector is unknown: no drive before it has been seen to arrive;
 //! - a selector that leaves the gear under drive (a jump-out) ends the drive until it has arrived again;
 //! - a reading outside its range ends the drive until every reading has been good for some time.
 
-use crate::ranges::{Fault, Ranges};
-use crate::{Command, Phase, Raw, Request, Verdict};
+use super::{Command, Fault, Phase, Ranges, Raw, Request, Verdict};
 
 /// Most gears a table or a guard can know.
 pub const MAX_GEARS: usize = 6;
@@ -32,7 +31,7 @@ pub struct GuardSettings {
     /// A driven gear has been left when the angle is further than this from it, tenths of a degree; not less than
     /// the window, so that an arrival at its edge does not flicker.
     pub leave_ddeg: u16,
-    /// Ticks without drive before the selector is told to move.
+    /// Ticks without drive before the selector is commanded to move.
     pub cut_lead_ticks: u16,
     /// Fewest ticks between the arrival in a gear and the next shift.
     pub min_dwell_ticks: u16,
@@ -150,7 +149,7 @@ impl Guard {
     /// Whether `request` would be carried out now.
     #[must_use]
     #[inline]
-    pub const fn judge(&self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Verdict {
+    pub const fn check_request(&self, settings: &GuardSettings, tilt_ddeg: i16, request: Request) -> Verdict {
         let known = match request {
             Request::Hold => return Verdict::Idle,
             Request::Down => self.gear > 0,
@@ -215,13 +214,13 @@ impl Guard {
     /// Follows several readings of a motor that turns in a gear that is driven, and judges no requests between them;
     /// returns false, with nothing done, where that is not so.
     #[inline]
-    pub(crate) fn drive_on(&mut self, settings: &GuardSettings, ranges: &Ranges, raws: &[Raw]) -> bool {
+    pub(super) fn tick_many(&mut self, settings: &GuardSettings, ranges: &Ranges, raws: &[Raw]) -> bool {
         if self.busy() {
             return false;
         }
         let usual = |raw: &Raw| {
             let good = matches!(ranges.fault_of(raw), Fault::None);
-            raw.tacho_counts > settings.stall_counts && good && !self.is_away(settings, raw)
+            raw.encoder_counts > settings.stall_counts && good && !self.is_away(settings, raw)
         };
         if !raws.iter().all(usual) {
             return false;
@@ -244,7 +243,7 @@ impl Guard {
             self.verdict = Verdict::Idle;
             return Command { drive: true, gear: self.gear, nudge: false, recalibrate: false, park: false };
         }
-        self.verdict = self.judge(settings, tilt_ddeg, request);
+        self.verdict = self.check_request(settings, tilt_ddeg, request);
         let starts_recalibration = matches!(self.phase, Phase::Recalibrating) && self.clock == 0;
         let nudge = matches!(self.phase, Phase::Moving) && self.clock == 0 && self.tries > 0;
         if matches!(self.verdict, Verdict::Accepted) {
@@ -270,7 +269,7 @@ impl Guard {
     pub fn park(&mut self, settings: &GuardSettings, raw: &Raw) -> Verdict {
         self.verdict = if self.busy() {
             Verdict::Busy
-        } else if raw.tacho_counts > settings.stall_counts {
+        } else if raw.encoder_counts > settings.stall_counts {
             Verdict::Turning
         } else {
             self.enter(Phase::Parked);
@@ -305,7 +304,7 @@ impl Guard {
     }
 
     /// No drive, and no wait that was under way goes on. A selector that moves goes on to its target; one that has
-    /// not been told to move yet stays.
+    /// not been commanded to move yet stays.
     #[inline(never)]
     fn take_fault(&mut self, fault: Fault) {
         self.fault = fault;
@@ -338,7 +337,7 @@ impl Guard {
             return false;
         }
         self.dwell = self.dwell.saturating_add(1);
-        let still = raw.tacho_counts <= settings.stall_counts && raw.duty_permille > 0;
+        let still = raw.encoder_counts <= settings.stall_counts && raw.duty_permille > 0;
         self.stalled = if still { self.stalled.saturating_add(1) } else { 0 };
         still
     }

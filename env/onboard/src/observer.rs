@@ -1,12 +1,11 @@
 //! From raw sensor units to features, in fixed point.
 
-use crate::guard::MAX_GEARS;
-use crate::{Features, Raw};
+use super::{Features, MAX_GEARS, Raw};
 
 /// Constants of the feature arithmetic, computed once from the vehicle file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FeatureSettings {
-    /// Permille of no-load speed, times mV, per tacho count: `1e6 * 2 pi * Ke / (pulses_per_rev * tick_s)`.
+    /// Permille of no-load speed, times mV, per encoder count: `1e6 * 2 pi * Ke / (pulses_per_rev * tick_s)`.
     pub speed_gain: u32,
     /// Nominal battery voltage, mV.
     pub nominal_mv: u16,
@@ -119,14 +118,14 @@ impl Observer {
         ])
     }
 
-    /// The feature [`crate::Feature::Tilt`] alone, tenths of a degree.
+    /// The feature [`super::Feature::Tilt`] alone, tenths of a degree.
     #[must_use]
     #[inline]
     pub const fn tilt_ddeg(&self) -> i16 {
         clamp(self.filters.tilt >> FRACTION_BITS, -30_000, 30_000) as i16
     }
 
-    /// The feature [`crate::Feature::SinceFailed`] alone, ticks.
+    /// The feature [`super::Feature::SinceFailed`] alone, ticks.
     #[must_use]
     #[inline]
     pub const fn since_failed(&self) -> u16 {
@@ -146,7 +145,7 @@ impl Observer {
     #[inline]
     pub fn update(&mut self, settings: &FeatureSettings, raw: &Raw, gear: u8, driving: bool) {
         if gear != self.gear {
-            self.note_gear(settings, gear);
+            self.on_gear_change(settings, gear);
         }
         self.since_failed = saturating_sum(self.since_failed, 1);
         if self.levelled {
@@ -176,14 +175,14 @@ impl Observer {
 
     /// Whether the filters run and the vehicle was driven at the last reading.
     #[inline]
-    pub(crate) const fn settled(&self) -> bool {
+    pub(super) const fn settled(&self) -> bool {
         self.levelled && self.driven_before && !self.fresh
     }
 
-    /// Takes several readings of plain driving together, when it is [`Observer::settled`]: as [`Observer::update`]
+    /// Takes several readings of steady-state driving together, when it is [`Observer::settled`]: as [`Observer::update`]
     /// takes them one by one.
     #[inline(never)]
-    pub(crate) fn drive_on(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
+    pub(super) fn tick_many(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
         let (ticks, scale) = (raws.len() as u16, self.scale_permille(settings));
         // A copy stays in registers.
         let mut filters = self.filters;
@@ -211,7 +210,7 @@ impl Observer {
 
     /// A gear change: an upshift soon taken back is a failed one.
     #[inline(never)]
-    fn note_gear(&mut self, settings: &FeatureSettings, gear: u8) {
+    fn on_gear_change(&mut self, settings: &FeatureSettings, gear: u8) {
         let taken_back = gear < self.gear && self.came_from_below && self.dwell <= failed_window(settings);
         if taken_back {
             self.since_failed = 0;
@@ -224,8 +223,8 @@ impl Observer {
         self.restart();
     }
 
-    /// The gear that a missed shift had left engaged again: its dwell and filters start anew.
-    pub fn note_return(&mut self) {
+    /// The gear that a missed shift had left engaged again: its dwell and filters restart.
+    pub fn on_reengaged(&mut self) {
         self.restart();
     }
 
@@ -236,7 +235,7 @@ impl Observer {
     }
 
     /// An upshift that never engaged counts as failed too. The gear gone back to is no longer on trial.
-    pub fn note_missed_upshift(&mut self) {
+    pub fn on_missed_upshift(&mut self) {
         self.since_failed = 0;
         self.came_from_below = false;
         if self.failed_count < MAX_FAILED {
@@ -283,7 +282,7 @@ impl Filters {
         if fast_load > self.load_peak {
             self.load_peak = fast_load;
         }
-        let still = raw.tacho_counts <= settings.stall_counts;
+        let still = raw.encoder_counts <= settings.stall_counts;
         self.stalled = if still { saturating_sum(self.stalled, 1) } else { 0 };
         true
     }
@@ -309,7 +308,7 @@ const fn applied_mv(settings: &FeatureSettings, raw: &Raw) -> u32 {
 /// Motor speed as the voltage at which it would be the no-load speed, mV times 1000.
 #[inline]
 const fn scaled_speed(settings: &FeatureSettings, raw: &Raw) -> u32 {
-    let counts = if raw.tacho_counts > 2000 { 2000 } else { raw.tacho_counts as u32 };
+    let counts = if raw.encoder_counts > 2000 { 2000 } else { raw.encoder_counts as u32 };
     counts.saturating_mul(settings.speed_gain)
 }
 

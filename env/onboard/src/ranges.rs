@@ -3,7 +3,7 @@
 //! A sensor that has come off reads nothing or full scale; a value in another unit is too large or too small. Both
 //! look like a vehicle to a filter, so they are refused before it. The bounds come from the vehicle file.
 
-use crate::{FeatureSettings, Raw};
+use super::{FeatureSettings, Raw};
 
 /// A drum angle is below this, tenths of a degree.
 const FULL_TURN_DDEG: u16 = 3600;
@@ -18,16 +18,16 @@ const FREE_RATIO: [u32; 2] = [400, 1300];
 /// Bounds of the readings, inclusive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Ranges {
-    /// Most tacho pulses in a tick, at most 65534.
-    pub most_tacho_counts: u16,
+    /// Most encoder pulses in a tick, at most 65534.
+    pub max_encoder_counts: u16,
     /// Battery voltage, mV, from 1 to 65534; 0 and `u16::MAX` when it is not measured.
     pub battery_mv: [u16; 2],
     /// Battery voltage of a vehicle that stands, mV; the same when it is not measured.
     pub standing_mv: [u16; 2],
     /// Largest motor current either way, mA, at most 32766; `u16::MAX` when it is not measured.
-    pub most_current_ma: u16,
+    pub max_current_ma: u16,
     /// Largest tilt either way, tenths of a degree; `u16::MAX` when it is not measured.
-    pub most_tilt_ddeg: u16,
+    pub max_tilt_ddeg: u16,
 }
 
 /// Which reading lies outside its range.
@@ -36,8 +36,8 @@ pub struct Ranges {
 pub enum Fault {
     /// None does.
     None = 0,
-    /// [`Raw::tacho_counts`].
-    Tacho = 1,
+    /// [`Raw::encoder_counts`].
+    Encoder = 1,
     /// [`Raw::battery_mv`].
     Battery = 2,
     /// [`Raw::current_ma`].
@@ -55,13 +55,13 @@ impl Ranges {
     #[must_use]
     #[inline]
     pub const fn fault_of(&self, raw: &Raw) -> Fault {
-        if raw.tacho_counts > self.most_tacho_counts {
-            Fault::Tacho
+        if raw.encoder_counts > self.max_encoder_counts {
+            Fault::Encoder
         } else if raw.battery_mv < self.battery_mv[0] || raw.battery_mv > self.battery_mv[1] {
             Fault::Battery
-        } else if raw.current_ma.unsigned_abs() > self.most_current_ma {
+        } else if raw.current_ma.unsigned_abs() > self.max_current_ma {
             Fault::Current
-        } else if raw.tilt_ddeg.unsigned_abs() > self.most_tilt_ddeg {
+        } else if raw.tilt_ddeg.unsigned_abs() > self.max_tilt_ddeg {
             Fault::Tilt
         } else if raw.duty_permille > FULL_DUTY {
             Fault::Duty
@@ -80,14 +80,13 @@ impl Ranges {
         if !matches!(fault, Fault::None) {
             return fault;
         }
-        if raw.tacho_counts > 0 {
-            Fault::Tacho
+        if raw.encoder_counts > 0 {
+            Fault::Encoder
         } else if raw.battery_mv < self.standing_mv[0] || raw.battery_mv > self.standing_mv[1] {
             Fault::Battery
-        } else if self.most_current_ma < u16::MAX && raw.current_ma.unsigned_abs() > self.most_current_ma / 16
-        {
+        } else if self.max_current_ma < u16::MAX && raw.current_ma.unsigned_abs() > self.max_current_ma / 16 {
             Fault::Current
-        } else if self.most_tilt_ddeg < u16::MAX && raw.tilt_ddeg.unsigned_abs() > STANDING_TILT_DDEG {
+        } else if self.max_tilt_ddeg < u16::MAX && raw.tilt_ddeg.unsigned_abs() > STANDING_TILT_DDEG {
             Fault::Tilt
         } else if full_duty != FULL_DUTY || raw.duty_permille > 0 {
             Fault::Duty
@@ -97,7 +96,7 @@ impl Ranges {
     }
 
     /// A check of the first run, with the wheels off the ground and turning freely at a steady duty: a motor speed that
-    /// does not go with duty and voltage means that one of them is in another unit ([`Fault::Tacho`]).
+    /// does not go with duty and voltage means that one of them is in another unit ([`Fault::Encoder`]).
     #[must_use]
     pub const fn check_free(&self, settings: &FeatureSettings, raw: &Raw) -> Fault {
         let fault = self.fault_of(raw);
@@ -106,11 +105,11 @@ impl Ranges {
         }
         let millivolts = if settings.battery_fitted { raw.battery_mv } else { settings.nominal_mv };
         let applied_mv = millivolts as u32 * raw.duty_permille as u32 / 1000;
-        let speed = (raw.tacho_counts as u32).saturating_mul(settings.speed_gain);
+        let speed = (raw.encoder_counts as u32).saturating_mul(settings.speed_gain);
         if speed < applied_mv.saturating_mul(FREE_RATIO[0])
             || speed > applied_mv.saturating_mul(FREE_RATIO[1])
         {
-            Fault::Tacho
+            Fault::Encoder
         } else {
             Fault::None
         }

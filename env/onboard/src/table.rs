@@ -1,6 +1,6 @@
-//! The look-up table: axes over features, two bits a cell.
+//! The lookup table: axes over features, two bits a cell.
 
-use crate::{FEATURES, Features, Request};
+use super::{FEATURES, Features, Request};
 
 /// Most axes a table may have.
 pub const MAX_AXES: usize = 8;
@@ -54,19 +54,24 @@ impl<'a> Table<'a> {
     ///
     /// # Errors
     /// [`TableError`] says what does not fit.
-    pub fn new(axes: &'a [Axis<'a>], cells: &'a [u8]) -> Result<Table<'a>, TableError> {
+    pub const fn new(axes: &'a [Axis<'a>], cells: &'a [u8]) -> Result<Table<'a>, TableError> {
         if axes.is_empty() || axes.len() > MAX_AXES {
             return Err(TableError::Axes);
         }
-        let mut count = 1usize;
-        for (i, axis) in axes.iter().enumerate() {
-            if axis.feature as usize >= FEATURES {
+        // Loops instead of iterators: firmware has its table checked by the compiler.
+        let (mut count, mut i) = (1usize, 0);
+        while i < axes.len() {
+            if axes[i].feature as usize >= FEATURES {
                 return Err(TableError::Feature(i));
             }
-            if axis.edges.windows(2).any(|pair| pair[0] >= pair[1]) {
+            if !increases(axes[i].edges) {
                 return Err(TableError::Edges(i));
             }
-            count = count.checked_mul(axis.bins()).ok_or(TableError::Cells(usize::MAX))?;
+            let Some(product) = count.checked_mul(axes[i].bins()) else {
+                return Err(TableError::Cells(usize::MAX));
+            };
+            count = product;
+            i += 1;
         }
         let bytes = count.div_ceil(4);
         if cells.len() == bytes { Ok(Table { axes, cells }) } else { Err(TableError::Cells(bytes)) }
@@ -81,18 +86,15 @@ impl<'a> Table<'a> {
     /// Index of the cell that `features` lie in.
     #[must_use]
     pub fn cell(&self, features: &Features) -> usize {
-        self.axes
-            .iter()
-            .fold(0, |cell, axis| cell * axis.bins() + axis.bin(features.0[axis.feature as usize]))
+        self.axes.iter().fold(0, |cell, axis| cell * axis.bins() + axis.bin(features.at(axis.feature)))
     }
 
-    /// The decision in a cell.
-    ///
-    /// # Panics
-    /// Beyond the last cell; [`Table::cell`] never leads there.
+    /// The decision in a cell; [`Request::Hold`] beyond the last one, where [`Table::cell`] never leads.
     #[must_use]
     pub fn request(&self, cell: usize) -> Request {
-        Request::from_code((self.cells[cell / 4] >> (2 * (cell % 4))) & 3)
+        self.cells
+            .get(cell / 4)
+            .map_or(Request::Hold, |byte| Request::from_code((byte >> (2 * (cell % 4))) & 3))
     }
 
     /// The decision at `features`.
@@ -100,4 +102,15 @@ impl<'a> Table<'a> {
     pub fn decide(&self, features: &Features) -> Request {
         self.request(self.cell(features))
     }
+}
+
+const fn increases(edges: &[i16]) -> bool {
+    let mut i = 1;
+    while i < edges.len() {
+        if edges[i - 1] >= edges[i] {
+            return false;
+        }
+        i += 1;
+    }
+    true
 }

@@ -46,11 +46,11 @@ fn settings() -> Settings {
             fault_clear_ticks: 6,
         },
         ranges: Ranges {
-            most_tacho_counts: 36,
+            max_encoder_counts: 36,
             battery_mv: [2900, 10_900],
             standing_mv: [5200, 9200],
-            most_current_ma: 32_766,
-            most_tilt_ddeg: 900,
+            max_current_ma: 32_766,
+            max_tilt_ddeg: 900,
         },
         decision_ticks: 4,
         tick_us: 50_000,
@@ -61,7 +61,7 @@ fn settings() -> Settings {
 /// Full duty on the flat, half the no-load speed, selector at `selector_ddeg`.
 fn cruising(selector_ddeg: u16) -> Raw {
     Raw {
-        tacho_counts: 6,
+        encoder_counts: 6,
         battery_mv: 7400,
         current_ma: 15_000,
         tilt_ddeg: 0,

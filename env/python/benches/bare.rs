@@ -1,4 +1,4 @@
-//! How fast the same worlds are stepped without Python: the measure that `stepping.py` beside this file runs.
+//! How fast the same worlds are stepped without Python: the measure that `stepping.py` next to this file runs.
 //!
 //! Words: number of worlds, number of steps. Prints rewards summed over all (bits in hexadecimal), seconds, and
 //! seconds of the processor.
@@ -12,7 +12,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 /// A world, the number of its episode, whether that is over, and the rewards so far.
-struct Lived {
+struct RunningEpisode {
     drive: Drive,
     episode: u64,
     over: bool,
@@ -32,29 +32,29 @@ fn main() {
     let reward = RewardConfig { reference_speed_m_s: 0.2, ..RewardConfig::default() };
     let rules = EpisodeConfig { reward, ..EpisodeConfig::default() };
     let scenario = Arc::new(Scenario::new(vehicle, course, rules, Seed(1).part(1)));
-    let begin = |episode| Lived {
+    let begin = |episode| RunningEpisode {
         drive: Drive::new(Arc::clone(&scenario), episode),
         episode,
         over: false,
         rewards: 0.0,
     };
-    let mut lived: Vec<Lived> = (0..worlds).map(begin).collect();
+    let mut running: Vec<RunningEpisode> = (0..worlds).map(begin).collect();
     let (start, cpu) = (Instant::now(), cpu_s());
     for _ in 0..steps {
-        lived.par_iter_mut().with_min_len(8).for_each(|lived| {
-            if lived.over {
-                lived.episode += worlds;
-                lived.drive.reset(lived.episode);
-                lived.over = false;
+        running.par_iter_mut().with_min_len(8).for_each(|running| {
+            if running.over {
+                running.episode += worlds;
+                running.drive.reset(running.episode);
+                running.over = false;
                 return;
             }
-            let step = lived.drive.step(by_speed(&lived.drive));
-            lived.rewards += step.reward;
-            lived.over = step.end.is_some();
+            let step = running.drive.step(by_speed(&running.drive));
+            running.rewards += step.reward;
+            running.over = step.end.is_some();
         });
     }
     let (seconds, cpu_s) = (start.elapsed().as_secs_f64(), cpu_s() - cpu);
-    let sum: f64 = lived.iter().map(|lived| lived.rewards).sum();
+    let sum: f64 = running.iter().map(|running| running.rewards).sum();
     println!("{:016x} {seconds} {cpu_s}", sum.to_bits());
 }
 

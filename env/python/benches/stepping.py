@@ -8,8 +8,8 @@ same rule and must come to the same rewards, bit for bit. Seconds are of the clo
 use the machine as well, the latter tell more.
 
 The peer is the independent solution of `tests/peer/`: all carts at once in arrays, in steps of 2.5 ms, which our
-episodes are held against, and once more in steps of a whole tick, which is as quick as it gets and nobody has checked.
-It shifts by the same rule and has less to do: no sensor noise, no wear, no shifts that miss, no episodes begun anew.
+episodes are held against, and once more in steps of a whole tick, which is as quick as it gets and is not checked.
+It shifts by the same rule and has less to do: no sensor noise, no wear, no shifts that miss, no episodes restarted.
 A step of it is 0.2 s, also in a shift, where ours lasts until the next decision; hence the column of simulated time.
 It takes a twenty-fifth of the steps, from the start of its courses. The pole is Gymnasium's CartPole-v1, which is in
 NumPy too, pushed at random.
@@ -170,11 +170,11 @@ def main():
     for name, runs in seen.items():
         _, n, step_s = ways[name]
         rates[name] = [statistics.median(1e-6 * worlds * n / run[i] for run in runs) for i in (1, 2)]
-        told = 1e6 * rates[name][1] * step_s
-        print(f"{name:16} {rates[name][0]:15.4f}   {rates[name][1]:28.4f}   {told:26.0f}")
+        reported = 1e6 * rates[name][1] * step_s
+        print(f"{name:16} {rates[name][0]:15.4f}   {rates[name][1]:28.4f}   {reported:26.0f}")
     for other in ("Rust alone", *(name for name in ways if name.startswith("peer"))):
         shares = [a / b for a, b in zip(rates["from Python"], rates[other])]
-        print(f"from Python {shares[0]:.3g} times {other} by the clock, {shares[1]:.3g} times by the processor")
+        print(f"from Python {shares[0]:.3g} times {other} in wall-clock time, {shares[1]:.3g} times by the processor")
 
 
 if __name__ == "__main__":

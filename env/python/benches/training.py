@@ -177,10 +177,10 @@ def report(learner, runs):
         never = (float("inf"),) * 3
         first = [next((look for look in looks if look[3] >= goal), never) for looks, _ in runs[side]]
         there = [statistics.median(look[i] for look in first) for i in range(3)]
-        told = [f"{x:.2f}" if x < float("inf") else "-" for x in there]
+        reported = [f"{x:.2f}" if x < float("inf") else "-" for x in there]
         reached = sum(look is not never for look in first)
         print(f"{side:8} {took[0]:6.2f} {took[1]:6.2f} {rate:12.0f} {memory:9.0f}", end=" ")
-        print(f"{told[0]:>15} {told[1]:>16} {told[2]:>14}   {reached} of {len(first)}")
+        print(f"{reported[0]:>15} {reported[1]:>16} {reported[2]:>14}   {reached} of {len(first)}")
 
 
 def main():

@@ -4,7 +4,7 @@
 //! reset writes into the same memory, so what Python holds changes under its hands. Nothing in them is read back.
 
 use crate::encode::Observation;
-use crate::lane::{ACTIONS, Autoreset, Lane, Rows, STATES, TERMS};
+use crate::env_slot::{ACTIONS, Autoreset, EnvSlot, Rows, STATES, TERMS};
 use crate::picture;
 use crate::setup::{self, SetupError, Split};
 use lowgear_env::config::{KeyError, in_range};
@@ -58,7 +58,7 @@ pub(crate) struct Batch {
     seed: Seed,
     autoreset: Autoreset,
     observation: Observation,
-    lanes: Vec<Lane>,
+    env_slots: Vec<EnvSlot>,
     /// What the policies see, a row per world.
     #[pyo3(get)]
     observations: Py<PyArray2<f32>>,
@@ -120,7 +120,7 @@ impl Batch {
         let observation = observation_of(&study, encoded);
         let (rows, width) = (envs as usize, observation.width());
         let batch = Batch {
-            lanes: laid(&scenario, 0, envs),
+            env_slots: new_slots(&scenario, 0, envs),
             observations: zeros2(py, rows, width),
             final_observations: zeros2(py, rows, width),
             terms: zeros2(py, rows, TERMS),
@@ -141,7 +141,7 @@ impl Batch {
         Ok(batch)
     }
 
-    /// Begins episodes anew: with a seed from number 0 on, otherwise each world its next one, or `episode` in world
+    /// Restarts episodes: with a seed from number 0 on, otherwise each world its next one, or `episode` in world
     /// 0 and so on; only where `only` is true, if it is given. Another vehicle or course stays until the next.
     #[pyo3(signature = (seed=None, episode=None, vehicle=None, course=None, only=None))]
     fn reset(
@@ -153,7 +153,7 @@ impl Batch {
         course: Option<PathBuf>,
         only: Option<PyReadonlyArray1<'_, bool>>,
     ) -> PyResult<()> {
-        let envs = self.lanes.len();
+        let envs = self.env_slots.len();
         let only = only.map(|array| array.to_vec()).transpose().map_err(wrong)?;
         if only.as_ref().is_some_and(|only| only.len() != envs) {
             return Err(PyValueError::new_err(format!(
@@ -176,9 +176,11 @@ impl Batch {
         self.scenario = Arc::new(self.split.of(&self.study, self.seed));
         let first = episode.or(seed.map(|_| 0));
         let (scenario, stride) = (&self.scenario, envs as u64);
-        for (i, lane) in self.lanes.iter_mut().enumerate().filter(|(i, _)| chosen(only.as_deref(), *i)) {
-            let number = first.map_or_else(|| lane.next_episode(), |first| first.wrapping_add(i as u64));
-            *lane = Lane::new(scenario, number, stride);
+        for (i, env_slot) in
+            self.env_slots.iter_mut().enumerate().filter(|(i, _)| chosen(only.as_deref(), *i))
+        {
+            let number = first.map_or_else(|| env_slot.next_episode(), |first| first.wrapping_add(i as u64));
+            *env_slot = EnvSlot::new(scenario, number, stride);
         }
         self.show_starts(py, only.as_deref())
     }
@@ -187,31 +189,31 @@ impl Batch {
     fn step(&mut self, py: Python<'_>, actions: PyReadonlyArray1<'_, i64>) -> PyResult<()> {
         let actions: Vec<usize> =
             actions.as_array().iter().map(|&a| usize::try_from(a).unwrap_or(usize::MAX)).collect();
-        if actions.len() != self.lanes.len() {
-            let (given, needed) = (actions.len(), self.lanes.len());
+        if actions.len() != self.env_slots.len() {
+            let (given, needed) = (actions.len(), self.env_slots.len());
             return Err(PyValueError::new_err(format!("{given} actions for {needed} worlds")));
         }
         if actions.iter().any(|&a| a >= ACTIONS) {
             return Err(PyValueError::new_err("an action is not among 0 (down), 1 (hold) and 2 (up)"));
         }
         let (autoreset, observation) = (self.autoreset, self.observation);
-        if autoreset == Autoreset::Disabled && self.lanes.iter().any(Lane::is_over) {
+        if autoreset == Autoreset::Disabled && self.env_slots.iter().any(EnvSlot::is_over) {
             return Err(PyValueError::new_err("the episode is over: call reset before the next step"));
         }
         let mut arrays = Arrays::borrow(self, py)?;
         let mut rows = arrays.rows(observation.width())?;
-        let lanes = &mut self.lanes;
-        if rows.len() != lanes.len() {
+        let env_slots = &mut self.env_slots;
+        if rows.len() != env_slots.len() {
             return Err(PyValueError::new_err("an array has lost rows"));
         }
         py.detach(|| {
-            let live = |((lane, &action), rows): ((&mut Lane, &usize), &mut Rows<'_>)| {
-                lane.step(action, autoreset, observation, rows);
+            let live = |((env_slot, &action), rows): ((&mut EnvSlot, &usize), &mut Rows<'_>)| {
+                env_slot.step(action, autoreset, observation, rows);
             };
-            if lanes.len() < PARALLEL_FROM || !has_threads() {
-                lanes.iter_mut().zip(&actions).zip(&mut rows).for_each(live);
+            if env_slots.len() < PARALLEL_FROM || !has_threads() {
+                env_slots.iter_mut().zip(&actions).zip(&mut rows).for_each(live);
             } else {
-                let worlds = lanes.par_iter_mut().zip(&actions).zip(&mut rows);
+                let worlds = env_slots.par_iter_mut().zip(&actions).zip(&mut rows);
                 worlds.with_min_len(TOGETHER).for_each(live);
             }
         });
@@ -220,12 +222,12 @@ impl Batch {
 
     /// Figures of the last episode that ended in world `env`; none before the first.
     fn outcome<'py>(&self, py: Python<'py>, env: usize) -> PyResult<Option<Bound<'py, PyDict>>> {
-        self.lane(env)?.ended().map(|outcome| in_words(py, outcome)).transpose()
+        self.env_slot(env)?.ended().map(|outcome| in_words(py, outcome)).transpose()
     }
 
     /// Number of the episode in world `env`.
     fn episode(&self, env: usize) -> PyResult<u64> {
-        Ok(self.lane(env)?.episode())
+        Ok(self.env_slot(env)?.episode())
     }
 
     /// Gears of the vehicle.
@@ -257,24 +259,26 @@ impl Batch {
         for (key, size) in [("width", width), ("height", height)] {
             in_range(key, size as f64, 64.0, 4096.0, "pixels").map_err(|e| refused(&e))?;
         }
-        let pixels = picture::of(self.lane(env)?.drive(), width, height);
+        let pixels = picture::of(self.env_slot(env)?.drive(), width, height);
         let array = Array3::from_shape_vec((height, width, 3), pixels).map_err(wrong)?;
         Ok(PyArray3::from_owned_array(py, array))
     }
 }
 
 impl Batch {
-    fn lane(&self, env: usize) -> PyResult<&Lane> {
-        let most = self.lanes.len() - 1;
-        self.lanes.get(env).ok_or_else(|| PyValueError::new_err(format!("world {env}; allowed: 0 to {most}")))
+    fn env_slot(&self, env: usize) -> PyResult<&EnvSlot> {
+        let most = self.env_slots.len() - 1;
+        self.env_slots
+            .get(env)
+            .ok_or_else(|| PyValueError::new_err(format!("world {env}; allowed: 0 to {most}")))
     }
 
     fn show_starts(&self, py: Python<'_>, only: Option<&[bool]>) -> PyResult<()> {
         let mut arrays = Arrays::borrow(self, py)?;
         let mut rows = arrays.rows(self.observation.width())?;
-        for (i, (lane, rows)) in self.lanes.iter().zip(&mut rows).enumerate() {
+        for (i, (env_slot, rows)) in self.env_slots.iter().zip(&mut rows).enumerate() {
             if chosen(only, i) {
-                lane.show_start(self.observation, rows);
+                env_slot.show_start(self.observation, rows);
             }
         }
         Ok(())
@@ -289,8 +293,8 @@ fn observation_of(study: &Scenario, encoded: bool) -> Observation {
     if encoded { Observation::Encoded { gears: study.gears() as u8 } } else { Observation::Features }
 }
 
-fn laid(scenario: &Arc<Scenario>, first: u64, envs: u64) -> Vec<Lane> {
-    (0..envs).map(|i| Lane::new(scenario, first.wrapping_add(i), envs)).collect()
+fn new_slots(scenario: &Arc<Scenario>, first: u64, envs: u64) -> Vec<EnvSlot> {
+    (0..envs).map(|i| EnvSlot::new(scenario, first.wrapping_add(i), envs)).collect()
 }
 
 fn zeros1(py: Python<'_>, rows: usize) -> Py<PyArray1<f64>> {

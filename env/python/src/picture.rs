@@ -42,7 +42,7 @@ impl Scale {
 pub(crate) fn of(drive: &Drive, width: usize, height: usize) -> Vec<u8> {
     let mut canvas = Canvas::new(width, height, SKY);
     let (w, h) = (width as f64, height as f64);
-    let (position_m, _) = drive.place();
+    let (position_m, _) = drive.position_and_speed();
     let vehicle = drive.vehicle();
     let behind_m = vehicle.axles[..vehicle.axle_count].iter().map(|a| a.behind_front_m).fold(0.0, f64::max);
     let wheelbase_m = behind_m.max(2.0 * vehicle.wheel_radius_m);
@@ -69,9 +69,9 @@ fn ground(canvas: &mut Canvas, course: &Course, scale: &Scale, (w, h): (f64, f64
         let top = scale.y(course.elevation_m(position_m));
         canvas.rectangle((x, top), (x + 1.0, h), GROUND[surface % GROUND.len()]);
     }
-    for rod in course.obstacles.iter().filter(|o| o.shape == ObstacleShape::Rod) {
-        let radius_m = 0.5 * rod.height_m;
-        let middle = (scale.x(rod.position_m), scale.y(course.elevation_m(rod.position_m) + radius_m));
+    for bump in course.obstacles.iter().filter(|o| o.shape == ObstacleShape::Bump) {
+        let radius_m = 0.5 * bump.height_m;
+        let middle = (scale.x(bump.position_m), scale.y(course.elevation_m(bump.position_m) + radius_m));
         if (-h..w + h).contains(&middle.0) {
             canvas.disc(middle, (radius_m * scale.pixels_per_m).max(1.5), ROD);
         }
@@ -89,7 +89,7 @@ fn ground(canvas: &mut Canvas, course: &Course, scale: &Scale, (w, h): (f64, f64
 /// Wheels on the ground, and the body above them.
 fn cart(canvas: &mut Canvas, drive: &Drive, scale: &Scale) {
     let (vehicle, course) = (drive.vehicle(), &drive.track().course);
-    let (front_m, _) = drive.place();
+    let (front_m, _) = drive.position_and_speed();
     let radius_m = vehicle.wheel_radius_m;
     let hub = |behind_m: f64| {
         let at_m = front_m - behind_m;

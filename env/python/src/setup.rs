@@ -85,13 +85,13 @@ pub(crate) fn scenario(
         Some(file) => config::load(file)?,
         None => config::parse(DEMO_STUDY, Path::new("demo.toml"))?,
     };
-    let beside = |named: &Path| study.and_then(Path::parent).map(|folder| folder.join(named));
-    let vehicle_file = vehicle.map(Path::to_owned).or_else(|| beside(&head.vehicle));
+    let sibling = |named: &Path| study.and_then(Path::parent).map(|folder| folder.join(named));
+    let vehicle_file = vehicle.map(Path::to_owned).or_else(|| sibling(&head.vehicle));
     let vehicle = match vehicle_file {
         Some(file) => config::load(&file)?,
         None => config::parse(DEMO_VEHICLE, Path::new("demo-cart.toml"))?,
     };
-    let course_file = course.map(Path::to_owned).or_else(|| beside(&head.course));
+    let course_file = course.map(Path::to_owned).or_else(|| sibling(&head.course));
     let course = match course_file {
         Some(file) => load_course(&file)?,
         None => (config::parse(DEMO_COURSE, Path::new("garden-mix.toml"))?, None),

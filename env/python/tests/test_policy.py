@@ -22,7 +22,7 @@ RELU = dict(activation_fn=torch.nn.ReLU, net_arch=[24, 16])
 
 @pytest.fixture(scope="session")
 def place(tmp_path_factory, tiny, configs):
-    """A folder with the tiny study, which says `vehicle.toml` and `course.toml`, beside its files."""
+    """A folder with the tiny study, which says `vehicle.toml` and `course.toml`, next to its files."""
     folder = tmp_path_factory.mktemp("study")
     (folder / "study.toml").write_text(tiny.read_text())
     (folder / "vehicle.toml").write_text((configs / "vehicles" / "demo-cart.toml").read_text())

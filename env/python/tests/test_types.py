@@ -1,4 +1,4 @@
-"""The types that are told are those that are there."""
+"""The types that are reported are those that are there."""
 
 import importlib.resources
 import subprocess

@@ -7,7 +7,7 @@ use toml::{Table, Value as Toml};
 
 /// A section and its keys that are not there.
 #[derive(Debug, PartialEq)]
-struct Gap {
+struct MissingKeys {
     /// Name with dots and numbers of entries; empty at the top.
     section: String,
     keys: Vec<String>,
@@ -21,7 +21,7 @@ pub(super) fn missing<T: JsonSchema>(text: &str, line_of: impl Fn(&str) -> Optio
     let mut search = Search { root: &schema, found: Vec::new(), list: None };
     search.look(schema.as_value(), &Toml::Table(table), "");
     let mut out = String::new();
-    for Gap { section, keys } in &search.found {
+    for MissingKeys { section, keys } in &search.found {
         let keys = keys.iter().map(|key| format!("`{key}`")).collect::<Vec<_>>().join(", ");
         let line =
             line_of(&format!("{section}.?")).map_or_else(String::new, |line| format!(" (line {line})"));
@@ -44,7 +44,7 @@ pub(super) fn list_for_table<T: JsonSchema>(text: &str) -> Option<String> {
 
 struct Search<'a> {
     root: &'a Schema,
-    found: Vec<Gap>,
+    found: Vec<MissingKeys>,
     /// The first list where a table belongs.
     list: Option<String>,
 }
@@ -89,7 +89,7 @@ impl Search<'_> {
             }
         }
         if !keys.is_empty() {
-            self.found.insert(place, Gap { section: section.to_owned(), keys });
+            self.found.insert(place, MissingKeys { section: section.to_owned(), keys });
         }
         for (key, value) in table {
             let property = node.get("properties").and_then(|known| known.get(key));

@@ -1,11 +1,11 @@
 //! Reading configuration: what is wrong, in which file, at which line and key, and how to mend it.
 
+mod distribution;
 mod missing;
-mod spread;
 mod words;
 
-pub use spread::Spread;
-pub use words::{check_name, check_path, escaped, escaped_lines};
+pub use distribution::ParameterDistribution;
+pub use words::{check_name, check_path, escaped, escaped_lines, shown};
 
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
@@ -115,7 +115,7 @@ pub fn load<T: DeserializeOwned + Check + JsonSchema>(file: &Path) -> Result<T, 
     parse(&text, file)
 }
 
-/// Reads and checks TOML text; `file` is only named in errors. Keys that are missing are all told at once.
+/// Reads and checks TOML text; `file` is only named in errors. Keys that are missing are all reported at once.
 ///
 /// # Errors
 /// As [`load`].
@@ -189,7 +189,7 @@ fn line_of(text: &str, key: &str) -> Option<usize> {
         if let Some(header) = line.strip_prefix('[') {
             table = header.trim_start_matches('[').split(']').next().unwrap_or("").trim().to_owned();
             if line.starts_with("[[") {
-                // Lists inside an entry begin anew with the next one.
+                // Lists inside an entry restart with the next one.
                 let below = format!("{table}.");
                 seen.retain(|name, _| !name.starts_with(&below));
                 *seen.entry(table.clone()).or_default() += 1;

@@ -2,6 +2,7 @@
 
 use super::KeyError;
 use std::fmt::Write as _;
+use std::path::Path;
 
 /// Most characters of a name.
 const LONGEST: usize = 200;
@@ -28,7 +29,7 @@ pub fn check_name(key: &str, name: &str) -> Result<(), KeyError> {
 ///
 /// # Errors
 /// [`KeyError`] for `key`, the path escaped.
-pub fn check_path(key: &str, path: &std::path::Path) -> Result<(), KeyError> {
+pub fn check_path(key: &str, path: &Path) -> Result<(), KeyError> {
     let text = path.to_string_lossy();
     if !text.is_empty() && !text.chars().any(is_hidden) {
         return Ok(());
@@ -53,6 +54,12 @@ pub fn escaped(text: &str) -> String {
 #[must_use]
 pub fn escaped_lines(text: &str) -> String {
     escaped_but(text, |c| c == '\n')
+}
+
+/// A path, [`escaped`].
+#[must_use]
+pub fn shown(path: &Path) -> String {
+    escaped(&path.to_string_lossy())
 }
 
 fn escaped_but(text: &str, keep: impl Fn(char) -> bool) -> String {
@@ -99,5 +106,6 @@ mod tests {
         assert_eq!(escaped("a\n\u{1b}b\u{202e}\r"), "a\\n\\u{1b}b\\u{202e}\\r");
         assert_eq!(escaped_lines("a\n\u{1b}b"), "a\n\\u{1b}b");
         assert_eq!(escaped("½ Ω·m"), "½ Ω·m");
+        assert_eq!(shown(Path::new("runs/a\nb")), "runs/a\\nb");
     }
 }

@@ -1,4 +1,4 @@
-//! What an episode has come to so far.
+//! Outcome of an episode so far.
 
 use super::Drive;
 use crate::outcome::{Cause, Outcome, RewardTerms};
@@ -18,13 +18,13 @@ impl Drive {
             time_s: if cause == Cause::Finished { self.elapsed_s() } else { limit_s },
             distance_m: self.furthest_m,
             energy_j: self.plant.drawn_j(&self.vehicle),
-            shifts: self.tally.shifts,
-            reversals: self.tally.reversals,
-            failed_upshifts: self.tally.failed_upshifts,
+            shifts: self.counters.shifts,
+            reversals: self.counters.reversals,
+            failed_upshifts: self.counters.failed_upshifts,
             missed_engagements: self.selector.missed,
             stall_s: self.stall_s(),
             damage: self.plant().stress.total(),
-            peak_winding_c: self.vehicle.air_c + self.tally.peak_winding_k,
+            peak_winding_c: self.vehicle.air_c + self.counters.peak_winding_k,
             reward,
         }
     }
@@ -37,7 +37,7 @@ impl Drive {
 
     /// Position of the front axle, m, and speed, m/s.
     #[must_use]
-    pub fn place(&self) -> (f64, f64) {
+    pub fn position_and_speed(&self) -> (f64, f64) {
         (self.plant.x_m, self.plant.v_m_s)
     }
 
@@ -50,7 +50,7 @@ impl Drive {
     }
 
     fn stall_s(&self) -> f64 {
-        f64::from(self.tally.stalled) * self.vehicle.tick_s
+        f64::from(self.counters.stalled) * self.vehicle.tick_s
     }
 
     /// The reward collected so far, by term; not finishing is left out.
@@ -65,7 +65,7 @@ impl Drive {
             time_s: -weights.time * self.elapsed_s(),
             energy_s: -weights.energy_s_per_j * self.plant.drawn_j(&self.vehicle),
             stress_s: -weights.stress_s_per_life * damage,
-            shift_s: -weights.shift_s * f64::from(self.tally.shifts),
+            shift_s: -weights.shift_s * f64::from(self.counters.shifts),
             stall_s: -weights.stall * self.stall_s(),
             abort_s: 0.0,
         }

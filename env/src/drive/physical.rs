@@ -13,23 +13,24 @@ impl Drive {
         plant.v_m_s.abs() <= self.limits.fastest_m_s
             && plant.x_m.abs() < f64::INFINITY
             && plant.motor_rad_s.abs() < f64::INFINITY
-            && plant.rise.winding_k.abs() < f64::INFINITY
+            && plant.temperature_rise.winding_k.abs() < f64::INFINITY
     }
 
     /// Looks closer at a state that seems not to be physical; ends the episode if it is not.
     #[cold]
-    pub(super) fn look_closer(&mut self) {
+    pub(super) fn inspect(&mut self) {
         let plant = &self.plant;
         let fastest_m_s = farther_back_m_s(self.limits.fastest_m_s, &self.track, -plant.x_m);
-        let finite =
-            plant.x_m.is_finite() && plant.motor_rad_s.is_finite() && plant.rise.winding_k.is_finite();
+        let finite = plant.x_m.is_finite()
+            && plant.motor_rad_s.is_finite()
+            && plant.temperature_rise.winding_k.is_finite();
         if finite && plant.v_m_s.abs() <= fastest_m_s {
             return;
         }
         let what = format!(
             "{:.3e} m/s at {:.3e} m with the motor at {:.3e} rad/s and its winding {:.3e} K above the air, where energy allows \
              {fastest_m_s:.1} m/s at the most",
-            plant.v_m_s, plant.x_m, plant.motor_rad_s, plant.rise.winding_k
+            plant.v_m_s, plant.x_m, plant.motor_rad_s, plant.temperature_rise.winding_k
         );
         self.leave_physics(what);
     }
@@ -38,7 +39,7 @@ impl Drive {
     pub(super) fn check_end(&mut self) {
         let plant = &self.plant;
         let (drawn_j, lost_j, damage) =
-            (plant.ledger.battery_j, plant.ledger.losses_j(), plant.stress.total());
+            (plant.energies.battery_j, plant.energies.losses_j(), plant.stress.total());
         if !(drawn_j + lost_j + damage).is_finite() {
             self.leave_physics(format!("{drawn_j} J drawn, {lost_j} J lost and damage of {damage}"));
         }

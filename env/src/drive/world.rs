@@ -22,7 +22,7 @@ impl World for Drive {
     }
 
     fn observation(&self) -> &Features {
-        &self.seen
+        &self.observed
     }
 
     fn allowed(&self, action: usize) -> bool {
@@ -30,26 +30,26 @@ impl World for Drive {
     }
 
     fn step(&mut self, action: usize) -> Step {
-        let before = (self.told_s, self.elapsed_s());
+        let before = (self.reported_return_s, self.elapsed_s());
         let most = if self.trace.is_some() { 1 } else { usize::MAX };
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
-            let due = self.drive_on(request, decided, most);
+            let due = self.tick_many(request, decided, most);
             (request, decided) = (Request::Hold, false);
             if due {
                 break;
             }
         }
-        self.seen = self.controller.features(&self.scenario.settings);
+        self.observed = self.controller.features(&self.scenario.settings);
         let end = self.end.map(|cause| match cause {
             Cause::OutOfTime => End::Truncated,
             Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated | Cause::BatteryEmpty => {
                 End::Terminated
             }
         });
-        self.told_s = self.reward().total_s();
-        let mut reward = self.told_s - before.0;
+        self.reported_return_s = self.reward().total_s();
+        let mut reward = self.reported_return_s - before.0;
         if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
             reward += self.abort_s();
         }

@@ -1,4 +1,4 @@
-//! Wheels that meet borders and obstacles: what happens at the end of a piece.
+//! Wheels that meet borders and obstacles: what happens at the end of a phase.
 
 use super::forces::Touch;
 use super::step::Event;
@@ -10,7 +10,7 @@ use crate::vehicle::Vehicle;
 const BOUNCE_M_S: f64 = 0.01;
 
 impl Plant {
-    /// What happens at the end of a piece.
+    /// What happens at the end of a phase.
     pub(super) fn apply(
         &mut self,
         vehicle: &Vehicle,
@@ -19,16 +19,17 @@ impl Plant {
         event: Event,
         forward: bool,
     ) {
-        self.moved_on |= !matches!(event, Event::Clock | Event::Stop | Event::Finish);
+        self.contacts_dirty |= !matches!(event, Event::Clock | Event::Stop | Event::Finish);
         match event {
             Event::Clock => {}
-            Event::Stop => self.come_to_rest(),
+            Event::Stop => self.stop_motion(),
             Event::Finish => self.x_m = track.course.length_m,
-            Event::Stretch { axle } => {
-                let spot = &mut self.spots[axle];
-                let from = &track.stretches[spot.stretch];
+            Event::SegmentBorder { axle } => {
+                let axle_contact = &mut self.axle_contacts[axle];
+                let from = &track.segments[axle_contact.segment];
                 let border = if forward { from.end_m } else { from.start_m };
-                spot.stretch = if forward { spot.stretch + 1 } else { spot.stretch - 1 };
+                axle_contact.segment =
+                    if forward { axle_contact.segment + 1 } else { axle_contact.segment - 1 };
                 self.x_m = border + vehicle.axles[axle].behind_front_m;
             }
             Event::Mount { axle } => self.mount(vehicle, track, axle, forward),
@@ -36,7 +37,7 @@ impl Plant {
         }
     }
 
-    pub(super) fn come_to_rest(&mut self) {
+    pub(super) fn stop_motion(&mut self) {
         self.v_m_s = 0.0;
         if self.gear.is_some() && !self.slipping {
             self.motor_rad_s = 0.0;
@@ -45,16 +46,16 @@ impl Plant {
 
     pub(super) fn mount(&mut self, vehicle: &Vehicle, track: &Track, axle: usize, forward: bool) {
         let a = vehicle.axles[axle];
-        let spot = &mut self.spots[axle];
+        let axle_contact = &mut self.axle_contacts[axle];
         if !forward {
-            spot.ahead -= 1;
+            axle_contact.ahead -= 1;
         }
-        spot.on = true;
-        let hurdle = &track.hurdles[spot.ahead];
-        let at = if forward { hurdle.begin_m(a.driven) } else { hurdle.end_m(a.driven) };
+        axle_contact.on = true;
+        let obstacle = &track.obstacles[axle_contact.ahead];
+        let at = if forward { obstacle.begin_m(a.driven) } else { obstacle.end_m(a.driven) };
         self.x_m = at + a.behind_front_m;
-        if if forward { hurdle.up } else { hurdle.down } {
-            self.strike(vehicle, axle, hurdle.contact(a.driven).cosine);
+        if if forward { obstacle.up } else { obstacle.down } {
+            self.impact(vehicle, axle, obstacle.contact(a.driven).cosine);
         }
     }
 
@@ -67,26 +68,26 @@ impl Plant {
         forward: bool,
     ) {
         let a = vehicle.axles[axle];
-        let hurdle = &track.hurdles[self.spots[axle].ahead];
-        let at = if forward { hurdle.end_m(a.driven) } else { hurdle.begin_m(a.driven) };
+        let obstacle = &track.obstacles[self.axle_contacts[axle].ahead];
+        let at = if forward { obstacle.end_m(a.driven) } else { obstacle.begin_m(a.driven) };
         self.x_m = at + a.behind_front_m;
-        let onto_the_ground = if forward { hurdle.down } else { hurdle.up };
+        let onto_the_ground = if forward { obstacle.down } else { obstacle.up };
         if onto_the_ground {
-            self.strike(vehicle, axle, hurdle.contact(a.driven).cosine);
+            self.impact(vehicle, axle, obstacle.contact(a.driven).cosine);
         }
-        let spot = &mut self.spots[axle];
-        spot.on = false;
+        let axle_contact = &mut self.axle_contacts[axle];
+        axle_contact.on = false;
         if forward {
-            spot.ahead += 1;
+            axle_contact.ahead += 1;
         }
         if onto_the_ground {
-            self.rest_against(vehicle, track, supply, axle, forward);
+            self.rest_on_obstacle(vehicle, track, supply, axle, forward);
         }
     }
 
     /// A wheel that has slowly rolled back off an obstacle and is pushed against it again just rests there:
-    /// otherwise it would bounce in ever shorter pieces.
-    pub(super) fn rest_against(
+    /// otherwise it would bounce in ever shorter phases.
+    pub(super) fn rest_on_obstacle(
         &mut self,
         vehicle: &Vehicle,
         track: &Track,
@@ -97,23 +98,25 @@ impl Plant {
         if self.v_m_s.abs() > BOUNCE_M_S {
             return;
         }
-        self.look_around(vehicle, track);
-        let (slope_n, press) = (self.ground.grade_n + self.ground.obstacle_n(self.x_m), self.ground.steady());
+        self.update_contacts(vehicle, track);
+        let (slope_n, normal_load) =
+            (self.ground.grade_n + self.ground.obstacle_n(self.x_m), self.ground.steady());
         let gear = self.gear.map(|g| &vehicle.gears[g]);
-        let push_n = gear.map_or(0.0, |g| supply.line.stall_nm() * g.turn_rad_m * g.efficiency);
-        let net_n = push_n.min(press.grip_n) - slope_n;
-        let pushed_back = if forward { net_n < -press.rolling_n } else { net_n > -press.rolling_n };
+        let tractive_n = gear.map_or(0.0, |g| supply.line.stall_nm() * g.turn_rad_m * g.efficiency);
+        let net_n = tractive_n.min(normal_load.grip_n) - slope_n;
+        let pushed_back =
+            if forward { net_n < -normal_load.rolling_n } else { net_n > -normal_load.rolling_n };
         if pushed_back {
             let lost = self.kinetic_j(vehicle);
-            self.come_to_rest();
-            self.ledger.strike_j += lost - self.kinetic_j(vehicle);
-            self.spots[axle].touch = if forward { Touch::Behind } else { Touch::Front };
-            self.moved_on = true;
+            self.stop_motion();
+            self.energies.impact_j += lost - self.kinetic_j(vehicle);
+            self.axle_contacts[axle].touch = if forward { Touch::Behind } else { Touch::Front };
+            self.contacts_dirty = true;
         }
     }
 
     /// Plastic strike of one axle: its share of mass keeps `cosine` of its speed.
-    pub(super) fn strike(&mut self, vehicle: &Vehicle, axle: usize, cosine: f64) {
+    pub(super) fn impact(&mut self, vehicle: &Vehicle, axle: usize, cosine: f64) {
         let rotor_kg = match self.gear {
             Some(gear) if !self.slipping => vehicle.gears[gear].rotor_kg,
             _ => 0.0,
@@ -123,7 +126,7 @@ impl Plant {
         let share_kg = vehicle.mass_kg * vehicle.axles[axle].load_share;
         let kept = 1.0 - share_kg * (1.0 - cosine) / total_kg;
         let lost_m_s = self.v_m_s * (1.0 - kept);
-        self.ledger.strike_j += 0.5 * total_kg * self.v_m_s * self.v_m_s * (1.0 - kept * kept);
+        self.energies.impact_j += 0.5 * total_kg * self.v_m_s * self.v_m_s * (1.0 - kept * kept);
         self.v_m_s *= kept;
         if rotor_kg > 0.0 {
             if let Some(gear) = self.gear {

@@ -1,22 +1,22 @@
-//! The one definition of the physics: exact pieces of motion from event to event.
+//! The one definition of the physics: exact phases of motion from event to event.
 
-mod booking;
+mod accumulate;
 mod contact;
 mod cruise;
+mod energies;
 mod exponential;
 mod forces;
-mod ledger;
-mod piece;
+mod phase;
 mod plant;
 mod selector;
 mod step;
 mod supply;
 mod track;
 
-pub use cruise::{BATCH, Outlook, Straight};
+pub use cruise::{Affine, PredictedInputs};
+pub use energies::{EnergyBalance, HeatEnergies};
 pub use exponential::exp_m1;
-pub use ledger::{HeatLedger, Ledger};
-pub use piece::{Moment, Piece};
+pub use phase::{MotionPhase, MotionState};
 pub use plant::{Advance, Plant};
 pub use selector::{Dogs, Selector};
 pub use track::Track;

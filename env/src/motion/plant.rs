@@ -1,17 +1,18 @@
 //! State of the vehicle and how it moves.
 //!
 //! Drive direction is forward only; the vehicle can roll back. Grade, surface and obstacles act per axle.
-//! Load transfer by acceleration is that of the beginning of each piece (a tick at the longest).
+//! Load transfer by acceleration is that of the beginning of each phase (a tick at the longest).
 //! Not modelled: pitch and suspension, backlash, tyre slip below the traction limit, spinning wheels under
 //! braking.
 
-use super::cruise::{BATCH, Cruise};
-use super::forces::{Ground, Spot};
-use super::step::{Event, Reach};
+use super::cruise::Cruise;
+use super::forces::{AxleContact, Ground};
+use super::step::{Event, NextEvents};
 use super::track::Track;
-use super::{HeatLedger, Ledger};
+use super::{EnergyBalance, HeatEnergies};
 use crate::stress::Stress;
-use crate::vehicle::{MAX_AXLES, Rise, Vehicle};
+use crate::vehicle::BATCH;
+use crate::vehicle::{MAX_AXLES, TemperatureRise, Vehicle};
 
 /// The vehicle's state.
 #[derive(Clone, Debug)]
@@ -29,11 +30,11 @@ pub struct Plant {
     /// State of charge.
     pub charge: f64,
     /// Motor temperatures above the air.
-    pub rise: Rise,
+    pub temperature_rise: TemperatureRise,
     /// Damage.
     pub stress: Stress,
     /// Energies.
-    pub ledger: Ledger,
+    pub energies: EnergyBalance,
     /// Torque through the gearbox output, N·m.
     pub output_nm: f64,
     /// Motor current at the end of the last advance, A.
@@ -44,18 +45,18 @@ pub struct Plant {
     pub slipping: bool,
     /// The most that the driven wheels could transmit when last looked at, N.
     pub(super) grip_n: f64,
-    pub(super) spots: [Spot; MAX_AXLES],
-    /// Sums over the axles, and the next events; both hold until `moved_on`.
+    pub(super) axle_contacts: [AxleContact; MAX_AXLES],
+    /// Sums over the axles, and the next events; both hold until `contacts_dirty`.
     pub(super) ground: Ground,
-    pub(super) reach: Reach,
-    pub(super) moved_on: bool,
+    pub(super) next_events: NextEvents,
+    pub(super) contacts_dirty: bool,
     /// Open-circuit voltage at this charge, V.
     pub(super) ocv_v: f64,
-    /// Plain driving under way, not booked yet.
+    /// Steady-state driving under way, not accumulated yet.
     pub(super) cruise: Cruise,
 }
 
-/// What an advance came to.
+/// The result of an advance.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Advance {
     /// Time that passed, s: less than asked for only when the end was reached.
@@ -64,9 +65,9 @@ pub struct Advance {
     pub finished: bool,
 }
 
-/// Pieces in one advance, at the most; after that the vehicle is held for the rest of it.
-const MOST_PIECES: usize = 400;
-/// Longest piece of slipping wheels whose grip follows the acceleration, s.
+/// Phases in one advance, at the most; after that the vehicle is held for the rest of it.
+const MAX_PHASES: usize = 400;
+/// Longest phase of slipping wheels whose grip follows the acceleration, s.
 const SLIPPING_S: f64 = 0.005;
 
 impl Plant {
@@ -79,12 +80,13 @@ impl Plant {
     /// A vehicle at `x_m` with speed `v_m_s` in `gear`, wheels on whatever lies there.
     #[must_use]
     pub fn at(vehicle: &Vehicle, track: &Track, x_m: f64, v_m_s: f64, gear: usize) -> Plant {
-        let mut spots = [Spot::default(); MAX_AXLES];
-        for (axle, spot) in vehicle.axles[..vehicle.axle_count].iter().zip(&mut spots) {
+        let mut axle_contacts = [AxleContact::default(); MAX_AXLES];
+        for (axle, axle_contact) in vehicle.axles[..vehicle.axle_count].iter().zip(&mut axle_contacts) {
             let at = x_m - axle.behind_front_m;
-            spot.stretch = track.stretches.partition_point(|s| s.start_m <= at).saturating_sub(1);
-            spot.ahead = track.hurdles.partition_point(|h| h.end_m(axle.driven) <= at);
-            spot.on = track.hurdles.get(spot.ahead).is_some_and(|h| h.begin_m(axle.driven) < at);
+            axle_contact.segment = track.segments.partition_point(|s| s.start_m <= at).saturating_sub(1);
+            axle_contact.ahead = track.obstacles.partition_point(|h| h.end_m(axle.driven) <= at);
+            axle_contact.on =
+                track.obstacles.get(axle_contact.ahead).is_some_and(|h| h.begin_m(axle.driven) < at);
         }
         let ocv_v = vehicle.battery.open_circuit_v(vehicle.charge);
         Plant {
@@ -94,18 +96,18 @@ impl Plant {
             motor_turned_rad: 0.0,
             gear: Some(gear),
             charge: vehicle.charge,
-            rise: Rise::default(),
+            temperature_rise: TemperatureRise::default(),
             stress: vehicle.stress(),
-            ledger: Ledger::default(),
+            energies: EnergyBalance::default(),
             output_nm: 0.0,
             current_a: 0.0,
             terminal_v: ocv_v,
             slipping: false,
             grip_n: f64::INFINITY,
-            spots,
+            axle_contacts,
             ground: Ground::default(),
-            reach: Reach::NONE,
-            moved_on: true,
+            next_events: NextEvents::NONE,
+            contacts_dirty: true,
             ocv_v,
             cruise: Cruise::none(),
         }
@@ -113,8 +115,13 @@ impl Plant {
 
     /// The same vehicle with this state of charge and these temperatures.
     #[must_use]
-    pub fn having(self, vehicle: &Vehicle, charge: f64, rise: Rise) -> Plant {
-        Plant { charge, rise, ocv_v: vehicle.battery.open_circuit_v(charge), ..self }
+    pub fn with_thermal_state(
+        self,
+        vehicle: &Vehicle,
+        charge: f64,
+        temperature_rise: TemperatureRise,
+    ) -> Plant {
+        Plant { charge, temperature_rise, ocv_v: vehicle.battery.open_circuit_v(charge), ..self }
     }
 
     /// Kinetic energy, J.
@@ -132,14 +139,14 @@ impl Plant {
     /// Sine of the grade under the front axle.
     #[must_use]
     pub fn sin_grade(&self, track: &Track) -> f64 {
-        track.stretches[self.spots[0].stretch].sin
+        track.segments[self.axle_contacts[0].segment].sin
     }
 
     /// Takes the gear out of mesh. Wheels that spin are brought to the speed of the vehicle by the ground.
     pub fn disengage(&mut self, vehicle: &Vehicle) {
         if let (true, Some(gear)) = (self.slipping, self.gear) {
             let rim_m_s = self.motor_rad_s / vehicle.gears[gear].turn_rad_m;
-            self.ledger.slip_j += 0.5 * vehicle.wheel_kg * (rim_m_s * rim_m_s - self.v_m_s * self.v_m_s);
+            self.energies.slip_j += 0.5 * vehicle.wheel_kg * (rim_m_s * rim_m_s - self.v_m_s * self.v_m_s);
         }
         self.gear = None;
         self.slipping = false;
@@ -166,7 +173,7 @@ impl Plant {
             self.v_m_s = 0.0;
         }
         self.motor_rad_s = self.v_m_s * g.turn_rad_m;
-        self.ledger.engage_j += 0.5 * reduced_kg_m2 * difference * difference;
+        self.energies.engage_j += 0.5 * reduced_kg_m2 * difference * difference;
         self.gear = Some(gear);
         self.shock(vehicle, g.rotor_kg, difference);
     }
@@ -187,26 +194,26 @@ impl Plant {
 
     /// Moves on for `dt_s` at `duty` (0 to 1; 0 is drive cut: the motor's circuit is open).
     pub fn advance(&mut self, vehicle: &Vehicle, track: &Track, dt_s: f64, duty: f64) -> Advance {
-        self.book(vehicle);
+        self.accumulate_energies(vehicle);
         let supply = self.supply(vehicle, duty);
         let mut left_s = dt_s;
         let mut finished = false;
-        for piece in 0.. {
+        for phase in 0.. {
             if left_s <= 0.0 || finished {
                 break;
             }
-            if piece == MOST_PIECES {
-                self.ledger.strike_j += self.kinetic_j(vehicle);
+            if phase == MAX_PHASES {
+                self.energies.impact_j += self.kinetic_j(vehicle);
                 self.v_m_s = 0.0;
                 self.motor_rad_s = 0.0;
-                self.look_around(vehicle, track);
+                self.update_contacts(vehicle, track);
                 self.rest(vehicle, &supply, left_s);
                 break;
             }
             // Where grip follows acceleration it is looked at more often.
             let most_s =
-                if self.slipping && self.ground.follows_acceleration() { SLIPPING_S } else { left_s };
-            let (used_s, event) = self.piece(vehicle, track, &supply, left_s.min(most_s));
+                if self.slipping && self.ground.grip_depends_on_acceleration() { SLIPPING_S } else { left_s };
+            let (used_s, event) = self.advance_phase(vehicle, track, &supply, left_s.min(most_s));
             left_s -= used_s;
             finished = event == Event::Finish;
         }
@@ -215,16 +222,17 @@ impl Plant {
     }
 
     /// Lets heat and charge follow the energies of one controller tick that began with `before`.
-    pub fn settle_tick(&mut self, vehicle: &Vehicle, before: HeatLedger) {
-        self.settle(vehicle, before, 1);
+    pub fn update_thermal_tick(&mut self, vehicle: &Vehicle, before: HeatEnergies) {
+        self.update_thermal(vehicle, before, 1);
     }
 
     /// The same for up to [`BATCH`] ticks over which the powers are taken as even.
-    pub(super) fn settle(&mut self, vehicle: &Vehicle, before: HeatLedger, ticks: usize) {
-        let [drawn_j, winding_j, housing_j] = self.ledger.heat().since(before);
+    pub(super) fn update_thermal(&mut self, vehicle: &Vehicle, before: HeatEnergies, ticks: usize) {
+        let [drawn_j, winding_j, housing_j] = self.energies.heat().since(before);
         let per_second = vehicle.ticks_per_s / ticks as f64;
         let step = &vehicle.heat_steps[(ticks - 1) % BATCH];
-        self.rise = step.advance(self.rise, winding_j * per_second, housing_j * per_second);
+        self.temperature_rise =
+            step.advance(self.temperature_rise, winding_j * per_second, housing_j * per_second);
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
             self.charge = (self.charge - drawn).clamp(0.0, 1.0);

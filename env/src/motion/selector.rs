@@ -106,7 +106,7 @@ impl Selector {
         self.dogs == Dogs::In && usize::from(command.gear) == self.target && !command.recalibrate
     }
 
-    /// Takes an order of the guard (or of whoever moves the gearbox without one).
+    /// Takes an order of the guard (or of a caller that moves the gearbox without one).
     pub fn command(&mut self, vehicle: &Vehicle, plant: &mut Plant, command: &Command) {
         let gear = usize::from(command.gear);
         if gear != self.target {

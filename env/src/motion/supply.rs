@@ -1,12 +1,12 @@
 //! The drive line: what motor, battery and gears do to the vehicle.
 
-use super::{GRAVITY_M_S2, Moment, Piece, Plant};
-use crate::vehicle::{COPPER_PER_K, Gear, Line, Vehicle};
+use super::{GRAVITY_M_S2, MotionPhase, MotionState, Plant};
+use crate::vehicle::{COPPER_PER_K, Gear, TorqueSpeedLine, Vehicle};
 
 /// The drive as it is over one advance.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Supply {
-    pub(super) line: Line,
+    pub(super) line: TorqueSpeedLine,
     pub(super) duty: f64,
     pub(super) winding_ohm: f64,
     pub(super) source_ohm: f64,
@@ -14,9 +14,9 @@ pub(super) struct Supply {
     pub(super) driven: bool,
 }
 
-/// How the drive line acts on the vehicle in one piece.
+/// How the drive line acts on the vehicle in one phase.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Thrust {
+pub(super) struct TractiveForce {
     pub(super) force_n: f64,
     pub(super) damping_n_s_m: f64,
     pub(super) mass_kg: f64,
@@ -25,46 +25,46 @@ pub(super) struct Thrust {
     pub(super) driving: bool,
 }
 
-/// A reversal of torque is passed by this, s, so that the next piece begins on its far side.
+/// A reversal of torque is passed by this, s, so that the next phase begins on its far side.
 const PAST_REVERSAL_S: f64 = 1e-7;
 /// What rounding may do to the torque through the gears, as a part of what acts on it.
 const ROUNDING: f64 = 1e-12;
 
-impl Thrust {
+impl TractiveForce {
     /// Force that leaves the gears, at the rim, at a speed and acceleration of the rim.
     pub(super) fn output_n(&self, gear: &Gear, speed_m_s: f64, acceleration_m_s2: f64) -> f64 {
         self.force_n - self.damping_n_s_m * speed_m_s - self.efficiency * gear.rotor_kg * acceleration_m_s2
     }
 
-    /// The same at a moment of the rim's motion.
-    pub(super) fn output_at_n(&self, gear: &Gear, rim: &Moment) -> f64 {
+    /// The same at a state of the rim's motion.
+    pub(super) fn output_at_n(&self, gear: &Gear, rim: &MotionState) -> f64 {
         self.output_n(gear, rim.speed_m_s, rim.acceleration_m_s2)
     }
 
     /// The sign of the torque through the gears at which this efficiency holds.
-    fn side(&self, way: f64) -> f64 {
-        if self.driving { way } else { -way }
+    fn side(&self, direction: f64) -> f64 {
+        if self.driving { direction } else { -direction }
     }
 
     /// Whether a force that leaves the gears has the direction for which this efficiency holds.
-    pub(super) fn keeps_side(&self, way: f64, output_n: f64) -> bool {
-        output_n * self.side(way) >= 0.0
+    pub(super) fn keeps_side(&self, direction: f64, output_n: f64) -> bool {
+        output_n * self.side(direction) >= 0.0
     }
 
-    /// When the torque through the gears changes its direction before the moment `late` at `late_s`, and with
-    /// it their efficiency. It has changed once it is on the far side by more than rounding: torque that stays
-    /// at nothing has no reversal, and the next piece begins where its side is clear. None either where the start is
-    /// on the far side already (a wheel lifts off): every piece would end where it begins.
+    /// When the torque through the gears changes its direction before the state `late` at `late_s`, and with
+    /// it their efficiency. It has changed once it is on the other side by more than rounding: a torque that stays
+    /// at zero has no reversal, and the next phase begins where its side is clear. There is none either where the start
+    /// is on the other side already (a wheel lifts off): every phase would end where it begins.
     pub(super) fn reversal_s(
         &self,
-        rim: &Piece,
+        rim: &MotionPhase,
         gear: &Gear,
-        way: f64,
+        direction: f64,
         late_s: f64,
-        late: &Moment,
+        late: &MotionState,
     ) -> Option<f64> {
         let least_n = -ROUNDING * (self.force_n.abs() + self.efficiency * gear.rotor_kg * GRAVITY_M_S2);
-        let keeps = |output_n: f64| output_n * self.side(way) >= least_n;
+        let keeps = |output_n: f64| output_n * self.side(direction) >= least_n;
         if keeps(self.output_at_n(gear, late)) {
             return None;
         }
@@ -75,7 +75,7 @@ impl Thrust {
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if keeps(self.output_at_n(gear, &rim.moment(middle))) { low = middle } else { high = middle }
+            if keeps(self.output_at_n(gear, &rim.state_at(middle))) { low = middle } else { high = middle }
         }
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
     }
@@ -83,16 +83,22 @@ impl Thrust {
 
 impl Plant {
     pub(super) fn supply(&self, vehicle: &Vehicle, duty: f64) -> Supply {
-        let kelvin = vehicle.air_c - 20.0 + self.rise.winding_k;
+        let kelvin = vehicle.air_c - 20.0 + self.temperature_rise.winding_k;
         let winding_ohm = vehicle.motor.resistance_ohm * (1.0 + COPPER_PER_K * kelvin);
         let ocv_v = self.ocv_v;
         let source_ohm = vehicle.battery.resistance_ohm;
-        let housing_k = vehicle.air_c - 20.0 + self.rise.housing_k;
+        let housing_k = vehicle.air_c - 20.0 + self.temperature_rise.housing_k;
         let magnets = 1.0 - vehicle.magnet_per_k * housing_k;
         let mut line = vehicle.motor.weakened(magnets).line(ocv_v, source_ohm, duty, winding_ohm);
         let driven = duty > 0.0;
         if !driven {
-            line = Line { electrical_stall_nm: 0.0, slope_nm_s: 0.0, stall_a: 0.0, slope_a_s: 0.0, ..line };
+            line = TorqueSpeedLine {
+                electrical_stall_nm: 0.0,
+                slope_nm_s: 0.0,
+                stall_a: 0.0,
+                slope_a_s: 0.0,
+                ..line
+            };
         }
         Supply { line, duty, winding_ohm, source_ohm, ocv_v, driven }
     }
@@ -110,11 +116,11 @@ impl Supply {
     }
 
     /// The same two over the speed of the vehicle in a gear, m/s.
-    pub(super) fn over_speed(&self, turn_rad_m: f64) -> (super::Straight, super::Straight) {
+    pub(super) fn over_speed(&self, turn_rad_m: f64) -> (super::Affine, super::Affine) {
         let (drop_ohm, fall) = (self.source_ohm * self.duty, self.line.slope_a_s * turn_rad_m);
         (
-            super::Straight::new(self.line.stall_a, -fall),
-            super::Straight::new(self.ocv_v - drop_ohm * self.line.stall_a, drop_ohm * fall),
+            super::Affine::new(self.line.stall_a, -fall),
+            super::Affine::new(self.ocv_v - drop_ohm * self.line.stall_a, drop_ohm * fall),
         )
     }
 
@@ -152,20 +158,20 @@ pub(super) fn hold_when_free(gear: &Gear, supply: &Supply) -> f64 {
 /// speed `v_m_s`. The efficiency acts on the torque that passes the gears, the rotor's inertia torque included;
 /// it turns into its reciprocal when the wheels drive. Torque passes from motor to wheels when the motor's
 /// `T` and the rotor's share of the deceleration together are positive: `T M + resist m_rotor > 0`.
-pub(super) fn thrust_of(
-    line: &Line,
+pub(super) fn tractive_force(
+    line: &TorqueSpeedLine,
     gear: &Gear,
     carried_kg: f64,
     v_m_s: f64,
-    way: f64,
+    direction: f64,
     resist_n: f64,
-) -> Thrust {
-    let constant_nm = line.electrical_stall_nm - line.friction_nm * way;
+) -> TractiveForce {
+    let constant_nm = line.electrical_stall_nm - line.friction_nm * direction;
     let torque_nm = constant_nm - line.slope_nm_s * gear.turn_rad_m * v_m_s;
     let passing = torque_nm * gear.turn_rad_m * carried_kg + resist_n * gear.rotor_kg;
-    let driving = passing * way >= 0.0;
+    let driving = passing * direction >= 0.0;
     let efficiency = if driving { gear.efficiency } else { 1.0 / gear.back_efficiency };
-    Thrust {
+    TractiveForce {
         force_n: efficiency * gear.turn_rad_m * constant_nm,
         damping_n_s_m: efficiency * gear.turn_rad_m * gear.turn_rad_m * line.slope_nm_s,
         mass_kg: carried_kg + efficiency * gear.rotor_kg,
@@ -181,7 +187,7 @@ pub(super) fn air_drag(vehicle: &Vehicle, v_m_s: f64) -> (f64, f64) {
 }
 
 /// The torque constant of a data sheet lies a little below the back-EMF constant; what the back-EMF takes from the
-/// circuit and the torque does not deliver is iron loss, booked as motor friction.
+/// circuit and the torque does not deliver is iron loss, accumulated as motor friction.
 pub(super) fn iron_loss_j(vehicle: &Vehicle, electrical_j: f64) -> f64 {
     electrical_j * vehicle.iron_share
 }

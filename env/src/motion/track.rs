@@ -1,11 +1,11 @@
-//! A course as one vehicle meets it: factors applied, contacts worked out.
+//! A course as one vehicle meets it: factors applied, contacts computed.
 
 use crate::terrain::{Contact, Course, ObstacleShape};
 use crate::vehicle::Vehicle;
 
-/// A stretch of constant grade and surface.
+/// A segment of constant grade and surface.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Stretch {
+pub(super) struct TrackSegment {
     pub(super) start_m: f64,
     pub(super) end_m: f64,
     pub(super) sin: f64,
@@ -17,7 +17,7 @@ pub(super) struct Stretch {
 
 /// An obstacle for a towed and for a driven wheel.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Hurdle {
+pub(super) struct ObstacleProfile {
     pub(super) top_m: f64,
     pub(super) height_m: f64,
     /// It rises on the near side.
@@ -27,7 +27,7 @@ pub(super) struct Hurdle {
     contacts: [Contact; 2],
 }
 
-impl Hurdle {
+impl ObstacleProfile {
     pub(super) fn contact(&self, driven: bool) -> &Contact {
         &self.contacts[usize::from(driven)]
     }
@@ -46,11 +46,11 @@ impl Hurdle {
 pub struct Track {
     /// The course.
     pub course: Course,
-    pub(super) stretches: Vec<Stretch>,
-    pub(super) hurdles: Vec<Hurdle>,
+    pub(super) segments: Vec<TrackSegment>,
+    pub(super) obstacles: Vec<ObstacleProfile>,
 }
 
-/// An obstacle that cannot be climbed: a wall that takes any thrust.
+/// An obstacle that cannot be climbed: a wall that takes any tractive force.
 const WALL: Contact = Contact { slope: 1e3, width_m: 1e-3, cosine: 0.0 };
 
 impl Track {
@@ -58,13 +58,13 @@ impl Track {
     #[must_use]
     pub fn new(course: Course, vehicle: &Vehicle) -> Track {
         let next = |i: usize| course.segments.get(i + 1).map_or(f64::INFINITY, |s| s.start_m);
-        let stretches = course
+        let segments = course
             .segments
             .iter()
             .enumerate()
             .map(|(i, segment)| {
                 let surface = &course.surfaces[segment.surface];
-                Stretch {
+                TrackSegment {
                     start_m: if i == 0 { f64::NEG_INFINITY } else { segment.start_m },
                     end_m: next(i),
                     sin: segment.sin_grade,
@@ -75,10 +75,10 @@ impl Track {
                 }
             })
             .collect();
-        let hurdles = course
+        let obstacles = course
             .obstacles
             .iter()
-            .map(|o| Hurdle {
+            .map(|o| ObstacleProfile {
                 top_m: o.position_m,
                 height_m: o.height_m,
                 up: o.shape != ObstacleShape::Drop,
@@ -88,6 +88,6 @@ impl Track {
                 }),
             })
             .collect();
-        Track { course, stretches, hurdles }
+        Track { course, segments, obstacles }
     }
 }

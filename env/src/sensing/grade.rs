@@ -21,7 +21,7 @@ pub fn tilt_deg(sin_grade: f64, acceleration_m_s2: f64) -> f64 {
 
 /// Degrees in a radian.
 const DEGREES: f64 = 180.0 / std::f64::consts::PI;
-/// Accelerations of plain driving: they add a tangent of at most 0.125.
+/// Accelerations of steady-state driving: they add a tangent of at most 0.125.
 const SMALL_M_S2: f32 = 1.0;
 
 impl Grade {

@@ -1,15 +1,15 @@
 //! Noise of the sensors, drawn for many readings at a time.
 
-use crate::motion::BATCH;
+use crate::vehicle::BATCH;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 
-/// Tacho, battery, current, tilt.
+/// Encoder, battery, current, tilt.
 const CHANNELS: usize = 4;
 /// Readings that noise is drawn for at a time.
 const DRAWN: usize = 32;
 
-/// Noise for the readings to come, nearly standard normal. A reading that is worked out a second time, because the
+/// Noise for the readings to come, nearly standard normal. A reading that is computed a second time, because the
 /// plan for it did not last, meets the same noise.
 #[derive(Clone, Debug)]
 pub(super) struct Noise {
@@ -17,34 +17,34 @@ pub(super) struct Noise {
     /// Which sensors are fitted: the others need none.
     fitted: [bool; CHANNELS],
     normal: [[f32; DRAWN + BATCH]; CHANNELS],
-    /// The next reading; whoever hands one out moves it on.
+    /// The next reading; the caller advances it.
     pub(super) next: usize,
-    drawn: usize,
+    sampled: usize,
 }
 
 impl Noise {
     pub(super) fn new(rng: ChaCha8Rng, fitted: [bool; CHANNELS]) -> Noise {
-        Noise { rng, fitted, normal: [[0.0; DRAWN + BATCH]; CHANNELS], next: 0, drawn: 0 }
+        Noise { rng, fitted, normal: [[0.0; DRAWN + BATCH]; CHANNELS], next: 0, sampled: 0 }
     }
 
     /// Sees to it that there is noise for a whole batch of readings.
     #[inline]
     pub(super) fn provide(&mut self) {
-        if self.next + BATCH > self.drawn {
+        if self.next + BATCH > self.sampled {
             self.draw();
         }
     }
 
     #[inline(never)]
     fn draw(&mut self) {
-        let left = self.drawn - self.next;
+        let left = self.sampled - self.next;
         let mut bytes = [[0; 4]; DRAWN];
         for (normal, _) in self.normal.iter_mut().zip(self.fitted).filter(|(_, fitted)| *fitted) {
             self.rng.fill_bytes(bytes.as_flattened_mut());
-            normal.copy_within(self.next..self.drawn, 0);
+            normal.copy_within(self.next..self.sampled, 0);
             normal[left..left + DRAWN].copy_from_slice(&nearly_normal(&bytes));
         }
-        (self.next, self.drawn) = (0, left + DRAWN);
+        (self.next, self.sampled) = (0, left + DRAWN);
     }
 
     /// The noise of one channel in the coming readings.

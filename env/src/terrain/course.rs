@@ -42,7 +42,7 @@ impl Obstacle {
     #[must_use]
     pub fn rise_m(&self) -> f64 {
         match self.shape {
-            ObstacleShape::Rod => 0.0,
+            ObstacleShape::Bump => 0.0,
             ObstacleShape::Edge => self.height_m,
             ObstacleShape::Drop => -self.height_m,
         }
@@ -59,7 +59,7 @@ pub struct Course {
     pub length_m: f64,
     /// Kinds of ground.
     pub surfaces: Vec<Surface>,
-    /// Stretches, in order.
+    /// Segments, in order.
     pub segments: Vec<Segment>,
     /// Obstacles, in order, at least far enough apart that a wheel meets one at a time.
     pub obstacles: Vec<Obstacle>,
@@ -72,7 +72,7 @@ impl Course {
         self.segments.partition_point(|s| s.start_m <= position_m).saturating_sub(1)
     }
 
-    /// Elevation of the ground at `position_m` above the start, m, edges and drops included, rods not.
+    /// Elevation of the ground at `position_m` above the start, m, edges and drops included, bumps not.
     #[must_use]
     pub fn elevation_m(&self, position_m: f64) -> f64 {
         let mut height = 0.0;

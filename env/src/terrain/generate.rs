@@ -1,7 +1,7 @@
 //! Course files: random ground with a seed, scripted sections, or a measured profile.
 
 use super::{Course, Obstacle, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile};
-use crate::config::{Check, KeyError, Spread, check_name, check_path, in_range};
+use crate::config::{Check, KeyError, ParameterDistribution, check_name, check_path, in_range};
 use rand::{Rng, RngExt};
 use rand_distr::{Distribution, Exp};
 use schemars::JsonSchema;
@@ -43,11 +43,11 @@ pub struct SurfaceConfig {
     pub weight: f64,
     /// Factor on rolling and drag, drawn for each patch.
     #[serde(default = "one")]
-    pub patch_factor: Spread,
+    pub patch_factor: ParameterDistribution,
 }
 
-fn one() -> Spread {
-    Spread::Fixed(1.0)
+fn one() -> ParameterDistribution {
+    ParameterDistribution::Fixed(1.0)
 }
 
 /// Random ground.
@@ -72,7 +72,7 @@ pub struct RandomConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct PatchConfig {
     /// Length of a patch, m.
-    pub length_m: Spread,
+    pub length_m: ParameterDistribution,
 }
 
 /// Hills: sections of one grade, blended into each other.
@@ -80,9 +80,9 @@ pub struct PatchConfig {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GradeConfig {
     /// Length of a section, m.
-    pub length_m: Spread,
+    pub length_m: ParameterDistribution,
     /// Grade of a section, degrees, uphill positive.
-    pub grade_deg: Spread,
+    pub grade_deg: ParameterDistribution,
     /// Share of sections that are flat, 0 to 1.
     pub flat_share: f64,
     /// Length over which one grade blends into the next, m.
@@ -98,20 +98,20 @@ pub struct ObstacleConfig {
     /// Obstacles (or rows) per metre, 0 to 5.
     pub rate_per_m: f64,
     /// Height, m.
-    pub height_m: Spread,
+    pub height_m: ParameterDistribution,
     /// Surfaces they lie on; all when empty.
     #[serde(default)]
     pub on: Vec<String>,
     /// Obstacles in a row; 1 for single ones.
     #[serde(default = "one")]
-    pub row_count: Spread,
+    pub row_count: ParameterDistribution,
     /// Spacing within a row, m.
     #[serde(default = "half_metre")]
-    pub row_spacing_m: Spread,
+    pub row_spacing_m: ParameterDistribution,
 }
 
-fn half_metre() -> Spread {
-    Spread::Fixed(0.5)
+fn half_metre() -> ParameterDistribution {
+    ParameterDistribution::Fixed(0.5)
 }
 
 /// A scripted section.
@@ -172,7 +172,7 @@ impl CourseConfig {
             course.segments.push(Segment { start_m, sin_grade, surface });
             if let Some(height_m) = section.obstacle_height_m {
                 let position_m = course.length_m + 0.5 * section.length_m;
-                let shape = section.obstacle_shape.unwrap_or(ObstacleShape::Rod);
+                let shape = section.obstacle_shape.unwrap_or(ObstacleShape::Bump);
                 course.obstacles.push(Obstacle { position_m, height_m, shape });
             }
             course.length_m += section.length_m;

@@ -1,9 +1,9 @@
-//! A wheel meets a rod or an edge.
+//! A wheel meets a bump or an edge.
 //!
 //! The wheel's centre follows the envelope of a disc rolled over the profile. At first touch the line from
 //! the centre to the touching point stands `theta` off the vertical:
 //! - edge of height `h` (and a drop, which is an edge met from above): `cos(theta) = (r - h) / r` (statics of a wheel at a step, any mechanics textbook);
-//! - rod of diameter `h` on the ground: `cos(theta) = (r - h/2) / (r + h/2)` (two touching circles).
+//! - bump of diameter `h` on the ground: `cos(theta) = (r - h/2) / (r + h/2)` (two touching circles).
 //!
 //! A towed wheel must be pushed with `W tan(theta)`; a driven one needs the torque `W r sin(theta)`. Both
 //! fall to nothing at the top, and the work done is `W h`. The model keeps the peak and the work exactly and
@@ -25,8 +25,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ObstacleShape {
-    /// A round rod or cane that lies across the path: up and down again.
-    Rod,
+    /// A round bump or cane that lies across the path: up and down again.
+    Bump,
     /// An edge: up, and the ground stays there.
     Edge,
     /// The far side of an edge: down. A kerb or slab is an edge with a drop behind it.
@@ -51,7 +51,7 @@ impl Contact {
     pub fn new(shape: ObstacleShape, height_m: f64, wheel_radius_m: f64, driven: bool) -> Option<Contact> {
         let cosine = match shape {
             ObstacleShape::Edge | ObstacleShape::Drop => (wheel_radius_m - height_m) / wheel_radius_m,
-            ObstacleShape::Rod => (wheel_radius_m - 0.5 * height_m) / (wheel_radius_m + 0.5 * height_m),
+            ObstacleShape::Bump => (wheel_radius_m - 0.5 * height_m) / (wheel_radius_m + 0.5 * height_m),
         };
         if cosine <= 0.02 || height_m <= 0.0 {
             return None;

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 pub enum ProfileError {
     /// The file could not be read or is not CSV with the expected columns.
     #[error(
-        "{file}: {reason}\n  hint: columns are distance_m, elevation_m, surface and, optionally, obstacle_height_m, obstacle_shape (rod or edge)"
+        "{file}: {reason}\n  hint: columns are distance_m, elevation_m, surface and, optionally, obstacle_height_m, obstacle_shape (bump or edge)"
     )]
     Unreadable {
         /// File.
@@ -84,7 +84,7 @@ pub fn read_profile(file: &Path, name: &str, surfaces: &[Surface]) -> Result<Cou
                 let problem = format!("obstacle_height_m is {height_m} m; allowed: above 0 to 0.5 m");
                 return Err(fault(*line, problem));
             }
-            let shape = row.obstacle_shape.unwrap_or(ObstacleShape::Rod);
+            let shape = row.obstacle_shape.unwrap_or(ObstacleShape::Bump);
             course.obstacles.push(Obstacle { position_m: start_m, height_m, shape });
         }
         let Some((next_line, next)) = rows.get(i + 1) else { break };

@@ -11,7 +11,7 @@ pub const COPPER_PER_K: f64 = 0.00393;
 
 /// Rises above the air, K.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Rise {
+pub struct TemperatureRise {
     /// Winding.
     pub winding_k: f64,
     /// Housing.
@@ -53,14 +53,19 @@ impl HeatStep {
 
     /// One step with the given mean powers.
     #[must_use]
-    pub fn advance(&self, rise: Rise, winding_w: f64, housing_w: f64) -> Rise {
+    pub fn advance(
+        &self,
+        temperature_rise: TemperatureRise,
+        winding_w: f64,
+        housing_w: f64,
+    ) -> TemperatureRise {
         let row = |i: usize| {
-            self.state[i][0] * rise.winding_k
-                + self.state[i][1] * rise.housing_k
+            self.state[i][0] * temperature_rise.winding_k
+                + self.state[i][1] * temperature_rise.housing_k
                 + self.power[i][0] * winding_w
                 + self.power[i][1] * housing_w
         };
-        Rise { winding_k: row(0), housing_k: row(1) }
+        TemperatureRise { winding_k: row(0), housing_k: row(1) }
     }
 }
 

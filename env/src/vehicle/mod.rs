@@ -2,18 +2,18 @@
 
 mod battery;
 mod config;
-mod drawn;
 mod heat;
 mod motor;
+mod sampled;
 mod selector;
 mod sensors;
 mod variation;
 
 pub use battery::BatteryConfig;
 pub use config::{AxleConfig, ChassisConfig, GearboxConfig, StressConfig, VehicleConfig};
-pub use drawn::{Axle, Gear, MAX_AXLES, Vehicle};
-pub use heat::{COPPER_PER_K, HeatStep, Rise, time_constants_s};
-pub use motor::{Constants, DataSheet, HeatConfig, Line, MotorConfig, MotorLineConfig};
+pub use heat::{COPPER_PER_K, HeatStep, TemperatureRise, time_constants_s};
+pub use motor::{Constants, DataSheet, HeatConfig, MotorConfig, MotorLineConfig, TorqueSpeedLine};
+pub use sampled::{Axle, BATCH, Gear, MAX_AXLES, Vehicle};
 pub use selector::{DogConfig, SelectorConfig};
-pub use sensors::{ControllerConfig, GuardConfig, NoisyConfig, SensorConfig, TachoConfig};
+pub use sensors::{ControllerConfig, EncoderConfig, GuardConfig, NoisyConfig, SensorConfig};
 pub use variation::VariationConfig;

@@ -179,7 +179,7 @@ impl DataSheet {
 /// The speed-torque line at one supply: shaft torque `stall_nm - slope w` (for forward motion), current
 /// `stall_a - Ke w / R`.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Line {
+pub struct TorqueSpeedLine {
     /// Electrical torque at standstill, friction not taken off, N·m.
     pub electrical_stall_nm: f64,
     /// Friction torque `Kt i0`, N·m.
@@ -219,11 +219,11 @@ impl Constants {
     /// The line at open-circuit voltage `ocv_v` behind `source_ohm`, at `duty` (0 to 1), with the winding at
     /// `winding_ohm`. Current through the source is `duty * i`, so `i = (duty ocv - Ke w) / (R + duty² R_s)`.
     #[must_use]
-    pub fn line(&self, ocv_v: f64, source_ohm: f64, duty: f64, winding_ohm: f64) -> Line {
+    pub fn line(&self, ocv_v: f64, source_ohm: f64, duty: f64, winding_ohm: f64) -> TorqueSpeedLine {
         let total_ohm = winding_ohm + duty * duty * source_ohm;
         let stall_a = duty * ocv_v / total_ohm;
         let slope_a_s = self.emf_constant_v_s / total_ohm;
-        Line {
+        TorqueSpeedLine {
             electrical_stall_nm: self.torque_constant_nm_a * stall_a,
             friction_nm: self.torque_constant_nm_a * self.no_load_current_a,
             slope_nm_s: self.torque_constant_nm_a * slope_a_s,
@@ -233,7 +233,7 @@ impl Constants {
     }
 }
 
-impl Line {
+impl TorqueSpeedLine {
     /// Shaft torque at standstill, N·m; never negative (friction does not drive).
     #[must_use]
     pub fn stall_nm(&self) -> f64 {

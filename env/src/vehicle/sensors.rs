@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SensorConfig {
-    /// Motor tacho, needed.
-    pub tacho: TachoConfig,
+    /// Motor encoder, needed.
+    pub encoder: EncoderConfig,
     /// Battery voltage, if it is measured; `resolution` and `noise` in V.
     pub battery: Option<NoisyConfig>,
     /// Motor current, if it is measured; `resolution` and `noise` in A.
@@ -24,15 +24,15 @@ pub struct SensorConfig {
 /// Pulses counted over one tick.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct TachoConfig {
+pub struct EncoderConfig {
     /// Pulses per turn of the motor.
     pub pulses_per_turn: u32,
     /// Share of pulses lost or doubled, standard deviation relative to the count.
-    #[serde(default = "usual_tacho_noise")]
+    #[serde(default = "usual_encoder_noise")]
     pub noise: f64,
 }
 
-const fn usual_tacho_noise() -> f64 {
+const fn usual_encoder_noise() -> f64 {
     0.01
 }
 
@@ -119,9 +119,9 @@ impl Default for GuardConfig {
 
 impl Check for SensorConfig {
     fn check(&self) -> Result<(), KeyError> {
-        let pulses = f64::from(self.tacho.pulses_per_turn);
-        in_range("tacho.pulses-per-turn", pulses, 1.0, 4096.0, "")?;
-        in_range("tacho.noise", self.tacho.noise, 0.0, 0.5, "")?;
+        let pulses = f64::from(self.encoder.pulses_per_turn);
+        in_range("encoder.pulses-per-turn", pulses, 1.0, 4096.0, "")?;
+        in_range("encoder.noise", self.encoder.noise, 0.0, 0.5, "")?;
         for (name, sensor) in [("battery", self.battery), ("current", self.current), ("tilt", self.tilt)] {
             if let Some(sensor) = sensor {
                 in_range(&format!("{name}.resolution"), sensor.resolution, 1e-4, 100.0, "")?;

@@ -1,6 +1,6 @@
 //! What varies from vehicle to vehicle and day to day.
 
-use crate::config::{Check, KeyError, Spread};
+use crate::config::{Check, KeyError, ParameterDistribution};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -9,44 +9,44 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
 pub struct VariationConfig {
     /// Factor on the mass.
-    pub mass_factor: Spread,
+    pub mass_factor: ParameterDistribution,
     /// Factor on every efficiency (kept at or below 1).
-    pub efficiency_factor: Spread,
+    pub efficiency_factor: ParameterDistribution,
     /// Factor on the winding resistance.
-    pub winding_factor: Spread,
+    pub winding_factor: ParameterDistribution,
     /// Factor on rolling resistance and grass drag.
-    pub rolling_factor: Spread,
+    pub rolling_factor: ParameterDistribution,
     /// Factor on the friction coefficient of the ground.
-    pub friction_factor: Spread,
+    pub friction_factor: ParameterDistribution,
     /// State of charge at the start, 0 to 1.
-    pub charge: Spread,
+    pub charge: ParameterDistribution,
     /// Factor on the battery's resistance.
-    pub battery_resistance_factor: Spread,
+    pub battery_resistance_factor: ParameterDistribution,
     /// Offset of the tilt sensor, degrees.
-    pub tilt_bias_deg: Spread,
+    pub tilt_bias_deg: ParameterDistribution,
     /// Air temperature, °C.
-    pub air_c: Spread,
+    pub air_c: ParameterDistribution,
     /// Factor on the noise of every sensor.
-    pub sensor_noise_factor: Spread,
+    pub sensor_noise_factor: ParameterDistribution,
     /// Ticks by which readings are later than the sensors' own latency, rounded to whole ticks.
-    pub latency_ticks: Spread,
+    pub latency_ticks: ParameterDistribution,
 }
 
 impl Default for VariationConfig {
     fn default() -> VariationConfig {
-        let one = Spread::Fixed(1.0);
+        let one = ParameterDistribution::Fixed(1.0);
         VariationConfig {
             mass_factor: one,
             efficiency_factor: one,
             winding_factor: one,
             rolling_factor: one,
             friction_factor: one,
-            charge: Spread::Fixed(0.7),
+            charge: ParameterDistribution::Fixed(0.7),
             battery_resistance_factor: one,
-            tilt_bias_deg: Spread::Fixed(0.0),
-            air_c: Spread::Fixed(20.0),
+            tilt_bias_deg: ParameterDistribution::Fixed(0.0),
+            air_c: ParameterDistribution::Fixed(20.0),
             sensor_noise_factor: one,
-            latency_ticks: Spread::Fixed(0.0),
+            latency_ticks: ParameterDistribution::Fixed(0.0),
         }
     }
 }
@@ -55,7 +55,7 @@ impl VariationConfig {
     /// Every distribution at its centre: the nominal vehicle.
     #[must_use]
     pub fn nominal(&self) -> VariationConfig {
-        let centre = |s: Spread| Spread::Fixed(s.centre());
+        let centre = |s: ParameterDistribution| ParameterDistribution::Fixed(s.centre());
         VariationConfig {
             mass_factor: centre(self.mass_factor),
             efficiency_factor: centre(self.efficiency_factor),

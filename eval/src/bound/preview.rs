@@ -6,7 +6,7 @@
 //! environments: scaling up"). It is optimistic about what it will know later, so it is no bound; driven, it shows what a
 //! metre of sight is worth.
 
-use super::{Fineness, Landing, Plan, Warmth};
+use super::{GridResolution, Plan, Successor, ThermalProfile};
 use lowgear_env::terrain::Course;
 use lowgear_env::{Drive, World};
 use lowgear_onboard::Request;
@@ -49,10 +49,10 @@ struct Kind {
 impl Typical {
     /// From the plans of courses that are at their start.
     #[must_use]
-    pub fn of(drives: &[Drive], fineness: Fineness) -> Typical {
+    pub fn of(drives: &[Drive], resolution: GridResolution) -> Typical {
         let mut kinds: Vec<Kind> = Vec::new();
         for drive in drives {
-            let plan = Plan::new(drive, fineness);
+            let plan = Plan::new(drive, resolution);
             let layer = plan.speeds.len() * plan.gears;
             let course = &drive.track().course;
             for i in 0..plan.positions_m.len() - 2 {
@@ -91,7 +91,7 @@ impl Typical {
 /// driven for the guard's dwell: some tenths of a metre, which are seen as well.
 pub struct Preview<'a> {
     plan: Plan,
-    landings: Vec<Vec<Option<Landing>>>,
+    successors: Vec<Vec<Option<Successor>>>,
     typical: &'a Typical,
     sight_m: f64,
 }
@@ -102,19 +102,20 @@ const BEYOND_M: f64 = 3.0;
 impl<'a> Preview<'a> {
     /// For the course of `drive`, which stands at its start.
     #[must_use]
-    pub fn new(drive: &Drive, fineness: Fineness, typical: &'a Typical, sight_m: f64) -> Preview<'a> {
+    pub fn new(drive: &Drive, resolution: GridResolution, typical: &'a Typical, sight_m: f64) -> Preview<'a> {
         let (vehicle, track, scenario) = (drive.vehicle(), drive.track(), drive.scenario());
-        let warmth = Warmth::of(drive);
-        let plan = Plan::with(drive, fineness, &warmth);
+        let thermal_profile = ThermalProfile::of(drive);
+        let plan = Plan::with(drive, resolution, &thermal_profile);
         let layers = plan.positions_m.len() - 1;
-        let landings = (0..layers).map(|i| plan.landings(scenario, vehicle, track, i, &warmth)).collect();
-        Preview { plan, landings, typical, sight_m }
+        let successors =
+            (0..layers).map(|i| plan.successors(scenario, vehicle, track, i, &thermal_profile)).collect();
+        Preview { plan, successors, typical, sight_m }
     }
 
     /// As [`Plan::decide`].
     pub fn decide(&mut self, drive: &Drive) -> Request {
         let x_m = drive.plant().x_m.max(0.0);
-        let (here, _) = self.plan.place(x_m);
+        let (here, _) = self.plan.position_index(x_m);
         let last = self.plan.positions_m.len() - 1;
         let end = self.plan.positions_m.partition_point(|&p| p < x_m + self.sight_m).clamp(here + 1, last);
         if end < last {
@@ -124,7 +125,7 @@ impl<'a> Preview<'a> {
             self.plan.values[last * layer..].fill(0.0);
         }
         for i in (here..end).rev() {
-            self.plan.solve_layer(drive.scenario(), &self.landings[i], i);
+            self.plan.solve_layer(drive.scenario(), &self.successors[i], i);
         }
         self.plan.decide(drive)
     }

@@ -53,26 +53,26 @@ pub fn paired_difference(a: &Scores, b: &Scores, level: f64) -> Result<Differenc
 
 /// One source of variation: variance of the mean it causes, and its degrees of freedom.
 #[derive(Clone, Copy)]
-pub(super) struct Spread {
+pub(super) struct VarianceEstimate {
     pub(super) variance: f64,
     pub(super) dof: f64,
 }
 
 /// Of the mean of `values`; nothing when there is only one.
-fn spread(values: &[f64]) -> Spread {
+fn spread(values: &[f64]) -> VarianceEstimate {
     let n = values.len() as f64;
     if values.len() < 2 {
-        return Spread { variance: 0.0, dof: 1.0 };
+        return VarianceEstimate { variance: 0.0, dof: 1.0 };
     }
     let mean = sum(values) / n;
     let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-    Spread { variance: squares / (n - 1.0) / n, dof: n - 1.0 }
+    VarianceEstimate { variance: squares / (n - 1.0) / n, dof: n - 1.0 }
 }
 
 /// The interval about a figure whose variance stems from all of `parts`.
 pub(super) fn two_way(
     mean: f64,
-    parts: &[Spread],
+    parts: &[VarianceEstimate],
     level: f64,
     scores: &Scores,
 ) -> Result<Difference, StatisticsError> {

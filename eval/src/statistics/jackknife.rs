@@ -10,10 +10,10 @@
 //! few degrees of freedom (Hesterberg 2015, "What teachers should know about the bootstrap", The American
 //! Statistician 69, section 4); widening its percentiles does not help where five seeds allow 126 different draws.
 
-use super::interval::{Spread, two_way};
+use super::interval::{VarianceEstimate, two_way};
 use super::{Estimate, Scores, StatisticsError, check_level, check_pairing, paired_difference};
 
-/// Level at which the gap must be clear of zero for shares of it to mean anything: one-sided 99 %.
+/// Level at which the gap must exclude zero for shares of it to mean anything: one-sided 99 %.
 const GAP_LEVEL: f64 = 0.98;
 
 /// Mean of the worst `share` of all seed-course pairs (conditional value at risk of a cost: large is bad).
@@ -146,7 +146,7 @@ fn jackknife(
         let centre = sum(&without) / n;
         let variance = (n - 1.0) / n * without.iter().map(|value| (value - centre).powi(2)).sum::<f64>();
         let dof = tail.filter(|_| index == 0).map_or(n - 1.0, |tail| tail.courses);
-        parts.push(Spread { variance, dof });
+        parts.push(VarianceEstimate { variance, dof });
         bias += (n - 1.0) * (centre - mean);
     }
     let corrected = if tail.is_some_and(|tail| tail.unbiased) { mean - bias } else { mean };

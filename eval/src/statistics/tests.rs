@@ -198,7 +198,7 @@ fn a_whole_study_is_a_matter_of_milliseconds() {
     assert!(start.elapsed().as_secs() < 20, "{:?}", start.elapsed());
 }
 
-/// Five training seeds that all drive as the rule does: the mean of five equal numbers is not always that number.
+/// Five training seeds that all are identical to the rule: the mean of five equal numbers is not always that number.
 #[test]
 fn policies_that_drive_alike_do_not_differ_by_rounding() {
     let rule = noise(1, 40, 3);

@@ -13,10 +13,10 @@ pub enum Metric {
     CourseTime,
     /// Interquartile mean of the course times: the mean of the middle half of all seed-course pairs, s.
     #[serde(rename = "iqm_time_s")]
-    MiddleTime,
+    IqmTime,
     /// Mean course time of the worst 5 % of seed-course pairs, s.
     #[serde(rename = "cvar5_time_s")]
-    TailTime,
+    CvarTime,
     /// Share of the gap between the tuned load-ratio rule (0) and the plan (100), %.
     #[serde(rename = "gap_percent")]
     GapShare,
@@ -56,8 +56,8 @@ impl Metric {
         match self {
             Metric::Finished => "finished",
             Metric::CourseTime => "course time",
-            Metric::MiddleTime => "middle half of course times",
-            Metric::TailTime => "worst 5 % of course times",
+            Metric::IqmTime => "interquartile mean of course times",
+            Metric::CvarTime => "CVaR₅ of course times (mean of the worst 5 %)",
             Metric::GapShare => "share of the gap to the plan",
             Metric::Return => "return",
             Metric::Energy => "energy",
@@ -76,7 +76,7 @@ impl Metric {
     pub const fn unit(self) -> &'static str {
         match self {
             Metric::Finished | Metric::GapShare => "%",
-            Metric::CourseTime | Metric::MiddleTime | Metric::TailTime | Metric::Return => "s",
+            Metric::CourseTime | Metric::IqmTime | Metric::CvarTime | Metric::Return => "s",
             Metric::Energy => "J/m",
             Metric::Stall => "s per course",
             Metric::PeakWinding => "°C",

@@ -56,7 +56,7 @@ pub struct PlaceCount {
     pub grade: GradeClass,
     /// Distance covered there, m.
     pub distance_m: f64,
-    /// Times that the vehicle came to stand under drive.
+    /// Times that the vehicle stopped under drive.
     pub stalls: u32,
     /// How long it stood, s.
     pub stalled_s: f64,

@@ -1,4 +1,4 @@
-//! The subject against the tuned rule in worlds other than those that both were made for.
+//! The policy under test against the tuned rule in worlds other than those that both were made for.
 
 use serde::{Deserialize, Serialize};
 
@@ -14,8 +14,8 @@ pub enum Disturbance {
     Charge,
     /// Offset of the tilt sensor, degrees, instead of its spread.
     TiltBiasDeg,
-    /// Share of tacho pulses lost or doubled, standard deviation relative to the count.
-    TachoNoise,
+    /// Share of encoder pulses lost or doubled, standard deviation relative to the count.
+    EncoderNoise,
     /// Ticks by which readings are later than the vehicle file says.
     LatencyTicks,
     /// Wear of gears, dogs and selector, from 0 (as in the vehicle file) to 1 (worn out).
@@ -30,7 +30,7 @@ impl Disturbance {
             Disturbance::MassFactor => "mass",
             Disturbance::Charge => "battery charge",
             Disturbance::TiltBiasDeg => "tilt bias",
-            Disturbance::TachoNoise => "tacho noise",
+            Disturbance::EncoderNoise => "encoder noise",
             Disturbance::LatencyTicks => "latency",
             Disturbance::Wear => "gear wear",
         }
@@ -43,7 +43,7 @@ impl Disturbance {
             Disturbance::MassFactor => "×",
             Disturbance::TiltBiasDeg => "°",
             Disturbance::LatencyTicks => "ticks",
-            Disturbance::Charge | Disturbance::TachoNoise | Disturbance::Wear => "",
+            Disturbance::Charge | Disturbance::EncoderNoise | Disturbance::Wear => "",
         }
     }
 }
@@ -74,7 +74,7 @@ pub struct DisturbanceAxis {
     pub values: Vec<f64>,
 }
 
-/// Differences `policy - against` in one altered world, paired on its courses.
+/// Differences `policy - against` in one perturbed condition, paired on its courses.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RobustnessCell {

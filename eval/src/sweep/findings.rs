@@ -1,10 +1,10 @@
 //! What a sweep shows, in sentences: where a learner is clearly better than the tuned rule, and where not.
 
-use super::{Change, PolicyFigures, SweepPoint, SweepSummary, repeats};
+use super::{DifferenceToRule, PolicyFigures, SweepPoint, SweepSummary, repeats};
 use crate::statistics::Estimate;
 
 /// What is asked of every point: one figure of one policy against the tuned rule.
-pub(super) struct Question<'a> {
+pub(super) struct SweepQuestion<'a> {
     /// Id of the policy.
     pub(super) id: &'a str,
     /// Its name.
@@ -14,12 +14,12 @@ pub(super) struct Question<'a> {
     /// Sign of a gain.
     pub(super) better: f64,
     /// Where it stands.
-    pub(super) of: fn(&PolicyFigures) -> Option<Change>,
+    pub(super) of: fn(&PolicyFigures) -> Option<DifferenceToRule>,
 }
 
-impl Question<'_> {
+impl SweepQuestion<'_> {
     /// The answer of one point, if it has one.
-    pub(super) fn change(&self, point: &SweepPoint) -> Option<Change> {
+    pub(super) fn change(&self, point: &SweepPoint) -> Option<DifferenceToRule> {
         (self.of)(point.policy(self.id)?)
     }
 }
@@ -32,8 +32,9 @@ pub fn findings(summary: &SweepSummary) -> Vec<String> {
     let there = summary.points.iter().filter(|point| point.missing.is_none()).count();
     let mut lines = vec![format!("{there} of {} points have figures.", summary.points.len())];
     for (id, label) in summary.learned() {
-        let time = Question { id, label, figure: "course time", better: -1.0, of: |p| p.time_less };
-        let sum = Question { id, label, figure: "return", better: 1.0, of: |p| p.return_less };
+        let time =
+            SweepQuestion { id, label, figure: "course time", better: -1.0, of: |p| p.time_difference };
+        let sum = SweepQuestion { id, label, figure: "return", better: 1.0, of: |p| p.return_difference };
         for question in [time, sum] {
             lines.extend(sentence(summary, &question));
             lines.extend(repeats::sentence(summary, &question));
@@ -43,17 +44,17 @@ pub fn findings(summary: &SweepSummary) -> Vec<String> {
 }
 
 /// How often a policy is clearly better, clearly worse or neither.
-fn sentence(summary: &SweepSummary, question: &Question<'_>) -> Option<String> {
-    let Question { label, figure, better, .. } = *question;
+fn sentence(summary: &SweepSummary, question: &SweepQuestion<'_>) -> Option<String> {
+    let SweepQuestion { label, figure, better, .. } = *question;
     let points = summary.points.iter();
-    let found: Vec<(&SweepPoint, Change)> =
+    let found: Vec<(&SweepPoint, DifferenceToRule)> =
         points.filter_map(|point| Some((point, question.change(point)?))).collect();
     let clear =
         |sign: f64| found.iter().filter(|(_, c)| c.is_clear() && c.absolute.mean * sign > 0.0).count();
     let (gains, losses) = (clear(better), clear(-better));
-    let gain = |change: &Change| better * change.told().0.mean;
+    let gain = |change: &DifferenceToRule| better * change.display_form().0.mean;
     let best = found.iter().max_by(|a, b| gain(&a.1).total_cmp(&gain(&b.1)))?;
-    let (shown, unit) = best.1.told();
+    let (shown, unit) = best.1.display_form();
     Some(format!(
         "{label}, {figure} against the tuned rule: clearly better at {gains} of {} points, clearly worse at \
          {losses}, not clear at {}; best at {}: {}.",

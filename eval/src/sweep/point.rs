@@ -1,6 +1,6 @@
 //! Figures of one point, from the summary of its study.
 
-use super::{Change, PolicyFigures, RuleFigures};
+use super::{DifferenceToRule, PolicyFigures, RuleFigures};
 use crate::statistics::Estimate;
 use crate::summary::{Family, Metric, Summary};
 
@@ -19,14 +19,14 @@ pub fn rule_of(summary: &Summary) -> Option<RuleFigures> {
 
 /// How far the tuned rule is behind the plan.
 #[must_use]
-pub fn room_of(summary: &Summary) -> Option<Change> {
+pub fn headroom_of(summary: &Summary) -> Option<DifferenceToRule> {
     let behind = summary.headroom.iter().find(|h| h.policy == summary.roles.tuned_rule)?;
     let plan = behind.behind_s.mean / behind.behind_percent;
     let percent = scaled(&behind.behind_s, 1.0 / plan);
-    Some(Change { absolute: behind.behind_s, percent: plan.is_finite().then_some(percent) })
+    Some(DifferenceToRule { absolute: behind.behind_s, percent: plan.is_finite().then_some(percent) })
 }
 
-/// Everybody but the rule compared with and those below the hand-written one.
+/// All policies but the rule compared with and those below the hand-written one.
 #[must_use]
 pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
     let rule = &summary.roles.tuned_rule;
@@ -43,9 +43,9 @@ pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
                 family: policy.family,
                 time_s: *policy.metrics.get(&Metric::CourseTime)?,
                 damage_per_km: *policy.metrics.get(&Metric::Damage)?,
-                time_less: less(Metric::CourseTime),
-                damage_less: less(Metric::Damage),
-                return_less: less(Metric::Return),
+                time_difference: less(Metric::CourseTime),
+                damage_difference: less(Metric::Damage),
+                return_difference: less(Metric::Return),
                 gap_percent: policy.metrics.get(&Metric::GapShare).copied(),
             })
         })
@@ -53,7 +53,7 @@ pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
 }
 
 /// The paired difference to the rule.
-fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<Change> {
+fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<DifferenceToRule> {
     let rule = &summary.roles.tuned_rule;
     let d = summary.difference(policy, rule, metric)?;
     let absolute =
@@ -63,7 +63,7 @@ fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<Change> {
     let rounding = absolute.mean.abs() <= 1e-9 * base.abs();
     let absolute = if rounding { Estimate { mean: 0.0, low: 0.0, high: 0.0, ..absolute } } else { absolute };
     let percent = (metric != Metric::Return && base > 0.0).then(|| scaled(&absolute, 100.0 / base));
-    Some(Change { absolute, percent })
+    Some(DifferenceToRule { absolute, percent })
 }
 
 fn scaled(estimate: &Estimate, factor: f64) -> Estimate {

@@ -1,13 +1,13 @@
 //! What repeats of the same points with other seeds show, where the seed is an axis: other courses, other training
 //! runs, another search of the rule. Their spread holds the luck of that search, which no interval of one point does.
 
-use super::findings::Question;
+use super::findings::SweepQuestion;
 use super::{SweepPoint, SweepSummary};
 
 /// The key whose axis makes repeats.
 const SEED: &str = "seed";
 
-/// One point of the other axes, driven anew with every seed.
+/// One point of the other axes, re-simulated with every seed.
 struct Repeated<'a> {
     first: &'a SweepPoint,
     /// Means of the repeats, % of the rule's or s.
@@ -32,8 +32,8 @@ impl Repeated<'_> {
 
 /// In how many points a policy is better, or worse, in every repeat, and how the repeats of the best point differ;
 /// none where nothing was repeated.
-pub(super) fn sentence(summary: &SweepSummary, question: &Question<'_>) -> Option<String> {
-    let Question { label, figure, better, .. } = *question;
+pub(super) fn sentence(summary: &SweepSummary, question: &SweepQuestion<'_>) -> Option<String> {
+    let SweepQuestion { label, figure, better, .. } = *question;
     let seed = summary.axes.iter().position(|axis| axis.key.as_deref() == Some(SEED))?;
     let repeated = repeated(summary, seed, question);
     let best = repeated.iter().max_by(|a, b| (better * a.mean()).total_cmp(&(better * b.mean())))?;
@@ -58,13 +58,15 @@ pub(super) fn sentence(summary: &SweepSummary, question: &Question<'_>) -> Optio
 }
 
 /// Points with two or more repeats that have the figure, in the order of their first jobs.
-fn repeated<'a>(summary: &'a SweepSummary, seed: usize, question: &Question<'_>) -> Vec<Repeated<'a>> {
+fn repeated<'a>(summary: &'a SweepSummary, seed: usize, question: &SweepQuestion<'_>) -> Vec<Repeated<'a>> {
     let others = |point: &SweepPoint| -> Vec<usize> {
         point.place.iter().enumerate().filter(|(axis, _)| *axis != seed).map(|(_, &i)| i).collect()
     };
     let mut found: Vec<Repeated<'a>> = Vec::new();
     for point in &summary.points {
-        let Some((shown, unit)) = question.change(point).map(|change| change.told()) else { continue };
+        let Some((shown, unit)) = question.change(point).map(|change| change.display_form()) else {
+            continue;
+        };
         match found.iter_mut().find(|r| others(r.first) == others(point)) {
             Some(same) if same.unit == unit => same.means.push(shown.mean),
             Some(_) => {}

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Change, SweepSummary};
+use super::{DifferenceToRule, SweepSummary};
 use crate::statistics::Estimate;
 
 /// Columns behind those of the axes; units stand in the names, `low` and `high` are the ends of the interval.
@@ -13,7 +13,7 @@ const COLUMNS: [&str; 26] = [
     "courses",
     "rule_time_s",
     "rule_damage_per_km",
-    "room_s",
+    "headroom_s",
     "time_s",
     "time_low_s",
     "time_high_s",
@@ -62,14 +62,14 @@ pub fn write_points(summary: &SweepSummary, out: impl Write) -> Result<(), csv::
             row.extend([policy.time_s.n_seeds.to_string(), policy.time_s.n_courses.to_string()]);
             row.push(mean(point.rule.as_ref().map(|rule| rule.time_s)));
             row.push(mean(point.rule.as_ref().map(|rule| rule.damage_per_km)));
-            row.push(mean(point.room.map(|room| room.absolute)));
-            let percent = |change: Option<Change>| change.and_then(|c| c.percent);
+            row.push(mean(point.headroom.map(|headroom| headroom.absolute)));
+            let percent = |change: Option<DifferenceToRule>| change.and_then(|c| c.percent);
             for figure in [
                 Some(policy.time_s),
                 Some(policy.damage_per_km),
-                policy.time_less.map(|c| c.absolute),
-                percent(policy.damage_less),
-                policy.return_less.map(|c| c.absolute),
+                policy.time_difference.map(|c| c.absolute),
+                percent(policy.damage_difference),
+                policy.return_difference.map(|c| c.absolute),
                 policy.gap_percent,
             ] {
                 let ends = figure.map(|e| [e.mean, e.low, e.high].map(|value| value.to_string()));

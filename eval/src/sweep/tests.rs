@@ -1,79 +1,5 @@
+use super::example::{point, sweep};
 use super::*;
-use crate::report::sweep_page;
-
-pub(crate) fn estimate(mean: f64, half: f64) -> Estimate {
-    Estimate { mean, low: mean - half, high: mean + half, n_seeds: 3, n_courses: 40 }
-}
-
-/// A change with an interval of ±1 %.
-fn change(percent: f64) -> Option<Change> {
-    Some(Change { absolute: estimate(2.0 * percent, 2.0), percent: Some(estimate(percent, 1.0)) })
-}
-
-fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
-    let policy = |id: &str, family, percent| PolicyFigures {
-        policy: id.into(),
-        label: format!("Policy {id}"),
-        family,
-        time_s: estimate(200.0 + 2.0 * percent, 3.0),
-        damage_per_km: estimate(1e-3, 2e-4),
-        time_less: change(percent),
-        damage_less: change(-5.0 * percent),
-        return_less: Some(Change { absolute: estimate(-percent, 0.5), percent: None }),
-        gap_percent: Some(estimate(-10.0 * percent, 5.0)),
-    };
-    SweepPoint {
-        job,
-        place,
-        missing: None,
-        vehicle: "cart".into(),
-        rule: Some(RuleFigures {
-            label: "Tuned".into(),
-            time_s: estimate(200.0, 3.0),
-            damage_per_km: estimate(2e-3, 2e-4),
-            return_s: estimate(-90.0, 3.0),
-        }),
-        room: change(4.0),
-        policies: vec![
-            policy("hand-rule", Family::Rule, 9.0),
-            policy("table", Family::Table, percent + 0.5),
-            policy("tabular", Family::Learned, percent),
-        ],
-    }
-}
-
-/// Two by two points; one has no figures.
-fn sweep() -> SweepSummary {
-    let axis = |label: &str, key: Option<&str>| SweepAxis {
-        label: label.into(),
-        unit: "kg".into(),
-        key: key.map(String::from),
-        values: vec!["1".into(), "2".into()],
-    };
-    let mut points = vec![
-        point(1, vec![0, 0], -3.0),
-        point(2, vec![0, 1], 0.2),
-        point(3, vec![1, 0], 2.0),
-        point(4, vec![1, 1], 0.0),
-    ];
-    points[3] = SweepPoint {
-        missing: Some("failed: <b>".into()),
-        rule: None,
-        room: None,
-        policies: vec![],
-        ..points[3].clone()
-    };
-    SweepSummary {
-        format: SWEEP_FORMAT,
-        name: "trial".into(),
-        study: "demo".into(),
-        version: "0".into(),
-        level: 0.95,
-        command: "lowgear sweep trial.toml".into(),
-        axes: vec![axis("mass", None), axis("weight", Some("episode.reward.stress-s-per-life"))],
-        points,
-    }
-}
 
 #[test]
 fn findings_count_what_is_clear_and_name_the_best_point() {
@@ -134,36 +60,6 @@ fn rows_are_as_long_as_their_head_and_say_what_is_missing() {
     let tabular = rows.iter().find(|row| &row[column("policy")] == "tabular").unwrap();
     assert_eq!((&tabular[column("time_less_s")], &tabular[column("gap_percent")]), ("-6", "30"));
     assert_eq!(&rows[9][column("missing")], "failed: <b>");
-}
-
-#[test]
-fn the_page_has_a_map_per_policy_frontiers_and_no_markup_from_names() {
-    let mut summary = sweep();
-    summary.axes[0].label = "<b>mass</b>".into();
-    let page = sweep_page(&summary, |job| format!("jobs/{job}/report.html"));
-    assert!(!page.contains("<b>") && page.contains("&lt;b&gt;mass"));
-    for words in
-        ["Policy tabular: course time", "Policy table: return", "What there is to win", "jobs/3/report.html"]
-    {
-        assert!(page.contains(words), "no {words}");
-    }
-    // One frontier per learner and mass.
-    assert_eq!(page.matches("<h3>Speed against wear").count(), 4);
-    assert!(page.contains("heat gain-4 clear") && page.contains("heat loss-"));
-    assert_eq!(page, sweep_page(&summary, |job| format!("jobs/{job}/report.html")));
-}
-
-#[test]
-fn one_axis_gives_one_map_with_a_row_per_policy() {
-    let mut summary = sweep();
-    summary.axes.remove(0);
-    summary.points.truncate(2);
-    for point in &mut summary.points {
-        point.place.remove(0);
-    }
-    let page = sweep_page(&summary, |_| String::new());
-    assert!(page.contains("Everybody who learned: course time") && !page.contains("What there is to win"));
-    assert_eq!(page.matches("<h3>Speed against wear").count(), 2);
 }
 
 #[test]

@@ -1,13 +1,13 @@
 # A board that is not there, as example_board.c.
-state = {"tick": 0, "duty": 0, "tacho": 0, "selector": 2100, "sent": 2100}
+state = {"tick": 0, "duty": 0, "encoder": 0, "selector": 2100, "sent": 2100}
 
 
 def wait_for_tick():
     state["tick"] += 1
     if not state["duty"]:
-        state["tacho"] = 0
-    elif state["tacho"] < 110:
-        state["tacho"] += 2
+        state["encoder"] = 0
+    elif state["encoder"] < 110:
+        state["encoder"] += 2
     way = state["sent"] - state["selector"]
     state["selector"] += max(-225, min(225, way))
     return 100000 if state["tick"] == 230 else 50000
@@ -47,4 +47,4 @@ def go_on():
 
 
 def read():
-    return state["tacho"], 7400, 0, 0, state["selector"]
+    return state["encoder"], 7400, 0, 0, state["selector"]

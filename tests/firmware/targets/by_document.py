@@ -97,7 +97,7 @@ def main(folder):
         elif kind == "grid" or kind == "selftest":
             continue
         elif kind == "park":
-            names["tacho_counts"] = int(fields[0])
+            names["encoder_counts"] = int(fields[0])
             carry_out(park, names)
             answer, expected = [names["verdict"]], [int(fields[1])]
         elif kind == "leave":

@@ -58,13 +58,13 @@ def ticks():
     c = lowgear.Controller(0)
     gears = lowgear.TOP_GEAR + 1
     angle = lowgear.GEAR_DDEG
-    tacho = duty = tilt = sent = stuck = mood = selector = 0
+    encoder = duty = tilt = sent = stuck = mood = selector = 0
     for tick in range(TICKS):
         if tick & 511 == 0:
             r = step()
             sent = (r >> 8) % gears
             mood = r & 3
-            tacho = 0
+            encoder = 0
             duty = 1000
             tilt = (r >> 16) % 401 - 200
             stuck = False
@@ -85,14 +85,14 @@ def ticks():
             else:
                 selector = selector + 300 if target - selector > 300 else target
         if (r >> 5) & 31 == 0:
-            tacho = (r >> 10) % (SPAN + SPAN // 8 + 1)
+            encoder = (r >> 10) % (SPAN + SPAN // 8 + 1)
         elif (r >> 5) & 127 == 1:
-            tacho = 0
+            encoder = 0
         if (r >> 12) & 63 == 0:
             duty = 1000 if (r >> 20) & 1 else (r >> 21) % 1100
         if (r >> 8) & 63 == 3:
             tilt = (r >> 16) % 401 - 200
-        raw0 = (tacho + (r & 1) if tacho else 0) if c.drive else tacho // 2
+        raw0 = (encoder + (r & 1) if encoder else 0) if c.drive else encoder // 2
         raw1 = NOMINAL_MV + ((r >> 9) & 511) - 256
         raw2 = ((r >> 7) & 4095) - 1024
         raw3 = tilt + ((r >> 18) & 7)

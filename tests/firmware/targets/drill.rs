@@ -1,7 +1,7 @@
 //! The drill: random but repeatable readings for a controller, and a running sum of all its answers. The same
 //! steps as `drill.h` and `drill.py`; see there for the sources of generator and sum.
 
-/// Six readings: tacho, battery, current, tilt, duty, selector.
+/// Six readings: encoder, battery, current, tilt, duty, selector.
 pub type Reading = (u16, u16, i16, i16, u16, u16);
 
 /// What a controller orders.
@@ -20,7 +20,7 @@ pub trait Subject {
     fn sense(&mut self, reading: Reading) -> bool;
     fn decide(&self) -> u8;
     fn act(&mut self, request: u8, due: bool) -> Order;
-    fn park(&mut self, tacho: u16) -> u8;
+    fn park(&mut self, encoder: u16) -> u8;
     fn leave_park(&mut self) -> u8;
     fn phase(&self) -> u8;
     fn verdict(&self) -> u8;
@@ -35,7 +35,7 @@ pub trait Subject {
 pub struct Plan<'a> {
     /// Ticks in all.
     pub ticks: u32,
-    /// Tacho counts at no-load speed.
+    /// Encoder counts at no-load speed.
     pub span: u16,
     /// Nominal battery voltage, mV.
     pub nominal_mv: u16,
@@ -47,7 +47,7 @@ pub struct Drill<'a> {
     plan: Plan<'a>,
     random: u32,
     sum: u32,
-    tacho: u16,
+    encoder: u16,
     selector: u16,
     duty: u16,
     tilt: i16,
@@ -62,7 +62,7 @@ impl<'a> Drill<'a> {
             plan,
             random: 2_463_534_242,
             sum: 2_166_136_261,
-            tacho: 0,
+            encoder: 0,
             selector: 0,
             duty: 0,
             tilt: 0,
@@ -93,7 +93,7 @@ impl<'a> Drill<'a> {
         let r = self.next();
         let gear = ((r >> 8) % self.plan.angles.len() as u32) as u8;
         self.mood = (r & 3) as u8;
-        self.tacho = 0;
+        self.encoder = 0;
         self.duty = 1000;
         self.tilt = ((r >> 16) % 401) as i16 - 200;
         self.sent = gear;
@@ -127,9 +127,9 @@ impl<'a> Drill<'a> {
         self.turn(c, r);
         let span = u32::from(self.plan.span);
         if (r >> 5) & 31 == 0 {
-            self.tacho = ((r >> 10) % (span + span / 8 + 1)) as u16;
+            self.encoder = ((r >> 10) % (span + span / 8 + 1)) as u16;
         } else if (r >> 5) & 127 == 1 {
-            self.tacho = 0;
+            self.encoder = 0;
         }
         if (r >> 12) & 63 == 0 {
             self.duty = if (r >> 20) & 1 == 1 { 1000 } else { ((r >> 21) % 1100) as u16 };
@@ -137,9 +137,9 @@ impl<'a> Drill<'a> {
         if (r >> 8) & 63 == 3 {
             self.tilt = ((r >> 16) % 401) as i16 - 200;
         }
-        let running = if self.tacho == 0 { 0 } else { self.tacho.wrapping_add((r & 1) as u16) };
+        let running = if self.encoder == 0 { 0 } else { self.encoder.wrapping_add((r & 1) as u16) };
         let mut reading = (
-            if c.drive { running } else { self.tacho / 2 },
+            if c.drive { running } else { self.encoder / 2 },
             u32::from(self.plan.nominal_mv).wrapping_add((r >> 9) & 511).wrapping_sub(256) as u16,
             ((r >> 7) & 4095) as i16 - 1024,
             self.tilt + ((r >> 18) & 7) as i16,

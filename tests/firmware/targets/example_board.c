@@ -1,5 +1,5 @@
 /* A board that is not there, to run the example: the selector stands in third gear, as after a brown-out, and turns
- * to where it is sent; the cart speeds up; then somebody presses stop, a tick comes late, and later a sensor no longer
+ * to where it is sent; the cart speeds up; then someone presses stop, a tick comes late, and later a sensor no longer
  * answers. Prints a line for every tick.
  */
 #include <stdint.h>
@@ -7,13 +7,13 @@
 
 #include "lowgear.h"
 
-static unsigned tick, duty, tacho;
+static unsigned tick, duty, encoder;
 static uint16_t selector = 2100u, sent = 2100u;
 
 uint32_t board_wait_for_tick(void)
 {
     tick++;
-    tacho = duty ? (tacho < 110u ? tacho + 2u : tacho) : 0u;
+    encoder = duty ? (encoder < 110u ? encoder + 2u : encoder) : 0u;
     if (selector > sent) {
         selector = (uint16_t)(selector > sent + 225 ? selector - 225 : sent);
     } else {
@@ -32,7 +32,7 @@ uint8_t board_go_on(void) { return tick < 300u; }
 
 void board_read(lowgear_raw *raw)
 {
-    raw->tacho_counts = (uint16_t)tacho;
+    raw->encoder_counts = (uint16_t)encoder;
     raw->battery_mv = 7400u;
     raw->current_ma = 0;
     raw->tilt_ddeg = 0;

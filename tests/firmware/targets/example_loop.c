@@ -9,7 +9,7 @@ uint8_t board_stop_pressed(void);    /* 1 while the stop button is pressed or it
 uint8_t board_reading_age(void);     /* ticks since every sensor last answered */
 uint16_t board_duty_asked(void);     /* the driver's duty, permille, without a sign */
 uint16_t board_duty_most(void);      /* the same at full throttle: 1000 */
-void board_read(lowgear_raw *raw);   /* tacho, battery, current, tilt, selector */
+void board_read(lowgear_raw *raw);   /* encoder, battery, current, tilt, selector */
 void board_drive(uint16_t permille); /* 0: motor off */
 void board_selector(uint16_t ddeg);  /* servo to this angle */
 void board_reference(void);          /* selector against its reference */

@@ -24,7 +24,7 @@ impl Subject for Exported {
 
     fn sense(&mut self, r: Reading) -> bool {
         self.0.sense(&Raw {
-            tacho_counts: r.0,
+            encoder_counts: r.0,
             battery_mv: r.1,
             current_ma: r.2,
             tilt_ddeg: r.3,
@@ -42,8 +42,8 @@ impl Subject for Exported {
         Order { drive: c.drive, gear: c.gear, nudge: c.nudge, recalibrate: c.recalibrate, park: c.park }
     }
 
-    fn park(&mut self, tacho_counts: u16) -> u8 {
-        self.0.park(&Raw { tacho_counts, ..Raw::default() }) as u8
+    fn park(&mut self, encoder_counts: u16) -> u8 {
+        self.0.park(&Raw { encoder_counts, ..Raw::default() }) as u8
     }
 
     fn leave_park(&mut self) -> u8 {

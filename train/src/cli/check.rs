@@ -5,17 +5,17 @@ use crate::resolved::resolved;
 use crate::schema::FileKind;
 use crate::study::read_inputs;
 use crate::sweep::Sweep;
-use lowgear_env::config::{ConfigError, load};
+use lowgear_env::config::{ConfigError, load, shown};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::log::Mapping;
-use lowgear_field::sheet::Sheet;
+use lowgear_sysid::log::Mapping;
+use lowgear_sysid::sheet::Sheet;
 use std::path::{Path, PathBuf};
 
 /// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.
 ///
-/// Reads the file and whatever it names; takes no time and writes no file. Says what is wrong with file, line,
-/// key and allowed range; keys that are missing are told all at once. The kind of file is seen by its keys, unless
+/// Reads the file and whatever it names; writes no file. Says what is wrong with file, line,
+/// key and allowed range; keys that are missing are all reported at once. The kind of file is seen by its keys, unless
 /// --kind names it. With --resolved it writes the file to standard output as it was understood: every
 /// key with its meaning, unit and value, defaults filled in. With --schema it reads nothing and writes the JSON
 /// schema of a kind of file, which editors complete and check keys with.
@@ -118,5 +118,5 @@ fn check_as(kind: FileKind, file: &Path, whole: bool) -> Result<String, StudyErr
             (format!("mapping of {} columns", mapping.columns.len()), resolved(kind, &mapping)?)
         }
     };
-    Ok(if whole { text } else { format!("{}: in order ({found})\n", file.display()) })
+    Ok(if whole { text } else { format!("{}: OK ({found})\n", shown(file)) })
 }

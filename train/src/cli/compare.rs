@@ -4,9 +4,9 @@ use super::replace::Replace;
 use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::lock::FolderLock;
-use crate::saved::Player;
+use crate::saved::PolicyInstance;
 use crate::store::write_atomically;
-use crate::study::{compare_players, read_inputs};
+use crate::study::{compare_policies, read_inputs};
 use lowgear_env::load_course;
 use std::path::PathBuf;
 
@@ -42,16 +42,16 @@ pub(super) struct CompareArguments {
 
 pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
     let mut inputs = read_inputs(&arguments.study, false)?;
-    let mut players: Vec<(String, Player)> = Vec::new();
+    let mut instances: Vec<(String, PolicyInstance)> = Vec::new();
     for word in &arguments.policies {
-        let (file, player) = policy(&inputs, word, arguments.vehicles)?;
+        let (file, instance) = policy(&inputs, word, arguments.vehicles)?;
         let repeats =
-            players.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
+            instances.iter().filter(|p| p.0 == file.name || p.0.starts_with(&format!("{} (", file.name)));
         let name = match repeats.count() {
             0 => file.name,
             n => format!("{} ({})", file.name, n + 1),
         };
-        players.push((name, player));
+        instances.push((name, instance));
     }
     if let Some(course) = &arguments.course {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
@@ -65,11 +65,11 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         }
         None => None,
     };
-    let (summary, table, episodes) = compare_players(&inputs, &players, courses)?;
+    let (summary, table, episodes) = compare_policies(&inputs, &instances, courses)?;
     if let Some(out) = &arguments.out {
         write_atomically(&out.join("episodes.csv"), &episodes)?;
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
     drop(lock);
-    Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", players[0].0))
+    Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0))
 }

@@ -3,14 +3,15 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
+use lowgear_env::config::shown;
 use lowgear_env::{Seed, Stream, load_course};
-use lowgear_eval::gallery::course_picture;
-use lowgear_eval::report::course_svg;
+use lowgear_eval::figures::course_picture;
+use lowgear_report::course_svg;
 use std::path::{Path, PathBuf};
 
 /// Draw a course: elevation, surfaces, obstacles.
 ///
-/// Reads a course file and the profile that it may name. Writes one SVG file. Takes no time. Of random ground
+/// Reads a course file and the profile that it may name. Writes one SVG file. Of random ground
 /// there is another course for every seed and episode; scripted and measured ones are always the same.
 #[derive(clap::Args)]
 pub(super) struct DrawArguments {
@@ -51,6 +52,6 @@ pub(super) fn run(arguments: &DrawArguments) -> Result<String, StudyError> {
         course.name,
         course.length_m,
         course.obstacles.len(),
-        arguments.out.display()
+        shown(&arguments.out)
     ))
 }

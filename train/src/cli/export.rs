@@ -4,18 +4,18 @@ use super::replace::Replace;
 use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
-use crate::saved::{Player, SavedPolicy};
+use crate::saved::{PolicyInstance, SavedPolicy};
 use crate::study::{Inputs, distil_policy, prove_table, read_inputs, verdict};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
 use lowgear_env::config::KeyError;
-use lowgear_eval::export::{ExportOptions, Format};
-use lowgear_eval::gather::{Contender, time_difference};
+use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::Family;
-use lowgear_eval::table::{LookupTable, TablePolicy};
+use lowgear_firmware::{ExportOptions, Format};
 use std::path::PathBuf;
 
-/// What is written beside the exported files.
+/// What is written next to the exported files.
 const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
 /// Level of the interval.
 const LEVEL: f64 = 0.95;
@@ -24,7 +24,7 @@ const LEVEL: f64 = 0.95;
 ///
 /// Reads a study file (vehicle, guard, training courses) and a saved policy. A policy that is not a table yet
 /// is distilled first, on training courses; that takes up to a minute. Writes the controller in the formats
-/// asked for, a size sheet and notes; beside the C header also a harness and test vectors, which it compiles
+/// asked for, a size sheet and notes; next to the C header also a harness and test vectors, which it compiles
 /// and checks when there is a C compiler.
 #[derive(clap::Args)]
 pub(super) struct ExportArguments {
@@ -86,7 +86,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     if let Some(bytes) = arguments.bytes {
         inputs.study.table.bytes = bytes as usize;
     }
-    let (file, player) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
+    let (file, instance) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
     let formats = arguments.format.formats();
     let names = formats.iter().map(|format| format.file_name(&prefix));
@@ -98,10 +98,11 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
         }
         _ => {
             let seed = inputs.scenario.seed;
-            let round = distil_policy(&inputs, &file.name, &player, &inputs.study.rule, seed)?.round;
-            let loss = closed_loop(&inputs, &player, &round.table)?;
+            let iteration =
+                distil_policy(&inputs, &file.name, &instance, &inputs.study.rule, seed)?.iteration;
+            let loss = closed_loop(&inputs, &instance, &iteration.table)?;
             inputs.scenario.check_driven()?;
-            (round.table, Some(round.unvisited as usize), loss)
+            (iteration.table, Some(iteration.unvisited as usize), loss)
         }
     };
     let options = ExportOptions { prefix, formats, filled_cells, ..ExportOptions::default() };
@@ -110,9 +111,13 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
 }
 
 /// What the table loses against the policy it was distilled from, both driven over the study's test courses.
-fn closed_loop(inputs: &Inputs, player: &Player, table: &LookupTable) -> Result<String, StudyError> {
+fn closed_loop(
+    inputs: &Inputs,
+    instance: &PolicyInstance,
+    table: &LookupTable,
+) -> Result<String, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
-    let contender = |id: &str, outcomes| Contender {
+    let evaluated = |id: &str, outcomes| EvaluatedPolicy {
         id: id.to_owned(),
         label: id.to_owned(),
         family: Family::Table,
@@ -122,11 +127,11 @@ fn closed_loop(inputs: &Inputs, player: &Player, table: &LookupTable) -> Result<
         diverged_seeds: vec![],
         outcomes: vec![outcomes],
     };
-    let teacher = contender("teacher", suite.outcomes(|| player.clone()));
-    let table = contender("table", suite.outcomes(|| TablePolicy::new(table.clone())));
+    let teacher = evaluated("teacher", suite.outcomes(|| instance.clone()));
+    let table = evaluated("table", suite.outcomes(|| TablePolicy::new(table.clone())));
     let time = time_difference(&table, &teacher, LEVEL).map_err(StudyError::step("comparison"))?;
-    let damage = |c: &Contender| c.outcomes[0].iter().map(|o| o.damage).sum::<f64>();
-    let finished = |c: &Contender| c.outcomes[0].iter().filter(|o| o.cause == Cause::Finished).count();
+    let damage = |c: &EvaluatedPolicy| c.outcomes[0].iter().map(|o| o.damage).sum::<f64>();
+    let finished = |c: &EvaluatedPolicy| c.outcomes[0].iter().filter(|o| o.cause == Cause::Finished).count();
     Ok(format!(
         "\nIn closed loop on {} held-out courses the table takes {:+.2} s per course against its teacher ({} % \
          interval {:+.2} to {:+.2} s), at {:.2} times its gearbox damage; it finishes {}, its teacher {}.\n",

@@ -5,17 +5,18 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use lowgear_env::config::{ConfigError, KeyError, load};
+use lowgear_env::config::{ConfigError, KeyError, load, shown};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::doubts::Doubts;
-use lowgear_field::fit::{Conditions, fit};
+use lowgear_report::plot::plot_svg;
+use lowgear_sysid::fit::{Conditions, fit};
+use lowgear_sysid::plausibility::Plausibility;
 use std::path::{Path, PathBuf};
 
 /// Fit a vehicle file to logs of the real vehicle.
 ///
 /// Reads a vehicle file to start from and logs (CSV with headings such as time_s, motor_speed_rad_s, duty; other names
 /// by --mapping), driven after the sheet of `lowgear recipes`. Writes the vehicle file with fitted values, their
-/// standard errors, what the logs cannot tell and ranges for training; beside it a course file with the surfaces and a picture
+/// standard errors, what the logs cannot tell and ranges for training; next to it a course file with the surfaces and a picture
 /// of the residuals. Takes seconds; logs of a gigabyte a few more.
 #[derive(clap::Args)]
 pub(super) struct FitArguments {
@@ -48,19 +49,19 @@ pub(super) fn temperature(text: &str) -> Result<f64, String> {
 
 pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let start: VehicleConfig = load(&arguments.vehicle)?;
-    let beside = |suffix: &str| named_beside(&arguments.out, suffix);
-    let (picture, course_file) = (beside("fit.svg"), beside("course.toml"));
+    let sibling = |suffix: &str| sibling_named(&arguments.out, suffix);
+    let (picture, course_file) = (sibling("fit.svg"), sibling("course.toml"));
     let inputs = arguments.logs.iter().chain([&arguments.vehicle]).chain(arguments.reading.file());
     arguments.replace.outputs(inputs).check_all([&arguments.out, &picture, &course_file])?;
     let reporter = Reporter::new();
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&start, &arguments.logs, &mapping, &reporter)?;
-    refuse(&Doubts::of(&start, &collected.runs), arguments.accept_misfit)?;
+    refuse(&Plausibility::of(&start, &collected.runs), arguments.accept_misfit)?;
     let conditions =
         Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c, ..Conditions::default() };
     let found =
         fit(&start, &collected, conditions, |line| reporter.line(line)).map_err(StudyError::step("fit"))?;
-    refuse(&found.doubts, arguments.accept_misfit)?;
+    refuse(&found.plausibility, arguments.accept_misfit)?;
     let names: Vec<String> = arguments
         .logs
         .iter()
@@ -69,23 +70,23 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     let text =
         found.vehicle_text(&start, &names, &notes).map_err(|error| out_of_range(&arguments.out, error))?;
     write_atomically(&arguments.out, text.as_bytes())?;
-    write_atomically(&picture, found.svg().as_bytes())?;
+    write_atomically(&picture, plot_svg(&found.plot()).as_bytes())?;
     let mut out = format!(
         "{}\nvehicle: {}\nresiduals: {}\n",
         found.findings(&notes),
-        arguments.out.display(),
-        picture.display()
+        shown(&arguments.out),
+        shown(&picture)
     );
     if let Some(course) = found.course_text() {
         write_atomically(&course_file, course.as_bytes())?;
-        out.push_str(&format!("surfaces: {}\n", course_file.display()));
+        out.push_str(&format!("surfaces: {}\n", shown(&course_file)));
     }
     Ok(out)
 }
 
 /// Ends a fit that is worth nothing before anything is written.
-fn refuse(doubts: &Doubts, accepted: bool) -> Result<(), StudyError> {
-    if accepted || doubts.refused.is_empty() {
+fn refuse(plausibility: &Plausibility, accepted: bool) -> Result<(), StudyError> {
+    if accepted || plausibility.refused.is_empty() {
         return Ok(());
     }
     Err(StudyError::Step {
@@ -93,7 +94,7 @@ fn refuse(doubts: &Doubts, accepted: bool) -> Result<(), StudyError> {
         problem: format!(
             "the logs do not fit this vehicle, nothing was written\n  {}\n  hint: mend the log, its mapping or the vehicle file; with --accept-misfit the \
              file is written all the same, with this at its head",
-            doubts.refused.join("\n  ")
+            plausibility.refused.join("\n  ")
         ),
     })
 }
@@ -104,7 +105,7 @@ fn out_of_range(file: &Path, error: KeyError) -> StudyError {
 }
 
 /// `vehicle.toml` and `fit.svg` become `vehicle-fit.svg`.
-pub(super) fn named_beside(file: &Path, suffix: &str) -> PathBuf {
+pub(super) fn sibling_named(file: &Path, suffix: &str) -> PathBuf {
     let stem = file.file_stem().unwrap_or_default().to_string_lossy();
     file.with_file_name(format!("{stem}-{suffix}"))
 }

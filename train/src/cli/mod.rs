@@ -6,21 +6,22 @@ mod draw;
 mod drive;
 mod export;
 mod fit;
-mod gap;
+mod init;
 mod recipes;
 mod replace;
 mod replay;
-mod sheet;
+mod report;
 mod study;
 mod sweep;
+mod validate;
 mod why;
 
 use crate::error::StudyError;
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
-use crate::terminal::{hand_out, tell, unless_closed};
+use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{Parser, Subcommand};
-use lowgear_env::config::{escaped, escaped_lines};
+use lowgear_env::config::escaped;
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -57,11 +58,12 @@ enum Command {
     Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
+    Report(report::ReportArguments),
     Export(export::ExportArguments),
-    Sheet(sheet::SheetArguments),
+    Init(init::InitArguments),
     Recipes(recipes::RecipesArguments),
     Fit(fit::FitArguments),
-    Gap(gap::GapArguments),
+    Validate(validate::ValidateArguments),
     Replay(replay::ReplayArguments),
 }
 
@@ -74,11 +76,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             if error.use_stderr() {
-                let _ = error.print();
+                let _ = escaped_refusal(error, &typed).print();
                 return ExitCode::from(EXIT_USAGE);
             }
             let printed = error.print().and_then(|()| std::io::stdout().flush());
-            return ExitCode::from(handed_out(unless_closed(printed)));
+            return ExitCode::from(printed_code(unless_closed(printed)));
         }
     };
     let outcome = match arguments.command {
@@ -88,37 +90,36 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
+        Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
-        Command::Sheet(a) => sheet::run(&a),
+        Command::Init(a) => init::run(&a),
         Command::Recipes(a) => recipes::run(&a),
         Command::Fit(a) => fit::run(&a),
-        Command::Gap(a) => gap::run(&a),
+        Command::Validate(a) => validate::run(&a),
         Command::Replay(a) => replay::run(&a),
     };
     match outcome {
-        Ok(text) => ExitCode::from(handed_out(hand_out(&text))),
+        Ok(text) => ExitCode::from(printed_code(print_result(&text))),
         Err(error) => {
-            tell(&format!("error: {}", printable(&error.to_string(), &typed)));
+            print_message(&format!("error: {error}"));
             ExitCode::from(exit_code(&error))
         }
     }
 }
 
 /// The exit code after results were written to standard output: lost results are an error.
-fn handed_out(written: std::io::Result<()>) -> u8 {
+fn printed_code(written: std::io::Result<()>) -> u8 {
     let Err(reason) = written else { return EXIT_DONE };
-    tell(&format!(
+    print_message(&format!(
         "error: standard output: {reason}; the results are not whole there\n  hint: check that the disk is not full"
     ));
     EXIT_FILES
 }
 
-/// A message for the terminal: a name with control characters moves no cursor, and one with line breaks that was typed
-/// forges no line.
-fn printable(message: &str, typed: &[OsString]) -> String {
-    let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
-    let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
-    escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
+/// The same usage error with the arguments escaped.
+fn escaped_refusal(refusal: clap::Error, typed: &[OsString]) -> clap::Error {
+    let shown = typed.iter().map(|argument| escaped(&argument.to_string_lossy()));
+    Arguments::try_parse_from(shown).err().unwrap_or(refusal)
 }
 
 fn exit_code(error: &StudyError) -> u8 {
@@ -126,7 +127,7 @@ fn exit_code(error: &StudyError) -> u8 {
     use lowgear_env::CourseError;
     use lowgear_env::config::ConfigError;
     use lowgear_env::terrain::ProfileError;
-    use lowgear_field::log::LogError;
+    use lowgear_sysid::log::LogError;
     match error {
         StudyError::Course(CourseError::Profile(ProfileError::Unreadable { reason, .. }))
             if reason.is_io_error() =>
@@ -171,23 +172,21 @@ fn policy(
     inputs: &Inputs,
     word: &str,
     vehicles: OtherVehicle,
-) -> Result<(PolicyFile, crate::saved::Player), StudyError> {
+) -> Result<(PolicyFile, crate::saved::PolicyInstance), StudyError> {
     let gears = inputs.scenario.gears();
     if word == crate::study::HAND {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
-        let player = saved.player(gears).map_err(StudyError::step("hand-rule"))?;
-        return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), player));
+        let instance = saved.instantiate(gears).map_err(StudyError::step("hand-rule"))?;
+        return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));
     }
     let path = Path::new(word);
     let exported = path.extension().and_then(|end| end.to_str()).filter(|end| *end != "json");
-    match exported {
-        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end),
-        _ => {
-            let (saved, player) = PolicyFile::load(path, gears)?;
-            vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
-            Ok((saved, player))
-        }
-    }
+    let (saved, instance) = match exported {
+        Some(end) if !path.is_dir() => crate::exported::load(inputs, path, end)?,
+        _ => PolicyFile::load(path, gears)?,
+    };
+    vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
+    Ok((saved, instance))
 }
 
 #[cfg(test)]

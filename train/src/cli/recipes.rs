@@ -3,15 +3,15 @@
 use super::replace::Replace;
 use crate::error::StudyError;
 use crate::store::write_atomically;
-use lowgear_env::config::load;
+use lowgear_env::config::{load, shown};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_field::recipes::{sheet_html, sheet_text};
+use lowgear_report::recipes::{sheet_html, sheet_text};
 use std::path::PathBuf;
 
 /// Print the sheet of short runs that tell what a vehicle file needs.
 ///
 /// Reads a vehicle file for its gears, motor and weight. Writes the sheet as plain text to standard output, or with --out as a
-/// page to print (HTML): what to drive, for how long, what to write into the log, and the cautions. Takes no time.
+/// page to print (HTML): what to drive, for how long, what to write into the log, and the cautions.
 #[derive(clap::Args)]
 pub(super) struct RecipesArguments {
     /// Vehicle file (TOML)
@@ -29,7 +29,7 @@ pub(super) fn run(arguments: &RecipesArguments) -> Result<String, StudyError> {
         Some(file) => {
             arguments.replace.outputs([&arguments.vehicle]).check(file)?;
             write_atomically(file, sheet_html(&vehicle).as_bytes())?;
-            Ok(format!("sheet: {}\n", file.display()))
+            Ok(format!("sheet: {}\n", shown(file)))
         }
         None => Ok(sheet_text(&vehicle)),
     }

@@ -3,20 +3,21 @@
 use super::EXIT_STOPPED;
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::stop::StopRequest;
 use crate::study::{Options, run as run_study};
-use crate::watch::StopRequest;
-use lowgear_env::config::in_range;
+use lowgear_env::config::{in_range, shown};
 use std::path::PathBuf;
 
 /// Run a whole study: tune the rules, train the learners, compare, report, export.
 ///
-/// Reads the study file and the vehicle and course files that it names. Writes a run folder: study.toml, a
-/// folder per learner and seed, episodes.csv, summary.json, report.html, table/ and firmware/. The
-/// demonstration takes some eight minutes on two cores, with --quick some ten seconds of processor time.
+/// Reads the study file and the vehicle and course files that it names. Writes a run folder: resolved.toml
+/// (the whole configuration, which can be given as the study file again), a folder per learner and seed,
+/// episodes.csv, summary.json, figures.json, report.html, table/ and firmware/. The time it takes grows with
+/// the budgets in the study file.
 ///
 /// For a night: `lowgear study FILE --effort 50 --hours 8`. Ctrl-C or SIGTERM stops at the next checkpoint
-/// (exit code 4), a power cut costs a minute; the same command with --resume goes on as if nothing had
-/// happened. Same seed, same bytes, unless --hours cuts a run short.
+/// (exit code 4), a power cut costs a minute; the same command with --resume continues bit for bit. Same
+/// seed, same bytes, unless --hours cuts a run short.
 #[derive(clap::Args)]
 pub(super) struct StudyArguments {
     /// Study file (TOML)
@@ -30,14 +31,14 @@ pub(super) struct StudyArguments {
     /// Multiply every budget of steps, and the schedules over them, by this factor, 0.001 to 10000
     #[arg(long, value_name = "FACTOR", conflicts_with = "quick")]
     effort: Option<f64>,
-    /// Most hours for tuning and training, 0.001 to 10000: rules and learners have equal parts, and whoever
-    /// has used up his own ends with his best policy so far; comparison and report come on top
+    /// Most hours for tuning and training, 0.001 to 10000, in equal shares for rules and learners: one that
+    /// has used up its share ends with its best policy so far; comparison and report come on top
     #[arg(long, value_name = "H")]
     hours: Option<f64>,
-    /// Search for settings first, over the ranges of the study file's [search], with the same budget for
-    /// every rule and learner; the study then uses what was found (search.csv, study.toml)
+    /// Search for hyper-parameters first, over the ranges of the study file's [hyper-search], with the same budget for
+    /// every rule and learner; the study then uses what was found (hyper-search.csv, resolved.toml)
     #[arg(long, conflicts_with = "hours")]
-    search: bool,
+    hyper_search: bool,
     /// Continue an interrupted run in its folder
     #[arg(long)]
     resume: bool,
@@ -53,7 +54,7 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
     let options = Options {
         out: arguments.out.clone(),
         quick: arguments.quick,
-        search: arguments.search,
+        hyper_search: arguments.hyper_search,
         effort: arguments.effort,
         hours: arguments.hours,
         resume: arguments.resume,
@@ -62,5 +63,5 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
     };
     let (table, folder) = run_study(&arguments.file, &options, &Reporter::new())?;
     let report = folder.join("report.html");
-    Ok(format!("{table}\nreport: {}\n", report.display()))
+    Ok(format!("{table}\nreport: {}\n", shown(&report)))
 }

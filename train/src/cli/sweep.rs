@@ -3,15 +3,15 @@
 use super::EXIT_STOPPED;
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::stop::StopRequest;
 use crate::sweep::{
-    Place, SlurmOptions, Sweep, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
+    SlurmOptions, Sweep, SweepFolder, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
 };
-use crate::watch::StopRequest;
-use lowgear_env::config::KeyError;
+use lowgear_env::config::{KeyError, check_path, shown};
 use std::path::{Path, PathBuf};
 use std::thread;
 
-/// Run many studies from one file and show what they show together.
+/// Run a parameter sweep and summarise it.
 ///
 /// Reads a sweep file: a study and what is varied in it, as axes. Every combination of values is one job, an
 /// ordinary study in jobs/0001, jobs/0002 and so on, that depends on no other. Writes points.csv, summary.json
@@ -31,7 +31,7 @@ pub(super) struct SweepArguments {
     /// Write the command of every job, one per line, with whole paths: each runs in any working directory
     #[arg(long, group = "what")]
     list: bool,
-    /// Tell which jobs are done, running, failed or waiting
+    /// List which jobs are done, running, failed or waiting
     #[arg(long, group = "what")]
     status: bool,
     /// Put together what is done, without doing any job
@@ -53,7 +53,7 @@ pub(super) struct SweepArguments {
 
 pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     let sweep = Sweep::read(&arguments.file)?;
-    let place = Place::new(&sweep, arguments.out.as_deref());
+    let place = SweepFolder::new(&sweep, arguments.out.as_deref());
     if let Some(job) = arguments.job.filter(|job| !(1..=sweep.jobs()).contains(job)) {
         return Err(KeyError::new("--job", job, format!("1 to {}", sweep.jobs())).into());
     }
@@ -82,7 +82,7 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
     }
     if let Some(job) = arguments.job {
         run_one(&sweep, &place, job, &options, &reporter)?;
-        return Ok(format!("job {job} ({}): {}\n", sweep.words(job), place.job(job).display()));
+        return Ok(format!("job {job} ({}): {}\n", sweep.words(job), shown(&place.job(job))));
     }
     let failed = run_all(&sweep, &place, &options, &reporter)?;
     let text = merged(&sweep, &place)?;
@@ -95,15 +95,15 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
         "{} of {} jobs failed; the others are in {}\n{}\n  hint: the same command tries them again",
         failed.len(),
         sweep.jobs(),
-        place.path.join("report.html").display(),
+        shown(&place.path.join("report.html")),
         names.join("\n")
     );
     Err(StudyError::Step { step: "sweep", problem })
 }
 
-fn merged(sweep: &Sweep, place: &Place) -> Result<String, StudyError> {
+fn merged(sweep: &Sweep, place: &SweepFolder) -> Result<String, StudyError> {
     let merged = merge(sweep, place)?;
-    Ok(format!("{}\nreport: {}\n", merged.text, merged.report.display()))
+    Ok(format!("{}\nreport: {}\n", merged.text, shown(&merged.report)))
 }
 
 /// A command per job, for any working directory. The paths stand on standard output alone, in no file.
@@ -111,7 +111,10 @@ fn list(sweep: &Sweep, arguments: &SweepArguments) -> Result<String, StudyError>
     let program = std::env::current_exe().map_err(StudyError::step("list"))?;
     let here = |path: &Path| std::path::absolute(path).map_err(StudyError::step("list"));
     // Without --out the folder is below the working directory of each call; so it is named here.
-    let out = here(&Place::new(sweep, arguments.out.as_deref()).path)?;
+    let out = here(&SweepFolder::new(sweep, arguments.out.as_deref()).path)?;
+    // A line break in a path would end the command early.
+    check_path("FILE", &sweep.file)?;
+    check_path("--out", &out)?;
     let threads = arguments.threads.map_or_else(String::new, |n| format!(" --threads {n}"));
     let command =
         format!("{} sweep {} --out {}{threads}", quoted(&program), quoted(&here(&sweep.file)?), quoted(&out));

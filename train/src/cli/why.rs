@@ -1,44 +1,44 @@
 //! `lowgear drive --why`: what was known, weighed and allowed at some ticks of a run.
 
 use crate::error::StudyError;
-use crate::saved::{Player, PolicyFile, SavedPolicy};
+use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
-use lowgear_agents::reasons::Reasons;
+use lowgear_agents::policy::explain::Explain;
+use lowgear_agents::table::LookupTable;
 use lowgear_env::config::KeyError;
 use lowgear_env::{Drive, TraceRow, World, request_name};
-use lowgear_eval::table::LookupTable;
 use lowgear_onboard::{Feature, Features, Request};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 /// A moment, or a span of time, s.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Span {
+pub(super) struct TimeSpan {
     from_s: f64,
     to_s: f64,
 }
 
-impl std::str::FromStr for Span {
+impl std::str::FromStr for TimeSpan {
     type Err = String;
 
-    fn from_str(text: &str) -> Result<Span, String> {
+    fn from_str(text: &str) -> Result<TimeSpan, String> {
         let (from, to) = text.split_once("..").unwrap_or((text, text));
         let number = |word: &str| word.trim().parse::<f64>().ok().filter(|s| s.is_finite() && *s >= 0.0);
         match (number(from), number(to)) {
-            (Some(from_s), Some(to_s)) if from_s <= to_s => Ok(Span { from_s, to_s }),
+            (Some(from_s), Some(to_s)) if from_s <= to_s => Ok(TimeSpan { from_s, to_s }),
             _ => Err("allowed is a time in s, as 12.5, or two, as 12..13.5, from 0 on".to_owned()),
         }
     }
 }
 
 /// Notes what a policy is asked and why it answers as it does.
-pub(super) struct Notes {
-    span: Span,
-    asked: Vec<Asked>,
+pub(super) struct DecisionNotes {
+    span: TimeSpan,
+    asked: Vec<DecisionQuery>,
     visits: Option<(LookupTable, Vec<u32>)>,
 }
 
-struct Asked {
+struct DecisionQuery {
     /// Tick that the answer held for.
     tick: usize,
     features: Features,
@@ -46,12 +46,12 @@ struct Asked {
     lines: Vec<String>,
 }
 
-impl Notes {
-    /// Notes over `span`. For a table the visits of its cells are read from beside its file, if they are there.
+impl DecisionNotes {
+    /// Notes over `span`. For a table the visits of its cells are read from next to its file, if they are there.
     ///
     /// # Errors
     /// [`StudyError`] when they are there and do not fit the table.
-    pub(super) fn new(span: Span, policy: &PolicyFile, word: &str) -> Result<Notes, StudyError> {
+    pub(super) fn new(span: TimeSpan, policy: &PolicyFile, word: &str) -> Result<DecisionNotes, StudyError> {
         let visits = match &policy.policy {
             SavedPolicy::Table(text) => {
                 let table = LookupTable::from_json(text).map_err(StudyError::step("table"))?;
@@ -59,11 +59,11 @@ impl Notes {
             }
             _ => None,
         };
-        Ok(Notes { span, asked: Vec::new(), visits })
+        Ok(DecisionNotes { span, asked: Vec::new(), visits })
     }
 
-    /// Notes the decision that `player` is about to take.
-    pub(super) fn ask(&mut self, drive: &Drive, player: &Player) {
+    /// Notes the decision that `instance` is about to take.
+    pub(super) fn ask(&mut self, drive: &Drive, instance: &PolicyInstance) {
         let tick = drive.ticks() as usize;
         let tick_s = drive.vehicle().tick_s;
         let (begins_s, ends_s) = (tick as f64 * tick_s, (tick + 1) as f64 * tick_s);
@@ -75,7 +75,7 @@ impl Notes {
             self.asked.clear();
         }
         let (features, mask) = (*drive.observation(), drive.mask());
-        let mut lines = player.clone().reasons(&features, mask);
+        let mut lines = instance.clone().explain(&features, mask);
         if let Some((table, visits)) = &self.visits {
             let cell = table.cell(&features);
             lines.push(match visits[cell] {
@@ -83,14 +83,14 @@ impl Notes {
                 n => format!("cell {cell} was visited {n} times when the table was made"),
             });
         }
-        self.asked.push(Asked { tick, features, mask, lines });
+        self.asked.push(DecisionQuery { tick, features, mask, lines });
     }
 
     /// Everything about the ticks of the span.
     ///
     /// # Errors
     /// When the run was over before the span.
-    pub(super) fn told(&self, rows: &[TraceRow]) -> Result<String, StudyError> {
+    pub(super) fn text(&self, rows: &[TraceRow]) -> Result<String, StudyError> {
         let first = rows.iter().position(|row| row.time_s >= self.span.from_s - 1e-9);
         let Some(first) = first else {
             let end_s = rows.last().map_or(0.0, |row| row.time_s);
@@ -111,7 +111,7 @@ impl Notes {
     }
 }
 
-fn tick(out: &mut String, row: &TraceRow, asked: Option<&Asked>) {
+fn tick(out: &mut String, row: &TraceRow, asked: Option<&DecisionQuery>) {
     let _ = write!(
         out,
         "{:.2} s at {:.3} m, {}, grade {:.1} degrees, gear {}: ",
@@ -132,7 +132,7 @@ fn tick(out: &mut String, row: &TraceRow, asked: Option<&Asked>) {
     }
 }
 
-/// The visits of each cell, from `visits.csv` beside the file or in the folder of a policy.
+/// The visits of each cell, from `visits.csv` next to the file or in the folder of a policy.
 fn read_visits(policy: &Path, cells: usize) -> Result<Option<Vec<u32>>, StudyError> {
     let folder = if policy.is_dir() { policy } else { policy.parent().unwrap_or(Path::new(".")) };
     let file: PathBuf = folder.join("visits.csv");
@@ -145,7 +145,7 @@ fn read_visits(policy: &Path, cells: usize) -> Result<Option<Vec<u32>>, StudyErr
     match visits.filter(|visits| visits.len() == cells) {
         Some(visits) => Ok(Some(visits)),
         None => {
-            let problem = format!("not the visits of the {cells} cells of the table beside it; remove it");
+            let problem = format!("not the visits of the {cells} cells of the table next to it; remove it");
             Err(StoreError::Content { file, problem }.into())
         }
     }
@@ -157,9 +157,9 @@ mod tests {
 
     #[test]
     fn a_span_is_a_time_or_two_in_order() {
-        let span = |text: &str| text.parse::<Span>();
-        assert_eq!(span("12.5"), Ok(Span { from_s: 12.5, to_s: 12.5 }));
-        assert_eq!(span("3..4.5"), Ok(Span { from_s: 3.0, to_s: 4.5 }));
+        let span = |text: &str| text.parse::<TimeSpan>();
+        assert_eq!(span("12.5"), Ok(TimeSpan { from_s: 12.5, to_s: 12.5 }));
+        assert_eq!(span("3..4.5"), Ok(TimeSpan { from_s: 3.0, to_s: 4.5 }));
         for wrong in ["", "..", "4..3", "-1", "nan", "1..inf", "soon"] {
             assert!(span(wrong).is_err(), "{wrong}");
         }

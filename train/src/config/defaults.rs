@@ -3,12 +3,12 @@
 //! Lists with an entry per gear stay empty until the vehicle is known; [`StudyConfig::for_gears`] then fills them in.
 
 use super::{
-    ContextualConfig, DqnTraining, LearnersConfig, PpoTraining, QuickConfig, StudyConfig, TableConfig,
-    TabularConfig, TrimConfig, TuningConfig,
+    ContextualConfig, DqnTraining, EdgeRefinementConfig, LearnersConfig, PpoTraining, QuickConfig,
+    StudyConfig, TableConfig, TabularConfig, TuningConfig,
 };
 use crate::search::SearchBudget;
 use lowgear_agents::dqn::{DqnConfig, Schedule};
-use lowgear_agents::grid::GridAxis;
+use lowgear_agents::policy::grid::GridAxis;
 use lowgear_agents::ppo::PpoConfig;
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularSettings};
@@ -53,7 +53,7 @@ pub(super) const fn contextual_budget() -> SearchBudget {
     budget(120, 16, 48, 0.05)
 }
 
-pub(super) const fn trim_budget() -> SearchBudget {
+pub(super) const fn edge_refinement_budget() -> SearchBudget {
     SearchBudget { validate_every: 6, ..budget(60, 16, 96, 0.03) }
 }
 
@@ -117,8 +117,8 @@ pub(super) fn ppo_settings() -> PpoConfig {
     PpoConfig {
         hidden: vec![32, 32],
         gamma_per_s: 0.95,
-        worlds: 4,
-        round: 4096,
+        num_envs: 4,
+        n_steps: 4096,
         epochs: 6,
         learning_rate: Schedule::linear(5e-4, 5e-5, 200_000),
         entropy_weight: Schedule::linear(3e-3, 0.0, 200_000),
@@ -148,7 +148,6 @@ impl Default for LearnersConfig {
                 settings: tabular_settings(),
                 grid: vec![],
             }),
-            rollout: None,
             dqn: Some(DqnTraining {
                 decisions: dqn_decisions(),
                 validate_every: dqn_validate_every(),
@@ -181,12 +180,15 @@ impl Default for TableConfig {
         ];
         TableConfig {
             bytes: 420,
-            rounds: 8,
+            iterations: 8,
             courses: 100,
             shift_weight: 2.0,
             features: features.map(str::to_owned).to_vec(),
             prefix: "lowgear".to_owned(),
-            trim: Some(TrimConfig { budget: trim_budget(), stress_factor: stress_factor() }),
+            edge_refinement: Some(EdgeRefinementConfig {
+                budget: edge_refinement_budget(),
+                stress_factor: stress_factor(),
+            }),
         }
     }
 }
@@ -304,8 +306,7 @@ impl StudyConfig {
     pub fn for_gears(mut self, gears: usize) -> StudyConfig {
         self.rule = rule_for(self.rule, gears);
         let learners = &mut self.learners;
-        let tabular = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
-        let grids = tabular.chain(learners.rollout.iter_mut().map(|rollout| &mut rollout.grid));
+        let grids = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
         grids.filter(|grid| grid.is_empty()).for_each(|grid| *grid = grid_for(gears));
         self
     }
@@ -319,7 +320,7 @@ mod tests {
 
     /// What the demonstration has and nobody has by default.
     fn without_its_extras(mut study: StudyConfig) -> StudyConfig {
-        (study.search, study.robustness) = (None, None);
+        (study.hyper_search, study.robustness) = (None, None);
         study.episode = lowgear_env::EpisodeConfig::default();
         study
     }

@@ -40,7 +40,7 @@ impl Effort {
 impl StudyConfig {
     /// The study as `--quick` runs it.
     #[must_use]
-    pub fn quickened(mut self) -> StudyConfig {
+    pub fn with_quick_budget(mut self) -> StudyConfig {
         let quick = self.quick;
         self.training_seeds = quick.training_seeds;
         self.validation_courses = quick.validation_courses;
@@ -57,7 +57,8 @@ impl StudyConfig {
         let tuning = &mut self.tuning;
         let own = tuning.speed_budget.iter_mut().chain(&mut tuning.load_budget).chain([&mut tuning.budget]);
         let contextual = self.learners.contextual.iter_mut().map(|contextual| &mut contextual.budget);
-        own.chain(contextual).chain(self.table.trim.iter_mut().map(|trim| &mut trim.budget))
+        own.chain(contextual)
+            .chain(self.table.edge_refinement.iter_mut().map(|refinement| &mut refinement.budget))
     }
 
     /// The study with every budget of steps, and every schedule over steps, multiplied by `factor`.
@@ -65,16 +66,12 @@ impl StudyConfig {
     pub fn with_effort(mut self, factor: f64) -> StudyConfig {
         let effort = Effort(factor);
         self.search_budgets().for_each(|budget| effort.search(budget));
-        self.search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
+        self.hyper_search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
         let learners = &mut self.learners;
         if let Some(tabular) = &mut learners.tabular {
             effort.steps(&mut tabular.episodes);
             effort.validations(&mut tabular.validate_every, tabular.episodes);
             effort.span(&mut tabular.settings.epsilon.decisions);
-        }
-        if let Some(rollout) = &mut learners.rollout {
-            effort.steps(&mut rollout.episodes);
-            rollout.settings.round = rollout.settings.round.min(rollout.episodes);
         }
         if let Some(dqn) = &mut learners.dqn {
             effort.steps(&mut dqn.decisions);

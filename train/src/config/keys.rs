@@ -2,7 +2,7 @@
 
 use crate::search::SearchBudget;
 use lowgear_agents::dqn::DqnError;
-use lowgear_agents::grid::{GridAxis, GridError, MAX_CELLS};
+use lowgear_agents::policy::grid::{GridAxis, GridError, MAX_CELLS};
 use lowgear_agents::ppo::PpoError;
 use lowgear_agents::range::OutOfRange;
 use lowgear_agents::rule::RuleError;
@@ -10,7 +10,7 @@ use lowgear_agents::tabular::TabularError;
 use lowgear_env::config::{KeyError, in_range};
 use lowgear_onboard::MAX_AXES;
 
-pub(super) fn range_key(e: &OutOfRange) -> KeyError {
+fn range_key(e: &OutOfRange) -> KeyError {
     KeyError::new(e.key.as_str(), e.value, format!("{} to {} {}", e.low, e.high, e.unit).trim_end())
 }
 

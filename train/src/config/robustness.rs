@@ -5,8 +5,8 @@ use lowgear_env::config::{Check, KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Altered worlds in which the exported table is compared with the tuned load-ratio rule: every mass with every
-/// charge, every tilt bias with every tacho noise, every latency with every state of wear. Left out, no such maps
+/// Perturbed conditions in which the exported table is compared with the tuned load-ratio rule: every mass with every
+/// charge, every tilt bias with every encoder noise, every latency with every state of wear. Left out, no such maps
 /// are made.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -19,8 +19,8 @@ pub struct RobustnessConfig {
     pub charge: Vec<f64>,
     /// Offsets of the tilt sensor, degrees, -20 to 20.
     pub tilt_bias_deg: Vec<f64>,
-    /// Shares of tacho pulses lost or doubled, standard deviation relative to the count, 0 to 0.5.
-    pub tacho_noise: Vec<f64>,
+    /// Shares of encoder pulses lost or doubled, standard deviation relative to the count, 0 to 0.5.
+    pub encoder_noise: Vec<f64>,
     /// Ticks by which readings are later than the vehicle file says, 0 to 3.
     pub latency_ticks: Vec<u8>,
     /// States of wear of gears, dogs and selector, from 0 (as in the vehicle file) to 1 (efficiencies a fifth
@@ -39,7 +39,7 @@ impl Check for RobustnessConfig {
             ("mass-factor", &self.mass_factor, 0.2, 5.0, ""),
             ("charge", &self.charge, 0.0, 1.0, ""),
             ("tilt-bias-deg", &self.tilt_bias_deg, -20.0, 20.0, "°"),
-            ("tacho-noise", &self.tacho_noise, 0.0, 0.5, ""),
+            ("encoder-noise", &self.encoder_noise, 0.0, 0.5, ""),
             ("latency-ticks", &latency, 0.0, 3.0, "ticks"),
             ("wear", &self.wear, 0.0, 1.0, ""),
         ] {

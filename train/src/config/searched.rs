@@ -1,6 +1,6 @@
-//! What `--search` is given: the budget of a search over settings, equal for every contender, and ranges.
+//! What `--hyper-search` is given: the budget of a search over hyper-parameters, equal for every policy, and ranges.
 
-use super::{Contender, Setting, StudyConfig, count};
+use super::{PolicyKind, Setting, StudyConfig, count};
 use lowgear_env::config::KeyError;
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
@@ -8,18 +8,18 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use toml::Value;
 
-/// Search over settings by successive halving, the same budget for every contender; `--search` carries it
+/// Search over hyper-parameters by successive halving, the same budget for every policy; `--hyper-search` carries it
 /// out before the study.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct SearchConfig {
-    /// Trials of each contender, 2 to 1000; the first is the study as it stands, the others are drawn.
-    pub trials: u64,
-    /// From one rung to the next one trial in so many goes on, 2 to 10.
+pub struct HyperSearchConfig {
+    /// Candidates of each policy, 2 to 1000; the first is the study as it stands, the others are drawn.
+    pub candidates: u64,
+    /// From one rung to the next one candidate in so many goes on, 2 to 10.
     pub keep_one_in: u64,
     /// Rungs, 1 to 8.
     pub rungs: u64,
-    /// Controller ticks that a trial has trained for by the end of the first rung; by the end of each next
+    /// Controller ticks that a candidate has trained for by the end of the first rung; by the end of each next
     /// one it has trained for `keep-one-in` times as many.
     pub first_ticks: u64,
     /// Settings of the optimiser that tunes the rule on motor speed.
@@ -35,9 +35,6 @@ pub struct SearchConfig {
     /// Settings under `[learners.ppo]`.
     #[serde(default)]
     pub ppo: Vec<SearchedKey>,
-    /// Settings under `[learners.rollout]`.
-    #[serde(default)]
-    pub rollout: Vec<SearchedKey>,
     /// Settings under `[learners.tabular]`.
     #[serde(default)]
     pub tabular: Vec<SearchedKey>,
@@ -47,7 +44,7 @@ pub struct SearchConfig {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SearchedKey {
-    /// Key below the contender's table, with dots, as in `settings.learning-rate.from`.
+    /// Key below the policy's table, with dots, as in `settings.learning-rate.from`.
     pub key: String,
     /// Values to draw from, in the unit of that key.
     pub range: Range,
@@ -68,7 +65,7 @@ pub enum Range {
     Choice(Vec<Value>),
 }
 
-/// Draws of one trial before its ranges are said not to go together.
+/// Draws of one candidate before its ranges are said not to go together.
 const ATTEMPTS: u64 = 100;
 
 impl Range {
@@ -85,7 +82,7 @@ impl Range {
     }
 
     /// Both ends, or every choice.
-    fn extremes(&self) -> Vec<Value> {
+    fn end_points(&self) -> Vec<Value> {
         match self {
             Range::Linear(ends) | Range::Log(ends) => ends.map(Value::from).to_vec(),
             Range::Integer(ends) => ends.map(Value::from).to_vec(),
@@ -114,41 +111,40 @@ impl Range {
     }
 }
 
-impl SearchConfig {
-    /// The keys of a contender.
+impl HyperSearchConfig {
+    /// The keys of a policy.
     #[must_use]
-    pub fn keys(&self, contender: Contender) -> &[SearchedKey] {
-        match contender {
-            Contender::SpeedRule => &self.speed_rule,
-            Contender::LoadRule => &self.load_rule,
-            Contender::Contextual => &self.contextual,
-            Contender::Dqn => &self.dqn,
-            Contender::Ppo => &self.ppo,
-            Contender::Rollout => &self.rollout,
-            Contender::Tabular => &self.tabular,
+    pub fn keys(&self, policy_kind: PolicyKind) -> &[SearchedKey] {
+        match policy_kind {
+            PolicyKind::SpeedRule => &self.speed_rule,
+            PolicyKind::LoadRule => &self.load_rule,
+            PolicyKind::Contextual => &self.contextual,
+            PolicyKind::Dqn => &self.dqn,
+            PolicyKind::Ppo => &self.ppo,
+            PolicyKind::Tabular => &self.tabular,
         }
     }
 
-    /// Trials in rung number `rung`, from 0.
+    /// Candidates in rung number `rung`, from 0.
     #[must_use]
-    pub fn trials_in(&self, rung: u64) -> u64 {
-        (self.trials / self.keep_one_in.pow(rung as u32)).max(1)
+    pub fn candidates_in(&self, rung: u64) -> u64 {
+        (self.candidates / self.keep_one_in.pow(rung as u32)).max(1)
     }
 
-    /// Controller ticks that a trial has trained for by the end of rung number `rung`, from 0.
+    /// Controller ticks that a candidate has trained for by the end of rung number `rung`, from 0.
     #[must_use]
     pub fn ticks_by(&self, rung: u64) -> u64 {
         self.first_ticks.saturating_mul(self.keep_one_in.pow(rung as u32))
     }
 
-    /// Ticks of all trials of one contender together.
+    /// Ticks of all candidates of one policy together.
     #[must_use]
     pub fn ticks(&self) -> u64 {
         let fresh = |rung: u64| self.ticks_by(rung) - rung.checked_sub(1).map_or(0, |r| self.ticks_by(r));
-        (0..self.rungs).map(|rung| self.trials_in(rung) * fresh(rung)).sum()
+        (0..self.rungs).map(|rung| self.candidates_in(rung) * fresh(rung)).sum()
     }
 
-    /// Settings of trial number `trial`, from 1: none for the first, which is the study as it stands, drawn
+    /// Settings of candidate number `candidate`, from 1: none for the first, which is the study as it stands, drawn
     /// from the ranges for the others, again when they do not go together.
     ///
     /// # Errors
@@ -156,25 +152,25 @@ impl SearchConfig {
     pub fn settings(
         &self,
         study: &StudyConfig,
-        contender: Contender,
-        trial: u64,
+        policy_kind: PolicyKind,
+        candidate: u64,
     ) -> Result<Vec<Setting>, KeyError> {
-        if trial == 1 {
+        if candidate == 1 {
             return Ok(vec![]);
         }
-        let keys = self.keys(contender);
-        let mut rng = Seed(study.seed).part(contender as u64).stream(Stream::Optimise, trial);
+        let keys = self.keys(policy_kind);
+        let mut rng = Seed(study.seed).part(policy_kind as u64).stream(Stream::Optimise, candidate);
         let mut problem = None;
         for _ in 0..ATTEMPTS {
             let drawn: Vec<Setting> =
                 keys.iter().map(|k| (k.key.clone(), k.range.at(rng.random::<f64>()))).collect();
-            match contender.with(study, &drawn) {
+            match policy_kind.with(study, &drawn) {
                 Ok(_) => return Ok(drawn),
                 Err(e) => problem = Some(e),
             }
         }
         let problem = problem.map_or_else(String::new, |e| e.to_string());
-        Err(KeyError::new(contender.name(), problem, "ranges whose values go together"))
+        Err(KeyError::new(policy_kind.name(), problem, "ranges whose values go together"))
     }
 
     /// Checks budget and ranges against the study.
@@ -182,33 +178,33 @@ impl SearchConfig {
     /// # Errors
     /// The first key that does not fit, below `search`.
     pub(super) fn check(&self, study: &StudyConfig) -> Result<(), KeyError> {
-        count("trials", self.trials, 2, 1000)?;
+        count("candidates", self.candidates, 2, 1000)?;
         count("keep-one-in", self.keep_one_in, 2, 10)?;
         count("rungs", self.rungs, 1, 8)?;
         count("first-ticks", self.first_ticks, 1, 1_000_000_000_000)?;
-        if self.trials < self.keep_one_in.pow(self.rungs as u32 - 1) {
-            let allowed = "rungs that have a trial left: `trials` at least keep-one-in^(rungs - 1)";
+        if self.candidates < self.keep_one_in.pow(self.rungs as u32 - 1) {
+            let allowed = "rungs that have a candidate left: `candidates` at least keep-one-in^(rungs - 1)";
             return Err(KeyError::new("rungs", self.rungs, allowed));
         }
-        for contender in Contender::all() {
-            let keys = self.keys(contender);
-            if contender.is_in(study) == keys.is_empty() {
+        for policy_kind in PolicyKind::all() {
+            let keys = self.keys(policy_kind);
+            if policy_kind.is_in(study) == keys.is_empty() {
                 let (got, allowed) = if keys.is_empty() {
-                    ("no range", "one or more: every contender of the study is searched for alike")
+                    ("no range", "one or more: every policy of the study is searched for alike")
                 } else {
-                    ("not in this study", "contenders of the study")
+                    ("not in this study", "policies of the study")
                 };
-                return Err(KeyError::new(contender.name(), got, allowed));
+                return Err(KeyError::new(policy_kind.name(), got, allowed));
             }
             for (i, key) in keys.iter().enumerate() {
-                let at = |e: KeyError| e.within(&format!("{}[{i}]", contender.name()));
-                key.check(study, contender).map_err(at)?;
+                let at = |e: KeyError| e.within(&format!("{}[{i}]", policy_kind.name()));
+                key.check(study, policy_kind).map_err(at)?;
                 if keys[..i].iter().any(|other| other.key == key.key) {
                     return Err(at(KeyError::new("key", format!("\"{}\" twice", key.key), "each key once")));
                 }
             }
             if !keys.is_empty() {
-                (2..=self.trials).try_for_each(|t| self.settings(study, contender, t).map(drop))?;
+                (2..=self.candidates).try_for_each(|t| self.settings(study, policy_kind, t).map(drop))?;
             }
         }
         Ok(())
@@ -216,16 +212,16 @@ impl SearchConfig {
 }
 
 impl SearchedKey {
-    fn check(&self, study: &StudyConfig, contender: Contender) -> Result<(), KeyError> {
+    fn check(&self, study: &StudyConfig, policy_kind: PolicyKind) -> Result<(), KeyError> {
         self.range.check()?;
         let quoted = format!("\"{}\"", self.key);
-        if Contender::is_budget(&self.key) {
-            let allowed = "not a budget of steps: every trial has the same ticks";
+        if PolicyKind::is_budget(&self.key) {
+            let allowed = "not a budget of steps: every candidate has the same ticks";
             return Err(KeyError::new("key", quoted, allowed));
         }
-        for value in self.range.extremes() {
+        for value in self.range.end_points() {
             let got = format!("{value} for {quoted}");
-            contender.with(study, &[(self.key.clone(), value)]).map_err(|e| {
+            policy_kind.with(study, &[(self.key.clone(), value)]).map_err(|e| {
                 if e.got == "no such setting" {
                     KeyError::new("key", &quoted, e.allowed)
                 } else {

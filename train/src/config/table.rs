@@ -3,7 +3,7 @@
 use super::keys::{check_budget, count};
 use crate::search::SearchBudget;
 use lowgear_env::config::{Check, KeyError, in_range};
-use lowgear_eval::export::check_export_prefix;
+use lowgear_firmware::check_export_prefix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -14,7 +14,7 @@ pub struct TableConfig {
     /// Bytes that its cells may take.
     pub bytes: usize,
     /// Rounds of dataset aggregation.
-    pub rounds: usize,
+    pub iterations: usize,
     /// Training courses driven in each round.
     pub courses: u64,
     /// Weight of a decision to shift against one to hold of the same duration.
@@ -25,15 +25,15 @@ pub struct TableConfig {
     pub prefix: String,
     /// A search of the distilled table's edges, if it is wanted; it is where there is no table `[table]` at all.
     #[serde(default)]
-    pub trim: Option<TrimConfig>,
+    pub edge_refinement: Option<EdgeRefinementConfig>,
 }
 
 /// A search of the edges of a distilled table, for the return that the table itself earns.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct TrimConfig {
+pub struct EdgeRefinementConfig {
     /// Budget. A step of 0.03 moves an edge of a speed by 30 permille and one of a load or clock by 9 %.
-    #[serde(default = "super::defaults::trim_budget")]
+    #[serde(default = "super::defaults::edge_refinement_budget")]
     pub budget: SearchBudget,
     /// In this search gearbox stress weighs so many times what the reward says, 0 to 1000: speed is soon bought with
     /// wear where only few courses tell what wear costs.
@@ -44,12 +44,12 @@ pub struct TrimConfig {
 impl Check for TableConfig {
     fn check(&self) -> Result<(), KeyError> {
         count("bytes", self.bytes as u64, 16, 1_000_000)?;
-        count("rounds", self.rounds as u64, 1, 100)?;
+        count("iterations", self.iterations as u64, 1, 100)?;
         count("courses", self.courses, 1, 1_000_000)?;
         in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
         check_prefix(&self.prefix)?;
         for (i, name) in self.features.iter().enumerate() {
-            lowgear_agents::grid::feature_by_name(name)
+            lowgear_agents::policy::grid::feature_by_name(name)
                 .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
             if self.features[..i].contains(name) {
                 return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));
@@ -62,11 +62,11 @@ impl Check for TableConfig {
                 "one or more features; those that pay become axes",
             ));
         }
-        self.trim.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("trim"))
+        self.edge_refinement.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("edge-refinement"))
     }
 }
 
-impl Check for TrimConfig {
+impl Check for EdgeRefinementConfig {
     fn check(&self) -> Result<(), KeyError> {
         check_budget(&self.budget).map_err(|e| e.within("budget"))?;
         in_range("stress-factor", self.stress_factor, 0.0, 1000.0, "")

@@ -1,7 +1,7 @@
 //! Training a value network, guided by the tuned rule at first.
 
-use super::guided::{Trainee, Training};
-use super::{Desk, Job, Trained, Workbench};
+use super::guided::{TrainableAgent, Training};
+use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::DqnTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
@@ -35,45 +35,51 @@ impl Job for DqnJob {
         self.config.decisions
     }
 
-    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
+    ) -> Result<TrainingResult, StudyError> {
         let training = Training {
             learner: self.learner(),
             steps: self.config.decisions,
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, desk, kept).map_err(|e| e.to_string()))
+        training.run(context, job_context, |kept| {
+            self.begin(context, job_context, kept).map_err(|e| e.to_string())
+        })
     }
 }
 
 impl DqnJob {
     fn begin(
         &self,
-        bench: &Workbench<'_>,
-        desk: &Desk<'_>,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<DqnTrainee<'_>, DqnError> {
-        let seed = bench.job_seed(5, self.run);
-        let scaler = FeatureScaler::new(bench.gears as u8, self.config.stack);
+    ) -> Result<TrainableDqn<'_>, DqnError> {
+        let seed = context.job_seed(5, self.run);
+        let scaler = FeatureScaler::new(context.gears as u8, self.config.stack);
         let config = &self.config.settings;
-        let world = training_world(&bench.training.for_run(seed));
-        let guide = RuleGuide::new(self.rule.clone(), bench.gears)?;
-        Ok(DqnTrainee {
+        let world = training_world(&context.training.for_run(seed));
+        let guide = RuleGuide::new(self.rule.clone(), context.gears)?;
+        Ok(TrainableDqn {
             dqn: match kept {
                 Some(bytes) => Dqn::load_state(config, bytes)?,
                 None => Dqn::new(config.clone(), scaler.inputs(), 3, seed)?,
             },
             config: &self.config,
-            world: Timed::new(world, &desk.stopwatch, Stage::Learning),
-            guide: Timed::new(guide, &desk.stopwatch, Stage::Acting),
+            world: Timed::new(world, &job_context.stopwatch, Stage::Learning),
+            guide: Timed::new(guide, &job_context.stopwatch, Stage::Acting),
             scaler,
-            tick_s: bench.tick_s(),
+            tick_s: context.tick_s(),
         })
     }
 }
 
 /// The network, its world and its guide.
-struct DqnTrainee<'a> {
+struct TrainableDqn<'a> {
     dqn: Dqn,
     config: &'a DqnTraining,
     world: Timed<Drive>,
@@ -82,7 +88,7 @@ struct DqnTrainee<'a> {
     tick_s: f64,
 }
 
-impl DqnTrainee<'_> {
+impl TrainableDqn<'_> {
     /// The network with its guide at a margin.
     fn policy(&self, margin: f32) -> Result<SavedPolicy, DqnError> {
         let policy = DqnPolicy::new(self.scaler.clone(), self.dqn.target().clone())?;
@@ -90,7 +96,7 @@ impl DqnTrainee<'_> {
     }
 }
 
-impl Trainee for DqnTrainee<'_> {
+impl TrainableAgent for TrainableDqn<'_> {
     fn steps(&self) -> u64 {
         self.dqn.decisions()
     }
@@ -100,7 +106,7 @@ impl Trainee for DqnTrainee<'_> {
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
     ) -> Result<(), String> {
-        let DqnTrainee { dqn, world, scaler, guide, tick_s, .. } = self;
+        let TrainableDqn { dqn, world, scaler, guide, tick_s, .. } = self;
         train(dqn, world, scaler, guide, until, |dqn, episode| {
             after(dqn.decisions(), (episode.duration_s / *tick_s).round() as u64)
         })

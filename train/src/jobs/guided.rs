@@ -1,23 +1,24 @@
-//! What the learners share that train beside the tuned rule: they begin with its score, train from one
+//! What the learners share that train in addition to the tuned rule: they begin with its score, train from one
 //! validation to the next, keep what validation likes better than everything before, and keep checkpoints.
 
-use super::{Desk, Record, Trained, Workbench};
+use super::{JobContext, JobRecord, TrainingContext, TrainingResult};
 use crate::checkpoint::{load_checkpoint, save_checkpoint};
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::search::{CurvePoint, curve_point};
+use crate::stop::Interrupt;
 use crate::timing::Stage;
-use crate::watch::Pause;
 use lowgear_agents::rule::RuleSettings;
+use lowgear_env::config::shown;
 use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
 
-/// A learner in training.
-pub(super) trait Trainee: Sized {
+/// A trainable agent.
+pub(super) trait TrainableAgent: Sized {
     /// Steps taken; what a step is, each learner knows.
     fn steps(&self) -> u64;
 
-    /// Learns until `until` steps have been taken in all. Between two steps that can be told apart after
+    /// Learns until `until` steps have been taken in all. Between two steps that can be distinguished after
     /// an interruption it says `after(steps, ticks)`: steps in all, and ticks driven since it said so last.
     ///
     /// # Errors
@@ -56,95 +57,97 @@ pub(super) struct Training<'a> {
 /// What a checkpoint holds.
 #[derive(Serialize, Deserialize)]
 struct State {
-    trainee: Vec<u8>,
+    agent: Vec<u8>,
     best: Option<SavedPolicy>,
     ticks: u64,
     curve: Vec<CurvePoint>,
 }
 
 impl Training<'_> {
-    /// Trains to the end, from the checkpoint if there is one. `begin` makes the trainee, anew or from its
+    /// Trains to the end, from the checkpoint if there is one. `begin` makes the agent, fresh or from its
     /// bytes.
     ///
     /// # Errors
     /// [`StudyError`]; [`StudyError::Stopped`] after a checkpoint.
-    pub(super) fn run<T: Trainee>(
+    pub(super) fn run<T: TrainableAgent>(
         &self,
-        bench: &Workbench<'_>,
-        desk: &Desk<'_>,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
         begin: impl FnOnce(Option<&[u8]>) -> Result<T, String>,
-    ) -> Result<Trained, StudyError> {
+    ) -> Result<TrainingResult, StudyError> {
         let fail = StudyError::learner(self.learner);
-        let (checkpoint, identity) = (desk.checkpoint(), desk.identity(bench));
-        let kept = load_checkpoint::<State>(&checkpoint, &identity, |w| bench.reporter.line(&w))?;
-        let mut trainee = begin(kept.as_ref().map(|state| state.trainee.as_slice())).map_err(&fail)?;
+        let (checkpoint, identity) = (job_context.checkpoint(), job_context.identity(context));
+        let kept = load_checkpoint::<State>(&checkpoint, &identity, |w| context.reporter.line(&w))?;
+        let mut agent = begin(kept.as_ref().map(|state| state.agent.as_slice())).map_err(&fail)?;
         let mut state = match kept {
             Some(state) => state,
-            None => self.first_state(bench)?,
+            None => self.first_state(context)?,
         };
         let (mut failure, mut cut) = (None, None);
-        desk.stopwatch.begin(trainee.steps(), state.ticks);
-        while trainee.steps() < self.steps {
-            if desk.watch.pause(state.ticks) == Some(Pause::Spent) {
-                cut = desk.watch.cut(&format!("{} steps", trainee.steps()));
+        job_context.stopwatch.begin(agent.steps(), state.ticks);
+        while agent.steps() < self.steps {
+            if job_context.stop_condition.interrupt(state.ticks) == Some(Interrupt::Spent) {
+                cut = job_context.stop_condition.cut(&format!("{} steps", agent.steps()));
                 break;
             }
-            let until = ((trainee.steps() / self.validate_every + 1) * self.validate_every).min(self.steps);
-            let mut pause = None;
+            let until = ((agent.steps() / self.validate_every + 1) * self.validate_every).min(self.steps);
+            let mut interrupt = None;
             let (ticks, curve) = (&mut state.ticks, &state.curve);
-            let outcome = trainee.advance(until, &mut |steps, driven| {
+            let outcome = agent.advance(until, &mut |steps, driven| {
                 *ticks += driven;
-                desk.show(steps, self.steps, *ticks, curve);
-                pause = desk.watch.pause(*ticks);
-                if pause.is_some() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+                job_context.show(steps, self.steps, *ticks, curve);
+                interrupt = job_context.stop_condition.interrupt(*ticks);
+                if interrupt.is_some() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
             });
             if let Err(problem) = outcome {
                 let problem = format!("diverged: {problem}");
                 // Training that has diverged stops here; what validation selected before stands.
-                bench.reporter.line(&format!("{}: {problem}; training ends here", desk.folder.display()));
+                context
+                    .reporter
+                    .line(&format!("{}: {problem}; training ends here", shown(job_context.folder)));
                 failure = Some(problem);
                 break;
             }
-            if trainee.steps() >= until || pause == Some(Pause::Spent) {
-                desk.stopwatch.enter(Stage::Validation);
-                self.validate(bench, &trainee, &mut state)?;
+            if agent.steps() >= until || interrupt == Some(Interrupt::Spent) {
+                job_context.stopwatch.enter(Stage::Validation);
+                self.validate(context, &agent, &mut state)?;
             }
-            desk.stopwatch.enter(Stage::Keeping);
-            state.trainee = trainee.to_bytes().map_err(&fail)?;
-            bench.check_driven()?;
+            job_context.stopwatch.enter(Stage::Checkpointing);
+            state.agent = agent.to_bytes().map_err(&fail)?;
+            context.check_driven()?;
             save_checkpoint(&checkpoint, &identity, &state)?;
-            desk.kept(trainee.steps(), state.ticks)?;
-            desk.stopwatch.enter(Stage::Learning);
-            if pause == Some(Pause::Stop) {
+            job_context.on_checkpoint(agent.steps(), state.ticks)?;
+            job_context.stopwatch.enter(Stage::Learning);
+            if interrupt == Some(Interrupt::Stop) {
                 return Err(StudyError::Stopped);
             }
         }
         // What has diverged is no policy: the last good one is the one selected.
         let last = match failure {
             Some(_) => state.best.clone(),
-            None => trainee.policies().map_err(&fail)?.into_iter().next(),
+            None => agent.policies().map_err(&fail)?.into_iter().next(),
         };
         Ok(self.trained(state, last, failure, cut))
     }
 
     /// Nothing is learned yet: the rule's own score.
-    fn first_state(&self, bench: &Workbench<'_>) -> Result<State, StudyError> {
+    fn first_state(&self, context: &TrainingContext<'_>) -> Result<State, StudyError> {
         let rule = SavedPolicy::Rule(self.rule.clone());
-        let curve = vec![score(bench, self.learner, &rule, 0)?];
-        Ok(State { trainee: vec![], best: None, ticks: 0, curve })
+        let curve = vec![score(context, self.learner, &rule, 0)?];
+        Ok(State { agent: vec![], best: None, ticks: 0, curve })
     }
 
     /// Scores what the trainee offers; the best of it is kept if nothing before was as good.
-    fn validate<T: Trainee>(
+    fn validate<T: TrainableAgent>(
         &self,
-        bench: &Workbench<'_>,
-        trainee: &T,
+        context: &TrainingContext<'_>,
+        agent: &T,
         state: &mut State,
     ) -> Result<(), StudyError> {
-        let offered = trainee.policies().map_err(StudyError::learner(self.learner))?;
+        let offered = agent.policies().map_err(StudyError::learner(self.learner))?;
         let mut best: Option<(CurvePoint, SavedPolicy)> = None;
         for policy in offered {
-            let point = score(bench, self.learner, &policy, state.ticks)?;
+            let point = score(context, self.learner, &policy, state.ticks)?;
             if best.as_ref().is_none_or(|(b, _)| point.mean > b.mean) {
                 best = Some((point, policy));
             }
@@ -163,11 +166,11 @@ impl Training<'_> {
         last: Option<SavedPolicy>,
         failure: Option<String>,
         cut: Option<String>,
-    ) -> Trained {
+    ) -> TrainingResult {
         let rule = || SavedPolicy::Rule(self.rule.clone());
         let score = state.curve.iter().map(|p| p.mean).fold(f64::NEG_INFINITY, f64::max);
-        Trained {
-            record: Record { ticks: state.ticks, curve: state.curve, score, failure, cut },
+        TrainingResult {
+            record: JobRecord { ticks: state.ticks, curve: state.curve, score, failure, cut },
             selected: state.best.unwrap_or_else(rule),
             last: last.unwrap_or_else(rule),
         }
@@ -176,12 +179,12 @@ impl Training<'_> {
 
 /// The score of a policy on the validation courses.
 fn score(
-    bench: &Workbench<'_>,
+    context: &TrainingContext<'_>,
     learner: &str,
     policy: &SavedPolicy,
     ticks: u64,
 ) -> Result<CurvePoint, StudyError> {
-    let mut player = policy.player(bench.gears).map_err(StudyError::learner(learner))?;
-    let (returns, _) = bench.validation.returns(&mut player);
+    let mut instance = policy.instantiate(context.gears).map_err(StudyError::learner(learner))?;
+    let (returns, _) = context.validation.returns(&mut instance);
     Ok(curve_point(ticks, &returns))
 }

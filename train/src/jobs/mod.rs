@@ -2,30 +2,28 @@
 
 mod contextual;
 mod dqn;
+mod edge_refinement;
 mod guided;
 mod ppo;
-mod rollout;
 mod rule;
 mod tabular;
-mod trim;
 
 pub use contextual::ContextualJob;
 pub use dqn::DqnJob;
+pub use edge_refinement::EdgeRefinementJob;
 pub use ppo::PpoJob;
-pub use rollout::RolloutJob;
 pub use rule::RuleJob;
 pub use tabular::TabularJob;
-pub use trim::TrimJob;
 
 use crate::checkpoint::Identity;
-use crate::config::{Contender, StudyConfig};
+use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
 use crate::progress::{JobProgress, Reporter};
 use crate::saved::{PolicyFile, SavedPolicy};
 use crate::search::CurvePoint;
+use crate::stop::{JobBudget, StopCondition, StopRequest};
 use crate::store::{create_folder, read_json, write_atomically, write_json};
 use crate::timing::Stopwatch;
-use crate::watch::{Allowance, StopRequest, Watch};
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
@@ -35,7 +33,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 /// What every job of a study shares.
-pub struct Workbench<'a> {
+pub struct TrainingContext<'a> {
     /// Training courses.
     pub training: TrainingSuite,
     /// Validation courses.
@@ -57,18 +55,18 @@ pub struct Workbench<'a> {
 }
 
 /// What one job works with.
-pub struct Desk<'a> {
+pub struct JobContext<'a> {
     /// Its folder.
     pub folder: &'a Path,
     /// Its progress.
     pub progress: &'a JobProgress<'a>,
     /// What may end it early.
-    pub watch: &'a Watch<'a>,
+    pub stop_condition: &'a StopCondition<'a>,
     /// Where its time goes.
     pub stopwatch: Rc<Stopwatch>,
 }
 
-impl Desk<'_> {
+impl JobContext<'_> {
     /// File of its checkpoint.
     #[must_use]
     pub fn checkpoint(&self) -> PathBuf {
@@ -77,15 +75,15 @@ impl Desk<'_> {
 
     /// What its checkpoint belongs to.
     #[must_use]
-    pub fn identity(&self, bench: &Workbench<'_>) -> Identity {
-        let job = self.folder.strip_prefix(&bench.folder).unwrap_or(self.folder);
+    pub fn identity(&self, context: &TrainingContext<'_>) -> Identity {
+        let job = self.folder.strip_prefix(&context.folder).unwrap_or(self.folder);
         let parts: Vec<_> = job.iter().map(|part| part.to_string_lossy()).collect();
-        Identity::new(&bench.digest, &parts.join("/"), bench.seed.0)
+        Identity::new(&context.digest, &parts.join("/"), context.seed.0)
     }
 
     /// Shows how far it is: in steps of `total`, or in ticks where they are what ends it.
     pub(crate) fn show(&self, steps: u64, total: u64, ticks: u64, curve: &[CurvePoint]) {
-        match self.watch.ticks() {
+        match self.stop_condition.ticks() {
             Some(most) => self.progress.update(ticks, most, &note(curve)),
             None => self.progress.update(steps, total, &note(curve)),
         }
@@ -95,8 +93,8 @@ impl Desk<'_> {
     ///
     /// # Errors
     /// [`StudyError::Store`] when the times cannot be written.
-    pub(crate) fn kept(&self, steps: u64, ticks: u64) -> Result<(), StudyError> {
-        self.watch.kept()?;
+    pub(crate) fn on_checkpoint(&self, steps: u64, ticks: u64) -> Result<(), StudyError> {
+        self.stop_condition.on_checkpoint()?;
         Ok(self.stopwatch.row(&self.folder.join("timing.csv"), steps, ticks)?)
     }
 }
@@ -112,18 +110,22 @@ pub trait Job: Sync {
     /// Steps of the progress bar.
     fn steps(&self) -> u64;
 
-    /// Trains to the end, from the checkpoint on the desk if there is one.
+    /// Trains to the end, from the checkpoint in the job context if there is one.
     ///
     /// # Errors
     /// [`StudyError`]; [`StudyError::Stopped`] after a checkpoint.
-    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError>;
+    fn train(
+        &self,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
+    ) -> Result<TrainingResult, StudyError>;
 }
 
-/// What a job came to.
+/// The result of a job.
 #[derive(Clone, Debug)]
-pub struct Trained {
+pub struct TrainingResult {
     /// Figures.
-    pub record: Record,
+    pub record: JobRecord,
     /// The policy that validation selected.
     pub selected: SavedPolicy,
     /// The policy at the end of training.
@@ -135,7 +137,7 @@ pub struct Trained {
 pub struct Guide<'a> {
     /// The rule.
     pub rule: &'a RuleSettings,
-    /// What each search for it came to.
+    /// The result of each search for it.
     pub searches: &'a [RuleSettings],
 }
 
@@ -150,7 +152,7 @@ impl<'a> Guide<'a> {
 
 /// Figures of a finished job: its `job.json`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Record {
+pub struct JobRecord {
     /// Controller ticks driven in training, validation not counted.
     pub ticks: u64,
     /// Validation scores along the way.
@@ -159,11 +161,11 @@ pub struct Record {
     pub score: f64,
     /// What went wrong so that training ended early, if something did.
     pub failure: Option<String>,
-    /// What was used up before all steps were taken, if something was.
+    /// What was spent before all steps were taken, if something was.
     pub cut: Option<String>,
 }
 
-impl Workbench<'_> {
+impl TrainingContext<'_> {
     /// Folder of a job.
     #[must_use]
     pub fn job_folder(&self, job: &dyn Job) -> PathBuf {
@@ -194,7 +196,7 @@ impl Workbench<'_> {
     ///
     /// # Errors
     /// [`StudyError`].
-    pub fn finish(&self, job: &dyn Job, allowance: Allowance) -> Result<Trained, StudyError> {
+    pub fn finish(&self, job: &dyn Job, job_budget: JobBudget) -> Result<TrainingResult, StudyError> {
         let name = format!("{}/seed-{}", job.learner(), job.run_number());
         let folder = self.job_folder(job);
         let record_file = folder.join("job.json");
@@ -204,10 +206,10 @@ impl Workbench<'_> {
             let (selected, _) = PolicyFile::load(&policy_file, self.gears)?;
             let (last, _) = PolicyFile::load(&last_file, self.gears)?;
             let record = read_json(&record_file)?;
-            return Ok(Trained { record, selected: selected.policy, last: last.policy });
+            return Ok(TrainingResult { record, selected: selected.policy, last: last.policy });
         }
         let trained =
-            self.work(job, &folder, allowance, &format!("{} seed {}", job.learner(), job.run_number()))?;
+            self.work(job, &folder, job_budget, &format!("{} seed {}", job.learner(), job.run_number()))?;
         let file = |policy: &SavedPolicy| PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone());
         write_atomically(&folder.join("metrics.csv"), metrics_csv(&trained.record).as_bytes())?;
         file(&trained.last).save(&last_file)?;
@@ -225,15 +227,18 @@ impl Workbench<'_> {
         &self,
         job: &dyn Job,
         folder: &Path,
-        allowance: Allowance,
+        job_budget: JobBudget,
         name: &str,
-    ) -> Result<Trained, StudyError> {
+    ) -> Result<TrainingResult, StudyError> {
         self.stop.check()?;
         create_folder(folder)?;
-        let progress = self.reporter.job(name, allowance.ticks.unwrap_or_else(|| job.steps()));
-        let watch = Watch::new(self.stop, allowance, folder)?;
+        let progress = self.reporter.job(name, job_budget.ticks.unwrap_or_else(|| job.steps()));
+        let stop_condition = StopCondition::new(self.stop, job_budget, folder)?;
         let stopwatch = Stopwatch::start();
-        let trained = job.train(self, &Desk { folder, progress: &progress, watch: &watch, stopwatch })?;
+        let trained = job.train(
+            self,
+            &JobContext { folder, progress: &progress, stop_condition: &stop_condition, stopwatch },
+        )?;
         self.check_driven()?;
         let ended = trained.record.failure.as_deref().or(trained.record.cut.as_deref());
         let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));
@@ -242,30 +247,34 @@ impl Workbench<'_> {
     }
 }
 
-/// Training run number `run` of a contender; `guide` is the rule that learners begin with. None for a learner
+/// Training run number `run` of a policy; `guide` is the rule that learners begin with. None for a learner
 /// that is not in the study.
 #[must_use]
-pub fn job_of(study: &StudyConfig, contender: Contender, guide: Guide<'_>, run: u64) -> Option<Box<dyn Job>> {
+pub fn job_of(
+    study: &StudyConfig,
+    policy_kind: PolicyKind,
+    guide: Guide<'_>,
+    run: u64,
+) -> Option<Box<dyn Job>> {
     let tuning = |signal| -> Option<Box<dyn Job>> {
         let (start, budget) = (study.rule_on(signal), study.tuning.budget_of(signal));
         Some(Box::new(RuleJob { start, budget, run }))
     };
     let (learners, rule) = (&study.learners, guide.rule.clone());
-    match contender {
-        Contender::SpeedRule => tuning(Signal::MotorSpeed),
-        Contender::LoadRule => tuning(Signal::SpeedRatio),
-        Contender::Contextual => {
+    match policy_kind {
+        PolicyKind::SpeedRule => tuning(Signal::MotorSpeed),
+        PolicyKind::LoadRule => tuning(Signal::SpeedRatio),
+        PolicyKind::Contextual => {
             let budget = learners.contextual.as_ref()?.budget;
             Some(Box::new(ContextualJob { rule, start: guide.start(run).clone(), budget, run }))
         }
-        Contender::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
-        Contender::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
-        Contender::Rollout => Some(Box::new(RolloutJob { config: learners.rollout.clone()?, rule, run })),
-        Contender::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
+        PolicyKind::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
+        PolicyKind::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
+        PolicyKind::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
     }
 }
 
-fn metrics_csv(record: &Record) -> String {
+fn metrics_csv(record: &JobRecord) -> String {
     let mut text = String::from("training_ticks,validation_return_s,standard_error_s\n");
     for point in &record.curve {
         // Writing to a String cannot fail.

@@ -1,12 +1,12 @@
 //! Training a policy network that corrects the tuned rule.
 
-use super::guided::{Trainee, Training};
-use super::{Desk, Job, Trained, Workbench};
+use super::guided::{TrainableAgent, Training};
+use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::PpoTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Timed};
-use lowgear_agents::ppo::{FeatureScaler, Lane, Ppo, PpoError, PpoPolicy, RuleGuide, train};
+use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoError, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
@@ -35,63 +35,69 @@ impl Job for PpoJob {
         self.config.decisions
     }
 
-    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
+    ) -> Result<TrainingResult, StudyError> {
         let training = Training {
             learner: self.learner(),
             steps: self.config.decisions,
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, desk, kept).map_err(|e| e.to_string()))
+        training.run(context, job_context, |kept| {
+            self.begin(context, job_context, kept).map_err(|e| e.to_string())
+        })
     }
 }
 
 impl PpoJob {
     fn begin(
         &self,
-        bench: &Workbench<'_>,
-        desk: &Desk<'_>,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<PpoTrainee<'_>, PpoError> {
-        let seed = bench.job_seed(6, self.run);
+    ) -> Result<TrainablePpo<'_>, PpoError> {
+        let seed = context.job_seed(6, self.run);
         let config = &self.config.settings;
-        let world = training_world(&bench.training.for_run(seed));
-        let guide = RuleGuide::new(self.rule.clone(), bench.gears)?;
-        let lane = Lane {
-            world: Timed::new(world, &desk.stopwatch, Stage::Learning),
-            encode: FeatureScaler::new(bench.gears as u8, self.config.stack),
-            guide: Timed::new(guide, &desk.stopwatch, Stage::Acting),
+        let world = training_world(&context.training.for_run(seed));
+        let guide = RuleGuide::new(self.rule.clone(), context.gears)?;
+        let env_slot = EnvSlot {
+            world: Timed::new(world, &job_context.stopwatch, Stage::Learning),
+            encode: FeatureScaler::new(context.gears as u8, self.config.stack),
+            guide: Timed::new(guide, &job_context.stopwatch, Stage::Acting),
         };
-        Ok(PpoTrainee {
+        Ok(TrainablePpo {
             ppo: match kept {
                 Some(bytes) => Ppo::load_state(config, bytes)?,
-                None => Ppo::new(config.clone(), lane.encode.inputs(), 3, seed)?,
+                None => Ppo::new(config.clone(), env_slot.encode.inputs(), 3, seed)?,
             },
             config: &self.config,
-            lanes: vec![lane; config.worlds],
-            tick_s: bench.tick_s(),
+            env_slots: vec![env_slot; config.num_envs],
+            tick_s: context.tick_s(),
         })
     }
 }
 
 /// The network and its worlds.
-struct PpoTrainee<'a> {
+struct TrainablePpo<'a> {
     ppo: Ppo,
     config: &'a PpoTraining,
-    lanes: Vec<Lane<Timed<Drive>, FeatureScaler, Timed<RuleGuide>>>,
+    env_slots: Vec<EnvSlot<Timed<Drive>, FeatureScaler, Timed<RuleGuide>>>,
     tick_s: f64,
 }
 
-impl PpoTrainee<'_> {
+impl TrainablePpo<'_> {
     /// The network with the rule it corrects, at a threshold.
     fn policy(&self, threshold: f32) -> Result<SavedPolicy, PpoError> {
-        let Lane { encode, guide, .. } = &self.lanes[0];
+        let EnvSlot { encode, guide, .. } = &self.env_slots[0];
         let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.of.clone()))?;
         Ok(SavedPolicy::Ppo(Box::new(policy)))
     }
 }
 
-impl Trainee for PpoTrainee<'_> {
+impl TrainableAgent for TrainablePpo<'_> {
     fn steps(&self) -> u64 {
         self.ppo.decisions()
     }
@@ -101,9 +107,9 @@ impl Trainee for PpoTrainee<'_> {
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
     ) -> Result<(), String> {
-        let PpoTrainee { ppo, lanes, tick_s, .. } = self;
-        train(ppo, lanes, until, |ppo, lived| {
-            let ticks = lived.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
+        let TrainablePpo { ppo, env_slots, tick_s, .. } = self;
+        train(ppo, env_slots, until, |ppo, iteration| {
+            let ticks = iteration.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
             after(ppo.decisions(), ticks)
         })
         .map_err(|e| e.to_string())

@@ -1,14 +1,14 @@
 //! Training a table of action values, guided by the tuned rule.
 
-use super::guided::{Trainee, Training};
-use super::{Desk, Job, Trained, Workbench};
+use super::guided::{TrainableAgent, Training};
+use super::{Job, JobContext, TrainingContext, TrainingResult};
 use crate::config::TabularConfig;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Stopwatch, Timed};
-use lowgear_agents::grid::Grid;
-use lowgear_agents::neural::Mask;
+use lowgear_agents::policy::Mask;
 use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::grid::Grid;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::tabular::{TabularLearner, run_episode};
 use lowgear_env::Drive;
@@ -40,26 +40,30 @@ impl Job for TabularJob {
         self.config.episodes
     }
 
-    fn train(&self, bench: &Workbench<'_>, desk: &Desk<'_>) -> Result<Trained, StudyError> {
+    fn train(
+        &self,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
+    ) -> Result<TrainingResult, StudyError> {
         let training = Training {
             learner: self.learner(),
             steps: self.config.episodes,
             validate_every: self.config.validate_every,
             rule: &self.rule,
         };
-        training.run(bench, desk, |kept| self.begin(bench, desk, kept))
+        training.run(context, job_context, |kept| self.begin(context, job_context, kept))
     }
 }
 
 impl TabularJob {
     fn begin(
         &self,
-        bench: &Workbench<'_>,
-        desk: &Desk<'_>,
+        context: &TrainingContext<'_>,
+        job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TabularTrainee, String> {
-        let seed = bench.job_seed(4, self.run);
-        let world = training_world(&bench.training.for_run(seed));
+    ) -> Result<TrainableTabular, String> {
+        let seed = context.job_seed(4, self.run);
+        let world = training_world(&context.training.for_run(seed));
         let grid = Grid::new(self.config.grid.clone()).map_err(|e| e.to_string())?;
         let state = match kept {
             Some(bytes) => postcard::from_bytes(bytes).map_err(|e| e.to_string())?,
@@ -69,13 +73,13 @@ impl TabularJob {
                 episodes: 0,
             },
         };
-        Ok(TabularTrainee {
+        Ok(TrainableTabular {
             state,
             grid,
             settings: self.rule.clone(),
-            rule: Rule::new(self.rule.clone(), bench.gears).map_err(|e| e.to_string())?,
-            world: Timed::new(world, &desk.stopwatch, Stage::Acting),
-            stopwatch: Rc::clone(&desk.stopwatch),
+            rule: Rule::new(self.rule.clone(), context.gears).map_err(|e| e.to_string())?,
+            world: Timed::new(world, &job_context.stopwatch, Stage::Acting),
+            stopwatch: Rc::clone(&job_context.stopwatch),
         })
     }
 }
@@ -88,7 +92,7 @@ struct State {
 }
 
 /// The table, its world and its guide.
-struct TabularTrainee {
+struct TrainableTabular {
     state: State,
     grid: Grid,
     settings: RuleSettings,
@@ -97,7 +101,7 @@ struct TabularTrainee {
     stopwatch: Rc<Stopwatch>,
 }
 
-impl Trainee for TabularTrainee {
+impl TrainableAgent for TrainableTabular {
     fn steps(&self) -> u64 {
         self.state.episodes
     }
@@ -107,7 +111,7 @@ impl Trainee for TabularTrainee {
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
     ) -> Result<(), String> {
-        let TabularTrainee { state, grid, rule, world, stopwatch, .. } = self;
+        let TrainableTabular { state, grid, rule, world, stopwatch, .. } = self;
         while state.episodes < until {
             rule.reset();
             let guide = |features: &_, allowed: Mask| {

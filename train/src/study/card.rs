@@ -1,22 +1,22 @@
 //! The rule card of a study.
 
-use super::compare::{Contest, HAND, TABLE};
+use super::compare::{Comparison, HAND, TABLE};
 use super::firmware::Firmware;
-use super::thresholds::to_type_in;
-use super::{Inputs, Learned, RunFolder};
+use super::thresholds::enterable;
+use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::saved::{PolicyFile, SavedPolicy};
-use crate::store::{create_folder, write_atomically};
-use crate::watch::StopRequest;
+use crate::stop::StopRequest;
+use crate::store::create_folder;
+use lowgear_agents::rule::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_eval::card::{CardSettings, Gain, RuleCard, rule_card, thresholds_of};
-use lowgear_eval::distil::{Visit, visits};
-use lowgear_eval::gather::{Contender, time_difference};
-use lowgear_eval::report::{CardSheet, card_page};
+use lowgear_agents::table::distil::{Visit, visits};
+use lowgear_agents::table::{LookupTable, TablePolicy};
+use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
+use lowgear_eval::figures::CardSheet;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::suite::{TrainingSuite, training_world};
-use lowgear_eval::table::{LookupTable, TablePolicy};
 use rayon::prelude::*;
 
 /// Id of the card in the comparison, and name of its folder.
@@ -42,13 +42,13 @@ pub(super) struct Card {
 pub(super) fn make(
     inputs: &Inputs,
     folder: &RunFolder,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     firmware: &Firmware,
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Card, StudyError> {
     reporter.line("making the rule card");
-    let table = &firmware.tables[firmware.exported].round.table;
+    let table = &firmware.tables[firmware.exported].iteration.table;
     let tuned = [learned.load_rule.settings.clone(), learned.speed_rule.settings.clone()];
     let card = card_of(inputs, table, &tuned, stop)?;
     let path = folder.path.join(CARD);
@@ -96,22 +96,17 @@ fn card_of(
     Ok(Card { card, ticks })
 }
 
-/// Writes the card as a page.
+/// What stands on the card's page.
 ///
 /// # Errors
-/// [`StudyError`].
-pub(super) fn publish(
-    inputs: &Inputs,
-    folder: &RunFolder,
-    card: &Card,
-    contest: &Contest,
-) -> Result<(), StudyError> {
-    let sheet = CardSheet {
+/// [`StudyError::Step`] of the statistics.
+pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Result<CardSheet, StudyError> {
+    Ok(CardSheet {
         vehicle: inputs.scenario.vehicle.name.clone(),
         invented: inputs.scenario.vehicle.invented,
-        policy: "the exported look-up table".to_owned(),
+        policy: "the exported lookup table".to_owned(),
         numbers: card.card.numbers,
-        lines: to_type_in(&inputs.scenario, &card.card.settings),
+        lines: enterable(&inputs.scenario, &card.card.settings),
         left_out: card
             .card
             .left_out
@@ -123,28 +118,27 @@ pub(super) fn publish(
                 )
             })
             .collect(),
-        verdict: worth(&contest.contenders)?,
+        verdict: worth(&comparison.evaluated_policies)?,
         origin: format!(
             "Study {}, seed {}, version {}. Made on training courses, judged on {} held-out courses; simulation only.",
             inputs.study.name,
             inputs.study.seed,
             env!("CARGO_PKG_VERSION"),
-            contest.suite.courses
+            comparison.suite.courses
         ),
-    };
-    write_atomically(&folder.file("rule-card.html"), card_page(&sheet).as_bytes())?;
-    Ok(())
+    })
 }
 
-/// What the card comes to on the test courses, in sentences.
-fn worth(contenders: &[Contender]) -> Result<Vec<String>, StudyError> {
+/// Results of the card on the test courses, in sentences.
+fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyError> {
     const LEVEL: f64 = 0.95;
-    let find = |id: &str| contenders.iter().find(|c| c.id == id && !c.outcomes.is_empty());
+    let find = |id: &str| evaluated_policies.iter().find(|c| c.id == id && !c.outcomes.is_empty());
     let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else {
         return Ok(vec![]);
     };
-    let less =
-        |a: &Contender, b: &Contender| time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"));
+    let less = |a: &EvaluatedPolicy, b: &EvaluatedPolicy| {
+        time_difference(a, b, LEVEL).map_err(StudyError::step("rule card"))
+    };
     let (against_table, against_hand, of_table) = (less(card, table)?, less(card, hand)?, less(table, hand)?);
     let words = |e: &Estimate| {
         let (mean, low, high) = (e.mean, e.low, e.high);
@@ -159,7 +153,7 @@ fn worth(contenders: &[Contender]) -> Result<Vec<String>, StudyError> {
         let share = 100.0 * against_hand.mean / of_table.mean;
         lines.push(format!("It keeps {share:.0} % of what the table gains over the hand-written rule."));
     }
-    let damage = |c: &Contender| {
+    let damage = |c: &EvaluatedPolicy| {
         let all = || c.outcomes.iter().flatten();
         all().map(|o| o.damage).sum::<f64>() / all().map(|o| o.distance_m / 1000.0).sum::<f64>()
     };

@@ -3,22 +3,22 @@
 use super::card::{CARD, Card};
 use super::firmware::Firmware;
 use super::phases::LearnerRuns;
-use super::{Inputs, Learned};
+use super::{Inputs, TrainingOutcome};
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::saved::Player;
-use crate::watch::StopRequest;
+use crate::saved::PolicyInstance;
+use crate::stop::StopRequest;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome};
-use lowgear_eval::bound::{Fineness, Plan, drive_plan};
-use lowgear_eval::gather::Contender;
+use lowgear_eval::aggregate::EvaluatedPolicy;
+use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::Family;
 use rayon::prelude::*;
 use std::sync::Arc;
 
 /// A policy of the comparison, with one player per training seed.
-pub struct Contestant {
+pub struct ComparedPolicy {
     /// Id, for files.
     pub id: String,
     /// Label, for people.
@@ -27,22 +27,22 @@ pub struct Contestant {
     pub family: Family,
     /// Ticks spent on tuning or training it, all seeds together.
     pub search_ticks: u64,
-    /// Ticks spent before on what it starts from.
+    /// Ticks spent before, inherited.
     pub inherited_ticks: u64,
     /// Training seeds, from 1, that diverged or broke off.
     pub diverged_seeds: Vec<u64>,
     /// Players, one per training seed.
-    pub players: Vec<Player>,
+    pub instances: Vec<PolicyInstance>,
 }
 
 /// The comparison's raw outcome.
-pub struct Contest {
+pub struct Comparison {
     /// The courses.
     pub suite: TestSuite,
-    /// Everybody who drives by what the controller sees.
-    pub contestants: Vec<Contestant>,
+    /// Every policy that drives by what the controller sees.
+    pub compared_policies: Vec<ComparedPolicy>,
     /// Outcomes, the clairvoyant plan included.
-    pub contenders: Vec<Contender>,
+    pub evaluated_policies: Vec<EvaluatedPolicy>,
     /// Mean value of the plan at the start: an optimistic bound on any mean return, s.
     pub bound_s: f64,
 }
@@ -64,40 +64,40 @@ const INCLINE_DDEG: i16 = 50;
 /// Id of the exported table.
 pub(super) const TABLE: &str = "table";
 
-/// Drives everybody.
+/// Drives every policy.
 ///
 /// # Errors
 /// [`StudyError`].
 pub(super) fn compare(
     inputs: &Inputs,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     firmware: &Firmware,
     card: &Card,
     reporter: &Reporter,
     stop: &StopRequest,
-) -> Result<Contest, StudyError> {
+) -> Result<Comparison, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
-    let contestants = contestants(inputs, learned, firmware, card)?;
-    let total = contestants.iter().map(|c| c.players.len() as u64).sum::<u64>() + 1;
+    let compared_policies = compared_policies(inputs, learned, firmware, card)?;
+    let total = compared_policies.iter().map(|c| c.instances.len() as u64).sum::<u64>() + 1;
     let progress = reporter.job("comparing", total);
-    let mut contenders = Vec::new();
+    let mut evaluated_policies = Vec::new();
     let mut done = 0;
-    for contestant in &contestants {
+    for compared_policy in &compared_policies {
         let mut outcomes = Vec::new();
-        for player in &contestant.players {
+        for instance in &compared_policy.instances {
             stop.check()?;
-            outcomes.push(suite.outcomes(|| player.clone()));
+            outcomes.push(suite.outcomes(|| instance.clone()));
             done += 1;
-            progress.update(done, total, &contestant.label);
+            progress.update(done, total, &compared_policy.label);
         }
-        contenders.push(Contender {
-            id: contestant.id.clone(),
-            label: contestant.label.clone(),
-            family: contestant.family,
-            search_ticks: contestant.search_ticks,
-            inherited_ticks: contestant.inherited_ticks,
+        evaluated_policies.push(EvaluatedPolicy {
+            id: compared_policy.id.clone(),
+            label: compared_policy.label.clone(),
+            family: compared_policy.family,
+            search_ticks: compared_policy.search_ticks,
+            inherited_ticks: compared_policy.inherited_ticks,
             failed_seeds: vec![],
-            diverged_seeds: contestant.diverged_seeds.clone(),
+            diverged_seeds: compared_policy.diverged_seeds.clone(),
             outcomes,
         });
     }
@@ -106,14 +106,14 @@ pub(super) fn compare(
         .into_par_iter()
         .map(|episode| {
             let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-            let plan = Plan::new(&drive, Fineness::default());
+            let plan = Plan::new(&drive, GridResolution::default());
             drive_plan(&mut drive, &plan);
             (drive.outcome(), plan.start_value(suite.scenario()))
         })
         .collect();
     progress.finish(&format!("{} courses", suite.courses));
     let bound_s = planned.iter().map(|p| p.1).sum::<f64>() / planned.len() as f64;
-    contenders.push(Contender {
+    evaluated_policies.push(EvaluatedPolicy {
         id: PLAN.to_owned(),
         label: "Clairvoyant plan, driven".to_owned(),
         family: Family::Plan,
@@ -123,15 +123,15 @@ pub(super) fn compare(
         diverged_seeds: vec![],
         outcomes: vec![planned.into_iter().map(|p| p.0).collect()],
     });
-    Ok(Contest { suite, contestants, contenders, bound_s })
+    Ok(Comparison { suite, compared_policies, evaluated_policies, bound_s })
 }
 
-fn contestants(
+fn compared_policies(
     inputs: &Inputs,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     firmware: &Firmware,
     card: &Card,
-) -> Result<Vec<Contestant>, StudyError> {
+) -> Result<Vec<ComparedPolicy>, StudyError> {
     let gears = inputs.scenario.gears();
     let hand = &inputs.study.rule;
     let up = hand.up_permille.first().copied().unwrap_or(850);
@@ -157,8 +157,8 @@ fn contestants(
         rule(TUNED_LOAD, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
     ];
     for runs in &learned.learners {
-        let players = runs.runs.iter().map(|r| r.selected.player(gears));
-        all.push(Contestant {
+        let instances = runs.runs.iter().map(|r| r.selected.instantiate(gears));
+        all.push(ComparedPolicy {
             id: runs.learner.to_owned(),
             label: with_failures(runs),
             family: Family::Learned,
@@ -169,21 +169,21 @@ fn contestants(
                 .filter(|(_, run)| run.record.failure.is_some())
                 .map(|(seed, _)| seed)
                 .collect(),
-            players: players.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
+            instances: instances.collect::<Result<_, _>>().map_err(StudyError::step("comparison"))?,
         });
     }
     let tables = firmware
         .tables
         .iter()
-        .map(|t| Player::Table(lowgear_eval::table::TablePolicy::new(t.round.table.clone())));
-    all.push(Contestant {
+        .map(|t| PolicyInstance::Table(lowgear_agents::table::TablePolicy::new(t.iteration.table.clone())));
+    all.push(ComparedPolicy {
         id: TABLE.to_owned(),
-        label: "Look-up table".to_owned(),
+        label: "Lookup table".to_owned(),
         family: Family::Table,
         search_ticks: firmware.ticks,
         inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
         diverged_seeds: vec![],
-        players: tables.collect(),
+        instances: tables.collect(),
     });
     let inherited =
         load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks) + firmware.ticks;
@@ -191,7 +191,7 @@ fn contestants(
         1 => "Rule card, 1 number".to_owned(),
         n => format!("Rule card, {n} numbers"),
     };
-    all.push(Contestant {
+    all.push(ComparedPolicy {
         inherited_ticks: inherited,
         ..rule(CARD, &label, &card.card.settings, card.ticks, gears)?
     });
@@ -211,16 +211,16 @@ fn rule(
     settings: &RuleSettings,
     ticks: u64,
     gears: usize,
-) -> Result<Contestant, StudyError> {
+) -> Result<ComparedPolicy, StudyError> {
     let rule = Rule::new(settings.clone(), gears).map_err(StudyError::step("comparison"))?;
-    Ok(Contestant {
+    Ok(ComparedPolicy {
         id: id.to_owned(),
         label: label.to_owned(),
         family: Family::Rule,
         search_ticks: ticks,
         inherited_ticks: 0,
         diverged_seeds: vec![],
-        players: vec![Player::Rule(rule)],
+        instances: vec![PolicyInstance::Rule(rule)],
     })
 }
 
@@ -232,7 +232,6 @@ pub fn label(learner: &str) -> &str {
         "dqn" => "Neural DQN",
         "ppo" => "Neural PPO",
         "tabular" => "Tabular values",
-        "rollout" => "Rule with rollout table",
         other => other,
     }
 }

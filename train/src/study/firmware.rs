@@ -1,24 +1,24 @@
 //! From the best learner to tables, and from the best table to firmware.
 
 use super::compare::TABLE;
-use super::phases::{LearnerRuns, share, workbench};
-use super::{Inputs, Learned, RunFolder};
-use crate::config::TrimConfig;
+use super::phases::{LearnerRuns, share, training_context};
+use super::{Inputs, RunFolder, TrainingOutcome};
+use crate::config::EdgeRefinementConfig;
 use crate::error::StudyError;
-use crate::jobs::{TrimJob, Workbench};
+use crate::jobs::{EdgeRefinementJob, TrainingContext};
 use crate::progress::Reporter;
-use crate::saved::{Player, PolicyFile, SavedPolicy};
+use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
+use crate::stop::StopRequest;
 use crate::store::{StoreError, create_folder, write_atomically};
-use crate::watch::StopRequest;
-use lowgear_agents::grid::feature_by_name;
+use lowgear_agents::policy::grid::feature_by_name;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_env::Seed;
-use lowgear_eval::distil::{
-    DistilSettings, Distilled, EdgeBudget, Grid, Round, Visit, distil, neutral_features,
+use lowgear_agents::table::distil::{
+    DaggerIteration, DistilSettings, Distilled, EdgeBudget, Grid, Visit, distil, neutral_features,
 };
-use lowgear_eval::export::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
+use lowgear_agents::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
-use lowgear_eval::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_firmware::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_onboard::Request;
 use rayon::prelude::*;
 use std::path::Path;
@@ -41,7 +41,7 @@ pub struct Firmware {
 #[derive(Clone)]
 pub struct Distillate {
     /// The round that validation selected, with the edges that were found for it since.
-    pub round: Round,
+    pub iteration: DaggerIteration,
     /// Its validation score, s; after a search of edges with the weights of that.
     pub score: f64,
 }
@@ -56,7 +56,7 @@ pub(super) const FEW_VISITS: u32 = 5;
 pub(super) fn export(
     inputs: &Inputs,
     folder: &RunFolder,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Firmware, StudyError> {
@@ -67,8 +67,10 @@ pub(super) fn export(
         .into_par_iter()
         .map(|run| stop.check().and_then(|()| distil_run(inputs, learned, best, run)))
         .collect::<Result<_, _>>()?;
-    let ticks = match &inputs.study.table.trim {
-        Some(config) => trim(inputs, &mut tables, *config, &workbench(inputs, folder, reporter, stop))?,
+    let ticks = match &inputs.study.table.edge_refinement {
+        Some(config) => {
+            refine_edges(inputs, &mut tables, *config, &training_context(inputs, folder, reporter, stop))?
+        }
         None => 0,
     };
     let exported =
@@ -77,32 +79,32 @@ pub(super) fn export(
         let name = format!("{TABLE}/seed-{}", run + 1);
         let path = folder.path.join(&name);
         create_folder(&path)?;
-        save_table(inputs, &name, &table.round.table, &path.join("policy.json"))?;
-        write_atomically(&path.join("visits.csv"), visits_csv(&table.round.visits).as_bytes())?;
+        save_table(inputs, &name, &table.iteration.table, &path.join("policy.json"))?;
+        write_atomically(&path.join("visits.csv"), visits_csv(&table.iteration.visits).as_bytes())?;
     }
-    let proof = export_table(inputs, &tables[exported].round, &folder.file("firmware"))?;
+    let proof = export_table(inputs, &tables[exported].iteration, &folder.file("firmware"))?;
     reporter.line(&format!("firmware: {}", verdict(&proof)));
     Ok(Firmware { teacher: best.learner, tables, exported, ticks, proof })
 }
 
-/// Searches the edges of every table, and counts anew what its cells rest on. Returns the ticks of all searches.
-fn trim(
+/// Searches the edges of every table, and recounts what its cells rest on. Returns the ticks of all searches.
+fn refine_edges(
     inputs: &Inputs,
     tables: &mut [Distillate],
-    config: TrimConfig,
-    bench: &Workbench<'_>,
+    config: EdgeRefinementConfig,
+    context: &TrainingContext<'_>,
 ) -> Result<u64, StudyError> {
-    bench.reporter.line(&format!("searching for the edges of {} tables", tables.len()));
-    let allowance = share(inputs, 1, tables.len());
+    context.reporter.line(&format!("searching for the edges of {} tables", tables.len()));
+    let job_budget = share(inputs, 1, tables.len());
     let ticks = (1u64..).zip(&mut *tables).collect::<Vec<_>>().into_par_iter().map(|(run, distillate)| {
-        let job = TrimJob { table: distillate.round.table.clone(), config, run };
-        let trained = bench.finish(&job, allowance)?;
+        let job = EdgeRefinementJob { table: distillate.iteration.table.clone(), config, run };
+        let trained = context.finish(&job, job_budget)?;
         if let SavedPolicy::Table(json) = &trained.selected {
-            distillate.round.table = LookupTable::from_json(json).map_err(StudyError::step("table"))?;
+            distillate.iteration.table = LookupTable::from_json(json).map_err(StudyError::step("table"))?;
         }
         distillate.score = trained.record.score;
-        let courses = bench.training.for_run(bench.job_seed(9, run));
-        distillate.round.recount(|_| training_world(&courses), inputs.study.table.courses, FEW_VISITS);
+        let courses = context.training.for_run(context.job_seed(9, run));
+        distillate.iteration.recount(|_| training_world(&courses), inputs.study.table.courses, FEW_VISITS);
         Ok(trained.record.ticks)
     });
     ticks.sum()
@@ -118,13 +120,17 @@ fn visits_csv(visits: &[u32]) -> String {
 ///
 /// # Errors
 /// [`StudyError`]; also when the compiled table decides otherwise.
-fn export_table(inputs: &Inputs, round: &Round, out: &Path) -> Result<ProofOutcome, StudyError> {
+fn export_table(
+    inputs: &Inputs,
+    iteration: &DaggerIteration,
+    out: &Path,
+) -> Result<ProofOutcome, StudyError> {
     let options = ExportOptions {
         prefix: inputs.study.table.prefix.clone(),
-        filled_cells: Some(round.unvisited as usize),
+        filled_cells: Some(iteration.unvisited as usize),
         ..ExportOptions::default()
     };
-    prove_table(&round.table, &inputs.scenario.settings, &options, out)
+    prove_table(&iteration.table, &inputs.scenario.settings, &options, out)
 }
 
 /// Writes the exported files of a table for a vehicle with these settings, and proves them.
@@ -200,15 +206,15 @@ fn save_table(inputs: &Inputs, name: &str, table: &LookupTable, path: &Path) -> 
 /// Distils one run of a learner.
 fn distil_run(
     inputs: &Inputs,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     learner: &LearnerRuns,
     run: usize,
 ) -> Result<Distillate, StudyError> {
-    let player =
-        learner.runs[run].selected.player(inputs.scenario.gears()).map_err(StudyError::step("table"))?;
+    let instance =
+        learner.runs[run].selected.instantiate(inputs.scenario.gears()).map_err(StudyError::step("table"))?;
     let name = format!("{}/seed-{}", learner.learner, run + 1);
     let seed = inputs.scenario.seed.part(0x7ab1e + run as u64);
-    distil_policy(inputs, &name, &player, &learned.load_rule.settings, seed)
+    distil_policy(inputs, &name, &instance, &learned.load_rule.settings, seed)
 }
 
 /// Distils a policy into a table of the study's size; validation chooses among the rounds. Cells that are
@@ -219,7 +225,7 @@ fn distil_run(
 pub fn distil_policy(
     inputs: &Inputs,
     name: &str,
-    player: &Player,
+    instance: &PolicyInstance,
     rule: &RuleSettings,
     seed: Seed,
 ) -> Result<Distillate, StudyError> {
@@ -229,7 +235,7 @@ pub fn distil_policy(
     let features = study.table.features.iter().filter_map(|name| feature_by_name(name).ok()).collect();
     let settings = DistilSettings {
         grid: Grid::Chosen(EdgeBudget::new(features, gears as u8, study.table.bytes)),
-        rounds: study.table.rounds as u32,
+        iterations: study.table.iterations as u32,
         episodes: study.table.courses,
         first_episode: 0,
         gears: gears as u8,
@@ -249,17 +255,17 @@ pub fn distil_policy(
     let shift_weight = study.table.shift_weight;
     let weigh =
         move |visit: &Visit| visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight };
-    let Distilled { rounds } =
-        distil(|_| training_world(&training), || player.clone(), &mut rule, weigh, &settings)
+    let Distilled { iterations } =
+        distil(|_| training_world(&training), || instance.clone(), &mut rule, weigh, &settings)
             .map_err(StudyError::step("table"))?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
-    rounds
+    iterations
         .into_iter()
-        .map(|round| {
-            let (returns, _) = validation.returns(&mut TablePolicy::new(round.table.clone()));
+        .map(|iteration| {
+            let (returns, _) = validation.returns(&mut TablePolicy::new(iteration.table.clone()));
             let score = returns.iter().sum::<f64>() / returns.len() as f64;
-            Distillate { round, score }
+            Distillate { iteration, score }
         })
         .max_by(|a, b| a.score.total_cmp(&b.score))
-        .ok_or_else(|| StudyError::step("table")("no round of distillation was run"))
+        .ok_or_else(|| StudyError::step("table")("no iteration of distillation was run"))
 }

@@ -1,18 +1,17 @@
 //! What a study is given, and the folder that it leaves.
 
 use super::Options;
-use super::given::{Given, differences, digest};
-use crate::config::{Contender, StudyConfig};
+use super::given::{InputDigests, differences, digest};
+use super::resolved::{self, PROFILE_FILE, RESOLVED_FILE};
+use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
-use crate::halving::{Found, chosen};
+use crate::halving::{SearchResult, chosen};
 use crate::lock::{FolderLock, LOCK_FILE};
-use crate::outputs::STUDY_MARK;
 use crate::store::{StoreError, write_atomically};
-use lowgear_env::config::{ConfigError, KeyError, load};
+use lowgear_env::config::{ConfigError, KeyError, load, parse};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
-use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 /// What a study is given.
@@ -25,14 +24,14 @@ pub struct Inputs {
     pub effort: Option<f64>,
     /// Hours that tuning and training may take, as `--hours` gave them.
     pub hours: Option<f64>,
-    /// Whether settings are searched for.
-    pub search: bool,
+    /// Whether hyper-parameters are searched.
+    pub hyper_search: bool,
     /// Vehicle, course and episode together.
     pub scenario: Scenario,
     /// As it was typed.
     pub file: PathBuf,
     /// The files that it was read from.
-    pub given: Given,
+    pub given: InputDigests,
     /// What was typed, where it was not `lowgear study` and that file.
     pub command: Option<String>,
 }
@@ -48,31 +47,53 @@ pub fn read_inputs(file: &Path, quick: bool) -> Result<Inputs, StudyError> {
 /// The same, with all that the options change, and without the ranges of a search that is not asked for.
 pub(super) fn read_inputs_for(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let mut inputs = read_whole(file, options)?;
-    if options.search && inputs.study.search.is_none() {
-        let allowed = "with a study file that has a table [search] with budget and ranges";
-        return Err(KeyError::new("--search", "given", allowed).into());
+    if options.hyper_search && inputs.study.hyper_search.is_none() {
+        let allowed = "with a study file that has a table [hyper-search] with budget and ranges";
+        return Err(KeyError::new("--hyper-search", "given", allowed).into());
     }
-    if !options.search {
-        inputs.study.search = None;
+    if !options.hyper_search {
+        inputs.study.hyper_search = None;
     }
     Ok(inputs)
 }
 
 fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
-    let Options { quick, effort, hours, search, .. } = *options;
-    let study: StudyConfig = load(file)?;
-    let study = if quick { study.quickened() } else { study };
+    let Options { quick, effort, hours, hyper_search, .. } = *options;
+    let text = std::fs::read_to_string(file)
+        .map_err(|reason| ConfigError::Unreadable { file: file.to_owned(), reason })?;
+    if resolved::is_resolved(&text) {
+        let applied = [("--quick", quick), ("--effort", effort.is_some()), ("--hyper-search", hyper_search)];
+        if let Some((option, _)) = applied.into_iter().find(|(_, given)| *given) {
+            let allowed =
+                "with a study file; a run's resolved configuration has such options applied already";
+            return Err(KeyError::new(option, "given", allowed).into());
+        }
+        let inputs = resolved::read(&text, file)?;
+        return Ok(Inputs { hours: hours.or(inputs.hours), ..inputs });
+    }
+    let study: StudyConfig = parse(&text, file)?;
+    let study = if quick { study.with_quick_budget() } else { study };
     let study = if let Some(factor) = effort { study.with_effort(factor) } else { study };
-    let beside = file.parent().unwrap_or(Path::new("."));
-    let (vehicle_file, course_file) = (beside.join(&study.vehicle), beside.join(&study.course));
+    let sibling = file.parent().unwrap_or(Path::new("."));
+    let (vehicle_file, course_file) = (sibling.join(&study.vehicle), sibling.join(&study.course));
     let vehicle: VehicleConfig = load(&vehicle_file)?;
     let course: (CourseConfig, Option<Course>) = load_course(&course_file)?;
-    let given = Given::new([file, &vehicle_file, &course_file], &course.0)?;
+    let given = InputDigests::new([file, &vehicle_file, &course_file], &course.0)?;
     let gears = vehicle.gearbox.total_ratio.len();
     let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs { study, quick, effort, hours, search, scenario, file: file.to_owned(), given, command: None })
+    Ok(Inputs {
+        study,
+        quick,
+        effort,
+        hours,
+        hyper_search,
+        scenario,
+        file: file.to_owned(),
+        given,
+        command: None,
+    })
 }
 
 /// The folder of a run.
@@ -84,9 +105,6 @@ pub struct RunFolder {
     _lock: FolderLock,
 }
 
-/// The study file that a run folder keeps.
-const STUDY_FILE: &str = "study.toml";
-
 impl RunFolder {
     /// Creates the folder, or opens it again with `--resume`.
     ///
@@ -94,30 +112,32 @@ impl RunFolder {
     /// [`StudyError::FolderExists`], [`StudyError::NoFolder`], [`StudyError::OtherStudy`], or the system's refusal.
     pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
         let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
-        let study_file = path.join(STUDY_FILE);
-        let text = resolved(inputs, &inputs.study, &study_file)?;
+        let kept_file = path.join(RESOLVED_FILE);
+        let text = resolved::text(inputs, &inputs.study, &kept_file)?;
         let digest = digest(text.as_bytes());
         if options.resume && !path.exists() {
             return Err(StudyError::NoFolder { folder: path });
         }
         let lock = FolderLock::take(&path)?;
-        if options.resume && study_file.exists() {
-            let kept = std::fs::read_to_string(&study_file).map_err(StoreError::io(&study_file))?;
+        if options.resume && kept_file.exists() {
+            let kept = std::fs::read_to_string(&kept_file).map_err(StoreError::io(&kept_file))?;
             if kept != text && !is_found_there(inputs, &path, &kept)? {
                 let changed = differences(&kept, &text);
-                return Err(StudyError::OtherStudy { file: study_file, changed });
+                return Err(StudyError::OtherStudy { file: kept_file, changed });
             }
+            keep_profile(inputs, &path)?;
             return Ok(RunFolder { path, digest, _lock: lock });
         }
         if !is_free(&path)? {
             let folder = path;
-            return Err(if options.resume && !study_file.exists() {
+            return Err(if options.resume && !kept_file.exists() {
                 StudyError::NoStudy { folder }
             } else {
                 StudyError::FolderExists { folder }
             });
         }
-        write_atomically(&study_file, text.as_bytes())?;
+        write_atomically(&kept_file, text.as_bytes())?;
+        keep_profile(inputs, &path)?;
         Ok(RunFolder { path, digest, _lock: lock })
     }
 
@@ -126,22 +146,22 @@ impl RunFolder {
     /// # Errors
     /// [`StudyError`].
     pub fn difference(inputs: &Inputs, folder: &Path) -> Result<Option<String>, StudyError> {
-        let file = folder.join(STUDY_FILE);
+        let file = folder.join(RESOLVED_FILE);
         if !file.exists() {
             return Ok(None);
         }
         let kept = std::fs::read_to_string(&file).map_err(StoreError::io(&file))?;
-        let text = resolved(inputs, &inputs.study, &file)?;
+        let text = resolved::text(inputs, &inputs.study, &file)?;
         Ok((kept != text).then(|| differences(&kept, &text)))
     }
 
-    /// Writes the study anew, with the settings that a search has found.
+    /// Writes the study again, with the settings that a search has found.
     ///
     /// # Errors
     /// [`StudyError`].
     pub(super) fn keep_study(&self, inputs: &Inputs) -> Result<(), StudyError> {
-        let file = self.file(STUDY_FILE);
-        Ok(write_atomically(&file, resolved(inputs, &inputs.study, &file)?.as_bytes())?)
+        let file = self.file(RESOLVED_FILE);
+        Ok(write_atomically(&file, resolved::text(inputs, &inputs.study, &file)?.as_bytes())?)
     }
 
     /// A file in the folder.
@@ -151,11 +171,23 @@ impl RunFolder {
     }
 }
 
+/// Copies the measured profile into the run folder, so that the resolved configuration can be given again.
+fn keep_profile(inputs: &Inputs, run: &Path) -> Result<(), StoreError> {
+    let copy = run.join(PROFILE_FILE);
+    match (&inputs.given.profile, inputs.given.files.last()) {
+        (Some(_), Some(profile)) if !copy.exists() => {
+            let bytes = std::fs::read(profile).map_err(StoreError::io(profile))?;
+            write_atomically(&copy, &bytes)
+        }
+        _ => Ok(()),
+    }
+}
+
 /// Whether a folder holds nothing but what a run left that was ended before it had begun.
 fn is_free(folder: &Path) -> Result<bool, StoreError> {
     for entry in std::fs::read_dir(folder).map_err(StoreError::io(folder))? {
         let name = entry.map_err(StoreError::io(folder))?.file_name();
-        if name != LOCK_FILE && name.to_string_lossy() != format!("{STUDY_FILE}.partial") {
+        if name != LOCK_FILE && name.to_string_lossy() != format!("{RESOLVED_FILE}.partial") {
             return Ok(false);
         }
     }
@@ -164,63 +196,14 @@ fn is_free(folder: &Path) -> Result<bool, StoreError> {
 
 /// Whether a kept study is the one given with what the search in the run folder has found.
 fn is_found_there(inputs: &Inputs, run: &Path, kept: &str) -> Result<bool, StudyError> {
-    let Some(search) = &inputs.study.search else { return Ok(false) };
+    let Some(search) = &inputs.study.hyper_search else { return Ok(false) };
     let mut found = Vec::new();
-    for contender in Contender::all().filter(|c| c.is_in(&inputs.study)) {
-        match Found::load(run, contender)? {
-            Some(result) => found.push((contender, result)),
+    for policy_kind in PolicyKind::all().filter(|c| c.is_in(&inputs.study)) {
+        match SearchResult::load(run, policy_kind)? {
+            Some(result) => found.push((policy_kind, result)),
             None => return Ok(false),
         }
     }
     let study = chosen(&inputs.study, search, &found)?;
-    Ok(resolved(inputs, &study, &run.join(STUDY_FILE))? == kept)
-}
-
-#[derive(Serialize)]
-struct Resolved<'a> {
-    version: &'static str,
-    quick: bool,
-    /// Applied to the budgets below already.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    effort: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    hours: Option<f64>,
-    given: Digests,
-    study: &'a StudyConfig,
-    vehicle: &'a VehicleConfig,
-    course: &'a CourseConfig,
-}
-
-/// SHA-256 of each part: of the three tables below as they stand in TOML, of the profile's bytes.
-#[derive(Serialize)]
-struct Digests {
-    study: String,
-    vehicle: String,
-    course: String,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    profile: Option<String>,
-}
-
-/// Everything that was read, with every default filled in.
-fn resolved(inputs: &Inputs, study: &StudyConfig, file: &Path) -> Result<String, StudyError> {
-    let content = |e: toml::ser::Error| StoreError::Content { file: file.to_owned(), problem: e.to_string() };
-    let (vehicle, course) = (&inputs.scenario.vehicle, &inputs.scenario.course);
-    let given = Digests {
-        study: digest(toml::to_string(study).map_err(content)?.as_bytes()),
-        vehicle: digest(toml::to_string(vehicle).map_err(content)?.as_bytes()),
-        course: digest(toml::to_string(course).map_err(content)?.as_bytes()),
-        profile: inputs.given.profile.clone(),
-    };
-    let all = Resolved {
-        version: env!("CARGO_PKG_VERSION"),
-        quick: inputs.quick,
-        effort: inputs.effort,
-        hours: inputs.hours,
-        given,
-        study,
-        vehicle,
-        course,
-    };
-    let text = toml::to_string_pretty(&all).map_err(content)?;
-    Ok(format!("{STUDY_MARK}, with every default filled in.\n{text}"))
+    Ok(resolved::text(inputs, &study, &run.join(RESOLVED_FILE))? == kept)
 }

@@ -9,25 +9,25 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use toml::{Table, Value};
 
-/// Differences that are told one by one.
-const TOLD: usize = 4;
+/// Differences that are listed one by one.
+const MAX_LISTED: usize = 4;
 
 /// The files that a study was read from.
 #[derive(Clone, Debug, Default)]
-pub struct Given {
+pub struct InputDigests {
     /// Every file, the study's first.
     pub files: Vec<PathBuf>,
     /// SHA-256 of the measured profile's bytes, if there is one.
     pub profile: Option<String>,
 }
 
-impl Given {
+impl InputDigests {
     /// The files of a study whose course file, as it was read, is `course`.
     ///
     /// # Errors
     /// [`StudyError::Store`] when the profile cannot be read.
-    pub fn new(files: [&Path; 3], course: &CourseConfig) -> Result<Given, StudyError> {
-        let mut given = Given { files: files.map(Path::to_owned).to_vec(), profile: None };
+    pub fn new(files: [&Path; 3], course: &CourseConfig) -> Result<InputDigests, StudyError> {
+        let mut given = InputDigests { files: files.map(Path::to_owned).to_vec(), profile: None };
         if let Some(profile) = &course.profile {
             let path = files[2].parent().unwrap_or(Path::new(".")).join(profile);
             let bytes = fs::read(&path).map_err(StoreError::io(&path))?;
@@ -62,8 +62,8 @@ pub(super) fn differences(kept: &str, now: &str) -> String {
         let name = now.get("course").and_then(|course| course.get("profile")).and_then(Value::as_str);
         found.insert(0, format!("the measured profile {}", name.unwrap_or("of the course")));
     }
-    let more = found.len().saturating_sub(TOLD);
-    found.truncate(TOLD);
+    let more = found.len().saturating_sub(MAX_LISTED);
+    found.truncate(MAX_LISTED);
     let more = if more > 0 { format!(" and {more} more") } else { String::new() };
     format!("{}{more}", found.join("; "))
 }

@@ -5,21 +5,24 @@ mod compare;
 mod firmware;
 mod folder;
 mod given;
+mod pages;
 mod phases;
 mod publish;
+mod resolved;
 mod robustness;
 mod thresholds;
 
-pub use compare::{Contest, Contestant, HAND, label};
+pub use compare::{ComparedPolicy, Comparison, HAND, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
-pub use given::Given;
-pub use phases::Learned;
-pub use publish::{SUMMARY_FILE, compare_players};
+pub use given::InputDigests;
+pub use pages::draw_again;
+pub use phases::TrainingOutcome;
+pub use publish::{SUMMARY_FILE, compare_policies};
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::watch::StopRequest;
+use crate::stop::StopRequest;
 use std::path::{Path, PathBuf};
 
 /// How a study is run.
@@ -29,8 +32,8 @@ pub struct Options {
     pub out: Option<PathBuf>,
     /// Small budgets, every step.
     pub quick: bool,
-    /// Search for settings first.
-    pub search: bool,
+    /// Search for hyper-parameters first.
+    pub hyper_search: bool,
     /// Factor on every budget of steps.
     pub effort: Option<f64>,
     /// Most hours for tuning and training.
@@ -73,11 +76,10 @@ pub fn run_inputs(
         let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
-        let contest = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
-        let robustness = robustness::maps(&inputs, &contest, reporter, stop)?;
+        let comparison = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
+        let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
         inputs.scenario.check_driven()?;
-        card::publish(&inputs, &folder, &card, &contest)?;
-        let driven = publish::Driven { card: &card, contest: &contest, robustness };
+        let driven = publish::StudyResults { card: &card, comparison: &comparison, robustness };
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
     })?;
     Ok((text, folder.path))

@@ -1,29 +1,31 @@
 //! Files that people read: episodes, summary, report.
 
-use super::card::{CARD, Card};
-use super::compare::{Contest, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
+use super::card::{self, CARD, Card};
+use super::compare::{Comparison, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
-use super::thresholds::to_type_in;
-use super::{Inputs, Learned, RunFolder};
+use super::pages::{self, FIGURES_FILE};
+use super::thresholds::enterable;
+use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::saved::Player;
+use crate::saved::PolicyInstance;
 use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
-use lowgear_eval::bound::Fineness;
-use lowgear_eval::distil::Round;
-use lowgear_eval::export::TargetCost;
-use lowgear_eval::gallery::{Footing, episode_picture, shift_map};
-use lowgear_eval::gather::{
-    Contender, StudyFacts, curve, suite_card, summarise, terminal_table, vehicle_card, write_episodes,
+use lowgear_agents::table::distil::DaggerIteration;
+use lowgear_eval::aggregate::{
+    EvaluatedPolicy, StudyMetadata, curve, suite_card, summarise, terminal_table, vehicle_card,
+    write_episodes,
 };
+use lowgear_eval::bound::GridResolution;
+use lowgear_eval::figures::{CellSupport, episode_picture, shift_map};
+use lowgear_eval::figures::{Pictures, Support};
 use lowgear_eval::incidents::places;
-use lowgear_eval::report::{Evidence, Pictures, page, trace_svg};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
     Curve, Family, PlaceCount, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
 };
+use lowgear_firmware::TargetCost;
 use lowgear_onboard::Features;
 
 /// The figures of a study in its folder; where it stands, the study is complete.
@@ -34,30 +36,30 @@ pub(super) const LEVEL: f64 = 0.95;
 const SHOWN_COURSE: u64 = 0;
 
 /// All that was driven for the report.
-pub(super) struct Driven<'a> {
+pub(super) struct StudyResults<'a> {
     /// The rule card.
     pub(super) card: &'a Card,
     /// The comparison.
-    pub(super) contest: &'a Contest,
-    /// The altered worlds.
+    pub(super) comparison: &'a Comparison,
+    /// The perturbed conditions.
     pub(super) robustness: Vec<RobustnessMap>,
 }
 
-/// Writes episodes.csv, course.svg, report.html and summary.json; returns the table for the terminal.
+/// Writes episodes.csv, figures.json, the pages and summary.json; returns the table for the terminal.
 ///
 /// # Errors
 /// [`StudyError`].
 pub(super) fn publish(
     inputs: &Inputs,
     folder: &RunFolder,
-    learned: &Learned,
+    learned: &TrainingOutcome,
     firmware: &Firmware,
-    driven: Driven<'_>,
+    driven: StudyResults<'_>,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
     reporter.line("writing the report");
-    let contest = driven.contest;
-    let facts = StudyFacts {
+    let comparison = driven.comparison;
+    let metadata = StudyMetadata {
         roles: Roles {
             subject: TABLE.to_owned(),
             hand_rule: HAND.to_owned(),
@@ -66,7 +68,7 @@ pub(super) fn publish(
         },
         also_against: vec![TUNED_SPEED.to_owned()],
         robustness: driven.robustness,
-        places: what_happened_where(contest),
+        places: incidents_by_place(comparison),
         curves: curves(learned),
         tuned: vec![
             tuned_rule(inputs, TUNED_SPEED, &learned.speed_rule.settings)?,
@@ -74,40 +76,42 @@ pub(super) fn publish(
             tuned_rule(inputs, CARD, &driven.card.card.settings)?,
         ],
         table: Some(table_sheet(inputs, firmware)),
-        ..facts(inputs, &contest.suite, contest.bound_s)
+        ..metadata(inputs, &comparison.suite, comparison.bound_s)
     };
-    let mut facts = facts;
-    facts.test_suite.note.push_str(&searched(inputs));
-    facts.test_suite.note.push_str(&ended_early(learned));
-    let summary = summarise(facts, &contest.contenders).map_err(StudyError::step("summary"))?;
+    let mut metadata = metadata;
+    metadata.test_suite.note.push_str(&searched(inputs));
+    metadata.test_suite.note.push_str(&ended_early(learned));
+    let summary = summarise(metadata, &comparison.evaluated_policies).map_err(StudyError::step("summary"))?;
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
     let mut episodes = Vec::new();
-    write_episodes(&contest.contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
-    let pictures = pictures(inputs, firmware, contest);
+    write_episodes(&comparison.evaluated_policies, &mut episodes).map_err(StudyError::step("episodes"))?;
+    let pictures = Pictures {
+        card: Some(card::sheet(inputs, driven.card, comparison)?),
+        ..pictures(inputs, firmware, comparison)
+    };
+    let figures = pictures.to_json().map_err(StudyError::step("figures"))?;
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
-    if let Some(trace) = pictures.traces.first() {
-        write_atomically(&folder.file("course.svg"), trace_svg(trace).as_bytes())?;
-    }
-    write_atomically(&folder.file("report.html"), page(&summary, &pictures).as_bytes())?;
+    write_atomically(&folder.file(FIGURES_FILE), figures.as_bytes())?;
+    pages::write(&folder.path, &summary, &pictures)?;
     // Written last: where it stands, the study is complete.
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
-    Ok(terminal_table(&summary) + &typed_in(&summary))
+    Ok(terminal_table(&summary) + &enterable_thresholds(&summary))
 }
 
 /// Stalls, failed upshifts and hunting of the table and of the rule that it is compared with.
-fn what_happened_where(contest: &Contest) -> Vec<PlaceCount> {
-    let chosen = contest.contestants.iter().filter(|c| c.id == TABLE || c.id == TUNED_LOAD);
-    chosen.flat_map(|c| places(&contest.suite, &c.id, &c.players)).collect()
+fn incidents_by_place(comparison: &Comparison) -> Vec<PlaceCount> {
+    let chosen = comparison.compared_policies.iter().filter(|c| c.id == TABLE || c.id == TUNED_LOAD);
+    chosen.flat_map(|c| places(&comparison.suite, &c.id, &c.instances)).collect()
 }
 
 /// What a reader could type into a controller.
-fn typed_in(summary: &Summary) -> String {
+fn enterable_thresholds(summary: &Summary) -> String {
     let rules = summary.tuned.iter();
-    rules.map(|r| format!("\n{}:\n  {}\n", summary.label(&r.policy), r.to_type_in.join("\n  "))).collect()
+    rules.map(|r| format!("\n{}:\n  {}\n", summary.label(&r.policy), r.enterable.join("\n  "))).collect()
 }
 
-/// What the summary says whoever drives.
-fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
+/// What the summary holds for every policy.
+fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
     let note = if bound_s.is_finite() {
         format!(
             "Random courses of the kind \"{}\"; the plan's own value, an optimistic bound on any mean return, is \
@@ -117,7 +121,7 @@ fn facts(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyFacts {
     } else {
         format!("Courses of the kind \"{}\".", inputs.scenario.course.name)
     };
-    StudyFacts {
+    StudyMetadata {
         study: Study {
             name: inputs.study.name.clone(),
             seed: inputs.study.seed,
@@ -152,7 +156,7 @@ fn command(inputs: &Inputs) -> String {
     }
     let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let quick = if inputs.quick { " --quick" } else { "" };
-    let search = if inputs.search { " --search" } else { "" };
+    let search = if inputs.hyper_search { " --hyper-search" } else { "" };
     let number = |key: &str, value: Option<f64>| value.map_or(String::new(), |v| format!(" {key} {v}"));
     let (effort, hours) = (number("--effort", inputs.effort), number("--hours", inputs.hours));
     format!("lowgear study {name}{quick}{search}{effort}{hours}")
@@ -160,18 +164,18 @@ fn command(inputs: &Inputs) -> String {
 
 /// The search for settings, if there was one.
 fn searched(inputs: &Inputs) -> String {
-    inputs.study.search.as_ref().map_or_else(String::new, |search| {
+    inputs.study.hyper_search.as_ref().map_or_else(String::new, |search| {
         format!(
-            " Settings of every rule and learner were searched for on validation courses, {} trials and {} \
+            " The hyper-parameters of every rule and learner were searched on validation courses, {} candidates and {} \
              training ticks each.",
-            search.trials,
+            search.candidates,
             search.ticks()
         )
     })
 }
 
 /// Training runs that ended early, and why; empty when none did.
-fn ended_early(learned: &Learned) -> String {
+fn ended_early(learned: &TrainingOutcome) -> String {
     let runs =
         learned.learners.iter().flat_map(|l| l.runs.iter().zip(1..).map(move |(run, seed)| (l, run, seed)));
     let early = runs.filter_map(|(l, run, seed)| {
@@ -181,7 +185,7 @@ fn ended_early(learned: &Learned) -> String {
     early.collect()
 }
 
-fn curves(learned: &Learned) -> Vec<Curve> {
+fn curves(learned: &TrainingOutcome) -> Vec<Curve> {
     let runs =
         learned.learners.iter().flat_map(|l| l.runs.iter().zip(1..).map(move |(run, seed)| (l, run, seed)));
     runs.map(|(l, run, seed)| {
@@ -192,8 +196,8 @@ fn curves(learned: &Learned) -> Vec<Curve> {
 }
 
 fn tuned_rule(inputs: &Inputs, policy: &str, rule: &RuleSettings) -> Result<TunedRule, StudyError> {
-    let to_type_in = to_type_in(&inputs.scenario, rule);
-    Ok(TunedRule { policy: policy.to_owned(), lines: lines(rule)?, to_type_in })
+    let enterable = enterable(&inputs.scenario, rule);
+    Ok(TunedRule { policy: policy.to_owned(), lines: lines(rule)?, enterable })
 }
 
 /// A rule in the notation of the study file.
@@ -203,16 +207,16 @@ fn lines(rule: &RuleSettings) -> Result<Vec<String>, StudyError> {
 }
 
 fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
-    let round = &firmware.tables[firmware.exported].round;
-    let table = &round.table;
+    let iteration = &firmware.tables[firmware.exported].iteration;
+    let table = &iteration.table;
     let cells = table.count();
     TableSheet {
         teacher: firmware.teacher.to_owned(),
-        trimmed: inputs.study.table.trim.is_some(),
+        refined: inputs.study.table.edge_refinement.is_some(),
         bytes: firmware.proof.size.cell_bytes + firmware.proof.size.axis_bytes,
         cells,
-        visited_cells: cells - round.unvisited as usize,
-        filled_from_rule: round.unvisited as usize,
+        visited_cells: cells - iteration.unvisited as usize,
+        filled_from_rule: iteration.unvisited as usize,
         axes: table
             .axes()
             .iter()
@@ -230,65 +234,67 @@ fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
 }
 
 /// What the cell of a state rests on: visits while the table was distilled, or trust of the tabular learner.
-fn evidence(player: &Player, exported: Option<&Round>, features: &Features) -> Evidence {
-    if let Some(round) = exported {
-        return match round.visits.get(round.table.cell(features)) {
-            Some(0) => Evidence::None,
-            Some(&visits) if visits < FEW_VISITS => Evidence::Few,
-            _ => Evidence::Enough,
+fn support(instance: &PolicyInstance, exported: Option<&DaggerIteration>, features: &Features) -> Support {
+    if let Some(iteration) = exported {
+        return match iteration.visits.get(iteration.table.cell(features)) {
+            Some(0) => Support::None,
+            Some(&visits) if visits < FEW_VISITS => Support::Few,
+            _ => Support::Enough,
         };
     }
-    match player {
+    match instance {
         // To overrule the rule two actions must be known.
-        Player::Tabular(policy) => match policy.trusted(features) {
-            0 => Evidence::None,
-            1 => Evidence::Few,
-            _ => Evidence::Enough,
+        PolicyInstance::Tabular(policy) => match policy.trusted(features) {
+            0 => Support::None,
+            1 => Support::Few,
+            _ => Support::Enough,
         },
-        _ => Evidence::Enough,
+        _ => Support::Enough,
     }
 }
 
 /// The learned policies' first seeds, the rules and the exported table, drawn.
-fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures {
-    let drawn: Vec<(&str, String, String, Player)> = contest
-        .contestants
+fn pictures(inputs: &Inputs, firmware: &Firmware, comparison: &Comparison) -> Pictures {
+    let drawn: Vec<(&str, String, String, PolicyInstance)> = comparison
+        .compared_policies
         .iter()
         .filter_map(|c| {
             let index = if c.id == TABLE { firmware.exported } else { 0 };
             let note =
-                if c.players.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
-            c.players.get(index).map(|player| (c.id.as_str(), c.label.clone(), note, player.clone()))
+                if c.instances.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
+            c.instances.get(index).map(|instance| (c.id.as_str(), c.label.clone(), note, instance.clone()))
         })
         .collect();
     let mapped = drawn.iter().filter(|d| !LADDER.contains(&d.0));
     let shift_maps = mapped
-        .map(|(id, label, note, player)| {
-            let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].round);
-            let of = |features: &Features| evidence(player, exported, features);
+        .map(|(id, label, note, instance)| {
+            let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].iteration);
+            let of = |features: &Features| support(instance, exported, features);
             let few_visits = exported.map(|_| FEW_VISITS);
             shift_map(
-                &mut player.clone(),
+                &mut instance.clone(),
                 label,
                 note,
                 &inputs.scenario.settings,
-                &Footing { of: &of, few_visits },
+                &CellSupport { of: &of, few_visits },
             )
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "rollout", "dqn", "ppo"][..]]
+    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
         .iter()
         .enumerate()
         .filter_map(|(i, ids)| {
             let mut drivers: Vec<(String, Box<dyn Policy>)> = drawn
                 .iter()
                 .filter(|d| ids.contains(&d.0))
-                .map(|(_, label, _, player)| (label.clone(), Box::new(player.clone()) as Box<dyn Policy>))
+                .map(|(_, label, _, instance)| (label.clone(), Box::new(instance.clone()) as Box<dyn Policy>))
                 .collect();
-            let plan = (i == 0).then(|| ("Clairvoyant plan", Fineness::default()));
+            let plan = (i == 0).then(|| ("Clairvoyant plan", GridResolution::default()));
             let title = format!("Test course {}", SHOWN_COURSE + 1);
             let any = !drivers.is_empty();
-            any.then(|| episode_picture(contest.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan))
+            any.then(|| {
+                episode_picture(comparison.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan)
+            })
         })
         .collect();
     Pictures { shift_maps, traces, ..Pictures::default() }
@@ -298,39 +304,39 @@ fn pictures(inputs: &Inputs, firmware: &Firmware, contest: &Contest) -> Pictures
 ///
 /// # Errors
 /// [`StudyError`].
-pub fn compare_players(
+pub fn compare_policies(
     inputs: &Inputs,
-    players: &[(String, Player)],
+    instances: &[(String, PolicyInstance)],
     courses: u64,
 ) -> Result<(String, String, Vec<u8>), StudyError> {
     let suite = TestSuite::new(&inputs.scenario, courses);
-    let contenders: Vec<Contender> = players
+    let evaluated_policies: Vec<EvaluatedPolicy> = instances
         .iter()
-        .map(|(name, player)| Contender {
+        .map(|(name, instance)| EvaluatedPolicy {
             id: name.clone(),
             label: name.clone(),
-            family: if matches!(player, Player::Rule(_)) { Family::Rule } else { Family::Learned },
+            family: if matches!(instance, PolicyInstance::Rule(_)) { Family::Rule } else { Family::Learned },
             search_ticks: 0,
             inherited_ticks: 0,
             failed_seeds: vec![],
             diverged_seeds: vec![],
-            outcomes: vec![suite.outcomes(|| player.clone())],
+            outcomes: vec![suite.outcomes(|| instance.clone())],
         })
         .collect();
     inputs.scenario.check_driven()?;
-    let reference = players[0].0.clone();
-    let facts = StudyFacts {
+    let reference = instances[0].0.clone();
+    let metadata = StudyMetadata {
         roles: Roles {
-            subject: players[1].0.clone(),
+            subject: instances[1].0.clone(),
             hand_rule: reference.clone(),
             tuned_rule: reference,
             plan: None,
         },
-        ..facts(inputs, &suite, f64::NAN)
+        ..metadata(inputs, &suite, f64::NAN)
     };
-    let summary: Summary = summarise(facts, &contenders).map_err(StudyError::step("summary"))?;
+    let summary: Summary = summarise(metadata, &evaluated_policies).map_err(StudyError::step("summary"))?;
     let json = summary.to_json().map_err(StudyError::step("summary"))?;
     let mut episodes = Vec::new();
-    write_episodes(&contenders, &mut episodes).map_err(StudyError::step("episodes"))?;
+    write_episodes(&evaluated_policies, &mut episodes).map_err(StudyError::step("episodes"))?;
     Ok((json, terminal_table(&summary), episodes))
 }

@@ -1,11 +1,11 @@
-//! The exported table against the tuned load-ratio rule in altered worlds.
+//! The exported table against the tuned load-ratio rule in perturbed conditions.
 
 use super::Inputs;
-use super::compare::{Contest, Contestant, TABLE, TUNED_LOAD};
+use super::compare::{ComparedPolicy, Comparison, TABLE, TUNED_LOAD};
 use super::publish::LEVEL;
 use crate::error::StudyError;
 use crate::progress::Reporter;
-use crate::watch::StopRequest;
+use crate::stop::StopRequest;
 use lowgear_eval::robustness::{altered, compared};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessMap};
@@ -16,12 +16,12 @@ use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessMap};
 /// [`StudyError`].
 pub(super) fn maps(
     inputs: &Inputs,
-    contest: &Contest,
+    comparison: &Comparison,
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<Vec<RobustnessMap>, StudyError> {
     let Some(config) = &inputs.study.robustness else { return Ok(vec![]) };
-    let (Some(table), Some(rule)) = (find(contest, TABLE), find(contest, TUNED_LOAD)) else {
+    let (Some(table), Some(rule)) = (find(comparison, TABLE), find(comparison, TUNED_LOAD)) else {
         return Ok(vec![]);
     };
     let axis = |disturbance, values: &[f64]| DisturbanceAxis { disturbance, values: values.to_vec() };
@@ -30,7 +30,7 @@ pub(super) fn maps(
         (axis(Disturbance::MassFactor, &config.mass_factor), axis(Disturbance::Charge, &config.charge)),
         (
             axis(Disturbance::TiltBiasDeg, &config.tilt_bias_deg),
-            axis(Disturbance::TachoNoise, &config.tacho_noise),
+            axis(Disturbance::EncoderNoise, &config.encoder_noise),
         ),
         (axis(Disturbance::LatencyTicks, &latency), axis(Disturbance::Wear, &config.wear)),
     ];
@@ -45,7 +45,7 @@ pub(super) fn maps(
                 stop.check()?;
                 let world = altered(&inputs.scenario, &[(x.disturbance, across), (y.disturbance, up)]);
                 let suite = TestSuite::new(&world, config.courses);
-                let cell = compared(&suite, &table.players, &rule.players[0], LEVEL);
+                let cell = compared(&suite, &table.instances, &rule.instances[0], LEVEL);
                 cells.push(cell.map_err(StudyError::step("robustness"))?);
                 done += 1;
                 progress.update(done, total, x.disturbance.label());
@@ -57,6 +57,9 @@ pub(super) fn maps(
     Ok(maps)
 }
 
-fn find<'a>(contest: &'a Contest, id: &str) -> Option<&'a Contestant> {
-    contest.contestants.iter().find(|contestant| contestant.id == id && !contestant.players.is_empty())
+fn find<'a>(comparison: &'a Comparison, id: &str) -> Option<&'a ComparedPolicy> {
+    comparison
+        .compared_policies
+        .iter()
+        .find(|compared_policy| compared_policy.id == id && !compared_policy.instances.is_empty())
 }

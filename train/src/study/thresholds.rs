@@ -6,7 +6,7 @@ use std::f64::consts::TAU;
 
 /// One line per threshold and wait: turns of the motor per minute, volts, degrees, seconds. Gears are counted
 /// from 1.
-pub(super) fn to_type_in(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
+pub(super) fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
     let mut lines = Vec::new();
     for (gear, (&up, &down)) in (1..).zip(rule.up_permille.iter().zip(&rule.down_permille)) {
         let next = gear + 1;
@@ -66,7 +66,7 @@ mod tests {
         let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
         let inputs = read_inputs(&file, false).unwrap();
         let rule = RuleSettings { tilt_hold_ddeg: Some(55), ..inputs.study.rule.clone() };
-        let text = to_type_in(&inputs.scenario, &rule).join("\n");
+        let text = enterable(&inputs.scenario, &rule).join("\n");
         for part in
             ["shift up 1 to 2 at 6326 rpm", "shift down 3 to 2 below 2977 rpm", "5.5 degrees", "2.00 s"]
         {
@@ -74,7 +74,7 @@ mod tests {
         }
         let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
         assert!(
-            to_type_in(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),
+            enterable(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),
             "850 permille"
         );
     }

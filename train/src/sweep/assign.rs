@@ -1,7 +1,7 @@
 //! Values by key path: where a key stands in a table, and which assignment is to blame for a value that is
 //! not allowed.
 
-use super::config::{SetKey, in_words};
+use crate::config::{SetKey, in_words};
 use lowgear_env::config::KeyError;
 use toml::{Table, Value};
 
@@ -103,7 +103,7 @@ fn numbered(part: &str) -> (&str, Option<usize>) {
 
 /// The error as one of the sweep file: at the assignment whose key is at fault, or at the axes when several
 /// together are. `prefix` is that of the error's keys.
-pub(super) fn blame(all: &[&Assignment], prefix: &str, error: KeyError, words: &str) -> KeyError {
+pub(super) fn locate_error(all: &[&Assignment], prefix: &str, error: KeyError, words: &str) -> KeyError {
     let fault = format!("{prefix}{}", error.key);
     let mine = |a: &&&Assignment| {
         let in_file = ["vehicle.", "course."].iter().find(|p| a.key.starts_with(**p)).copied().unwrap_or("");
@@ -174,8 +174,9 @@ mod tests {
         let two =
             Assignment { key: "rule.up".into(), value: Some(Value::from(2)), origin: "set[0].value".into() };
         let all = [&one, &two];
-        let blamed =
-            |prefix: &str, key: &str| blame(&all, prefix, KeyError::new(key, "1", "more"), "job 1").key;
+        let blamed = |prefix: &str, key: &str| {
+            locate_error(&all, prefix, KeyError::new(key, "1", "more"), "job 1").key
+        };
         assert_eq!(blamed("vehicle.", "mass"), "axes[0].values");
         assert_eq!(blamed("", "rule.up[0]"), "set[0].value");
         assert_eq!(blamed("", "mass"), "axes");

@@ -75,7 +75,8 @@ mod tests {
         for key in ["sensors.battery", "sensors.current", "variation", "chassis.mass-kg"] {
             assert_eq!(is_key_of(FileKind::Vehicle, key), Ok(()), "{key}");
         }
-        for key in ["search", "table.trim", "learners.dqn", "rule.stall-ticks", "robustness"] {
+        for key in ["hyper-search", "table.edge-refinement", "learners.dqn", "rule.stall-ticks", "robustness"]
+        {
             assert_eq!(is_key_of(FileKind::Study, key), Ok(()), "{key}");
         }
         for key in ["profile", "surfaces[0].rolling", "random.obstacles"] {

@@ -1,20 +1,21 @@
-//! From the summaries of the jobs to what they show together: summary.json, points.csv and report.html.
+//! From the summaries of the jobs to one summary of all of them: summary.json, points.csv and report.html.
 
 use super::Sweep;
-use super::state::{JobState, Place};
+use super::state::{JobState, SweepFolder};
 use super::work::check_jobs;
 use crate::error::StudyError;
 use crate::store::{StoreError, create_folder, write_atomically};
-use lowgear_eval::report::sweep_page;
 use lowgear_eval::summary::Summary;
 use lowgear_eval::sweep::{
-    SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary, figures_of, findings, room_of, rule_of, write_points,
+    SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary, figures_of, findings, headroom_of, rule_of,
+    write_points,
 };
+use lowgear_report::sweep_page;
 use std::fs;
 use std::path::PathBuf;
 
-/// What merging came to.
-pub struct Merged {
+/// The result of merging.
+pub struct MergedSweep {
     /// The findings, for the terminal.
     pub text: String,
     /// The page.
@@ -25,7 +26,7 @@ pub struct Merged {
 ///
 /// # Errors
 /// [`StudyError`]; a summary that cannot be read is one, since it was written whole.
-pub fn merge(sweep: &Sweep, place: &Place) -> Result<Merged, StudyError> {
+pub fn merge(sweep: &Sweep, place: &SweepFolder) -> Result<MergedSweep, StudyError> {
     check_jobs(sweep, place)?;
     let points = (1..=sweep.jobs()).map(|job| point(sweep, place, job)).collect::<Result<Vec<_>, _>>()?;
     let level = points.iter().find_map(|(_, level)| *level).unwrap_or(0.95);
@@ -56,18 +57,18 @@ pub fn merge(sweep: &Sweep, place: &Place) -> Result<Merged, StudyError> {
     let page = sweep_page(&summary, |job| format!("jobs/{job:04}/report.html"));
     write_atomically(&report, page.as_bytes())?;
     write_atomically(&place.path.join("summary.json"), json.as_bytes())?;
-    Ok(Merged { text: findings(&summary).join("\n") + "\n", report })
+    Ok(MergedSweep { text: findings(&summary).join("\n") + "\n", report })
 }
 
 /// A job's figures, and the level of its intervals.
-fn point(sweep: &Sweep, place: &Place, job: u64) -> Result<(SweepPoint, Option<f64>), StudyError> {
+fn point(sweep: &Sweep, place: &SweepFolder, job: u64) -> Result<(SweepPoint, Option<f64>), StudyError> {
     let empty = |missing: String| SweepPoint {
         job,
         place: sweep.place(job),
         missing: Some(missing),
         vehicle: String::new(),
         rule: None,
-        room: None,
+        headroom: None,
         policies: vec![],
     };
     match place.state(job) {
@@ -88,7 +89,7 @@ fn point(sweep: &Sweep, place: &Place, job: u64) -> Result<(SweepPoint, Option<f
         missing: None,
         vehicle: summary.vehicle.name.clone(),
         rule: rule_of(&summary),
-        room: room_of(&summary),
+        headroom: headroom_of(&summary),
         policies: figures_of(&summary),
         ..empty(String::new())
     };

@@ -2,7 +2,6 @@
 //! its own; a job is done when its summary stands there. Start reading in `plan.rs`.
 
 mod assign;
-mod config;
 mod known;
 mod merge;
 mod plan;
@@ -10,11 +9,11 @@ mod slurm;
 mod state;
 mod work;
 
-pub use config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
-pub use merge::{Merged, merge};
+pub use crate::config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
+pub use merge::{MergedSweep, merge};
 pub use plan::Sweep;
 pub use slurm::{SlurmOptions, slurm};
-pub use state::{JobState, Place, status};
+pub use state::{JobState, SweepFolder, status};
 pub use work::{WorkOptions, check_jobs, run_all, run_one};
 
 /// A path as a shell reads it.

@@ -1,12 +1,11 @@
 //! From a sweep file to its numbered jobs, and from a job to the study that it runs.
 
-use super::assign::{Assignment, assign, blame, remove};
-use super::config::{SweepConfig, in_words};
+use super::assign::{Assignment, assign, locate_error, remove};
 use super::known::is_key_of;
-use crate::config::{Contender, StudyConfig};
+use crate::config::{PolicyKind, StudyConfig, SweepConfig, in_words};
 use crate::error::StudyError;
 use crate::schema::FileKind;
-use crate::study::{Given, Inputs};
+use crate::study::{InputDigests, Inputs};
 use lowgear_env::config::{Check, ConfigError, KeyError, load};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
@@ -114,13 +113,13 @@ impl Sweep {
     /// [`StudyError`] naming the place in the sweep file and what is allowed there.
     pub fn inputs(&self, job: u64) -> Result<Inputs, StudyError> {
         let all = self.assignments(job);
-        let beside = self.file.parent().unwrap_or(Path::new("."));
+        let sibling = self.file.parent().unwrap_or(Path::new("."));
         let named = |key: &str| self.named(&all, key);
         let study_name = named("study")?.unwrap_or_else(|| self.config.study.clone());
-        let study_file = beside.join(&study_name);
+        let study_file = sibling.join(&study_name);
         let mut study: StudyConfig = load(&study_file)?;
         // Its ranges may not fit what is varied, and no job searches.
-        study.search = None;
+        study.hyper_search = None;
         if let Some(factor) = self.config.effort {
             study = study.with_effort(factor);
         }
@@ -129,7 +128,7 @@ impl Sweep {
         let found = |key: &str, kept: &mut PathBuf| -> Result<PathBuf, StudyError> {
             Ok(match named(key)? {
                 Some(name) => {
-                    let path = beside.join(&name);
+                    let path = sibling.join(&name);
                     *kept = name;
                     path
                 }
@@ -140,7 +139,7 @@ impl Sweep {
         let course_file = found("course", &mut study.course)?;
         let vehicle: VehicleConfig = load(&vehicle_file)?;
         let (course, measured) = load_course(&course_file)?;
-        let given = Given::new([&study_file, &vehicle_file, &course_file], &course)?;
+        let given = InputDigests::new([&study_file, &vehicle_file, &course_file], &course)?;
         let mut tables = Tables {
             study: self.as_table(&study)?,
             vehicle: self.as_table(&vehicle)?,
@@ -158,7 +157,7 @@ impl Sweep {
         let course = self.checked(tables.course, "course.", &keys, &words)?;
         let gears = vehicle.gearbox.total_ratio.len();
         let study = study.for_gears(gears);
-        study.check_gears(gears).map_err(|e| self.wrong(blame(&keys, "", e, &words)))?;
+        study.check_gears(gears).map_err(|e| self.wrong(locate_error(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
         let command = format!("lowgear sweep {} --job {job}", self.file_name());
         Ok(Inputs {
@@ -166,7 +165,7 @@ impl Sweep {
             quick: false,
             effort: self.config.effort,
             hours: None,
-            search: false,
+            hyper_search: false,
             scenario,
             file: study_name,
             given,
@@ -198,15 +197,15 @@ impl Sweep {
         &self,
         study: &mut StudyConfig,
         all: &[Assignment],
-    ) -> Result<Vec<Contender>, StudyError> {
+    ) -> Result<Vec<PolicyKind>, StudyError> {
         let named = all.iter().rfind(|a| a.key == LEARNERS);
         let (kept, origin) = match (named, &self.config.learners) {
             (Some(a), _) => (names_of(a.value.as_ref()), a.origin.as_str()),
             (None, Some(kept)) => (Ok(kept.clone()), LEARNERS),
             (None, None) => return Ok(vec![]),
         };
-        let there: Vec<Contender> =
-            Contender::LEARNERS.into_iter().filter(|learner| learner.is_in(study)).collect();
+        let there: Vec<PolicyKind> =
+            PolicyKind::LEARNERS.into_iter().filter(|learner| learner.is_in(study)).collect();
         let refused = |got: String| {
             let there: Vec<&str> = there.iter().map(|learner| learner.name()).collect();
             self.wrong(KeyError::new(
@@ -220,14 +219,14 @@ impl Sweep {
             return Err(refused(format!("\"{name}\"")));
         }
         let absent = there.into_iter().filter(|learner| !kept.iter().any(|name| name == learner.name()));
-        let absent: Vec<Contender> = absent.collect();
+        let absent: Vec<PolicyKind> = absent.collect();
         absent.iter().for_each(|learner| learner.leave_out(study));
         Ok(if named.is_some() { absent } else { vec![] })
     }
 
     /// Passes over what all jobs set of learners that this one is without. On an axis, where it would make jobs that
     /// do the same, it is a mistake.
-    fn pass_over(&self, keys: &mut Vec<&Assignment>, absent: &[Contender]) -> Result<(), StudyError> {
+    fn pass_over(&self, keys: &mut Vec<&Assignment>, absent: &[PolicyKind]) -> Result<(), StudyError> {
         let of_absent = |key: &str| {
             let name = key.strip_prefix("learners.")?.split('.').next()?;
             absent.iter().find(|learner| learner.name() == name)
@@ -257,9 +256,9 @@ impl Sweep {
     ) -> Result<T, StudyError> {
         let value: T = table.try_into().map_err(|e: toml::de::Error| {
             let message = e.message().replace('\n', " ");
-            self.wrong(blame(all, prefix, KeyError::new(key_of(&e), "refused", message), words))
+            self.wrong(locate_error(all, prefix, KeyError::new(key_of(&e), "refused", message), words))
         })?;
-        value.check().map_err(|e| self.wrong(blame(all, prefix, e, words)))?;
+        value.check().map_err(|e| self.wrong(locate_error(all, prefix, e, words)))?;
         Ok(value)
     }
 

@@ -4,18 +4,19 @@
 mod script;
 mod trial;
 
-use super::{JobState, Place, Sweep, WorkOptions};
+use super::{JobState, Sweep, SweepFolder, WorkOptions};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::store::{create_folder, write_atomically};
+use lowgear_env::config::{check_path, shown};
 use script::{Script, chunks};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use trial::Trial;
 
-/// What a job that was told to stop leaves when it does not know why; accounting may.
-pub(super) const TOLD: &str = "told to stop by Slurm";
+/// What a job that was asked to stop leaves when it does not know why; accounting may.
+pub(super) const STOP_NOTICE: &str = "asked to stop by Slurm";
 
 /// How the script is made.
 #[derive(Clone, Debug)]
@@ -36,12 +37,15 @@ pub struct SlurmOptions {
 /// [`StudyError`]; also when nothing is missing, when the trial fails, or when Slurm refuses the script.
 pub fn slurm(
     sweep: &Sweep,
-    place: &Place,
+    place: &SweepFolder,
     options: &SlurmOptions,
     work: &WorkOptions,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
     let step = StudyError::step("slurm");
+    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
+    check_path("FILE", &file)?;
+    check_path("--out", &folder)?;
     let trial = Trial::measure(sweep, place, options, work, reporter)?;
     let missing: Vec<u64> = (1..=sweep.jobs()).filter(|&job| place.state(job) != JobState::Done).collect();
     if missing.is_empty() {
@@ -49,7 +53,6 @@ pub fn slurm(
     }
     // Slurm opens a job's log there before the script makes anything.
     create_folder(&place.path.join("jobs"))?;
-    let (file, folder) = (absolute(&sweep.file)?, absolute(&place.path)?);
     let mut text = format!("{}\n", trial.in_words());
     let chunks = chunks(&missing);
     for (index, chunk) in chunks.iter().enumerate() {
@@ -67,7 +70,7 @@ pub fn slurm(
             }
             text.push_str(&format!("submitted: job {}\n", String::from_utf8_lossy(&out.stdout).trim()));
         } else {
-            text.push_str(&format!("read it, edit it, then: sbatch {}\n", path.display()));
+            text.push_str(&format!("read it, edit it, then: sbatch {}\n", shown(&path)));
         }
     }
     text.push_str("meanwhile: the same command with --status; when all are done: with --merge\n");
@@ -80,7 +83,7 @@ fn absolute(path: &Path) -> Result<PathBuf, StudyError> {
 
 /// What Slurm's accounting says of jobs that are not done: why they ended, by job. Empty where there is no accounting.
 #[must_use]
-pub(super) fn accounted(place: &Place, jobs: &[u64]) -> BTreeMap<u64, String> {
+pub(super) fn accounted(place: &SweepFolder, jobs: &[u64]) -> BTreeMap<u64, String> {
     let tasks: Vec<(u64, String)> = jobs
         .iter()
         .filter_map(|&job| {

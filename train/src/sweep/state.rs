@@ -1,7 +1,7 @@
 //! Where the jobs of a sweep lie, and how each of them stands.
 
 use super::Sweep;
-use super::slurm::{TOLD, accounted};
+use super::slurm::{STOP_NOTICE, accounted};
 use crate::error::StudyError;
 use crate::outputs::SWEEP_MARK;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
@@ -16,7 +16,7 @@ use std::time::Duration;
 
 /// The folder of a sweep.
 #[derive(Clone, Debug)]
-pub struct Place {
+pub struct SweepFolder {
     /// Where it is.
     pub path: PathBuf,
 }
@@ -30,9 +30,9 @@ pub enum JobState {
     Running,
     /// It failed, for this reason; it is tried again when the sweep is.
     Failed(String),
-    /// Nobody has begun it.
+    /// Not begun.
     Waiting,
-    /// Somebody began it and was interrupted; it goes on from there.
+    /// It was begun and interrupted; it goes on from there.
     Interrupted,
 }
 
@@ -50,26 +50,26 @@ impl JobState {
     }
 }
 
-/// Why a job failed: the file beside its folder.
+/// Why a job failed: the file next to its folder.
 #[derive(Serialize, Deserialize)]
 struct Failure {
     reason: String,
 }
 
 /// The right to work on a job, as long as it is held.
-pub(super) struct Claim {
+pub(super) struct JobLock {
     _lock: File,
 }
 
-/// Tries to get hold of a job before it is said to be somebody else's: who only looks holds it for a moment.
+/// Tries to get hold of a job before it is said to be another process's: who only looks holds it for a moment.
 const TRIES: u32 = 20;
 const BETWEEN: Duration = Duration::from_millis(50);
 
-impl Place {
+impl SweepFolder {
     /// The folder of a sweep, by default named after it.
     #[must_use]
-    pub fn new(sweep: &Sweep, out: Option<&Path>) -> Place {
-        Place { path: out.map_or_else(|| Path::new("runs").join(&sweep.config.name), Path::to_owned) }
+    pub fn new(sweep: &Sweep, out: Option<&Path>) -> SweepFolder {
+        SweepFolder { path: out.map_or_else(|| Path::new("runs").join(&sweep.config.name), Path::to_owned) }
     }
 
     /// Folder of a job: an ordinary run folder.
@@ -84,7 +84,7 @@ impl Place {
         self.job(job).join(SUMMARY_FILE)
     }
 
-    fn beside(&self, job: u64, end: &str) -> PathBuf {
+    fn sibling(&self, job: u64, end: &str) -> PathBuf {
         self.path.join("jobs").join(format!("{job:04}.{end}"))
     }
 
@@ -92,23 +92,23 @@ impl Place {
     ///
     /// # Errors
     /// [`StudyError::Store`].
-    pub(super) fn claim(&self, job: u64) -> Result<Option<Claim>, StudyError> {
+    pub(super) fn claim(&self, job: u64) -> Result<Option<JobLock>, StudyError> {
         create_folder(&self.path.join("jobs"))?;
-        let file = self.beside(job, "lock");
+        let file = self.sibling(job, "lock");
         let lock = File::create(&file).map_err(StoreError::io(&file))?;
         for _ in 0..TRIES {
             match lock.try_lock() {
-                Ok(()) => return Ok(Some(Claim { _lock: lock })),
+                Ok(()) => return Ok(Some(JobLock { _lock: lock })),
                 Err(TryLockError::WouldBlock) => sleep(BETWEEN),
-                // A folder without locks: nobody else is noticed there.
-                Err(TryLockError::Error(_)) => return Ok(Some(Claim { _lock: lock })),
+                // A folder without locks: no other process is noticed there.
+                Err(TryLockError::Error(_)) => return Ok(Some(JobLock { _lock: lock })),
             }
         }
         Ok(None)
     }
 
     /// Keeps the sweep in its folder, or finds the same one there. `job` is claimed by the caller, so that the
-    /// file beside which it is written is nobody else's.
+    /// file next to which it is written is no other process's.
     ///
     /// # Errors
     /// [`StudyError::OtherSweep`], or the system's refusal.
@@ -120,9 +120,9 @@ impl Place {
             let kept = fs::read_to_string(&file).map_err(StoreError::io(&file))?;
             return if kept == text { Ok(()) } else { Err(StudyError::OtherSweep { file }) };
         }
-        let beside = self.beside(job, "sweep.toml");
-        write_atomically(&beside, text.as_bytes())?;
-        Ok(fs::rename(&beside, &file).map_err(StoreError::io(&file))?)
+        let sibling = self.sibling(job, "sweep.toml");
+        write_atomically(&sibling, text.as_bytes())?;
+        Ok(fs::rename(&sibling, &file).map_err(StoreError::io(&file))?)
     }
 
     /// A job failed.
@@ -130,7 +130,7 @@ impl Place {
     /// # Errors
     /// [`StudyError::Store`].
     pub(super) fn failed(&self, job: u64, reason: &str) -> Result<(), StudyError> {
-        Ok(write_json(&self.beside(job, "failed.json"), &Failure { reason: reason.to_owned() })?)
+        Ok(write_json(&self.sibling(job, "failed.json"), &Failure { reason: reason.to_owned() })?)
     }
 
     /// Forgets that a job failed or was ended before.
@@ -138,7 +138,7 @@ impl Place {
     /// # Errors
     /// [`StudyError::Store`].
     pub(super) fn forget_failure(&self, job: u64) -> Result<(), StudyError> {
-        for file in [self.beside(job, "failed.json"), self.beside(job, "ended")] {
+        for file in [self.sibling(job, "failed.json"), self.sibling(job, "ended")] {
             if file.exists() {
                 fs::remove_file(&file).map_err(StoreError::io(&file))?;
             }
@@ -148,7 +148,7 @@ impl Place {
 
     /// File in which the script for Slurm keeps which task of which array did a job last.
     pub(super) fn slurm_task(&self, job: u64) -> PathBuf {
-        self.beside(job, "slurm")
+        self.sibling(job, "slurm")
     }
 
     /// How a job stands.
@@ -157,18 +157,18 @@ impl Place {
         if self.result(job).exists() {
             return JobState::Done;
         }
-        let lock = File::open(self.beside(job, "lock"));
+        let lock = File::open(self.sibling(job, "lock"));
         if lock.is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock))) {
             return JobState::Running;
         }
-        let failure = self.beside(job, "failed.json");
+        let failure = self.sibling(job, "failed.json");
         if failure.exists() {
             let unreadable = |e: StoreError| format!("for a reason that cannot be read ({e})");
             let read = read_json::<Failure>(&failure).map(|failure| failure.reason);
             return JobState::Failed(read.unwrap_or_else(unreadable));
         }
         // Left by the script for Slurm, when a job was ended from outside.
-        if let Ok(reason) = fs::read_to_string(self.beside(job, "ended")) {
+        if let Ok(reason) = fs::read_to_string(self.sibling(job, "ended")) {
             return JobState::Failed(reason.trim().to_owned());
         }
         if self.job(job).exists() { JobState::Interrupted } else { JobState::Waiting }
@@ -177,11 +177,11 @@ impl Place {
 
 /// Every job and how it stands, as a table, with the counts below.
 #[must_use]
-pub fn status(sweep: &Sweep, place: &Place) -> String {
+pub fn status(sweep: &Sweep, place: &SweepFolder) -> String {
     let mut states: Vec<(u64, JobState)> = (1..=sweep.jobs()).map(|job| (job, place.state(job))).collect();
     let open = |state: &JobState| match state {
         JobState::Waiting | JobState::Interrupted => true,
-        JobState::Failed(reason) => reason == TOLD,
+        JobState::Failed(reason) => reason == STOP_NOTICE,
         JobState::Done | JobState::Running => false,
     };
     let unexplained: Vec<u64> = states.iter().filter(|(_, state)| open(state)).map(|(job, _)| *job).collect();

@@ -1,13 +1,13 @@
 //! Doing jobs: one, or all that are missing on the cores of this machine.
 
 use super::Sweep;
-use super::state::{JobState, Place};
+use super::state::{JobState, SweepFolder};
 use crate::error::StudyError;
 use crate::outputs::is_study;
 use crate::progress::Reporter;
+use crate::stop::StopRequest;
 use crate::store::StoreError;
 use crate::study::{Options, RunFolder, run_inputs};
-use crate::watch::StopRequest;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
@@ -25,7 +25,7 @@ pub struct WorkOptions {
 ///
 /// # Errors
 /// [`StoreError::Taken`], [`StudyError::OtherJobs`] with those that had not, and what differs.
-pub fn check_jobs(sweep: &Sweep, place: &Place) -> Result<(), StudyError> {
+pub fn check_jobs(sweep: &Sweep, place: &SweepFolder) -> Result<(), StudyError> {
     if is_study(&place.path) {
         let (file, what) = (place.path.clone(), "the folder of a study".to_owned());
         return Err(
@@ -52,13 +52,13 @@ pub fn check_jobs(sweep: &Sweep, place: &Place) -> Result<(), StudyError> {
 /// Jobs that an error names one by one.
 const MOST_TOLD: usize = 8;
 
-/// Does one job, or finds it done. A failure is kept beside its folder.
+/// Does one job, or finds it done. A failure is kept next to its folder.
 ///
 /// # Errors
 /// [`StudyError`]; [`StudyError::Stopped`] with everything kept.
 pub fn run_one(
     sweep: &Sweep,
-    place: &Place,
+    place: &SweepFolder,
     job: u64,
     options: &WorkOptions,
     reporter: &Reporter,
@@ -97,7 +97,7 @@ pub fn run_one(
 /// [`StudyError::Stopped`], or what keeps all jobs from being done.
 pub fn run_all(
     sweep: &Sweep,
-    place: &Place,
+    place: &SweepFolder,
     options: &WorkOptions,
     reporter: &Reporter,
 ) -> Result<Vec<(u64, String)>, StudyError> {

@@ -23,7 +23,7 @@ fn rule() -> RuleSettings {
 
 fn untrained(memory: usize, guide_bias: f32) -> PpoPolicy {
     let scaler = FeatureScaler::new(3, 2);
-    let config = PpoConfig { memory, guide_bias, ..pole() };
+    let config = PpoConfig { gru_size: memory, guide_bias, ..pole() };
     let ppo = Ppo::new(config, scaler.inputs(), 3, Seed(8)).unwrap();
     let guide = Some(RuleGuide::new(rule(), 3).unwrap());
     PpoPolicy::new(scaler, ppo.actor().unwrap(), 0.15, guide).unwrap()
@@ -103,7 +103,7 @@ fn parts_that_do_not_fit_are_refused() {
 #[test]
 fn impossible_actions_are_never_taken_and_the_guide_is_mostly_followed() {
     let learning_rate = Schedule::constant(1e-6);
-    let config = PpoConfig { worlds: 1, guide_bias: 3.0, round: 100, learning_rate, ..pole() };
+    let config = PpoConfig { num_envs: 1, guide_bias: 3.0, n_steps: 100, learning_rate, ..pole() };
     let mut ppo = Ppo::new(config, 1, 3, Seed(1)).unwrap();
     let mask = Mask::from([true, false, true]);
     ppo.begin_episode(0).unwrap();
@@ -115,7 +115,7 @@ fn impossible_actions_are_never_taken_and_the_guide_is_mostly_followed() {
             taken[action] += if i % 3 == 1 { 1000 } else { 1 };
         }
         ppo.observe(0, &Step { reward: 0.0, elapsed_s: 0.2, end: None }, &[0.5]).unwrap();
-        if ppo.round_is_full() {
+        if ppo.buffer_is_full() {
             ppo.update().unwrap();
         }
     }

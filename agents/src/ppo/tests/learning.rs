@@ -14,8 +14,8 @@ fn learns_to_balance_the_pole() {
         let mut ppo = Ppo::new(pole(), 4, 2, Seed(seed)).unwrap();
         train(&mut ppo, &mut poles(4, seed), 40_000, |_, _| ControlFlow::Continue(())).unwrap();
         let (mut actor, mut world) = (ppo.actor().unwrap(), CartPole::new(Seed(77)));
-        let returns =
-            (0..100).map(|n| greedy_return(&mut actor, &mut world, &mut { encode_pole }, &mut { nobody }, n));
+        let returns = (0..100)
+            .map(|n| greedy_return(&mut actor, &mut world, &mut { encode_pole }, &mut { no_guide }, n));
         let mean = returns.sum::<f64>() / 100.0;
         assert!(mean >= 475.0, "seed {seed}: {mean} after {} decisions", ppo.decisions());
     }
@@ -29,7 +29,7 @@ fn finds_the_best_random_policy_of_the_corridor() {
         hidden: vec![],
         gamma_per_s: 1.0,
         lambda: 1.0,
-        round: 4000,
+        n_steps: 4000,
         batch: 1000,
         epochs: 4,
         learning_rate: Schedule::linear(0.02, 0.0, 400_000),
@@ -39,8 +39,9 @@ fn finds_the_best_random_policy_of_the_corridor() {
     for seed in 0..3 {
         let mut ppo = Ppo::new(config.clone(), 1, 2, Seed(seed)).unwrap();
         let encode = |_: &(), out: &mut Vec<f32>| out.push(1.0);
-        let mut lanes = vec![Lane { world: Corridor::default(), encode, guide: nobody as Nobody<()> }; 4];
-        train(&mut ppo, &mut lanes, 400_000, |_, _| ControlFlow::Continue(())).unwrap();
+        let mut env_slots =
+            vec![EnvSlot { world: Corridor::default(), encode, guide: no_guide as NoGuide<()> }; 4];
+        train(&mut ppo, &mut env_slots, 400_000, |_, _| ControlFlow::Continue(())).unwrap();
         let p = f64::from(ppo.actor().unwrap().probabilities(&[1.0], Mask::all(2), None)[1]);
         assert!((p - corridor::BEST).abs() < 0.04, "seed {seed}: {p}");
         let lost = corridor::value(corridor::BEST) - corridor::value(p);
@@ -52,10 +53,10 @@ fn finds_the_best_random_policy_of_the_corridor() {
 fn recalled(memory: usize, seed: u64) -> f64 {
     let config = PpoConfig {
         hidden: vec![16],
-        memory,
-        sequence: 4, // shorter than an episode: memories are carried from one stretch to the next
+        gru_size: memory,
+        bptt_length: 4, // shorter than an episode: memories are carried from one sequence to the next
         gamma_per_s: 1.0,
-        round: 1000,
+        n_steps: 1000,
         learning_rate: Schedule::constant(3e-3),
         entropy_weight: Schedule::constant(0.01),
         normalise_observations: true,
@@ -63,11 +64,11 @@ fn recalled(memory: usize, seed: u64) -> f64 {
     };
     let mut ppo = Ppo::new(config, 1, 2, Seed(seed)).unwrap();
     let encode = |&seen: &f32, out: &mut Vec<f32>| out.push(seen);
-    let lane = Lane { world: Recall::new(Seed(seed), 2), encode, guide: nobody as Nobody<f32> };
-    train(&mut ppo, &mut vec![lane; 4], 40_000, |_, _| ControlFlow::Continue(())).unwrap();
+    let env_slot = EnvSlot { world: Recall::new(Seed(seed), 2), encode, guide: no_guide as NoGuide<f32> };
+    train(&mut ppo, &mut vec![env_slot; 4], 40_000, |_, _| ControlFlow::Continue(())).unwrap();
     let (mut actor, mut world) = (ppo.actor().unwrap(), Recall::new(Seed(99), 2));
     let returns =
-        (0..200).map(|n| greedy_return(&mut actor, &mut world, &mut { encode }, &mut { nobody }, n));
+        (0..200).map(|n| greedy_return(&mut actor, &mut world, &mut { encode }, &mut { no_guide }, n));
     returns.sum::<f64>() / 200.0
 }
 
@@ -81,8 +82,15 @@ fn only_a_memory_remembers() {
 fn plain_loops_and_tensor_library_learn_the_same() {
     for memory in [0, 6] {
         let learned = |backend| {
-            let config =
-                PpoConfig { backend, memory, sequence: 8, round: 200, epochs: 1, hidden: vec![16], ..pole() };
+            let config = PpoConfig {
+                backend,
+                gru_size: memory,
+                bptt_length: 8,
+                n_steps: 200,
+                epochs: 1,
+                hidden: vec![16],
+                ..pole()
+            };
             let mut ppo = Ppo::new(config, 4, 2, Seed(3)).unwrap();
             train(&mut ppo, &mut poles(4, 3), 1, |_, _| ControlFlow::Continue(())).unwrap();
             ppo
@@ -90,7 +98,7 @@ fn plain_loops_and_tensor_library_learn_the_same() {
         let (ours, theirs) = (learned(Backend::Plain), learned(Backend::Burn));
         assert!(ours.learn_steps() >= 3 && ours.learn_steps() == theirs.learn_steps());
         let fresh = Ppo::new(ours.config().clone(), 4, 2, Seed(3)).unwrap();
-        let weights = |ppo: &Ppo| ppo.actor().unwrap().tower().weights().to_vec();
+        let weights = |ppo: &Ppo| ppo.actor().unwrap().network().weights().to_vec();
         let moved = weights(&ours).iter().zip(weights(&fresh)).filter(|(a, b)| *a != b).count();
         assert!(moved > 50);
         for (a, b) in weights(&ours).iter().zip(weights(&theirs)) {

@@ -7,10 +7,10 @@ use lowgear_env::{End, Step, World};
 use super::*;
 
 fn variants() -> [PpoConfig; 2] {
-    let small = PpoConfig { hidden: vec![8], round: 150, epochs: 2, ..pole() };
+    let small = PpoConfig { hidden: vec![8], n_steps: 150, epochs: 2, ..pole() };
     let full = PpoConfig {
-        memory: 5,
-        sequence: 6,
+        gru_size: 5,
+        bptt_length: 6,
         normalise_observations: true,
         normalise_returns: true,
         value_clip: Some(0.2),
@@ -23,36 +23,37 @@ fn variants() -> [PpoConfig; 2] {
 #[test]
 fn a_learner_read_back_between_rounds_goes_on_bit_for_bit_in_fresh_worlds() {
     for config in variants() {
-        let rounds = |ppo: &mut Ppo, count: u64| {
-            let last = ppo.rounds() + count;
-            let on = |ppo: &Ppo, _: &Lived| {
-                if ppo.rounds() < last { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+        let iterations = |ppo: &mut Ppo, count: u64| {
+            let last = ppo.iterations() + count;
+            let on = |ppo: &Ppo, _: &IterationResult| {
+                if ppo.iterations() < last { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
             };
             train(ppo, &mut poles(4, 9), u64::MAX, on).unwrap();
         };
         let mut whole = Ppo::new(config.clone(), 4, 2, Seed(9)).unwrap();
-        rounds(&mut whole, 2);
+        iterations(&mut whole, 2);
         let saved = whole.save_state().unwrap();
-        rounds(&mut whole, 3);
+        iterations(&mut whole, 3);
         let mut again = Ppo::load_state(&config, &saved).unwrap();
         assert_eq!(again.save_state().unwrap(), saved);
-        rounds(&mut again, 3);
+        iterations(&mut again, 3);
         assert_eq!(again.save_state().unwrap(), whole.save_state().unwrap());
     }
 }
 
-/// Lives on in two worlds whatever the state of their episodes, learning when a round is full.
-fn live(ppo: &mut Ppo, worlds: &mut [CartPole], decisions: u64) {
+/// Lives on in two worlds whatever the state of their episodes, learning when an iteration is full.
+fn collect_rollouts(ppo: &mut Ppo, worlds: &mut [CartPole], decisions: u64) {
     for _ in 0..decisions {
-        for (lane, world) in worlds.iter_mut().enumerate() {
-            let action = ppo.act(lane, &world.observation().map(|x| x as f32), Mask::all(2), None).unwrap();
+        for (env_slot, world) in worlds.iter_mut().enumerate() {
+            let action =
+                ppo.act(env_slot, &world.observation().map(|x| x as f32), Mask::all(2), None).unwrap();
             let step = world.step(action);
-            ppo.observe(lane, &step, &world.observation().map(|x| x as f32)).unwrap();
+            ppo.observe(env_slot, &step, &world.observation().map(|x| x as f32)).unwrap();
             if step.end.is_some() {
-                world.reset(ppo.begin_episode(lane).unwrap());
+                world.reset(ppo.begin_episode(env_slot).unwrap());
             }
         }
-        if ppo.round_is_full() {
+        if ppo.buffer_is_full() {
             ppo.update().unwrap();
         }
     }
@@ -61,18 +62,18 @@ fn live(ppo: &mut Ppo, worlds: &mut [CartPole], decisions: u64) {
 #[test]
 fn a_learner_read_back_in_the_middle_of_a_round_goes_on_bit_for_bit_in_the_same_worlds() {
     for config in variants() {
-        let config = PpoConfig { worlds: 2, ..config };
+        let config = PpoConfig { num_envs: 2, ..config };
         let mut ppo = Ppo::new(config.clone(), 4, 2, Seed(5)).unwrap();
         let mut worlds = vec![CartPole::new(Seed(5)); 2];
-        for (lane, world) in worlds.iter_mut().enumerate() {
-            world.reset(ppo.begin_episode(lane).unwrap());
+        for (env_slot, world) in worlds.iter_mut().enumerate() {
+            world.reset(ppo.begin_episode(env_slot).unwrap());
         }
-        live(&mut ppo, &mut worlds, 187);
-        assert!(ppo.rounds() >= 2 && ppo.round_len() > 0);
+        collect_rollouts(&mut ppo, &mut worlds, 187);
+        assert!(ppo.iterations() >= 2 && ppo.buffer_len() > 0);
         let (saved, mut worlds_again) = (ppo.save_state().unwrap(), worlds.clone());
         let mut again = Ppo::load_state(&config, &saved).unwrap();
-        live(&mut ppo, &mut worlds, 200);
-        live(&mut again, &mut worlds_again, 200);
+        collect_rollouts(&mut ppo, &mut worlds, 200);
+        collect_rollouts(&mut again, &mut worlds_again, 200);
         assert_eq!(again.save_state().unwrap(), ppo.save_state().unwrap());
     }
 }
@@ -104,7 +105,7 @@ fn damaged_or_foreign_states_are_refused() {
 
 #[test]
 fn what_is_not_finite_is_an_error_and_spoils_nothing() {
-    let config = PpoConfig { worlds: 1, ..variants()[0].clone() };
+    let config = PpoConfig { num_envs: 1, ..variants()[0].clone() };
     let mut ppo = Ppo::new(config, 1, 2, Seed(1)).unwrap();
     let (all, step) = (Mask::all(2), |reward| Step { reward, elapsed_s: 0.1, end: Some(End::Terminated) });
     assert_eq!(ppo.act(0, &[f32::NAN], all, None), Err(PpoError::NotFinite("observation")));
@@ -114,10 +115,10 @@ fn what_is_not_finite_is_an_error_and_spoils_nothing() {
     ppo.begin_episode(0).unwrap();
     ppo.act(0, &[0.0], all, None).unwrap();
     assert_eq!(ppo.update(), Err(PpoError::NothingPending));
-    let before = ppo.actor().unwrap().tower().weights().to_vec();
+    let before = ppo.actor().unwrap().network().weights().to_vec();
     // Finite, but beyond what an f32 can hold.
     ppo.observe(0, &step(1e300), &[0.0]).unwrap();
     assert!(matches!(ppo.update(), Err(PpoError::Diverged { step: 0, .. })));
-    assert_eq!(ppo.actor().unwrap().tower().weights(), before);
-    assert_eq!(ppo.round_len(), 0, "and the learner can go on");
+    assert_eq!(ppo.actor().unwrap().network().weights(), before);
+    assert_eq!(ppo.buffer_len(), 0, "and the learner can go on");
 }

@@ -1,8 +1,8 @@
 //! The guide: followed until there is evidence against it.
 
 use super::*;
-use crate::grid::{Grid, GridAxis};
 use crate::policy::Policy;
+use crate::policy::grid::{Grid, GridAxis};
 use crate::rule::{Rule, RuleSettings};
 use crate::worlds::cliff::{self, Cliff};
 use lowgear_env::Seed;

@@ -59,7 +59,7 @@ fn going_on_within_an_episode_gives_the_same_bits() {
         let mut before: Option<Choice> = None;
         for _ in 0..200 {
             paused = reloaded(&paused);
-            let allowed = crate::neural::mask_of(&world);
+            let allowed = crate::policy::mask_of(&world);
             let view = View { cell: *world.observation(), allowed, guide: None };
             let action = whole.act(&view);
             assert_eq!(paused.act(&view), action);

@@ -20,8 +20,8 @@ fn bounds(feature: Feature) -> (i16, i16) {
 fn any_raw() -> impl Strategy<Value = Raw> {
     let rare = |usual: u16| prop_oneof![2 => Just(usual), 1 => any::<u16>()];
     (any::<u16>(), rare(7400), any::<i16>(), any::<i16>(), rare(1000), any::<u16>()).prop_map(
-        |(tacho_counts, battery_mv, current_ma, tilt_ddeg, duty_permille, selector_ddeg)| Raw {
-            tacho_counts,
+        |(encoder_counts, battery_mv, current_ma, tilt_ddeg, duty_permille, selector_ddeg)| Raw {
+            encoder_counts,
             battery_mv,
             current_ma,
             tilt_ddeg,
@@ -49,12 +49,12 @@ proptest! {
             prop_assert_eq!(one_by_one.act(&s, Request::from_code(code), often), command);
             // Mostly a motor that turns and a selector that arrives.
             let turning = |(raw, counts): (Raw, u16)| Raw {
-                tacho_counts: if often { counts } else { raw.tacho_counts },
+                encoder_counts: if often { counts } else { raw.encoder_counts },
                 selector_ddeg: s.guard.gear_ddeg[usize::from(command.gear)],
                 ..raw
             };
             let raws: Vec<Raw> = raws.into_iter().map(turning).collect();
-            let (taken, due) = together.drive_on(&s, &raws);
+            let (taken, due) = together.tick_many(&s, &raws);
             prop_assert!(taken == 1 || taken == raws.len());
             let mut last = false;
             for (i, raw) in raws[..taken].iter().enumerate() {
@@ -79,7 +79,7 @@ proptest! {
         let mut observer = Observer::new(0);
         for (raw, gear, driving, missed) in steps {
             if missed {
-                observer.note_missed_upshift();
+                observer.on_missed_upshift();
             }
             observer.update(&s, &raw, gear, driving);
             for feature in Feature::ALL {
@@ -130,7 +130,7 @@ fn a_steady_reading_settles_at_its_ratio_and_load() {
 #[test]
 fn half_the_duty_doubles_the_ratio_but_not_the_speed() {
     let s = settings();
-    let raw = Raw { duty_permille: 500, tacho_counts: 3, ..cruising(900) };
+    let raw = Raw { duty_permille: 500, encoder_counts: 3, ..cruising(900) };
     let f = after(&mut Observer::new(1), &s, &raw, 1, 100);
     assert_eq!((f.get(Feature::MotorSpeed), f.get(Feature::SpeedRatio)), (254, 509));
 }
@@ -176,7 +176,7 @@ fn a_gear_on_trial_does_not_clear_the_count_of_a_later_miss() {
     let mut observer = Observer::new(0);
     after(&mut observer, &s, &cruising(0), 0, 50);
     after(&mut observer, &s, &cruising(900), 1, 10);
-    observer.note_missed_upshift();
+    observer.on_missed_upshift();
     let f = after(&mut observer, &s, &cruising(900), 1, 100);
     assert_eq!((f.get(Feature::FailedCount), f.get(Feature::SinceFailed)), (1, 100));
 }
@@ -185,7 +185,7 @@ fn a_gear_on_trial_does_not_clear_the_count_of_a_later_miss() {
 fn standing_under_drive_is_counted_and_saturates() {
     let s = settings();
     let mut observer = Observer::new(0);
-    let still = Raw { tacho_counts: 0, ..cruising(0) };
+    let still = Raw { encoder_counts: 0, ..cruising(0) };
     assert_eq!(after(&mut observer, &s, &still, 0, 31).get(Feature::Stalled), 30);
     assert_eq!(after(&mut observer, &s, &still, 0, 2000).get(Feature::Stalled), 1000);
     assert_eq!(after(&mut observer, &s, &cruising(0), 0, 1).get(Feature::Stalled), 0);

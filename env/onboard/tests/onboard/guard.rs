@@ -17,7 +17,7 @@ enum Selector {
 struct Event {
     code: u8,
     selector: Selector,
-    tacho_counts: u16,
+    encoder_counts: u16,
     tilt_ddeg: i16,
     throttle: u16,
 }
@@ -28,13 +28,13 @@ fn event() -> impl Strategy<Value = Event> {
         3 => Just(Selector::Nowhere),
         1 => any::<u16>().prop_map(Selector::Anywhere),
     ];
-    let tacho = prop_oneof![3 => Just(0u16), 3 => 1..30u16, 1 => any::<u16>()];
+    let encoder = prop_oneof![3 => Just(0u16), 3 => 1..30u16, 1 => any::<u16>()];
     let tilt = prop_oneof![3 => -100..300i16, 1 => any::<i16>()];
-    (0..3u8, selector, tacho, tilt, prop_oneof![4 => Just(1000u16), 1 => any::<u16>()]).prop_map(
-        |(code, selector, tacho_counts, tilt_ddeg, throttle)| Event {
+    (0..3u8, selector, encoder, tilt, prop_oneof![4 => Just(1000u16), 1 => any::<u16>()]).prop_map(
+        |(code, selector, encoder_counts, tilt_ddeg, throttle)| Event {
             code,
             selector,
-            tacho_counts,
+            encoder_counts,
             tilt_ddeg,
             throttle,
         },
@@ -46,7 +46,7 @@ fn varied_settings() -> impl Strategy<Value = Settings> {
         |(gears, cut, dwell, timeout, retries, recalibrate, stall, rest)| {
             let mut s = settings();
             s.guard.gears = gears;
-            s.ranges.most_tacho_counts = 20_000;
+            s.ranges.max_encoder_counts = 20_000;
             s.guard.gear_ddeg = [3590, 600, 1200, 1800, 2400, 3000];
             s.features.gear_scale_permille = [5000, 3800, 2600, 1900, 1400, 1000];
             s.guard.cut_lead_ticks = cut;
@@ -103,7 +103,7 @@ impl Witness {
         assert!(!now.nudge || phase == Phase::Moving);
         assert!(!now.recalibrate || phase == Phase::Recalibrating && !self.recalibrating, "twice");
         assert!(phase != Phase::Recalibrating || now.recalibrate || self.recalibrating, "never ordered");
-        let still = last.drive && raw.duty_permille > 0 && raw.tacho_counts <= s.stall_counts;
+        let still = last.drive && raw.duty_permille > 0 && raw.encoder_counts <= s.stall_counts;
         self.still_driven = match (last.drive, still) {
             (true, true) => self.still_driven + 1,
             (true, false) => 0,
@@ -139,7 +139,7 @@ proptest! {
         for event in events {
             let at_command = settings.guard.gear_ddeg[usize::from(witness.last.gear)];
             let raw = Raw {
-                tacho_counts: event.tacho_counts,
+                encoder_counts: event.encoder_counts,
                 tilt_ddeg: event.tilt_ddeg,
                 duty_permille: if witness.last.drive { event.throttle } else { 0 },
                 selector_ddeg: match event.selector {
@@ -184,7 +184,7 @@ proptest! {
         let mut controller = Controller::new(&s, gear);
         for chunk in words.windows(7).cycle().take(200) {
             let raw = Raw {
-                tacho_counts: chunk[0], battery_mv: chunk[1], current_ma: chunk[2] as i16,
+                encoder_counts: chunk[0], battery_mv: chunk[1], current_ma: chunk[2] as i16,
                 tilt_ddeg: chunk[3] as i16, duty_permille: chunk[4], selector_ddeg: chunk[5],
             };
             let asked = controller.sense(&s, &raw);
@@ -262,7 +262,7 @@ fn stepping_down_does_not_restart_the_stall_count() {
     let mut guard = settled(&s, 2);
     let standing = |guard: &mut Guard, angle: u16, request| {
         let duty = if guard.phase() == Phase::Driving { 1000 } else { 0 };
-        let raw = Raw { tacho_counts: 0, duty_permille: duty, ..cruising(angle) };
+        let raw = Raw { encoder_counts: 0, duty_permille: duty, ..cruising(angle) };
         guard.follow(&s.guard, &s.ranges, &raw);
         guard.order(&s.guard, 0, request)
     };
@@ -281,7 +281,7 @@ fn stepping_down_does_not_restart_the_stall_count() {
     let mut rest = 1;
     while !standing(&mut guard, 900, Request::Hold).drive {
         rest += 1;
-        assert_eq!(guard.judge(&s.guard, 0, Request::Down), Verdict::Busy);
+        assert_eq!(guard.check_request(&s.guard, 0, Request::Down), Verdict::Busy);
     }
     assert_eq!(rest, s.guard.stall_rest_ticks);
 }
@@ -303,7 +303,7 @@ fn park_needs_standstill_and_is_left_without_drive() {
     let s = settings();
     let mut guard = settled(&s, 1);
     assert_eq!(guard.park(&s.guard, &cruising(900)), Verdict::Turning);
-    let still = Raw { tacho_counts: 0, ..cruising(900) };
+    let still = Raw { encoder_counts: 0, ..cruising(900) };
     assert_eq!(guard.leave_park(), Verdict::Idle);
     assert_eq!(guard.park(&s.guard, &still), Verdict::Accepted);
     let c = tick(&mut guard, &s, 2700, Request::Up);
@@ -319,7 +319,7 @@ fn park_needs_standstill_and_is_left_without_drive() {
 fn a_tilt_limit_stops_upshifts_only() {
     let s = settings();
     let guard = settled(&s, 1);
-    assert_eq!(guard.judge(&s.guard, 149, Request::Up), Verdict::Accepted);
-    assert_eq!(guard.judge(&s.guard, 150, Request::Up), Verdict::Tilt);
-    assert_eq!(guard.judge(&s.guard, 300, Request::Down), Verdict::Accepted);
+    assert_eq!(guard.check_request(&s.guard, 149, Request::Up), Verdict::Accepted);
+    assert_eq!(guard.check_request(&s.guard, 150, Request::Up), Verdict::Tilt);
+    assert_eq!(guard.check_request(&s.guard, 300, Request::Down), Verdict::Accepted);
 }

@@ -78,7 +78,7 @@ fn a_selector_that_leaves_its_gear_under_drive_is_noticed_in_the_same_tick() {
     assert!(tick(&mut guard, &s, 905, Request::Hold).drive, "engaged again");
     // It leaves during a rest after a stall, too.
     for _ in 0..=s.guard.stall_cut_ticks {
-        guard.follow(&s.guard, &s.ranges, &Raw { tacho_counts: 0, ..cruising(900) });
+        guard.follow(&s.guard, &s.ranges, &Raw { encoder_counts: 0, ..cruising(900) });
         guard.order(&s.guard, 0, Request::Hold);
     }
     assert_eq!(guard.phase(), Phase::Resting);
@@ -92,7 +92,7 @@ fn a_reading_out_of_range_ends_the_drive_and_says_which() {
     let s = settings();
     let good = cruising(900);
     let bad = [
-        (Raw { tacho_counts: 37, ..good }, Fault::Tacho),
+        (Raw { encoder_counts: 37, ..good }, Fault::Encoder),
         (Raw { battery_mv: 0, ..good }, Fault::Battery),
         (Raw { battery_mv: 10_901, ..good }, Fault::Battery),
         (Raw { current_ma: i16::MIN, ..good }, Fault::Current),
@@ -142,7 +142,7 @@ fn a_fault_does_not_start_a_move_that_was_still_waiting_for_the_cut() {
 fn readings_in_other_units_are_noticed_before_the_first_drive() {
     let s = settings();
     // Standing, motor off; full throttle is 1000.
-    let idle = Raw { tacho_counts: 0, current_ma: 0, duty_permille: 0, ..cruising(900) };
+    let idle = Raw { encoder_counts: 0, current_ma: 0, duty_permille: 0, ..cruising(900) };
     let standing = |raw: Raw, full| s.ranges.check_standing(&raw, full);
     assert_eq!(standing(idle, 1000), Fault::None);
     assert_eq!(standing(idle, 100), Fault::Duty, "per cent");
@@ -150,16 +150,16 @@ fn readings_in_other_units_are_noticed_before_the_first_drive() {
     assert_eq!(standing(Raw { battery_mv: 7, ..idle }, 1000), Fault::Battery, "volts");
     assert_eq!(standing(Raw { battery_mv: 740, ..idle }, 1000), Fault::Battery, "hundredths of a volt");
     assert_eq!(standing(Raw { battery_mv: 0, ..idle }, 1000), Fault::Battery);
-    assert_eq!(standing(Raw { tacho_counts: 1, ..idle }, 1000), Fault::Tacho);
+    assert_eq!(standing(Raw { encoder_counts: 1, ..idle }, 1000), Fault::Encoder);
     assert_eq!(standing(Raw { current_ma: 2500, ..idle }, 1000), Fault::Current, "an offset");
     assert_eq!(standing(Raw { tilt_ddeg: 500, ..idle }, 1000), Fault::Tilt);
     // Wheels off the ground, at full duty: 11.8 pulses a tick are the no-load speed.
-    let free = Raw { tacho_counts: 11, ..cruising(0) };
+    let free = Raw { encoder_counts: 11, ..cruising(0) };
     let running = |raw: Raw| s.ranges.check_free(&s.features, &raw);
     assert_eq!(running(free), Fault::None);
-    assert_eq!(running(Raw { tacho_counts: 6, duty_permille: 500, ..free }), Fault::None);
-    assert_eq!(running(Raw { duty_permille: 100, ..free }), Fault::Tacho, "duty in per cent");
-    assert_eq!(running(Raw { tacho_counts: 4, ..free }), Fault::Tacho, "half the pulses");
-    assert_eq!(running(Raw { tacho_counts: 25, ..free }), Fault::Tacho, "twice the pulses");
-    assert_eq!(running(Raw { tacho_counts: 708, ..free }), Fault::Tacho, "turns a minute");
+    assert_eq!(running(Raw { encoder_counts: 6, duty_permille: 500, ..free }), Fault::None);
+    assert_eq!(running(Raw { duty_permille: 100, ..free }), Fault::Encoder, "duty in per cent");
+    assert_eq!(running(Raw { encoder_counts: 4, ..free }), Fault::Encoder, "half the pulses");
+    assert_eq!(running(Raw { encoder_counts: 25, ..free }), Fault::Encoder, "twice the pulses");
+    assert_eq!(running(Raw { encoder_counts: 708, ..free }), Fault::Encoder, "turns a minute");
 }

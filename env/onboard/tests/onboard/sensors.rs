@@ -1,4 +1,4 @@
-//! What a sensor that fails leads to, as a table that is made here: `SENSORS.md` beside the crate.
+//! What a sensor that fails leads to, as a table that is made here: `SENSORS.md` next to the crate.
 
 use lowgear_onboard::{Controller, Fault, Phase, Raw, Request, Settings};
 use std::fmt::Write as _;
@@ -19,14 +19,14 @@ const FAILURES: [(&str, Failure); 4] = [
     ("reads noise", |tick, _| (tick.wrapping_mul(1_664_525).wrapping_add(1_013_904_223) >> 8) as u16),
 ];
 
-const SENSORS: [&str; 6] = ["tacho", "battery", "current", "tilt", "duty", "selector"];
+const SENSORS: [&str; 6] = ["encoder", "battery", "current", "tilt", "duty", "selector"];
 
 /// The reading with one sensor's value replaced by what `change` makes of it.
 fn with(mut raw: Raw, sensor: usize, mut change: impl FnMut(u16) -> u16) -> Raw {
     // Full scale of a signed reading is its greatest value.
     let signed = |value: u16| if value == u16::MAX { i16::MAX } else { value as i16 };
     match sensor {
-        0 => raw.tacho_counts = change(raw.tacho_counts),
+        0 => raw.encoder_counts = change(raw.encoder_counts),
         1 => raw.battery_mv = change(raw.battery_mv),
         2 => raw.current_ma = signed(change(raw.current_ma as u16)),
         3 => raw.tilt_ddeg = signed(change(raw.tilt_ddeg as u16)),
@@ -48,14 +48,14 @@ struct Seen {
     jump_outs: u8,
 }
 
-/// A toy cart that shifts up and down by turns; its selector does as it is told.
+/// A toy cart that shifts up and down by turns; its selector follows its commands.
 fn run(s: &Settings, sensor: usize, failure: Failure) -> Seen {
     let mut controller = Controller::new(s, 0);
     let (mut angle, mut speed, mut duty, mut seen) = (0u16, 0u16, 0u16, Seen::default());
     let mut frozen = None;
     for tick in 0..HEALTHY_TICKS + FAILED_TICKS {
         let truth = Raw {
-            tacho_counts: speed,
+            encoder_counts: speed,
             battery_mv: 7400,
             current_ma: 900,
             tilt_ddeg: 20,

@@ -35,7 +35,7 @@ STATES = ("time_s", "position_m", "speed_m_s", "return_s")
 SPLITS = ("training", "validation", "test")
 OPTIONS = ("vehicle", "course", "episode")
 
-#: What a `GardenCart` makes anew when it is restored: the world, and what lies over its memory.
+#: What a `GardenCart` rebuilds when it is restored: the world, and what lies over its memory.
 ATTACHED = frozenset(
     ("_batch", "_seen", "_mask", "_terms", "_state", "_reward", "_elapsed_s", "_terminated", "_truncated", "_action")
 )
@@ -132,10 +132,10 @@ class GardenCart(gym.Env):
 
     **Copies and pickles** (`copy.deepcopy`, `pickle`) go on bit for bit as the original does. They hold files by path,
     seed, number of the episode and the actions taken in it, one byte each, and live through these again when restored:
-    that takes as long as their steps did. A file that says something else by then is told. `GardenCarts` has neither.
+    that takes as long as their steps did. A file that says something else by then is reported. `GardenCarts` has neither.
 
     Without files it is the demonstration: an invented cart on invented ground. `study`, `vehicle` and `course` are
-    the files that the command line takes; what is wrong in them is told in the same words, as a `ValueError`.
+    the files that the command line takes; what is wrong in them is reported in the same words, as a `ValueError`.
     """
 
     metadata = {"render_modes": ["rgb_array"], "render_fps": 5}

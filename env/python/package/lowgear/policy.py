@@ -21,7 +21,7 @@ FORMAT = 1
 def save(model, path, vehicle="", name=None):
     """Writes the policy of a Stable-Baselines3 model (DQN, PPO or MaskablePPO) as a policy file.
 
-    `vehicle` is the name in the vehicle file: commands refuse the policy for another vehicle unless told otherwise. Raises `ValueError` for a network that the commands cannot run.
+    `vehicle` is the name in the vehicle file: commands refuse the policy for another vehicle unless given otherwise. Raises `ValueError` for a network that the commands cannot run.
     """
     kind, modules = _layers(model)
     layers = _linear(modules)
@@ -96,7 +96,7 @@ def _policy(kind, gears, layers):
     if kind == "dqn":
         shape = {"inputs": inputs, "hidden": hidden, "actions": 3, "dueling": False}
         return {"scaler": scaler, "network": {"shape": shape, "weights": weights}}
-    tower = {"shape": {"inputs": inputs, "hidden": hidden, "memory": 0, "outputs": 3}, "weights": weights}
+    network = {"shape": {"inputs": inputs, "hidden": hidden, "gru-size": 0, "outputs": 3}, "weights": weights}
     normaliser = {"mean": [0.0] * inputs, "scale": [1.0] * inputs}
-    actor = {"normaliser": normaliser, "tower": tower, "guide-bias": 0.0}
+    actor = {"normaliser": normaliser, "network": network, "guide-bias": 0.0}
     return {"scaler": scaler, "actor": actor, "shift-threshold": 0.0, "guide": None}

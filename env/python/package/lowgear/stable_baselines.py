@@ -5,8 +5,7 @@
 
     model = PPO("MlpPolicy", GardenCartsVecEnv(64, observation="encoded"))
 
-What is special about it: arrays are copies, since that library keeps what it is given; an episode that ends begins
-anew within the same step, with `terminal_observation` and `TimeLimit.truncated` in its `info`.
+What is special about it: arrays are copies, since that library keeps what it is given; an episode that ends restarts within the same step, with `terminal_observation` and `TimeLimit.truncated` in its `info`.
 """
 
 import numpy as np

@@ -33,7 +33,7 @@ class GardenCarts(gym.vector.VectorEnv):
     threads, all cores by default. Results do not depend on the number of threads. A process that was forked after
     the first step of 16 or more worlds steps them one after the other, since threads do not live on in it.
 
-    **Autoreset** is `autoreset_mode`, told in `metadata`. `NEXT_STEP` (the default): the step after the last one of
+    **Autoreset** is `autoreset_mode`, stated in `metadata`. `NEXT_STEP` (the default): the step after the last one of
     an episode ignores its action, returns the first observation of the next episode and reward 0. `SAME_STEP`: the
     last step returns that first observation already, and `info["final_obs"]` the last of the old episode, where
     `terminated | truncated`. `DISABLED`: call `reset(options={"reset_mask": mask})`.

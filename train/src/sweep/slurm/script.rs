@@ -1,7 +1,7 @@
 //! The batch script.
 
 use super::trial::Trial;
-use super::{SlurmOptions, TOLD};
+use super::{STOP_NOTICE, SlurmOptions};
 use crate::sweep::quoted;
 use std::path::Path;
 
@@ -57,7 +57,7 @@ impl Script<'_> {
             .replace("@PROGRAM@", &quoted(program))
             .replace("@FILE@", &quoted(self.file))
             .replace("@FOLDER@", &folder)
-            .replace("@TOLD@", TOLD)
+            .replace("@TOLD@", STOP_NOTICE)
             .replace("@FIRST@", &self.chunk.first.to_string())
     }
 }
@@ -77,8 +77,8 @@ const HEAD: &str = r#"#!/bin/sh
 #SBATCH --requeue
 #SBATCH --open-mode=append
 #SBATCH --output=@LOGS@/slurm-%A_%a.log
-# A minute before its time is over this script is told, so that it knows why Slurm stops it then. What is pre-empted
-# with a time of grace may be told as well.
+# A minute before its time is over this script is notified, so that it knows why Slurm stops it then. What is pre-empted
+# with a time of grace may be notified as well.
 #SBATCH --signal=B:USR1@60
 
 set -u
@@ -89,23 +89,23 @@ folder=@FOLDER@
 first=@FIRST@
 
 job=$((first + SLURM_ARRAY_TASK_ID))
-beside="$folder/jobs/$(printf %04d "$job")"
+base="$folder/jobs/$(printf %04d "$job")"
 mkdir -p "$folder/jobs"
 # For --status: which task of Slurm this is.
-echo "${SLURM_ARRAY_JOB_ID}_${SLURM_ARRAY_TASK_ID}" > "$beside.slurm"
-rm -f "$beside.ended"
+echo "${SLURM_ARRAY_JOB_ID}_${SLURM_ARRAY_TASK_ID}" > "$base.slurm"
+rm -f "$base.ended"
 if [ "${SLURM_RESTART_COUNT:-0}" -gt 0 ]; then
     echo "job $job was queued again ($SLURM_RESTART_COUNT); it goes on from its checkpoint"
 fi
 
 "$lowgear" sweep "$sweep" --out "$folder" --threads "$SLURM_CPUS_PER_TASK" --job "$job" &
 child=$!
-# Why the job was told to stop, if it was.
+# Why the job was asked to stop, if it was.
 why=""
 stop() {
     trap : TERM
     why="${why:-@TOLD@}"
-    # Some clusters tell every process, others this one alone. Told twice, the program ends without keeping anything.
+    # Some clusters tell every process, others this one alone. Notified twice, the program ends without keeping anything.
     { sleep 5; kill -TERM "$child" 2>/dev/null; } &
 }
 trap 'why="time limit: it took longer than --time in the script allows"' USR1
@@ -117,7 +117,7 @@ while :; do
     code=$?
     kill -0 "$child" 2>/dev/null || break
 done
-# Queued again by Slurm before it was told to stop: pre-empted, not ended.
+# Queued again by Slurm before it was asked to stop: pre-empted, not ended.
 queued_again() {
     scontrol --oneliner show job "${SLURM_ARRAY_JOB_ID}_${SLURM_ARRAY_TASK_ID}" 2>/dev/null \
         | grep -q "Restarts=$((${SLURM_RESTART_COUNT:-0} + 1)) "
@@ -132,7 +132,7 @@ case "$code" in
 esac
 # Other failures leave their reason themselves.
 if [ -n "$why" ]; then
-    echo "$why" > "$beside.ended.partial" && mv "$beside.ended.partial" "$beside.ended"
+    echo "$why" > "$base.ended.partial" && mv "$base.ended.partial" "$base.ended"
 fi
 exit "$code"
 "#;

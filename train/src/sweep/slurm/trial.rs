@@ -5,7 +5,7 @@ use super::SlurmOptions;
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::store::{StoreError, read_json, write_json};
-use crate::sweep::{JobState, Place, Sweep, WorkOptions};
+use crate::sweep::{JobState, Sweep, SweepFolder, WorkOptions};
 use serde::{Deserialize, Serialize};
 use std::fs;
 use std::path::Path;
@@ -42,7 +42,7 @@ impl Trial {
     /// [`StudyError`] when the job fails or nothing is left to do.
     pub(super) fn measure(
         sweep: &Sweep,
-        place: &Place,
+        place: &SweepFolder,
         options: &SlurmOptions,
         work: &WorkOptions,
         reporter: &Reporter,
@@ -114,10 +114,10 @@ impl Trial {
 /// Most memory (KiB) and processor time (s) of a process so far, from `/proc`.
 fn seen(process: u32) -> (u64, f64) {
     let read = |name: &str| fs::read_to_string(format!("/proc/{process}/{name}")).unwrap_or_default();
-    (peak_kib(&read("status")).unwrap_or(0), processor_s(&read("stat")).unwrap_or(0.0))
+    (peak_memory_kib(&read("status")).unwrap_or(0), processor_s(&read("stat")).unwrap_or(0.0))
 }
 
-fn peak_kib(status: &str) -> Option<u64> {
+fn peak_memory_kib(status: &str) -> Option<u64> {
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
     line.split_whitespace().next()?.parse().ok()
 }
@@ -156,7 +156,7 @@ mod tests {
         // proc(5): utime is field 14, stime field 15, in clock ticks.
         let stat = "42 (a (b) c) S 1 42 42 0 -1 4194304 100 0 0 0 250 50 0 0 20 0 1 0 100 1000 10";
         assert_eq!(processor_s(stat), Some(3.0));
-        assert_eq!(peak_kib("VmPeak:\t 900 kB\nVmHWM:\t    512 kB\n"), Some(512));
-        assert_eq!((peak_kib(""), processor_s("")), (None, None));
+        assert_eq!(peak_memory_kib("VmPeak:\t 900 kB\nVmHWM:\t    512 kB\n"), Some(512));
+        assert_eq!((peak_memory_kib(""), processor_s("")), (None, None));
     }
 }

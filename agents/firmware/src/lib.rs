@@ -1,0 +1,41 @@
+//! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
+#![doc = include_str!("../README.md")]
+
+mod bounded;
+mod c;
+mod compiler;
+mod cost;
+mod disk;
+mod listing;
+mod micropython;
+mod prefix;
+mod proof;
+mod read;
+mod reserved;
+mod rust;
+mod scratch;
+mod selftest;
+mod sheet;
+mod source;
+mod specification;
+mod stale;
+mod table_features;
+mod template;
+mod toy;
+mod vectors;
+mod words;
+
+pub use cost::{Target, TargetCost};
+pub use disk::write_atomically;
+pub use prefix::{PrefixError, check_export_prefix};
+pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
+pub use read::{Exported, ReadError, read_export};
+pub use sheet::SizeSheet;
+pub use source::{Format, SourceError, source};
+pub use table_features::settings_hash;
+pub use vectors::{VectorBudget, Vectors};
+
+#[cfg(test)]
+mod tests;
+#[cfg(all(test, unix))]
+mod unproven;

@@ -1,0 +1,21 @@
+//! What every policy does, and what policies and learners share: which actions are possible, whose decisions guide,
+//! why a decision was taken, and grids over features.
+
+pub mod explain;
+pub mod grid;
+mod guide;
+mod mask;
+
+pub use guide::Guide;
+pub use mask::{Mask, mask_of};
+
+use lowgear_onboard::{Features, Request};
+
+/// Decides about the gear. One instance drives one vehicle; memory lives inside it.
+pub trait Policy: Send {
+    /// Forgets everything: a new episode begins.
+    fn reset(&mut self);
+
+    /// Decides. `mask[code]` says which requests the guard would carry out.
+    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request;
+}

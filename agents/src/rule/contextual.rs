@@ -1,0 +1,317 @@
+//! Thresholds that depend on context: the rule's thresholds, moved by a linear function of what else is
+//! known.
+//!
+//! ```text
+//! threshold_g = base_g + 1000 * (offset_g + w_g . phi)      permille of no-load speed
+//! ```
+//!
+//! with one weight vector `w_g` per threshold up and one per threshold down. The rest of the rule stays as
+//! it is: retry back-off, tilt hold, stall step-down, hold count. With all weights 0 it *is* the rule, so a
+//! search that starts there and keeps only what validation confirms does not end below it.
+//!
+//! The context `phi`, every entry of order 1:
+//!
+//! | entry | from | value |
+//! | --- | --- | --- |
+//! | 0 | load-slow | min(load, 4000) / 2000 |
+//! | 1 | load-peak | peak above the slow load, 0 to 4000, / 2000 |
+//! | 2 | tilt | tenths of a degree / 200, -2 to 2 |
+//! | 3 | battery | (permille - 1000) / 200, -2 to 2 |
+//! | 4 | since-failed | 60 / (60 + ticks): 1 just after an upshift taken back, 0.06 long after |
+//! | 5 | failed-count | count / 4, 0 to 1.75 |
+//! | 6 | dwell | 20 / (20 + ticks): 1 just after a shift |
+//! | 7 | current | permille / 1000, -2 to 2 (0 without the sensor) |
+
+use crate::policy::Policy;
+use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleError, RuleSettings, gear_index};
+use lowgear_onboard::{Feature, Features, Request};
+use serde::{Deserialize, Serialize};
+
+/// Number of context entries.
+pub const CONTEXT: usize = 8;
+
+/// The context at `features`; the module documentation says what each entry is.
+#[must_use]
+pub fn context(features: &Features) -> [f32; CONTEXT] {
+    let value = |feature| f32::from(features.get(feature));
+    let slow = value(Feature::LoadSlow);
+    [
+        slow.min(4000.0) / 2000.0,
+        (value(Feature::LoadPeak) - slow).clamp(0.0, 4000.0) / 2000.0,
+        (value(Feature::Tilt) / 200.0).clamp(-2.0, 2.0),
+        ((value(Feature::Battery) - 1000.0) / 200.0).clamp(-2.0, 2.0),
+        60.0 / (60.0 + value(Feature::SinceFailed).max(0.0)),
+        value(Feature::FailedCount) / 4.0,
+        20.0 / (20.0 + value(Feature::Dwell).max(0.0)),
+        (value(Feature::Current) / 1000.0).clamp(-2.0, 2.0),
+    ]
+}
+
+/// One threshold that moves with the context.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ThresholdOffset {
+    /// Constant part, thousands of permille.
+    pub offset: f32,
+    /// Weight of each context entry, thousands of permille.
+    pub weights: [f32; CONTEXT],
+}
+
+impl ThresholdOffset {
+    /// By how much the threshold moves, permille.
+    fn at(&self, context: &[f32; CONTEXT]) -> f32 {
+        let sum: f32 = self.weights.iter().zip(context).map(|(w, phi)| w * phi).sum();
+        1000.0 * (self.offset + sum)
+    }
+}
+
+/// Settings of contextual thresholds: a rule and what moves it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ContextualSettings {
+    /// The rule they start from.
+    pub rule: RuleSettings,
+    /// Shift of each threshold up, one per `up-permille`.
+    pub up: Vec<ThresholdOffset>,
+    /// Shift of each threshold down, one per `down-permille`.
+    pub down: Vec<ThresholdOffset>,
+    /// The retry wait is multiplied by e to this power, -3 to 3.
+    pub retry_log_factor: f32,
+}
+
+impl ContextualSettings {
+    /// Thresholds that do not move: the rule itself.
+    #[must_use]
+    pub fn from_rule(rule: &RuleSettings) -> ContextualSettings {
+        ContextualSettings {
+            up: vec![ThresholdOffset::default(); rule.up_permille.len()],
+            down: vec![ThresholdOffset::default(); rule.down_permille.len()],
+            rule: rule.clone(),
+            retry_log_factor: 0.0,
+        }
+    }
+
+    /// Checks the rule and the lists' lengths; every weight must be finite.
+    ///
+    /// # Errors
+    /// [`RuleError`] names what does not fit.
+    pub fn validate(&self, gears: usize) -> Result<(), RuleError> {
+        self.rule.validate(gears)?;
+        for (key, shifts) in [("up", &self.up), ("down", &self.down)] {
+            if shifts.len() != gears - 1 {
+                return Err(RuleError::Length { key, found: shifts.len(), expected: gears - 1 });
+            }
+        }
+        let weights = self.weights();
+        let finite = weights.iter().filter(|weight| weight.is_finite()).count();
+        if finite != weights.len() {
+            return Err(RuleError::Vector { found: finite, expected: weights.len() });
+        }
+        crate::range::check("retry-log-factor", f64::from(self.retry_log_factor), (-3.0, 3.0), "(exponent)")?;
+        Ok(())
+    }
+
+    /// Everything a search may change, flat: the weights of each threshold up, then of each threshold down,
+    /// then the offsets in the same order, then the retry factor. A step of 0.1 moves a threshold by about
+    /// 100 permille, so searches should start with steps of a few hundredths.
+    #[must_use]
+    pub fn weights(&self) -> Vec<f64> {
+        let shifts = || self.up.iter().chain(&self.down);
+        let weights = shifts().flat_map(|shift| shift.weights);
+        let offsets = shifts().map(|shift| shift.offset);
+        weights.chain(offsets).chain([self.retry_log_factor]).map(f64::from).collect()
+    }
+
+    /// The same rule with other weights, in the order of [`ContextualSettings::weights`]. The retry factor is
+    /// clamped to its range.
+    ///
+    /// # Errors
+    /// [`RuleError::Vector`] for a wrong length or a number that is not finite.
+    pub fn with_weights(&self, weights: &[f64]) -> Result<ContextualSettings, RuleError> {
+        let thresholds = self.up.len() + self.down.len();
+        let expected = thresholds * (CONTEXT + 1) + 1;
+        let finite = weights.iter().filter(|weight| weight.is_finite()).count();
+        if weights.len() != expected || finite != expected {
+            return Err(RuleError::Vector { found: finite, expected });
+        }
+        let shift = |i: usize| ThresholdOffset {
+            offset: weights[thresholds * CONTEXT + i] as f32,
+            weights: std::array::from_fn(|k| weights[i * CONTEXT + k] as f32),
+        };
+        Ok(ContextualSettings {
+            rule: self.rule.clone(),
+            up: (0..self.up.len()).map(shift).collect(),
+            down: (self.up.len()..thresholds).map(shift).collect(),
+            retry_log_factor: weights[expected - 1].clamp(-3.0, 3.0) as f32,
+        })
+    }
+
+    /// The rule with the retry factor applied.
+    fn decision_logic(&self) -> DecisionLogic {
+        let ticks = f32::from(self.rule.retry_ticks) * self.retry_log_factor.exp();
+        let retry_ticks = ticks.round().min(f32::from(MAX_WAIT_TICKS)) as u16;
+        DecisionLogic::new(&RuleSettings { retry_ticks, ..self.rule.clone() })
+    }
+}
+
+/// Contextual thresholds at work.
+#[derive(Clone, Debug)]
+pub struct Contextual {
+    settings: ContextualSettings,
+    decision_logic: DecisionLogic,
+}
+
+impl Contextual {
+    /// A policy for a gearbox with this many gears.
+    ///
+    /// # Errors
+    /// As [`ContextualSettings::validate`].
+    pub fn new(settings: ContextualSettings, gears: usize) -> Result<Contextual, RuleError> {
+        settings.validate(gears)?;
+        let decision_logic = settings.decision_logic();
+        Ok(Contextual { settings, decision_logic })
+    }
+
+    /// The settings it was made from.
+    #[must_use]
+    pub fn settings(&self) -> &ContextualSettings {
+        &self.settings
+    }
+
+    pub(crate) const fn decision_logic(&self) -> &DecisionLogic {
+        &self.decision_logic
+    }
+
+    /// The thresholds down and up in the present gear, permille; `None` where there is no such gear.
+    #[must_use]
+    pub fn thresholds(&self, features: &Features) -> (Option<f32>, Option<f32>) {
+        let ContextualSettings { rule, up, down, .. } = &self.settings;
+        let context = context(features);
+        let threshold = |bases: &[i16], shifts: &[ThresholdOffset], i: usize| {
+            Some(f32::from(*bases.get(i)?) + shifts.get(i)?.at(&context))
+        };
+        let gear = gear_index(features);
+        let below = gear.checked_sub(1).and_then(|i| threshold(&rule.down_permille, down, i));
+        (below, threshold(&rule.up_permille, up, gear))
+    }
+}
+
+impl Policy for Contextual {
+    fn reset(&mut self) {
+        self.decision_logic.reset();
+    }
+
+    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+        let speed = f32::from(features.get(self.settings.rule.signal.feature()));
+        let (down, up) = self.thresholds(features);
+        let fast = up.is_some_and(|up| speed >= up);
+        let slow = down.is_some_and(|down| speed < down);
+        self.decision_logic.decide(features, mask, fast, slow)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rule::{Rule, Signal};
+    use lowgear_env::{Seed, Stream};
+    use rand::RngExt;
+
+    fn tuned() -> RuleSettings {
+        RuleSettings {
+            signal: Signal::SpeedRatio,
+            up_permille: vec![764, 874],
+            down_permille: vec![189, 169],
+            hold_decisions: 1,
+            stall_ticks: Some(8),
+            tilt_hold_ddeg: Some(140),
+            retry_ticks: 8,
+            retry_growth: 2.5,
+            steps_down: true,
+        }
+    }
+
+    /// Features drawn over their ranges, thresholds hit exactly now and then, memory and stall often clear.
+    fn sampled(rng: &mut impl RngExt) -> Features {
+        let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000];
+        let mut features = Features(highest.map(|top| rng.random_range(0..=top)));
+        if rng.random_bool(0.2) {
+            let edges = [764, 874, 189, 169, 188, 763];
+            features.0[Feature::SpeedRatio as usize] = edges[rng.random_range(0..edges.len())];
+        }
+        for feature in [Feature::FailedCount, Feature::Stalled, Feature::Tilt] {
+            if rng.random_bool(0.7) {
+                features.0[feature as usize] = 0;
+            }
+        }
+        features
+    }
+
+    #[test]
+    fn zero_weights_decide_as_the_rule() {
+        let mut rng = Seed(1).stream(Stream::Sensors, 0);
+        for hold_decisions in [1, 3] {
+            let settings = RuleSettings { hold_decisions, ..tuned() };
+            let mut rule = Rule::new(settings.clone(), 3).unwrap();
+            let mut contextual = Contextual::new(ContextualSettings::from_rule(&settings), 3).unwrap();
+            let mut asked = [0; 3];
+            let mut features = sampled(&mut rng);
+            for _ in 0..100_000 {
+                if rng.random_bool(0.3) {
+                    features = sampled(&mut rng);
+                }
+                let mask = [rng.random(), true, rng.random()];
+                let request = rule.decide(&features, mask);
+                assert_eq!(contextual.decide(&features, mask), request, "{features:?}");
+                asked[request as usize] += 1;
+            }
+            assert!(asked.iter().all(|&count| count > 100), "{asked:?}");
+        }
+    }
+
+    #[test]
+    fn weights_move_the_thresholds_of_their_gear() {
+        let mut settings = ContextualSettings::from_rule(&tuned());
+        settings.up[1].weights[2] = 0.1;
+        settings.down[0].offset = 0.05;
+        let policy = Contextual::new(settings, 3).unwrap();
+        let mut features = Features::default();
+        features.0[Feature::Gear as usize] = 1;
+        features.0[Feature::Tilt as usize] = 100;
+        // 874 + 1000 * 0.1 * (100 / 200) = 924; 189 + 1000 * 0.05 = 239.
+        let (down, up) = policy.thresholds(&features);
+        assert!((up.unwrap() - 924.0).abs() < 1e-3);
+        assert!((down.unwrap() - 239.0).abs() < 1e-3);
+        features.0[Feature::Gear as usize] = 0;
+        assert_eq!(policy.thresholds(&features), (None, Some(764.0)));
+    }
+
+    #[test]
+    fn weights_go_there_and_back() {
+        let start = ContextualSettings::from_rule(&tuned());
+        let weights: Vec<f64> = (0..start.weights().len()).map(|i| f64::from(i as u8) / 64.0).collect();
+        assert_eq!(weights.len(), 4 * 9 + 1);
+        let moved = start.with_weights(&weights).unwrap();
+        assert_eq!(moved.weights(), weights);
+        assert_eq!(moved.validate(3), Ok(()));
+        assert!(start.with_weights(&weights[1..]).is_err());
+        assert!(start.with_weights(&[f64::INFINITY; 37]).is_err());
+        let text = serde_json::to_string(&moved).unwrap();
+        assert_eq!(serde_json::from_str::<ContextualSettings>(&text).unwrap(), moved);
+    }
+
+    #[test]
+    fn the_retry_factor_scales_the_wait() {
+        let settings =
+            ContextualSettings { retry_log_factor: 2.0, ..ContextualSettings::from_rule(&tuned()) };
+        let mut policy = Contextual::new(settings, 3).unwrap();
+        let mut features = Features::default();
+        features.0[Feature::SpeedRatio as usize] = 1000;
+        features.0[Feature::FailedCount as usize] = 1;
+        // 8 ticks * e^2 = 59.1.
+        features.0[Feature::SinceFailed as usize] = 58;
+        assert_eq!(policy.decide(&features, [true; 3]), Request::Hold);
+        features.0[Feature::SinceFailed as usize] = 59;
+        assert_eq!(policy.decide(&features, [true; 3]), Request::Up);
+    }
+}

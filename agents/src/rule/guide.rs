@@ -1,0 +1,76 @@
+//! A threshold rule as the guide of a learner.
+
+use super::{Rule, RuleSettings, gear_index};
+use crate::neural::NeuralError;
+use crate::policy::explain::Explain;
+use crate::policy::{Guide, Mask, Policy};
+use lowgear_onboard::{Features, Request};
+use serde::{Deserialize, Serialize};
+
+/// A threshold rule as a guide, as it stands in a policy's file.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(try_from = "RawRuleGuide", into = "RawRuleGuide")]
+pub struct RuleGuide {
+    rule: Rule,
+    gears: usize,
+}
+
+/// What is written and read; checked on the way in.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawRuleGuide {
+    rule: RuleSettings,
+    gears: usize,
+}
+
+impl TryFrom<RawRuleGuide> for RuleGuide {
+    type Error = NeuralError;
+
+    fn try_from(raw: RawRuleGuide) -> Result<RuleGuide, NeuralError> {
+        RuleGuide::new(raw.rule, raw.gears)
+    }
+}
+
+impl From<RuleGuide> for RawRuleGuide {
+    fn from(guide: RuleGuide) -> RawRuleGuide {
+        RawRuleGuide { rule: guide.rule.settings().clone(), gears: guide.gears }
+    }
+}
+
+impl RuleGuide {
+    /// A rule for a gearbox with this many gears.
+    ///
+    /// # Errors
+    /// [`NeuralError::Guide`] says what is wrong with the rule.
+    pub fn new(rule: RuleSettings, gears: usize) -> Result<RuleGuide, NeuralError> {
+        let rule = Rule::new(rule, gears).map_err(|error| NeuralError::Guide(error.to_string()))?;
+        Ok(RuleGuide { rule, gears })
+    }
+
+    /// Why the rule says what it says.
+    pub(crate) fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+        self.rule.explain(features, mask)
+    }
+}
+
+impl Guide<Features> for RuleGuide {
+    fn reset(&mut self) {
+        self.rule.reset();
+    }
+
+    /// Takes every shift for possible that leads to a gear there is.
+    fn advise(&mut self, features: &Features) -> Option<usize> {
+        let gear = gear_index(features);
+        let mask = Request::ALL.map(|request| match request {
+            Request::Down => gear > 0,
+            Request::Hold => true,
+            Request::Up => gear + 1 < self.gears,
+        });
+        Some(self.rule.decide(features, mask) as usize)
+    }
+
+    fn advise_within(&mut self, features: &Features, mask: Mask) -> Option<usize> {
+        let allowed = Request::ALL.map(|request| mask.allows(request as usize));
+        Some(self.rule.decide(features, allowed) as usize).filter(|&action| mask.allows(action))
+    }
+}

@@ -1,0 +1,98 @@
+//! One row of a log, and what was met on the way through it.
+
+use lowgear_env::config::escaped;
+
+/// One row, in SI units (degrees for angles).
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Sample {
+    /// Line in the file, from 1.
+    pub line: u64,
+    /// Time, s.
+    pub time_s: f64,
+    /// Time since the row before, s; 0 after a break.
+    pub dt_s: f64,
+    /// Whether what came before does not belong together with this row: the first row, a gap, a clock that
+    /// restarted.
+    pub after_break: bool,
+    /// Motor speed, rad/s.
+    pub motor_rad_s: f64,
+    /// Duty that held since the row before, 0 to 1.
+    pub duty: f64,
+    /// Battery voltage, V.
+    pub battery_v: Option<f64>,
+    /// Motor current, A.
+    pub current_a: Option<f64>,
+    /// Tilt, degrees.
+    pub tilt_deg: Option<f64>,
+    /// Gear, 1 is the lowest, 0 is neutral.
+    pub gear: Option<u8>,
+    /// Selector angle, degrees.
+    pub selector_deg: Option<f64>,
+    /// Distance, m.
+    pub distance_m: Option<f64>,
+}
+
+/// What was met on the way through a log.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ReadCounters {
+    /// Rows that were read.
+    pub rows: u64,
+    /// Rows that could not be.
+    pub bad: u64,
+    /// The first of them, with line and reason.
+    pub first_bad: Vec<String>,
+    /// Rows with the time of the row before; they are left out.
+    pub duplicates: u64,
+    /// Gaps in time, and the line after the first.
+    pub gaps: u64,
+    /// Where the first gap ends.
+    pub first_gap_line: u64,
+    /// How often the clock or the whole log restarted.
+    pub restarts: u64,
+    /// Headings that mean nothing here.
+    pub ignored: Vec<String>,
+    /// Whether decimal commas were met.
+    pub decimal_comma: bool,
+}
+
+impl ReadCounters {
+    /// In words, one finding a line; empty when there is nothing to say.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut lines = Vec::new();
+        if self.bad > 0 {
+            lines.push(format!("{} rows could not be read and were left out:", self.bad));
+            lines.extend(self.first_bad.iter().map(|l| format!("  {l}")));
+            if self.bad > self.first_bad.len() as u64 {
+                lines.push(format!("  and {} more", self.bad - self.first_bad.len() as u64));
+            }
+        }
+        if self.duplicates > 0 {
+            lines.push(format!(
+                "{} rows repeat the time of the row before and were left out",
+                self.duplicates
+            ));
+        }
+        if self.gaps > 0 {
+            lines.push(format!(
+                "{} gaps in time, the first before line {}; no run goes across one",
+                self.gaps, self.first_gap_line
+            ));
+        }
+        if self.restarts > 0 {
+            lines.push(format!("the clock or the whole log restarted {} times", self.restarts));
+        }
+        if self.decimal_comma {
+            lines.push("numbers have decimal commas".to_owned());
+        }
+        if !self.ignored.is_empty() {
+            let mut some: Vec<String> =
+                self.ignored.iter().take(12).map(|h| format!("`{}`", escaped(h))).collect();
+            if self.ignored.len() > some.len() {
+                some.push(format!("{} more", self.ignored.len() - some.len()));
+            }
+            lines.push(format!("columns that were not used: {}", some.join(", ")));
+        }
+        lines.join("\n")
+    }
+}

@@ -1,0 +1,101 @@
+//! The charts, one file each. Every chart returns a [`Figure`]: drawing, caption with n, and the same
+//! numbers as a table.
+
+mod causes;
+mod course;
+mod curves;
+mod forest;
+mod headroom;
+mod heat;
+mod robustness;
+mod scatter;
+mod shift_map;
+mod trace;
+
+pub(super) use causes::outcome_causes;
+pub(super) use course::course_chart;
+pub(super) use curves::learning_curves;
+pub(super) use forest::differences;
+pub(super) use headroom::headroom;
+pub(super) use heat::heat_map;
+pub(super) use robustness::{robustness, robustness_words};
+pub(super) use scatter::{frontier, time_against_damage};
+pub(super) use shift_map::{common_words, shift_map};
+pub(super) use trace::{trace, trace_chart};
+
+use super::svg::{Anchor, Frame, Marker, Svg};
+use super::text::{fixed, number, superscript};
+use lowgear_eval::statistics::Estimate;
+use lowgear_eval::summary::Family;
+
+/// A drawing with its words. All texts are plain; the page escapes them. `drawings` and `table` are markup.
+pub(super) struct Figure {
+    /// Title.
+    pub(super) title: String,
+    /// What is shown, with n and the level.
+    pub(super) caption: String,
+    /// SVG elements.
+    pub(super) drawings: Vec<String>,
+    /// How much room it takes.
+    pub(super) layout: Layout,
+    /// The same numbers as an HTML table; may be empty.
+    pub(super) table: String,
+}
+
+/// Room that a figure takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Layout {
+    /// Half the page where there is room, the whole of a small screen.
+    Half,
+    /// The whole width, with drawings side by side.
+    Row,
+    /// The whole width, with many small drawings side by side.
+    Small,
+    /// The whole width; the drawing needs it and scrolls by itself on a small screen.
+    Wide,
+}
+
+/// An arrow at the edge of `frame` for a figure beyond its scale, with the figure in words.
+fn off_scale_mark(svg: &mut Svg, frame: &Frame, value: f64, y: f64, kind: &str, words: &str) {
+    let x = frame.x.at(value);
+    let (marker, outwards, anchor) = if x > 0.5 * (frame.left + frame.right) {
+        (Marker::TriangleRight, 1.0, Anchor::End)
+    } else {
+        (Marker::TriangleLeft, -1.0, Anchor::Start)
+    };
+    svg.line((x - 22.0 * outwards, y), (x - 6.0 * outwards, y), &format!("whisker {kind}"));
+    svg.marker(marker, (x - 5.0 * outwards, y), 4.5, &format!("mark {kind}"));
+    svg.text((x - 27.0 * outwards, y + 3.5), anchor, "figure halo", words);
+}
+
+/// Class that carries the colour of a family.
+fn class(family: Family) -> &'static str {
+    match family {
+        Family::Rule => "rule",
+        Family::Learned => "learned",
+        Family::Table => "table",
+        Family::Plan => "plan",
+    }
+}
+
+/// Marker of a family.
+fn marker(family: Family) -> Marker {
+    match family {
+        Family::Rule => Marker::Square,
+        Family::Learned => Marker::Circle,
+        Family::Table => Marker::Diamond,
+        Family::Plan => Marker::Triangle,
+    }
+}
+
+/// "1.23 (1.10 to 1.36)", a power of ten taken out once.
+pub(super) fn with_interval(estimate: &Estimate) -> String {
+    let size = estimate.mean.abs();
+    if size > 0.0 && size < 0.001 {
+        let exponent = size.log10().floor() as i32;
+        let scaled = |value: f64| fixed(value / 10_f64.powi(exponent), 2);
+        let (mean, low, high) = (scaled(estimate.mean), scaled(estimate.low), scaled(estimate.high));
+        return format!("{mean} ({low} to {high}) × 10{}", superscript(exponent));
+    }
+    format!("{} ({} to {})", number(estimate.mean), number(estimate.low), number(estimate.high))
+}

@@ -1,0 +1,189 @@
+//! Paired differences in perturbed conditions, as cells with figure, tone, hatching and an outline of where the policy under test
+//! is no longer better.
+
+use super::{Figure, Layout, with_interval};
+use crate::svg::{Anchor, Svg};
+use crate::tables::table;
+use crate::text::{fixed, in_sentence, level_percent, percent, plain, plural, signed, start_sentence};
+use lowgear_eval::statistics::Estimate;
+use lowgear_eval::summary::{DisturbanceAxis, RobustnessCell, RobustnessMap, Summary};
+
+/// Width and height of a cell.
+const CELL: (f64, f64) = (54.0, 36.0);
+/// Room to the left for row figures and axis title, and above for the name of the figure.
+const LEFT: f64 = 54.0;
+const TOP: f64 = 22.0;
+/// A small map is drawn at the size of a large one.
+const NARROWEST: f64 = 350.0;
+
+/// One figure that a map is drawn for.
+struct Shown {
+    title: &'static str,
+    estimate: fn(&RobustnessCell) -> &Estimate,
+    /// 1 where a larger difference is better, else -1.
+    better: f64,
+}
+
+const SHOWN: [Shown; 2] = [
+    Shown { title: "course time, s", estimate: |cell| &cell.time_s, better: -1.0 },
+    Shown { title: "return, s", estimate: |cell| &cell.return_s, better: 1.0 },
+];
+
+/// A map in time and in return; `None` if its sizes do not agree.
+pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Option<Figure> {
+    let first = map.cells.first()?;
+    if map.cells.len() != map.x.values.len() * map.y.values.len() {
+        return None;
+    }
+    let names = [map.x.disturbance.label(), map.y.disturbance.label()];
+    let worse: Vec<usize> =
+        SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| !is_better(shown, cell)).count()).collect();
+    let caption = format!(
+        "{} less {} in course time (below zero is better) and return (above zero is better). n per cell: {} × {}. \
+         The policy under test is better in {} of {} cells by time and in {} by return.{}",
+        start_sentence(&in_sentence(summary.label(&map.policy))),
+        in_sentence(summary.label(&map.against)),
+        plural(first.time_s.n_seeds, "seed"),
+        plural(first.time_s.n_courses, "course"),
+        map.cells.len() - worse[0],
+        map.cells.len(),
+        map.cells.len() - worse[1],
+        without_effect(map),
+    );
+    Some(Figure {
+        title: start_sentence(&format!("{} and {}", names[0], names[1])),
+        caption,
+        drawings: SHOWN.iter().map(|shown| draw(map, shown)).collect(),
+        layout: Layout::Half,
+        table: figures(summary, map),
+    })
+}
+
+/// How to read the maps; one paragraph before them.
+pub(in super::super) fn robustness_words(summary: &Summary) -> String {
+    let level = level_percent(summary.study.level);
+    let cells = || summary.robustness.iter().flat_map(|map| &map.cells);
+    let clear = |shown: &Shown, sign: f64| {
+        cells().filter(|cell| is_clear((shown.estimate)(cell)) && side(shown, cell) * sign > 0.0).count()
+    };
+    let total = cells().count();
+    format!(
+        "Both policies as they are, in worlds that differ from what they were tuned and trained for; nothing was \
+         tuned again. Mass in times the file's, charge as share of full, encoder noise as share of the count, latency in \
+         ticks more than the file's, wear from 0 (as the file) to 1 (worn out). Plain tone: the policy under test is better; hatched: it is not; the heavy line runs between the two. A \
+         filled corner marks cells whose {level} % interval excludes zero: by course time {} for and {} against \
+         the policy under test, of {total}; {} would be so by chance if there were no difference anywhere (worlds share their courses, so neighbours agree).",
+        clear(&SHOWN[0], 1.0),
+        clear(&SHOWN[0], -1.0),
+        fixed((1.0 - summary.study.level) * total as f64, 1),
+    )
+}
+
+/// Says so when the values across make no difference at all: neither policy reads what they alter.
+fn without_effect(map: &RobustnessMap) -> String {
+    let columns = map.x.values.len();
+    let same = |row: &[RobustnessCell]| row.iter().all(|cell| *cell == row[0]);
+    if columns < 2 || !map.cells.chunks_exact(columns).all(same) {
+        return String::new();
+    }
+    format!(" The {} makes no difference: neither policy uses it.", map.x.disturbance.label())
+}
+
+/// The difference, positive when the policy under test is better.
+fn side(shown: &Shown, cell: &RobustnessCell) -> f64 {
+    shown.better * (shown.estimate)(cell).mean
+}
+
+fn is_better(shown: &Shown, cell: &RobustnessCell) -> bool {
+    side(shown, cell) > 0.0
+}
+
+fn is_clear(estimate: &Estimate) -> bool {
+    estimate.low > 0.0 || estimate.high < 0.0
+}
+
+fn title(axis: &DisturbanceAxis) -> String {
+    match axis.disturbance.unit() {
+        "" => axis.disturbance.label().to_owned(),
+        unit => format!("{}, {unit}", axis.disturbance.label()),
+    }
+}
+
+fn figures(summary: &Summary, map: &RobustnessMap) -> String {
+    let (x, y) = (title(&map.x), title(&map.y));
+    let finished = [&map.policy, &map.against].map(|id| format!("{} finished, %", summary.label(id)));
+    let head =
+        [y.as_str(), &x, "course time, s", "of the rule's, %", "return, s", &finished[0], &finished[1]];
+    let columns = map.x.values.len();
+    let body = map.cells.iter().enumerate().map(|(index, cell)| {
+        vec![
+            plain(map.y.values[index / columns]),
+            plain(map.x.values[index % columns]),
+            with_interval(&cell.time_s),
+            signed(100.0 * cell.time_s.mean / cell.against_time_s),
+            with_interval(&cell.return_s),
+            percent(cell.finished_percent),
+            percent(cell.against_finished_percent),
+        ]
+    });
+    table("Differences in every world, with intervals", &head, body)
+}
+
+fn draw(map: &RobustnessMap, shown: &Shown) -> String {
+    let (columns, rows) = (map.x.values.len(), map.y.values.len());
+    let (x_title, y_title) = (title(&map.x), title(&map.y));
+    let bottom = TOP + CELL.1 * rows as f64;
+    let width = (LEFT + CELL.0 * columns as f64 + 8.0).max(NARROWEST);
+    let label = format!("Difference in {} over {x_title} and {y_title}", shown.title);
+    let mut svg = Svg::new(width, bottom + 38.0, &label);
+    svg.text((LEFT, 13.0), Anchor::Start, "row", &format!("difference in {}", shown.title));
+    let means = map.cells.iter().map(|cell| (shown.estimate)(cell).mean.abs());
+    let largest = means.fold(f64::MIN_POSITIVE, f64::max);
+    let corner =
+        |column: usize, row: usize| (LEFT + CELL.0 * column as f64, TOP + CELL.1 * (rows - 1 - row) as f64);
+    for (index, cell) in map.cells.iter().enumerate() {
+        draw_cell(&mut svg, corner(index % columns, index / columns), cell, shown, largest);
+    }
+    let better = |column: usize, row: usize| is_better(shown, &map.cells[row * columns + column]);
+    for row in 0..rows {
+        for column in 0..columns {
+            let (left, top) = corner(column, row);
+            let (right, below) = (left + CELL.0, top + CELL.1);
+            if column + 1 < columns && better(column, row) != better(column + 1, row) {
+                svg.line((right, top), (right, below), "turn");
+            }
+            if row > 0 && better(column, row) != better(column, row - 1) {
+                svg.line((left, below), (right, below), "turn");
+            }
+        }
+    }
+    for (column, value) in map.x.values.iter().enumerate() {
+        let x = LEFT + CELL.0 * (column as f64 + 0.5);
+        svg.text((x, bottom + 14.0), Anchor::Middle, "tick", &plain(*value));
+    }
+    for (row, value) in map.y.values.iter().enumerate() {
+        svg.text((LEFT - 5.0, corner(0, row).1 + 0.5 * CELL.1 + 3.5), Anchor::End, "tick", &plain(*value));
+    }
+    let middle = LEFT + 0.5 * CELL.0 * columns as f64;
+    svg.text((middle, bottom + 30.0), Anchor::Middle, "axis-title", &x_title);
+    svg.text_upwards((11.0, 0.5 * (TOP + bottom)), "axis-title", &y_title);
+    svg.finish()
+}
+
+fn draw_cell(svg: &mut Svg, at: (f64, f64), cell: &RobustnessCell, shown: &Shown, largest: f64) {
+    let estimate = (shown.estimate)(cell);
+    let strength = (4.0 * estimate.mean.abs() / largest).ceil().clamp(0.0, 4.0);
+    let kind = if is_better(shown, cell) { "gain" } else { "loss" };
+    svg.rect(at, CELL, &format!("heat {kind}-{strength}"));
+    if kind == "loss" {
+        svg.rect(at, CELL, "worse");
+    }
+    if is_clear(estimate) {
+        let right = at.0 + CELL.0 - 1.0;
+        svg.polygon(&[(right - 9.0, at.1 + 1.0), (right, at.1 + 1.0), (right, at.1 + 10.0)], "clear");
+    }
+    let decimals = if largest < 9.95 { 2 } else { 1 };
+    let sign = if estimate.mean > 0.0 { "+" } else { "" };
+    let figure = format!("{sign}{}", fixed(estimate.mean, decimals));
+    svg.text((at.0 + 0.5 * CELL.0, at.1 + 0.5 * CELL.1 + 4.0), Anchor::Middle, "figure halo", &figure);
+}

@@ -1,0 +1,203 @@
+//! The printable sheet: which short runs tell what, with the figures of one vehicle and the labels to write down.
+
+use crate::text::escape;
+use lowgear_env::motion::GRAVITY_M_S2;
+use lowgear_env::vehicle::{TorqueSpeedLine, VehicleConfig};
+use std::fmt::Write as _;
+
+/// Warmest that a stall pull may make the winding in one go, K.
+const STALL_K: f64 = 15.0;
+
+/// One recipe as it is printed.
+struct Card {
+    title: &'static str,
+    label: String,
+    tells: &'static str,
+    steps: Vec<String>,
+}
+
+/// What the sheet needs to know of the vehicle.
+struct Figures {
+    gears: usize,
+    no_load_rad_s: f64,
+    spin_up_s: f64,
+    stall_s: f64,
+    stall_n: f64,
+    ramp_deg: f64,
+    roll_out_s: f64,
+}
+
+impl Figures {
+    fn of(config: &VehicleConfig) -> Figures {
+        let gearbox = &config.gearbox;
+        let gears = gearbox.total_ratio.len();
+        let motor = config.motor.line.constants();
+        let source_ohm = config.battery.resistance_ohm;
+        let line: TorqueSpeedLine =
+            motor.line(config.battery.nominal_voltage_v, source_ohm, 1.0, motor.resistance_ohm);
+        let radius = config.chassis.wheel_radius_m;
+        let push = |g: usize| line.stall_nm() * gearbox.total_ratio[g] * gearbox.efficiency[g] / radius;
+        let heating_k_s = line.stall_a * line.stall_a * motor.resistance_ohm / config.motor.heat.winding_j_k;
+        let weight_n = config.chassis.mass_kg * GRAVITY_M_S2;
+        let top = gears - 1;
+        let turn = gearbox.total_ratio[top] / radius;
+        let moved_kg = config.chassis.mass_kg + config.motor.rotor_inertia_kg_m2 * turn * turn;
+        let rate = gearbox.efficiency[top] * turn * turn * line.slope_nm_s / moved_kg;
+        // Half of what the second gear (or the only one) could climb.
+        let climbs = 0.5 * push(top.min(1)) / weight_n;
+        Figures {
+            gears,
+            no_load_rad_s: line.no_load_rad_s(),
+            spin_up_s: (4.0 / rate).clamp(3.0, 15.0).ceil(),
+            stall_s: (STALL_K / heating_k_s).clamp(0.3, 2.0),
+            stall_n: push(top),
+            ramp_deg: climbs.min(0.2).asin().to_degrees().clamp(2.0, 8.0).round(),
+            roll_out_s: 3.0,
+        }
+    }
+}
+
+fn cards(f: &Figures) -> Vec<Card> {
+    let every = if f.gears > 1 { format!("Repeat in each of the {} gears.", f.gears) } else { String::new() };
+    let pause = "One second at rest with the log running, then write the label.".to_owned();
+    let end = "Write `end` when the vehicle stands again.".to_owned();
+    vec![
+        Card {
+            title: "1. Wheels off the ground",
+            label: "wheels-off".into(),
+            tells: "motor constants, motor friction, rotor inertia, drag of the bearings",
+            steps: vec![
+                "Vehicle on a block, held fast, all wheels free and clear of fingers, cloth and grass.".into(),
+                pause.clone(),
+                format!("Full duty for 3 s (the motor comes to some {:.0} rad/s), half duty for 2 s, then cut; let it run out.", f.no_load_rad_s),
+                every.clone(),
+                end.clone(),
+            ],
+        },
+        Card {
+            title: "2. Level ground, speeding up and rolling out",
+            label: "level surface=path".into(),
+            tells: "efficiency of each gear; rolling resistance of the surface; rolling out in gear: efficiency when the wheels drive",
+            steps: vec![
+                "A level stretch of one surface; name the surface as you like, one word.".into(),
+                pause.clone(),
+                format!("Full duty for {:.0} s, a part of it for 2 s, then cut and let it roll out for {:.0} s.", f.spin_up_s, f.roll_out_s),
+                format!("{every} Twice each, once each way: a slope that you did not see shows as a difference."),
+                end.clone(),
+            ],
+        },
+        Card {
+            title: "3. Lawn",
+            label: "lawn".into(),
+            tells: "rolling resistance of the lawn, and what grows with speed; needs two gears or two duties",
+            steps: vec![pause.clone(), "As 2., on the lawn, in the two lowest gears, at full and at part duty.".into(), end.clone()],
+        },
+        Card {
+            title: "4. A ramp of known grade",
+            label: format!("ramp grade_deg={:.0} surface=path", f.ramp_deg),
+            tells: "efficiency against a known force; offset of the tilt sensor",
+            steps: vec![
+                format!("A board of about {:.0}°; measure height over length, grade = arc sine of it, and write that.", f.ramp_deg),
+                "A second person behind the vehicle holds a cord, not a hand under it.".into(),
+                pause.clone(),
+                "Up at full duty in the two lowest gears.".into(),
+                end.clone(),
+            ],
+        },
+        Card {
+            title: "5. Stall pull on a spring scale",
+            label: "stall-pull force_n=READING error_n=ITS-ERROR surface=path".into(),
+            tells: "winding and battery resistance, torque of the motor times efficiency",
+            steps: vec![
+                "HEAT: the motor turns all its power into heat. Never longer than said here, and let it cool for five minutes after each.".into(),
+                format!("Top gear, scale tied to the rear, cord taut, nobody in line with it; expect some {:.1} N.", f.stall_n),
+                "Not in a low gear: wheels would slip and the gearbox would take the whole torque.".into(),
+                pause.clone(),
+                format!("Full duty for {:.1} s at the most; read the scale; cut.", f.stall_s),
+                "Twice. Write the reading into the label afterwards.".into(),
+            ],
+        },
+        Card {
+            title: "6. Ten gear changes",
+            label: "shifts".into(),
+            tells: "times of the selector",
+            steps: vec!["Standing, drive cut; through all gears, up and down, ten changes, each after the one before has arrived.".into(), end],
+        },
+    ]
+}
+
+const CAUTIONS: [&str; 6] = [
+    "Small unmanned vehicles only. Battery plug or stop button in reach in every run; local rules and qualified practice come first.",
+    "Wheels off the ground means held fast as well: a spinning wheel that touches something throws the vehicle.",
+    "A stalled motor burns fingers within a minute and itself soon after; smell and touch before the next pull.",
+    "Lithium cells can burn: protected pack with a fuse, never below the cut-off voltage, never swollen or wet, charged under supervision.",
+    "Gears, dogs, selector and wheels pinch and move without warning.",
+    "On the ramp neutral means roll-away: chock the wheels before a gear change.",
+];
+
+/// The sheet as one HTML page without scripts or network.
+#[must_use]
+pub fn sheet_html(config: &VehicleConfig) -> String {
+    let name = escape(&config.name);
+    let mut out = format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\"><title>Runs to log: {name}</title><style>\
+         :root{{color-scheme:light dark}}body{{font:14px/1.4 sans-serif;max-width:46em;margin:1.5em auto;padding:0 1em}}\
+         h1{{font-size:1.5em}}h2{{font-size:1.05em;margin:1.2em 0 .2em}}code{{font-size:1em;background:#8883;padding:0 .3em;\
+         overflow-wrap:anywhere}}p{{margin:.4em 0}}ul,ol{{margin:.2em 0;padding-left:2em}}.c{{border:2px solid;padding:.1em 1em .6em}}\
+         section{{break-inside:avoid}}</style></head><body>\n<h1>Runs to log: {name}</h1>\n"
+    );
+    if config.invented {
+        out.push_str("<p>This vehicle is invented.</p>\n");
+    }
+    out.push_str(
+        "<p>Log every controller tick as CSV: <code>time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, \
+         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be reported. \
+         A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
+    );
+    CAUTIONS.iter().for_each(|c| {
+        let _ = write!(out, "<li>{c}</li>");
+    });
+    out.push_str("</ul></div>\n");
+    for card in cards(&Figures::of(config)) {
+        let _ = write!(
+            out,
+            "<section><h2>{}</h2><p>Label: <code>{}</code><br>Tells: {}.</p><ol>",
+            card.title,
+            escape(&card.label),
+            card.tells
+        );
+        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
+            let _ = write!(out, "<li>{}</li>", with_code(s.trim()));
+        });
+        out.push_str("</ol></section>\n");
+    }
+    out.push_str("</body></html>\n");
+    out
+}
+
+/// Text in which words between backticks are code.
+fn with_code(text: &str) -> String {
+    let pieces = text.split('`').enumerate();
+    pieces.map(|(i, t)| if i % 2 == 1 { format!("<code>{}</code>", escape(t)) } else { escape(t) }).collect()
+}
+
+/// The same as plain text.
+#[must_use]
+pub fn sheet_text(config: &VehicleConfig) -> String {
+    let mut out = format!(
+        "RUNS TO LOG: {}{}\n\nBefore anything else:\n",
+        lowgear_env::config::escaped(&config.name),
+        if config.invented { " (invented)" } else { "" }
+    );
+    CAUTIONS.iter().for_each(|c| {
+        let _ = writeln!(out, "  - {c}");
+    });
+    for card in cards(&Figures::of(config)) {
+        let _ = write!(out, "\n{}\n  label: {}\n  tells: {}\n", card.title, card.label, card.tells);
+        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
+            let _ = writeln!(out, "  - {}", s.trim());
+        });
+    }
+    out
+}

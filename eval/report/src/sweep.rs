@@ -1,0 +1,180 @@
+//! The page of a sweep: what many studies show together, as maps, frontiers and tables.
+
+mod plotted;
+
+use std::fmt::Write as _;
+
+use super::charts::Figure;
+use super::panels::group;
+use super::tables::{figure_column, table};
+use super::text::{count, escape, level_percent, plural};
+use super::{begin, prose, section};
+use lowgear_eval::statistics::Estimate;
+use lowgear_eval::sweep::{DifferenceToRule, PolicyFigures, SweepPoint, SweepSummary, findings};
+
+/// The whole page as one HTML file. `report_of` is the place of a job's own report, seen from the page.
+#[must_use]
+pub fn sweep_page(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> String {
+    let mut out = begin(&format!("Sweep {}", summary.name), "#findings", "To the findings");
+    header(&mut out, summary);
+    out.push_str("<main>\n");
+    let lines = findings(summary).into_iter().map(|line| format!("<li>{}</li>\n", escape(&line)));
+    let body = format!(
+        "<ul class=\"remarks\">\n{}</ul>\n<p class=\"note\">Clear: the {} % interval over training seeds and \
+         courses excludes zero; the intervals are not corrected for the number of points, and the best of many \
+         points is best in part by luck. Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n",
+        lines.collect::<String>(),
+        level_percent(summary.level)
+    );
+    section(&mut out, "findings", "Findings", &body);
+    let figures = plotted::figures(summary);
+    section(&mut out, "pictures", "Where learning pays", &group(&figures.first));
+    if !figures.further.is_empty() {
+        section(&mut out, "wear", "Damage and return", &group(&figures.further));
+    }
+    section(&mut out, "figures", "Tables", &tables(summary));
+    section(&mut out, "jobs", "Jobs", &jobs(summary, report_of));
+    section(&mut out, "method", "Method", &method(summary));
+    section(&mut out, "cautions", "Cautions", &prose::cautions());
+    out.push_str("</main>\n</body>\n</html>\n");
+    out
+}
+
+fn header(out: &mut String, summary: &SweepSummary) {
+    let axes: Vec<String> =
+        summary.axes.iter().map(|axis| format!("{} ({})", axis.label, axis.values.len())).collect();
+    let _ = write!(
+        out,
+        "<header>\n<p class=\"kicker\">Sweep {}</p>\n<h1>Where learning pays</h1>\n<p class=\"lead\">{} of the \
+         study \"{}\", over {}.</p>\n<nav aria-label=\"Sections\"><ul>",
+        escape(&summary.name),
+        escape(&plural(summary.points.len(), "variant")),
+        escape(&summary.study),
+        escape(&axes.join(", ")),
+    );
+    for (id, name) in [
+        ("findings", "Findings"),
+        ("pictures", "Pictures"),
+        ("figures", "Tables"),
+        ("jobs", "Jobs"),
+        ("method", "Method"),
+        ("cautions", "Cautions"),
+    ] {
+        let _ = write!(out, "<li><a href=\"#{id}\">{name}</a></li>");
+    }
+    out.push_str("</ul></nav>\n</header>\n");
+}
+
+/// One table for the rule and one per learner.
+fn tables(summary: &SweepSummary) -> String {
+    let points: Vec<&SweepPoint> = summary.points.iter().filter(|p| p.missing.is_none()).collect();
+    let mut out = rule_table(summary, &points);
+    for (id, label) in summary.learned() {
+        out.push_str(&policy_table(summary, &points, id, label));
+    }
+    out
+}
+
+fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> String {
+    let figure = |of: fn(&SweepPoint) -> Option<Estimate>| {
+        figure_column(&points.iter().map(|p| of(p)).collect::<Vec<_>>())
+    };
+    let time = figure(|p| Some(p.rule.as_ref()?.time_s));
+    let damage = figure(|p| Some(p.rule.as_ref()?.damage_per_km));
+    let headroom = figure(|p| p.headroom?.percent);
+    let damage_title = format!("damage, {}of nominal life per km", damage.unit_prefix());
+    let head = ["point", "course time, s", damage_title.as_str(), "behind the clairvoyant plan, %"];
+    let body = points.iter().enumerate().map(|(i, point)| {
+        let cells = [&time, &damage, &headroom].map(|column| column.cells[i].clone());
+        std::iter::once(summary.words(point)).chain(cells).collect::<Vec<_>>()
+    });
+    table(
+        &format!("The tuned load-ratio rule: mean ({} % interval)", level_percent(summary.level)),
+        &head,
+        body,
+    )
+}
+
+fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label: &str) -> String {
+    let figure = |of: &dyn Fn(&PolicyFigures) -> Option<Estimate>| {
+        figure_column(&points.iter().map(|p| of(p.policy(id)?)).collect::<Vec<_>>())
+    };
+    let percent = |change: Option<DifferenceToRule>| change.and_then(|c| c.percent);
+    let columns = [
+        figure(&|p| Some(p.time_s)),
+        figure(&|p| percent(p.time_difference)),
+        figure(&|p| percent(p.damage_difference)),
+        figure(&|p| Some(p.return_difference?.absolute)),
+        figure(&|p| p.gap_percent),
+    ];
+    let head = [
+        "point",
+        "course time, s",
+        "time less the rule's, %",
+        "damage less the rule's, %",
+        "return less the rule's, s",
+        "share of the gap to the plan, %",
+        "seeds × courses",
+    ];
+    let body = points.iter().enumerate().map(|(i, point)| {
+        let n =
+            point.policy(id).map(|p| format!("{} × {}", p.time_s.n_seeds, count(p.time_s.n_courses as u64)));
+        std::iter::once(summary.words(point))
+            .chain(columns.iter().map(|column| column.cells[i].clone()))
+            .chain([n.unwrap_or_default()])
+            .collect::<Vec<_>>()
+    });
+    table(&format!("{label}: mean ({} % interval)", level_percent(summary.level)), &head, body)
+}
+
+fn jobs(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> String {
+    let mut out = String::from("<ol class=\"remarks\">\n");
+    for point in &summary.points {
+        let words = escape(&summary.words(point));
+        let _ = match &point.missing {
+            None => writeln!(
+                out,
+                "<li value=\"{}\"><a href=\"{}\">{words}</a></li>",
+                point.job,
+                escape(&report_of(point.job))
+            ),
+            Some(why) => writeln!(out, "<li value=\"{}\">{words}: {}</li>", point.job, escape(why)),
+        };
+    }
+    out.push_str("</ol>\n");
+    out
+}
+
+fn method(summary: &SweepSummary) -> String {
+    let lines = [
+        "Every point is a study of its own: rules are tuned, learners trained and a table distilled for its own \
+         vehicle, ground and weights, and all drive the same held-out courses of that point. Differences are \
+         paired by course against the tuned load-ratio rule of the same point."
+            .to_owned(),
+        format!(
+            "Intervals are {} % Student intervals over training seeds and courses, crossed; those of the share of \
+             the gap are two-way jackknife intervals with Student's quantile. Percentages are scaled by the mean of the rule, taken as exact. \
+             How each is computed stands in the report of each job.",
+            level_percent(summary.level)
+        ),
+        "The rule of a point is tuned once, and intervals do not know of the luck of that search: a rule that fell \
+         short at one point looks like a gain of the policies learned there. Where a gain stands alone among its \
+         neighbours, or the rule's own damage jumps from point to point, give the tuning a larger budget first."
+            .to_owned(),
+        "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it is \
+         open only to those who see ahead. The return is the weighted sum that every policy was tuned and \
+         trained for, so a learner that gives up time for less damage can still gain there."
+            .to_owned(),
+        format!("Repeat with: {} (version {}).", summary.command, summary.version),
+    ];
+    lines.iter().map(|line| format!("<p>{}</p>\n", escape(line))).collect()
+}
+
+/// The drawings of a sweep: those to see first, and further ones.
+struct Drawn {
+    first: Vec<Figure>,
+    further: Vec<Figure>,
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,43 @@
+use super::sweep_page;
+use example::sweep;
+
+#[path = "../../../src/sweep/example.rs"]
+#[allow(dead_code, reason = "other tests need the rest of it")]
+mod example;
+
+#[test]
+fn the_page_has_a_map_per_policy_frontiers_and_no_markup_from_names() {
+    let mut summary = sweep();
+    summary.axes[0].label = "<b>mass</b>".into();
+    let page = sweep_page(&summary, |job| format!("jobs/{job}/report.html"));
+    assert!(!page.contains("<b>") && page.contains("&lt;b&gt;mass"));
+    for words in
+        ["Policy tabular: course time", "Policy table: return", "What there is to win", "jobs/3/report.html"]
+    {
+        assert!(page.contains(words), "no {words}");
+    }
+    // One frontier per learner and mass.
+    assert_eq!(page.matches("<h3>Speed against wear").count(), 4);
+    assert!(page.contains("heat gain-4 clear") && page.contains("heat loss-"));
+    assert_eq!(page, sweep_page(&summary, |job| format!("jobs/{job}/report.html")));
+}
+
+#[test]
+fn the_page_names_the_methods_that_its_intervals_are_made_by() {
+    let page = sweep_page(&sweep(), |_| String::new());
+    assert!(page.contains("Student intervals") && page.contains("two-way jackknife"), "{page}");
+    assert!(!page.contains("bootstrap"), "no study makes intervals by a bootstrap");
+}
+
+#[test]
+fn one_axis_gives_one_map_with_a_row_per_policy() {
+    let mut summary = sweep();
+    summary.axes.remove(0);
+    summary.points.truncate(2);
+    for point in &mut summary.points {
+        point.place.remove(0);
+    }
+    let page = sweep_page(&summary, |_| String::new());
+    assert!(page.contains("All learned policies: course time") && !page.contains("What there is to win"));
+    assert_eq!(page.matches("<h3>Speed against wear").count(), 2);
+}

@@ -1,0 +1,21 @@
+//! `lowgear report`.
+
+use crate::error::StudyError;
+use crate::study::draw_again;
+use std::path::PathBuf;
+
+/// Make the pages of a finished study again from its run folder.
+///
+/// Reads summary.json and figures.json, trains and drives nothing, and writes report.html, course.svg and rule-card.html
+/// with the same bytes as the study did.
+#[derive(clap::Args)]
+pub(super) struct ReportArguments {
+    /// Run folder, as runs/demo
+    #[arg(value_name = "RUN")]
+    folder: PathBuf,
+}
+
+pub(super) fn run(arguments: &ReportArguments) -> Result<String, StudyError> {
+    let pages = draw_again(&arguments.folder)?;
+    Ok(pages.iter().map(|page| format!("written: {}\n", page.display())).collect())
+}
