@@ -49,7 +49,7 @@ fn the_report_holds_verdict_maps_traces_curves_and_cautions() {
 fn the_summary_has_paired_differences_with_intervals_and_counts() {
     let summary = summary();
     assert_eq!(summary.test_suite.courses, COURSES);
-    assert_eq!(summary.policies.len(), 16);
+    assert_eq!(summary.policies.len(), 15);
     for against in ["hand-rule", "tuned-speed-rule", "tuned-load-rule"] {
         let of_table = |p: &&lowgear_eval::summary::PairedDifference| {
             p.policy == "table" && p.against == against && p.metric == Metric::CourseTime
@@ -59,8 +59,8 @@ fn the_summary_has_paired_differences_with_intervals_and_counts() {
         assert_eq!((pair.n_seeds, pair.n_courses), (SEEDS, COURSES), "{pair:?}");
     }
     let learners: Vec<_> = summary.policies.iter().filter(|p| p.training_seeds == SEEDS).collect();
-    assert_eq!(learners.len(), 6, "five learners and the table");
-    assert_eq!(summary.curves.len(), 5 * SEEDS);
+    assert_eq!(learners.len(), 5, "four learners and the table");
+    assert_eq!(summary.curves.len(), 4 * SEEDS);
 }
 
 #[test]
