@@ -6,7 +6,6 @@ pub mod dqn;
 pub mod neural;
 pub mod policy;
 pub mod ppo;
-pub mod range;
 pub mod rule;
 pub mod table;
 pub mod tabular;

@@ -2,7 +2,6 @@
 
 mod defaults;
 mod effort;
-mod keys;
 mod policy_kind;
 mod robustness;
 mod searched;
@@ -18,7 +17,6 @@ pub use table::{EdgeRefinementConfig, TableConfig, check_prefix};
 
 use crate::search::SearchBudget;
 use defaults::HandRule;
-use keys::{check_budget, count, dqn_key, grid_key, ppo_key, rule_key, tabular_key};
 use lowgear_agents::dqn::DqnConfig;
 use lowgear_agents::policy::grid::{Grid, GridAxis};
 use lowgear_agents::ppo::PpoConfig;
@@ -242,23 +240,23 @@ impl Check for StudyConfig {
         check_folder_name(&self.name)?;
         check_path("vehicle", &self.vehicle)?;
         check_path("course", &self.course)?;
-        count("training-seeds", self.training_seeds, 1, 1000)?;
-        count("validation-courses", self.validation_courses, 2, 100_000)?;
-        count("test-courses", self.test_courses, 2, 100_000)?;
+        in_range("training-seeds", self.training_seeds, 1, 1000, "")?;
+        in_range("validation-courses", self.validation_courses, 2, 100_000, "")?;
+        in_range("test-courses", self.test_courses, 2, 100_000, "")?;
         self.episode.check().map_err(|e| e.within("episode"))?;
         // Ranges here; whether the lists fit the vehicle is known once that is read.
         let gears = 1 + self.rule.up_permille.len().max(self.rule.down_permille.len());
         let rule = defaults::rule_for(self.rule.clone(), gears);
-        rule.validate(rule.up_permille.len() + 1).map_err(|e| rule_key(e).within("rule"))?;
+        rule.validate(rule.up_permille.len() + 1).map_err(|e| e.within("rule"))?;
         check_order(&self.rule).map_err(|e| e.within("rule"))?;
-        count("tuning.searches", self.tuning.searches, 1, 100)?;
+        in_range("tuning.searches", self.tuning.searches, 1, 100, "")?;
         self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
         self.table.check().map_err(|e| e.within("table"))?;
         self.robustness.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("robustness"))?;
-        count("quick.training-seeds", self.quick.training_seeds, 1, 1000)?;
-        count("quick.validation-courses", self.quick.validation_courses, 2, 100_000)?;
-        count("quick.test-courses", self.quick.test_courses, 2, 100_000)?;
+        in_range("quick.training-seeds", self.quick.training_seeds, 1, 1000, "")?;
+        in_range("quick.validation-courses", self.quick.validation_courses, 2, 100_000, "")?;
+        in_range("quick.test-courses", self.quick.test_courses, 2, 100_000, "")?;
         in_range("quick.budget-share", self.quick.budget_share, 1e-4, 1.0, "")?;
         self.hyper_search
             .as_ref()
@@ -280,14 +278,14 @@ impl StudyConfig {
             gears as f64,
             "(gears of the vehicle)",
         )?;
-        self.rule.validate(gears).map_err(|e| rule_key(e).within("rule"))
+        self.rule.validate(gears).map_err(|e| e.within("rule"))
     }
 
     fn check_tuning(&self) -> Result<(), KeyError> {
         let TuningConfig { budget, speed_budget, load_budget, .. } = &self.tuning;
         let budgets = [("budget", Some(budget)), ("speed-budget", speed_budget.as_ref())];
         for (key, budget) in budgets.into_iter().chain([("load-budget", load_budget.as_ref())]) {
-            budget.map_or(Ok(()), check_budget).map_err(|e| e.within(key))?;
+            budget.map_or(Ok(()), Check::check).map_err(|e| e.within(key))?;
         }
         Ok(())
     }
@@ -298,27 +296,27 @@ impl StudyConfig {
             return Err(KeyError::new("contextual", "no learner", allowed));
         }
         if let Some(contextual) = &self.learners.contextual {
-            check_budget(&contextual.budget).map_err(|e| e.within("contextual.budget"))?;
+            contextual.budget.check().map_err(|e| e.within("contextual.budget"))?;
         }
         if let Some(tabular) = &self.learners.tabular {
-            count("tabular.episodes", tabular.episodes, 1, 1_000_000_000)?;
-            count("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000)?;
-            tabular.settings.validate(3).map_err(|e| tabular_key(e).within("tabular.settings"))?;
+            in_range("tabular.episodes", tabular.episodes, 1, 1_000_000_000, "")?;
+            in_range("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000, "")?;
+            tabular.settings.validate(3).map_err(|e| e.within("tabular.settings"))?;
             check_grid(&tabular.grid).map_err(|e| e.within("tabular"))?;
         }
         if let Some(dqn) = &self.learners.dqn {
-            count("dqn.decisions", dqn.decisions, 1, 10_000_000_000)?;
-            count("dqn.validate-every", dqn.validate_every, 1, 10_000_000_000)?;
-            count("dqn.stack", u64::from(dqn.stack), 1, 16)?;
+            in_range("dqn.decisions", dqn.decisions, 1, 10_000_000_000, "")?;
+            in_range("dqn.validate-every", dqn.validate_every, 1, 10_000_000_000, "")?;
+            in_range("dqn.stack", dqn.stack, 1, 16, "")?;
             each("dqn.margins", &dqn.margins, 1e6)?;
-            dqn.settings.check().map_err(|e| dqn_key(e).within("dqn.settings"))?;
+            dqn.settings.check().map_err(|e| e.within("dqn.settings"))?;
         }
         if let Some(ppo) = &self.learners.ppo {
-            count("ppo.decisions", ppo.decisions, 1, 10_000_000_000)?;
-            count("ppo.validate-every", ppo.validate_every, 1, 10_000_000_000)?;
-            count("ppo.stack", u64::from(ppo.stack), 1, 16)?;
+            in_range("ppo.decisions", ppo.decisions, 1, 10_000_000_000, "")?;
+            in_range("ppo.validate-every", ppo.validate_every, 1, 10_000_000_000, "")?;
+            in_range("ppo.stack", ppo.stack, 1, 16, "")?;
             each("ppo.thresholds", &ppo.thresholds, 1.0)?;
-            ppo.settings.check().map_err(|e| ppo_key(e).within("ppo.settings"))?;
+            ppo.settings.check().map_err(|e| e.within("ppo.settings"))?;
         }
         Ok(())
     }
@@ -346,12 +344,12 @@ fn check_order(rule: &RuleSettings) -> Result<(), KeyError> {
 
 /// Checks the axes of a grid; none stand for the demonstration's.
 fn check_grid(axes: &[GridAxis]) -> Result<(), KeyError> {
-    if axes.is_empty() { Ok(()) } else { Grid::new(axes.to_vec()).map(drop).map_err(|e| grid_key(e, axes)) }
+    if axes.is_empty() { Ok(()) } else { Grid::new(axes.to_vec()).map(drop) }
 }
 
 /// Checks each number of a list against 0 to `high`.
-fn each(key: &str, values: &[f32], high: f64) -> Result<(), KeyError> {
+fn each(key: &str, values: &[f32], high: f32) -> Result<(), KeyError> {
     let mut checks =
-        values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v.into(), 0.0, high, ""));
+        values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v, 0.0, high, ""));
     checks.try_for_each(|check| check)
 }

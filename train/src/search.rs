@@ -18,6 +18,7 @@ use crate::timing::{Stage, Stopwatch};
 use cmaes::{CMAESOptions, DVector};
 use lowgear_agents::policy::Policy;
 use lowgear_env::Seed;
+use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -39,6 +40,16 @@ pub struct SearchBudget {
     pub validate_every: usize,
     /// First step size, in units of the search vector.
     pub step: f64,
+}
+
+impl Check for SearchBudget {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("generations", self.generations, 1, 1_000_000, "")?;
+        in_range("population", self.population, 4, 10_000, "")?;
+        in_range("courses", self.courses, 1, 1_000_000, "")?;
+        in_range("validate-every", self.validate_every, 1, 1_000_000, "")?;
+        in_range("step", self.step, 1e-4, 10.0, "")
+    }
 }
 
 impl SearchBudget {

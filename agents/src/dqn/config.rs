@@ -1,9 +1,11 @@
 //! Settings of the learner.
 
+use crate::neural::limits;
+use lowgear_env::config::{Check, KeyError, in_range, require};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Backend, DqnError, Priority, Schedule};
+use super::{Backend, Priority, Schedule};
 
 /// How the target network follows the learning one.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -106,64 +108,36 @@ impl Default for DqnConfig {
     }
 }
 
-impl DqnConfig {
-    /// Whether every value is usable.
-    ///
-    /// # Errors
-    /// The first key whose value is not.
-    pub fn check(&self) -> Result<(), DqnError> {
-        let unit = |x: f32| (0.0..=1.0).contains(&x);
-        let positive = |x: f32| x > 0.0 && x.is_finite();
-        let probability = |s: &Schedule| unit(s.from) && unit(s.to);
-        let target = match self.target {
-            TargetUpdate::Hard { every } => every > 0,
-            TargetUpdate::Soft { tau } => tau > 0.0 && tau <= 1.0,
-        };
-        let rate = &self.learning_rate;
-        let weight = &self.guide_weight;
-        let rules = [
-            (
-                "hidden",
-                self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8,
-                "up to 8 widths of 1 to 4096",
-            ),
-            ("n-step", (1..=1000).contains(&self.n_step), "1 to 1000"),
-            ("gamma-per-s", self.gamma_per_s > 0.0 && self.gamma_per_s <= 1.0, "above 0 to 1"),
-            ("reward-scale", (1e-6..=1e6).contains(&self.reward_scale), "0.000001 to 1000000"),
-            ("batch", (1..=65_536).contains(&self.batch), "1 to 65536"),
-            (
-                "replay-capacity",
-                (self.batch..=10_000_000).contains(&self.replay_capacity),
-                "from `batch` to 10000000",
-            ),
-            (
-                "priority",
-                self.priority.is_none_or(|p| p.is_valid()),
-                "`exponent` and `correction` 0 to 1, `floor` above 0",
-            ),
-            ("learn-every", self.learn_every > 0, "1 or more"),
-            (
-                "learning-rate",
-                positive(rate.from) && unit(rate.from) && unit(rate.to),
-                "`from` above 0 to 1, `to` 0 to 1",
-            ),
-            ("adam-epsilon", positive(self.adam_epsilon), "above 0"),
-            ("huber-delta", positive(self.huber_delta), "above 0"),
-            ("max-gradient-norm", positive(self.max_gradient_norm), "above 0"),
-            ("target", target, "hard = { every = 1 or more } or soft = { tau = above 0 to 1 }"),
-            ("epsilon", probability(&self.epsilon), "`from` and `to` 0 to 1"),
-            ("guide", probability(&self.guide), "`from` and `to` 0 to 1"),
-            ("guide-margin", self.guide_margin >= 0.0 && self.guide_margin.is_finite(), "0 or above"),
-            ("rule-margin", self.rule_margin >= 0.0 && self.rule_margin.is_finite(), "0 or above"),
-            (
-                "guide-weight",
-                [weight.from, weight.to].iter().all(|w| *w >= 0.0 && w.is_finite()),
-                "`from` and `to` 0 or above",
-            ),
-        ];
-        match rules.iter().find(|(_, holds, _)| !holds) {
-            Some(&(key, _, allowed)) => Err(DqnError::Config { key, allowed }),
-            None => Ok(()),
+impl Check for DqnConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        limits::widths("hidden", &self.hidden)?;
+        in_range("n-step", self.n_step, 1, 1000, "")?;
+        limits::share("gamma-per-s", self.gamma_per_s)?;
+        in_range("reward-scale", self.reward_scale, 1e-6, 1e6, "")?;
+        in_range("batch", self.batch, 1, 65_536, "")?;
+        let replay = (self.batch..=10_000_000).contains(&self.replay_capacity);
+        require(replay, "replay-capacity", self.replay_capacity, "from `batch` to 10000000")?;
+        self.priority.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("priority"))?;
+        require(self.learn_every > 0, "learn-every", self.learn_every, "1 or more")?;
+        limits::learning_rate("learning-rate", &self.learning_rate)?;
+        limits::positive("adam-epsilon", self.adam_epsilon)?;
+        limits::positive("huber-delta", self.huber_delta)?;
+        limits::positive("max-gradient-norm", self.max_gradient_norm)?;
+        self.target.check().map_err(|e| e.within("target"))?;
+        limits::ends("epsilon", &self.epsilon, 0.0, 1.0)?;
+        limits::ends("guide", &self.guide, 0.0, 1.0)?;
+        limits::not_negative("guide-margin", self.guide_margin)?;
+        limits::not_negative("rule-margin", self.rule_margin)?;
+        limits::not_negative("guide-weight.from", self.guide_weight.from)?;
+        limits::not_negative("guide-weight.to", self.guide_weight.to)
+    }
+}
+
+impl Check for TargetUpdate {
+    fn check(&self) -> Result<(), KeyError> {
+        match *self {
+            TargetUpdate::Hard { every } => require(every > 0, "hard.every", every, "1 or more"),
+            TargetUpdate::Soft { tau } => limits::share("soft.tau", tau.into()),
         }
     }
 }
@@ -175,7 +149,29 @@ mod tests {
     #[test]
     fn the_default_is_valid_and_a_bad_value_is_named() {
         assert!(DqnConfig::default().check().is_ok());
-        let bad = DqnConfig { gamma_per_s: f64::NAN, ..DqnConfig::default() };
-        assert!(matches!(bad.check(), Err(DqnError::Config { key: "gamma-per-s", .. })));
+        let said = |change: fn(&mut DqnConfig)| {
+            let mut config = DqnConfig::default();
+            change(&mut config);
+            config.check().unwrap_err().to_string()
+        };
+        let priority = Priority { floor: 0.0, ..Priority::default() };
+        assert_eq!(said(|c| c.gamma_per_s = f64::NAN), "`gamma-per-s` is NaN; allowed: above 0 to 1");
+        assert_eq!(said(|c| c.batch = 0), "`batch` is 0; allowed: 1 to 65536");
+        assert_eq!(
+            said(|c| c.replay_capacity = 3),
+            "`replay-capacity` is 3; allowed: from `batch` to 10000000"
+        );
+        assert_eq!(said(|c| c.epsilon.to = 1.5), "`epsilon.to` is 1.5; allowed: 0 to 1");
+        assert_eq!(said(|c| c.reward_scale = 0.0), "`reward-scale` is 0; allowed: 0.000001 to 1000000");
+        assert_eq!(
+            said(|c| c.target = TargetUpdate::Soft { tau: 0.0 }),
+            "`target.soft.tau` is 0; allowed: above 0 to 1"
+        );
+        assert_eq!(
+            said(|c| c.learning_rate = Schedule::constant(0.0)),
+            "`learning-rate.from` is 0; allowed: above 0 to 1"
+        );
+        let floor = DqnConfig { priority: Some(priority), ..DqnConfig::default() };
+        assert_eq!(floor.check().unwrap_err().to_string(), "`priority.floor` is 0; allowed: above 0");
     }
 }

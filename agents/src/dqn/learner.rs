@@ -6,12 +6,13 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    DqnConfig, DqnError, Mask, Mlp, Scratch, Shape, TargetUpdate,
+    DqnConfig, Mask, Mlp, NeuralError, Scratch, Shape, TargetUpdate,
     loss::Loss,
     replay::{Decision, NextObservation, Queue, Replay, SampledBatch, Transition},
     update::{Adam, clip_norm, guided_best, polyak_update, target},
 };
-use crate::neural::{Tape, batch_values, check_length};
+use crate::neural::{Tape, batch_values, check_length, limits::SIZES};
+use lowgear_env::config::{Check, require};
 
 /// The result of a learning step, averaged over its batch.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -59,15 +60,10 @@ impl Dqn {
     ///
     /// # Errors
     /// A setting is out of its range.
-    pub fn new(config: DqnConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Dqn, DqnError> {
+    pub fn new(config: DqnConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Dqn, NeuralError> {
         config.check()?;
         let shape = Shape { inputs, hidden: config.hidden.clone(), actions, dueling: config.dueling };
-        if !shape.is_valid() {
-            return Err(DqnError::Config {
-                key: "inputs or actions",
-                allowed: "1 to 4096 inputs, 1 to 32 actions",
-            });
-        }
+        require(shape.is_valid(), "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
         let weights = shape.draw(&mut seed.stream(Stream::Learn, 0));
         let online = Mlp::new(shape, weights)?;
         Ok(Dqn::from(State {
@@ -91,10 +87,15 @@ impl Dqn {
     ///
     /// # Errors
     /// The observation does not fit or is not finite, or no action is possible.
-    pub fn act(&mut self, observation: &[f32], mask: Mask, guide: Option<usize>) -> Result<usize, DqnError> {
+    pub fn act(
+        &mut self,
+        observation: &[f32],
+        mask: Mask,
+        guide: Option<usize>,
+    ) -> Result<usize, NeuralError> {
         let mask = self.check_seen(observation, mask)?;
         if mask.count() == 0 {
-            return Err(DqnError::NoAction);
+            return Err(NeuralError::NoAction);
         }
         let State { config, online, explore, decisions, .. } = &mut self.state;
         let guide = guide.filter(|&g| mask.allows(g));
@@ -106,7 +107,7 @@ impl Dqn {
             let values = online.values(observation, &mut self.scratch);
             guided_best(values, mask, guide, config.rule_margin)
         };
-        let action = action.ok_or(DqnError::NoAction)?;
+        let action = action.ok_or(NeuralError::NoAction)?;
         self.state.pending = Some(Decision {
             observation: observation.to_vec(),
             mask,
@@ -123,23 +124,23 @@ impl Dqn {
     ///
     /// # Errors
     /// No action was chosen before, a value is not finite, or learning diverged. After
-    /// [`DqnError::Diverged`] the weights are those before the failed step.
+    /// [`NeuralError::Diverged`] the weights are those before the failed step.
     pub fn observe(
         &mut self,
         step: &Step,
         next: &[f32],
         next_mask: Mask,
-    ) -> Result<Option<UpdateStatistics>, DqnError> {
+    ) -> Result<Option<UpdateStatistics>, NeuralError> {
         let over = step.end.is_some();
         let next_mask = self.check_seen(next, next_mask)?;
         if next_mask.count() == 0 && !over {
-            return Err(DqnError::NoAction);
+            return Err(NeuralError::NoAction);
         }
         if !(step.reward.is_finite() && step.elapsed_s.is_finite()) {
-            return Err(DqnError::NotFinite("reward or elapsed time"));
+            return Err(NeuralError::NotFinite("reward or elapsed time"));
         }
         let State { config, replay, queue, pending, .. } = &mut self.state;
-        let mut decision = pending.take().ok_or(DqnError::NothingPending)?;
+        let mut decision = pending.take().ok_or(NeuralError::NothingPending)?;
         decision.resolve(step, config.gamma_per_s, config.reward_scale);
         queue.push(
             decision,
@@ -199,43 +200,43 @@ impl Dqn {
     ///
     /// # Errors
     /// The state could not be written down.
-    pub fn save_state(&self) -> Result<Vec<u8>, DqnError> {
+    pub fn save_state(&self) -> Result<Vec<u8>, NeuralError> {
         postcard::to_extend(&self.state, MAGIC.to_vec())
-            .map_err(|_| DqnError::State("it could not be written down"))
+            .map_err(|_| NeuralError::State("it could not be written down"))
     }
 
     /// Reads [`Dqn::save_state`] back. `config` must be the one it was made with.
     ///
     /// # Errors
     /// The bytes are damaged, of another version, or were made with other settings.
-    pub fn load_state(config: &DqnConfig, bytes: &[u8]) -> Result<Dqn, DqnError> {
-        let body = bytes.strip_prefix(MAGIC).ok_or(DqnError::State("other kind or version"))?;
+    pub fn load_state(config: &DqnConfig, bytes: &[u8]) -> Result<Dqn, NeuralError> {
+        let body = bytes.strip_prefix(MAGIC).ok_or(NeuralError::State("other kind or version"))?;
         let (state, rest): (State, _) =
-            postcard::take_from_bytes(body).map_err(|_| DqnError::State("damaged or cut short"))?;
+            postcard::take_from_bytes(body).map_err(|_| NeuralError::State("damaged or cut short"))?;
         if !rest.is_empty() {
-            return Err(DqnError::State("longer than it should be"));
+            return Err(NeuralError::State("longer than it should be"));
         }
         if state.config != *config {
-            return Err(DqnError::State("made with other settings"));
+            return Err(NeuralError::State("made with other settings"));
         }
         if !state.fits() {
-            return Err(DqnError::State("parts do not fit together"));
+            return Err(NeuralError::State("parts do not fit together"));
         }
         Ok(Dqn::from(state))
     }
 
     /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
-    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, DqnError> {
+    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
         let shape = self.state.online.shape();
         check_length("observation", observation.len(), shape.inputs)?;
         if observation.iter().all(|x| x.is_finite()) {
             Ok(mask.within(shape.actions))
         } else {
-            Err(DqnError::NotFinite("observation"))
+            Err(NeuralError::NotFinite("observation"))
         }
     }
 
-    fn learn_when_due(&mut self) -> Result<Option<UpdateStatistics>, DqnError> {
+    fn learn_when_due(&mut self) -> Result<Option<UpdateStatistics>, NeuralError> {
         let State { config, decisions, replay, .. } = &self.state;
         let due = *decisions >= config.warm_up && decisions % config.learn_every == 0 && replay.len() > 0;
         let mut last = None;
@@ -248,7 +249,7 @@ impl Dqn {
     }
 
     /// One learning step: draw, target, gradient, Adam, target network.
-    fn learn(&mut self) -> Result<UpdateStatistics, DqnError> {
+    fn learn(&mut self) -> Result<UpdateStatistics, NeuralError> {
         let State { config, online, target, adam, replay, learn, decisions, learn_steps, .. } =
             &mut self.state;
         let step = *learn_steps;
@@ -319,7 +320,7 @@ fn targets(
     batch: &[Transition],
     online: &Mlp,
     target_network: &Mlp,
-) -> Result<Vec<f32>, DqnError> {
+) -> Result<Vec<f32>, NeuralError> {
     let values = |network: &Mlp| {
         let next = batch.iter().flat_map(|t| t.next_observation).copied().collect();
         batch_values(config.backend, network, next)
@@ -336,6 +337,6 @@ fn targets(
         .collect())
 }
 
-const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), DqnError> {
-    if value.is_finite() { Ok(()) } else { Err(DqnError::Diverged { what, step }) }
+const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {
+    if value.is_finite() { Ok(()) } else { Err(NeuralError::Diverged { what, step }) }
 }

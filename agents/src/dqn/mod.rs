@@ -21,9 +21,7 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
-};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Schedule, Scratch, Shape};
 pub use crate::policy::{Guide, Mask, mask_of};
 pub use crate::rule::RuleGuide;
 pub use config::{DqnConfig, TargetUpdate};

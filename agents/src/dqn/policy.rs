@@ -3,8 +3,8 @@
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
-use super::{DqnError, Encode, FeatureScaler, Guide, Mask, Mlp, RuleGuide, Scratch, update::guided_best};
-use crate::neural::check_length;
+use super::{Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError, RuleGuide, Scratch, update::guided_best};
+use crate::neural::{check_length, limits};
 use crate::policy::Policy;
 use crate::policy::explain::{Explain, set_in, weighed};
 
@@ -34,9 +34,9 @@ struct RawPolicy {
 }
 
 impl TryFrom<RawPolicy> for DqnPolicy {
-    type Error = DqnError;
+    type Error = NeuralError;
 
-    fn try_from(raw: RawPolicy) -> Result<DqnPolicy, DqnError> {
+    fn try_from(raw: RawPolicy) -> Result<DqnPolicy, NeuralError> {
         let policy = DqnPolicy::new(raw.scaler, raw.network)?;
         match raw.guide {
             Some(guide) => policy.with_guide(guide, raw.rule_margin),
@@ -57,7 +57,7 @@ impl DqnPolicy {
     ///
     /// # Errors
     /// The network does not take what the scaler gives, or does not value three actions.
-    pub fn new(scaler: FeatureScaler, network: Mlp) -> Result<DqnPolicy, DqnError> {
+    pub fn new(scaler: FeatureScaler, network: Mlp) -> Result<DqnPolicy, NeuralError> {
         let shape = network.shape();
         check_length("network inputs", shape.inputs, scaler.inputs())?;
         check_length("network actions", shape.actions, Request::ALL.len())?;
@@ -70,10 +70,8 @@ impl DqnPolicy {
     ///
     /// # Errors
     /// The margin is negative or not finite.
-    pub fn with_guide(self, guide: RuleGuide, rule_margin: f32) -> Result<DqnPolicy, DqnError> {
-        if !(rule_margin >= 0.0 && rule_margin.is_finite()) {
-            return Err(DqnError::Config { key: "rule-margin", allowed: "0 or above" });
-        }
+    pub fn with_guide(self, guide: RuleGuide, rule_margin: f32) -> Result<DqnPolicy, NeuralError> {
+        limits::not_negative("rule-margin", rule_margin)?;
         Ok(DqnPolicy { guide: (rule_margin > 0.0).then_some(guide), rule_margin, ..self })
     }
 

@@ -6,6 +6,8 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::Schedule;
+use crate::neural::limits;
+use lowgear_env::config::{Check, KeyError, in_range};
 
 /// Settings of prioritised replay.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -27,13 +29,15 @@ impl Default for Priority {
     }
 }
 
-impl Priority {
-    pub(crate) fn is_valid(&self) -> bool {
-        let unit = |x: f32| (0.0..=1.0).contains(&x);
-        let correction = unit(self.correction.from) && unit(self.correction.to);
-        unit(self.exponent) && correction && self.floor > 0.0 && self.floor.is_finite()
+impl Check for Priority {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("exponent", self.exponent, 0.0, 1.0, "")?;
+        limits::ends("correction", &self.correction, 0.0, 1.0)?;
+        limits::positive("floor", self.floor)
     }
+}
 
+impl Priority {
     /// `(|error| + floor)^alpha`.
     pub(crate) fn of(&self, error: f32) -> f64 {
         f64::from((error.abs() + self.floor).min(1e18).powf(self.exponent))
@@ -224,6 +228,6 @@ mod tests {
     fn priorities_by_hand() {
         let priority = Priority { exponent: 0.5, floor: 1.0, ..Priority::default() };
         assert_eq!(priority.of(-3.0), 2.0);
-        assert!(priority.is_valid() && !Priority { floor: 0.0, ..priority }.is_valid());
+        assert!(priority.check().is_ok() && Priority { floor: 0.0, ..priority }.check().is_err());
     }
 }

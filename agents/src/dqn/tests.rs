@@ -124,11 +124,14 @@ fn damaged_or_foreign_states_are_refused() {
     let dqn = trained(&pole(), 1, 300);
     let bytes = dqn.save_state().unwrap();
     let refused = |config: &DqnConfig, bytes: &[u8]| Dqn::load_state(config, bytes).unwrap_err();
-    assert_eq!(refused(&pole(), &bytes[..bytes.len() - 1]), DqnError::State("damaged or cut short"));
-    assert_eq!(refused(&pole(), b"other"), DqnError::State("other kind or version"));
-    assert_eq!(refused(&pole(), &[&bytes[..], &[0]].concat()), DqnError::State("longer than it should be"));
+    assert_eq!(refused(&pole(), &bytes[..bytes.len() - 1]), NeuralError::State("damaged or cut short"));
+    assert_eq!(refused(&pole(), b"other"), NeuralError::State("other kind or version"));
+    assert_eq!(
+        refused(&pole(), &[&bytes[..], &[0]].concat()),
+        NeuralError::State("longer than it should be")
+    );
     let other = DqnConfig { n_step: 1, ..pole() };
-    assert_eq!(refused(&other, &bytes), DqnError::State("made with other settings"));
+    assert_eq!(refused(&other, &bytes), NeuralError::State("made with other settings"));
 }
 
 #[test]
@@ -195,7 +198,7 @@ fn impossible_actions_are_never_taken() {
         taken[dqn.act(&[0.5], mask, Some(1)).unwrap()] += 1;
     }
     assert!(taken[0] > 50 && taken[1] == 0 && taken[2] > 50, "{taken:?}");
-    assert_eq!(dqn.act(&[0.5], Mask::from([false; 3]), None), Err(DqnError::NoAction));
+    assert_eq!(dqn.act(&[0.5], Mask::from([false; 3]), None), Err(NeuralError::NoAction));
 }
 
 #[test]
@@ -204,13 +207,13 @@ fn what_is_not_finite_is_an_error_and_spoils_nothing() {
     let mut dqn = Dqn::new(config, 1, 2, Seed(1)).unwrap();
     let step = |reward| Step { reward, elapsed_s: 0.1, end: None };
     let all = Mask::all(2);
-    assert_eq!(dqn.act(&[f32::NAN], all, None), Err(DqnError::NotFinite("observation")));
-    assert_eq!(dqn.observe(&step(1.0), &[0.0], all), Err(DqnError::NothingPending));
+    assert_eq!(dqn.act(&[f32::NAN], all, None), Err(NeuralError::NotFinite("observation")));
+    assert_eq!(dqn.observe(&step(1.0), &[0.0], all), Err(NeuralError::NothingPending));
     dqn.act(&[0.0], all, None).unwrap();
     let before = dqn.online().weights().to_vec();
     // Finite, but beyond what an f32 can hold: the loss becomes infinite.
     let overflow = dqn.observe(&step(1e300), &[0.0], all);
-    assert_eq!(overflow, Err(DqnError::Diverged { what: "the loss", step: 0 }));
+    assert_eq!(overflow, Err(NeuralError::Diverged { what: "the loss", step: 0 }));
     assert_eq!(dqn.online().weights(), before);
 }
 
@@ -233,7 +236,7 @@ fn a_policy_read_back_decides_the_same() {
     }
     assert_eq!(policy.decide(&Features::default(), [false; 3]), Request::Hold);
     let narrow = DqnPolicy::new(FeatureScaler::new(3, 1), dqn.target().clone());
-    assert!(matches!(narrow, Err(DqnError::Length { what: "network inputs", .. })));
+    assert!(matches!(narrow, Err(NeuralError::Length { what: "network inputs", .. })));
 }
 
 #[test]

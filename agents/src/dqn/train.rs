@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, World};
 
-use super::{Dqn, DqnError, Encode, Guide, Mlp, Scratch, UpdateStatistics, mask_of};
+use super::{Dqn, Encode, Guide, Mlp, NeuralError, Scratch, UpdateStatistics, mask_of};
 
 /// An episode of training, exploration included.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,7 +37,7 @@ pub fn train<W: World>(
     guide: &mut impl Guide<W::Observation>,
     decisions: u64,
     mut finished: impl FnMut(&Dqn, &Episode) -> ControlFlow<()>,
-) -> Result<(), DqnError> {
+) -> Result<(), NeuralError> {
     let mut input = Vec::new();
     while dqn.decisions() < decisions {
         let number = dqn.episodes();

@@ -1,19 +1,15 @@
 //! What can go wrong.
 
+use lowgear_env::config::KeyError;
 use thiserror::Error;
 
 /// What can go wrong in a neural learner.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 #[non_exhaustive]
 pub enum NeuralError {
-    /// A setting is out of its range.
-    #[error("`{key}` is out of its range; allowed: {allowed}")]
-    Config {
-        /// Key as it stands in the configuration.
-        key: &'static str,
-        /// What may stand there.
-        allowed: &'static str,
-    },
+    /// A setting is not allowed.
+    #[error(transparent)]
+    Setting(#[from] KeyError),
     /// An observation, mask or weight vector has another length than the network expects.
     #[error("{what}: {got} values where {want} are expected")]
     Length {
@@ -43,9 +39,6 @@ pub enum NeuralError {
     /// A step was reported before an action was chosen.
     #[error("a step was reported before an action was chosen")]
     NothingPending,
-    /// The rule that is to guide is out of its ranges.
-    #[error("the guide: {0}")]
-    Guide(String),
     /// The tensor library refused.
     #[error("tensor library: {0}")]
     Tensor(&'static str),

@@ -1,5 +1,6 @@
 //! Action values by plain loops: quicker than a tensor library for one observation at a time.
 
+use lowgear_env::config::KeyError;
 use serde::{Deserialize, Serialize};
 
 use super::{NeuralError, Shape};
@@ -41,10 +42,8 @@ impl Mlp {
     /// The sizes are unusable, or the number of weights does not fit them, or a weight is not finite.
     pub fn new(shape: Shape, weights: Vec<f32>) -> Result<Mlp, NeuralError> {
         if !shape.is_valid() {
-            return Err(NeuralError::Config {
-                key: "shape",
-                allowed: "widths of 1 to 4096, 1 to 32 actions",
-            });
+            let allowed = "widths of 1 to 4096, 1 to 32 actions";
+            return Err(KeyError::new("shape", format!("{shape:?}"), allowed).into());
         }
         check_length("weights", weights.len(), shape.len())?;
         if !weights.iter().all(|w| w.is_finite()) {

@@ -10,6 +10,7 @@ mod encode;
 mod error;
 mod forward;
 mod gradient;
+pub(crate) mod limits;
 mod network;
 mod network_tape;
 mod product;

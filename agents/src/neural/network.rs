@@ -1,5 +1,6 @@
 //! A network with an optional memory: dense layers, a gated recurrent unit, a linear last layer.
 
+use lowgear_env::config::KeyError;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
@@ -117,7 +118,7 @@ impl Network {
     pub fn new(shape: NetworkShape, weights: Vec<f32>) -> Result<Network, NeuralError> {
         if !shape.is_valid() {
             let allowed = "widths of 1 to 4096, a memory of 0 to 1024";
-            return Err(NeuralError::Config { key: "shape", allowed });
+            return Err(KeyError::new("shape", format!("{shape:?}"), allowed).into());
         }
         check_length("weights", weights.len(), shape.len())?;
         if !weights.iter().all(|w| w.is_finite()) {

@@ -3,6 +3,7 @@
 //! Cells are counted as the table on the vehicle counts them ([`lowgear_onboard::Table`]): the last axis
 //! varies fastest, and a value equal to an edge lies in the upper bin.
 
+use lowgear_env::config::{KeyError, in_range, require};
 use lowgear_onboard::{Axis, Feature, Features, MAX_AXES};
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -30,67 +31,30 @@ pub struct Grid {
     cells: usize,
 }
 
-/// Why a grid was refused.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum GridError {
-    /// Too few or too many axes.
-    #[error("a grid has {found} axes, allowed is 1 to {MAX_AXES}")]
-    Axes {
-        /// Axes found.
-        found: usize,
-    },
-    /// A feature has two axes.
-    #[error("the feature `{feature}` has two axes, allowed is one")]
-    Twice {
-        /// Name of the feature.
-        feature: &'static str,
-    },
-    /// An axis without edges, or with edges that do not increase.
-    #[error("the edges of `{feature}` must be one or more, each above the one before; found {edges:?}")]
-    Edges {
-        /// Name of the feature.
-        feature: &'static str,
-        /// The edges found.
-        edges: Vec<i16>,
-    },
-    /// Too many cells.
-    #[error("the grid has {found} cells, allowed is 1 to {MAX_CELLS}; take fewer edges")]
-    Cells {
-        /// Cells found.
-        found: usize,
-    },
-    /// No feature has this name.
-    #[error("no feature is called `{name}`; allowed are {}", feature_names())]
-    Feature {
-        /// The name found.
-        name: String,
-    },
-}
-
 impl Grid {
     /// Checks the axes.
     ///
     /// # Errors
-    /// [`GridError`] says what does not fit.
-    pub fn new(axes: Vec<GridAxis>) -> Result<Grid, GridError> {
-        if axes.is_empty() || axes.len() > MAX_AXES {
-            return Err(GridError::Axes { found: axes.len() });
-        }
+    /// The first key that does not fit, `grid` or below it.
+    pub fn new(axes: Vec<GridAxis>) -> Result<Grid, KeyError> {
+        in_range("grid", axes.len(), 1, MAX_AXES, "axes")?;
         let mut cells = 1usize;
         for (i, axis) in axes.iter().enumerate() {
-            let feature = axis.feature.name();
-            if axes[..i].iter().any(|other| other.feature == axis.feature) {
-                return Err(GridError::Twice { feature });
-            }
-            if axis.edges.is_empty() || axis.edges.windows(2).any(|pair| pair[0] >= pair[1]) {
-                return Err(GridError::Edges { feature, edges: axis.edges.clone() });
-            }
+            let twice = axes[..i].iter().any(|other| other.feature == axis.feature);
+            let name = format!("\"{}\" twice", axis.feature.name());
+            require(!twice, &format!("grid[{i}].feature"), name, "each feature once")?;
+            let increasing = !axis.edges.is_empty() && axis.edges.windows(2).all(|pair| pair[0] < pair[1]);
+            let edges = format!("{:?}", axis.edges);
+            require(
+                increasing,
+                &format!("grid[{i}].edges"),
+                edges,
+                "one or more, each above the one before",
+            )?;
             cells = cells.saturating_mul(axis.edges.len() + 1);
         }
-        if cells > MAX_CELLS {
-            return Err(GridError::Cells { found: cells });
-        }
+        let allowed = format!("1 to {MAX_CELLS}; take fewer edges");
+        require(cells <= MAX_CELLS, "grid", format!("{cells} cells"), &allowed)?;
         Ok(Grid { axes, cells })
     }
 
@@ -139,9 +103,9 @@ impl GridAxis {
 }
 
 impl TryFrom<Vec<GridAxis>> for Grid {
-    type Error = GridError;
+    type Error = KeyError;
 
-    fn try_from(axes: Vec<GridAxis>) -> Result<Grid, GridError> {
+    fn try_from(axes: Vec<GridAxis>) -> Result<Grid, KeyError> {
         Grid::new(axes)
     }
 }
@@ -155,14 +119,11 @@ impl From<Grid> for Vec<GridAxis> {
 /// The feature with this name.
 ///
 /// # Errors
-/// [`GridError::Feature`] lists the names there are.
-pub fn feature_by_name(name: &str) -> Result<Feature, GridError> {
+/// [`KeyError`] for `feature` with the names there are.
+pub fn feature_by_name(name: &str) -> Result<Feature, KeyError> {
     let known = Feature::ALL.into_iter().find(|feature| feature.name() == name);
-    known.ok_or_else(|| GridError::Feature { name: name.to_owned() })
-}
-
-fn feature_names() -> String {
-    Feature::ALL.map(Feature::name).join(", ")
+    let names = || Feature::ALL.map(Feature::name).join(", ");
+    known.ok_or_else(|| KeyError::new("feature", format!("\"{name}\""), names()))
 }
 
 fn read_feature<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Feature, D::Error> {
@@ -231,17 +192,14 @@ mod tests {
     fn errors_say_what_is_allowed() {
         let error = |text: &str| serde_json::from_str::<Grid>(text).unwrap_err().to_string();
         let unknown = error(r#"[{"feature": "speed", "edges": [1]}]"#);
-        assert!(
-            unknown.contains("no feature is called `speed`; allowed are gear, motor-speed,"),
-            "{unknown}"
-        );
-        assert!(error("[]").contains("0 axes, allowed is 1 to 8"));
-        assert!(error(r#"[{"feature": "gear", "edges": [2, 2]}]"#).contains("found [2, 2]"));
+        assert!(unknown.contains("`feature` is \"speed\"; allowed: gear, motor-speed,"), "{unknown}");
+        assert!(error("[]").contains("0 axes; allowed: 1 to 8"));
+        assert!(error(r#"[{"feature": "gear", "edges": [2, 2]}]"#).contains("`grid[0].edges` is [2, 2]"));
         assert!(error(r#"[{"feature": "gear", "edges": []}]"#).contains("one or more"));
         let twice = r#"[{"feature": "gear", "edges": [1]}, {"feature": "gear", "edges": [2]}]"#;
-        assert!(error(twice).contains("`gear` has two axes"));
+        assert!(error(twice).contains("`grid[1].feature` is \"gear\" twice"));
         let axis = |feature| GridAxis { feature, edges: (0..500).collect() };
         let huge = Grid::new(vec![axis(Feature::Tilt), axis(Feature::Dwell), axis(Feature::Current)]);
-        assert_eq!(huge, Err(GridError::Cells { found: 501 * 501 * 501 }));
+        assert_eq!(huge.unwrap_err().got, format!("{} cells", 501 * 501 * 501));
     }
 }

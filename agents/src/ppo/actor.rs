@@ -1,8 +1,9 @@
 //! The learned policy as probabilities: what drives and what is saved.
 
+use lowgear_env::config::in_range;
 use serde::{Deserialize, Serialize};
 
-use super::{Normaliser, PpoError, update::log_softmax};
+use super::{NeuralError, Normaliser, update::log_softmax};
 use crate::neural::{Network, Scratch};
 use crate::policy::Mask;
 
@@ -30,9 +31,9 @@ struct RawActor {
 }
 
 impl TryFrom<RawActor> for Actor {
-    type Error = PpoError;
+    type Error = NeuralError;
 
-    fn try_from(raw: RawActor) -> Result<Actor, PpoError> {
+    fn try_from(raw: RawActor) -> Result<Actor, NeuralError> {
         Actor::new(raw.normaliser, raw.network, raw.guide_bias)
     }
 }
@@ -49,14 +50,10 @@ impl Actor {
     /// # Errors
     /// The normaliser has another length than the network's input, there are more than 32 actions, or the
     /// bias is not 0 to 20.
-    pub fn new(normaliser: Normaliser, network: Network, guide_bias: f32) -> Result<Actor, PpoError> {
+    pub fn new(normaliser: Normaliser, network: Network, guide_bias: f32) -> Result<Actor, NeuralError> {
         normaliser.check(network.shape().inputs)?;
-        if network.shape().outputs > 32 {
-            return Err(PpoError::Config { key: "actions", allowed: "1 to 32" });
-        }
-        if !(0.0..=20.0).contains(&guide_bias) {
-            return Err(PpoError::Config { key: "guide-bias", allowed: "0 to 20" });
-        }
+        in_range("actions", network.shape().outputs, 1, 32, "")?;
+        in_range("guide-bias", guide_bias, 0.0, 20.0, "")?;
         Ok(Actor {
             normaliser,
             network,

@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::PpoError;
-use crate::neural::{Backend, Schedule};
+use crate::neural::{Backend, Schedule, limits};
+use lowgear_env::config::{Check, KeyError, in_range, require};
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -97,60 +97,43 @@ impl Default for PpoConfig {
     }
 }
 
-/// A key, whether its value is usable, and what is allowed.
-type Rule = (&'static str, bool, &'static str);
+impl Check for PpoConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        self.check_sizes()?;
+        self.check_weights()
+    }
+}
 
 impl PpoConfig {
-    /// Whether every value is usable.
-    ///
-    /// # Errors
-    /// The first key whose value is not.
-    pub fn check(&self) -> Result<(), PpoError> {
-        match self.sizes().iter().chain(&self.weights()).find(|(_, holds, _)| !holds) {
-            Some(&(key, _, allowed)) => Err(PpoError::Config { key, allowed }),
-            None => Ok(()),
-        }
+    fn check_sizes(&self) -> Result<(), KeyError> {
+        limits::widths("hidden", &self.hidden)?;
+        in_range("gru-size", self.gru_size, 0, 1024, "")?;
+        in_range("bptt-length", self.bptt_length, 1, 10_000, "")?;
+        in_range("num-envs", self.num_envs, 1, 1024, "")?;
+        in_range("n-steps", self.n_steps, 1, 10_000_000, "")?;
+        in_range("episode-limit", self.episode_limit, 1, 10_000_000, "")?;
+        in_range("epochs", self.epochs, 1, 1000, "")?;
+        in_range("batch", self.batch, 1, 1_000_000, "")
     }
 
-    fn sizes(&self) -> [Rule; 8] {
-        let widths = self.hidden.iter().all(|&w| (1..=4096).contains(&w)) && self.hidden.len() <= 8;
-        [
-            ("hidden", widths, "up to 8 widths of 1 to 4096"),
-            ("gru-size", self.gru_size <= 1024, "0 to 1024"),
-            ("bptt-length", (1..=10_000).contains(&self.bptt_length), "1 to 10000"),
-            ("num-envs", (1..=1024).contains(&self.num_envs), "1 to 1024"),
-            ("n-steps", (1..=10_000_000).contains(&self.n_steps), "1 to 10000000"),
-            ("episode-limit", (1..=10_000_000).contains(&self.episode_limit), "1 to 10000000"),
-            ("epochs", (1..=1000).contains(&self.epochs), "1 to 1000"),
-            ("batch", (1..=1_000_000).contains(&self.batch), "1 to 1000000"),
-        ]
-    }
-
-    fn weights(&self) -> [Rule; 13] {
-        let positive = |x: f32| x > 0.0 && x.is_finite();
-        let not_negative = |x: f32| x >= 0.0 && x.is_finite();
-        let unit = |x: f64| (0.0..=1.0).contains(&x);
-        let (rate, entropy) = (&self.learning_rate, &self.entropy_weight);
-        let rates = positive(rate.from) && not_negative(rate.to) && rate.from <= 1.0 && rate.to <= 1.0;
-        [
-            ("gamma-per-s", unit(self.gamma_per_s) && self.gamma_per_s > 0.0, "above 0 to 1"),
-            ("lambda", unit(self.lambda), "0 to 1"),
-            ("clip", unit(self.clip.into()) && self.clip > 0.0, "above 0 to 1"),
-            ("value-clip", self.value_clip.is_none_or(positive), "above 0, or left out"),
-            ("value-weight", not_negative(self.value_weight), "0 or above"),
-            (
-                "entropy-weight",
-                [entropy.from, entropy.to].iter().all(|w| (0.0..=10.0).contains(w)),
-                "0 to 10",
-            ),
-            ("learning-rate", rates, "`from` above 0 to 1, `to` 0 to 1"),
-            ("adam-epsilon", positive(self.adam_epsilon), "above 0"),
-            ("max-gradient-norm", positive(self.max_gradient_norm), "above 0"),
-            ("target-kl", self.target_kl.is_none_or(positive), "above 0, or left out"),
-            ("reward-scale", positive(self.reward_scale), "above 0"),
-            ("guide-bias", (0.0..=20.0).contains(&self.guide_bias), "0 to 20"),
-            ("shift-threshold", unit(self.shift_threshold.into()), "0 to 1"),
-        ]
+    fn check_weights(&self) -> Result<(), KeyError> {
+        let positive_or_none = |key: &str, value: Option<f32>| {
+            let fine = value.is_none_or(|x| x > 0.0 && x.is_finite());
+            require(fine, key, value.unwrap_or_default(), "above 0, or left out")
+        };
+        limits::share("gamma-per-s", self.gamma_per_s)?;
+        in_range("lambda", self.lambda, 0.0, 1.0, "")?;
+        limits::share("clip", self.clip.into())?;
+        positive_or_none("value-clip", self.value_clip)?;
+        limits::not_negative("value-weight", self.value_weight)?;
+        limits::ends("entropy-weight", &self.entropy_weight, 0.0, 10.0)?;
+        limits::learning_rate("learning-rate", &self.learning_rate)?;
+        limits::positive("adam-epsilon", self.adam_epsilon)?;
+        limits::positive("max-gradient-norm", self.max_gradient_norm)?;
+        positive_or_none("target-kl", self.target_kl)?;
+        limits::positive("reward-scale", self.reward_scale)?;
+        in_range("guide-bias", self.guide_bias, 0.0, 20.0, "")?;
+        in_range("shift-threshold", self.shift_threshold, 0.0, 1.0, "")
     }
 }
 
@@ -164,18 +147,17 @@ mod tests {
         let named = |change: fn(&mut PpoConfig)| {
             let mut config = PpoConfig::default();
             change(&mut config);
-            match config.check() {
-                Err(PpoError::Config { key, .. }) => key,
-                other => panic!("{other:?}"),
-            }
+            config.check().unwrap_err().key
         };
         assert_eq!(named(|c| c.gamma_per_s = f64::NAN), "gamma-per-s");
         assert_eq!(named(|c| c.lambda = 1.1), "lambda");
         assert_eq!(named(|c| c.clip = 0.0), "clip");
         assert_eq!(named(|c| c.target_kl = Some(-1.0)), "target-kl");
-        assert_eq!(named(|c| c.learning_rate = Schedule::constant(f32::NAN)), "learning-rate");
+        assert_eq!(named(|c| c.learning_rate = Schedule::constant(f32::NAN)), "learning-rate.from");
         assert_eq!(named(|c| c.guide_bias = 21.0), "guide-bias");
         assert_eq!(named(|c| c.num_envs = 0), "num-envs");
         assert_eq!(named(|c| c.hidden = vec![0]), "hidden");
+        let clip = PpoConfig { value_clip: Some(0.0), ..PpoConfig::default() };
+        assert_eq!(clip.check().unwrap_err().to_string(), "`value-clip` is 0; allowed: above 0, or left out");
     }
 }

@@ -1,19 +1,20 @@
 //! The learner: acts, fills a rollout buffer, learns from it.
 
+use lowgear_env::config::{Check, KeyError, require};
 use lowgear_env::{End, Seed, Step, Stream};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Actor, Mask, Network, NetworkShape, Normaliser, PpoConfig, PpoError, UpdateStatistics,
+    Actor, Mask, Network, NetworkShape, NeuralError, Normaliser, PpoConfig, UpdateStatistics,
     actor::biased_log_softmax,
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
     update::discount,
 };
-use crate::neural::{Adam, Scratch, check_length};
+use crate::neural::{Adam, Scratch, check_length, limits::SIZES};
 
 /// A learner for several worlds of one kind.
 ///
@@ -66,7 +67,7 @@ impl Ppo {
     ///
     /// # Errors
     /// A setting is out of its range.
-    pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, PpoError> {
+    pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, NeuralError> {
         config.check()?;
         let shape = |outputs| NetworkShape {
             inputs,
@@ -74,10 +75,8 @@ impl Ppo {
             gru_size: config.gru_size,
             outputs,
         };
-        if !shape(actions).is_valid() || actions > 32 {
-            let allowed = "1 to 4096 inputs, 1 to 32 actions";
-            return Err(PpoError::Config { key: "inputs or actions", allowed });
-        }
+        let fits = shape(actions).is_valid() && actions <= 32;
+        require(fits, "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
         let mut rng = seed.stream(Stream::Learn, 0);
         let actor = Network::fresh(shape(actions), 0.01, &mut rng)?;
         let critic = Network::fresh(shape(1), 0.5, &mut rng)?;
@@ -104,11 +103,11 @@ impl Ppo {
     ///
     /// # Errors
     /// There is no such world.
-    pub fn begin_episode(&mut self, env_slot: usize) -> Result<u64, PpoError> {
+    pub fn begin_episode(&mut self, env_slot: usize) -> Result<u64, NeuralError> {
         self.close(env_slot)?;
         let number = self.state.episodes;
         self.state.episodes += 1;
-        let env_slot = self.state.env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
+        let env_slot = self.state.env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
         env_slot.begins = true;
         Ok(number)
     }
@@ -123,13 +122,13 @@ impl Ppo {
         observation: &[f32],
         mask: Mask,
         guide: Option<usize>,
-    ) -> Result<usize, PpoError> {
+    ) -> Result<usize, NeuralError> {
         let mask = self.check_seen(observation, mask)?;
         if mask.count() == 0 {
-            return Err(PpoError::NoAction);
+            return Err(NeuralError::NoAction);
         }
         let State { config, actor, critic, env_slots, seen, normaliser, explore, .. } = &mut self.state;
-        let env_slot = env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
+        let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
         if config.normalise_observations {
             seen.add(observation.iter().map(|&x| f64::from(x)));
         }
@@ -141,7 +140,7 @@ impl Ppo {
         let guide = guide.filter(|&g| mask.allows(g));
         let logits = actor.run(&self.input, of_actor, &mut self.scratch);
         biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
-        let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(PpoError::NoAction)?;
+        let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(NeuralError::NoAction)?;
         let value = critic.run(&self.input, of_critic, &mut self.scratch)[0];
         let transition = Transition {
             mask,
@@ -165,20 +164,20 @@ impl Ppo {
     ///
     /// # Errors
     /// No action was chosen before, a value is not finite, or there is no such world.
-    pub fn observe(&mut self, env_slot: usize, step: &Step, next: &[f32]) -> Result<(), PpoError> {
+    pub fn observe(&mut self, env_slot: usize, step: &Step, next: &[f32]) -> Result<(), NeuralError> {
         self.check_seen(next, Mask::all(1))?;
         if !(step.reward.is_finite() && step.elapsed_s.is_finite() && step.elapsed_s >= 0.0) {
-            return Err(PpoError::NotFinite("reward or elapsed time"));
+            return Err(NeuralError::NotFinite("reward or elapsed time"));
         }
         let State { config, env_slots, normaliser, returns, decisions, .. } = &mut self.state;
         let number = env_slot;
-        let env_slot = env_slots.get_mut(env_slot).ok_or(NO_SLOT)?;
+        let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
         if !std::mem::take(&mut env_slot.pending) {
-            return Err(PpoError::NothingPending);
+            return Err(NeuralError::NothingPending);
         }
         let passed = discount(config.gamma_per_s, step.elapsed_s);
         let Some(transition) = env_slot.trajectory.transitions.last_mut() else {
-            return Err(PpoError::NothingPending);
+            return Err(NeuralError::NothingPending);
         };
         transition.reward = step.reward * f64::from(config.reward_scale);
         transition.discount = passed as f32;
@@ -214,9 +213,9 @@ impl Ppo {
     /// # Errors
     /// An action is still without outcome, or learning diverged: the weights are then those before the
     /// failed step, and the buffer is over.
-    pub fn update(&mut self) -> Result<UpdateStatistics, PpoError> {
+    pub fn update(&mut self) -> Result<UpdateStatistics, NeuralError> {
         if self.state.env_slots.iter().any(|env_slot| env_slot.pending) {
-            return Err(PpoError::NothingPending);
+            return Err(NeuralError::NothingPending);
         }
         let scale = self.reward_scale();
         let lambda = self.state.config.lambda as f32;
@@ -242,7 +241,7 @@ impl Ppo {
     ///
     /// # Errors
     /// None that can happen with a learner's own parts.
-    pub fn actor(&self) -> Result<Actor, PpoError> {
+    pub fn actor(&self) -> Result<Actor, NeuralError> {
         let State { normaliser, actor, config, .. } = &self.state;
         Actor::new(normaliser.clone(), actor.clone(), config.guide_bias)
     }
@@ -295,15 +294,15 @@ impl Ppo {
 
     /// Ends the episode of a world, if one is under way, bootstrapping from what is seen last unless the
     /// task has ended.
-    fn close(&mut self, env_slot: usize) -> Result<(), PpoError> {
+    fn close(&mut self, env_slot: usize) -> Result<(), NeuralError> {
         if env_slot >= self.state.env_slots.len() {
-            return Err(NO_SLOT);
+            return Err(no_slot(env_slot));
         }
         let value = self.value_now(env_slot);
         let EnvSlotState { trajectory, memories, pending, running_return, now, .. } =
             &mut self.state.env_slots[env_slot];
         if *pending {
-            return Err(PpoError::NothingPending);
+            return Err(NeuralError::NothingPending);
         }
         if let Some(transition) = trajectory.transitions.last_mut().filter(|_| !now.is_empty()) {
             transition.bootstrap_value = transition.bootstrap_value.or(Some(value));
@@ -326,18 +325,22 @@ impl Ppo {
     }
 
     /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
-    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, PpoError> {
+    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
         let shape = self.state.actor.shape();
         check_length("observation", observation.len(), shape.inputs)?;
         if observation.iter().all(|x| x.is_finite()) {
             Ok(mask.within(shape.outputs))
         } else {
-            Err(PpoError::NotFinite("observation"))
+            Err(NeuralError::NotFinite("observation"))
         }
     }
 }
 
-const NO_SLOT: PpoError = PpoError::Config { key: "num-envs", allowed: "as many as there are environments" };
+/// There is no environment of this number.
+fn no_slot(env_slot: usize) -> NeuralError {
+    KeyError::new("num-envs", format!("less than {}", env_slot + 1), "as many as there are environments")
+        .into()
+}
 
 impl From<State> for Ppo {
     fn from(state: State) -> Ppo {

@@ -1,7 +1,7 @@
 //! An update: passes over its decisions in shuffled parts, each with one step down the gradient.
 
 use super::{
-    PpoConfig, PpoError,
+    NeuralError, PpoConfig,
     actor::biased_log_softmax,
     learner::State,
     minibatch::{Minibatch, RolloutBuffer},
@@ -32,7 +32,7 @@ pub struct UpdateStatistics {
 
 impl State {
     /// Learns from a buffer until its epochs are over or the policy has moved far enough.
-    pub(crate) fn learn_buffer(&mut self, buffer: &RolloutBuffer) -> Result<UpdateStatistics, PpoError> {
+    pub(crate) fn learn_buffer(&mut self, buffer: &RolloutBuffer) -> Result<UpdateStatistics, NeuralError> {
         let mut sum = UpdateStatistics { decisions: buffer.len() as u64, ..UpdateStatistics::default() };
         if buffer.len() == 0 {
             return Ok(sum);
@@ -66,7 +66,7 @@ impl State {
         part: &Minibatch,
         farthest: f32,
         sum: &mut UpdateStatistics,
-    ) -> Result<bool, PpoError> {
+    ) -> Result<bool, NeuralError> {
         let State { config, actor, critic, adam, decisions, learn_steps, .. } = self;
         let (backend, batch) = (config.backend, &part.batch);
         let policy = NetworkTape::record(backend, actor, batch, &part.memories[0])?;
@@ -158,6 +158,6 @@ fn value_slope(
     (sum, slope)
 }
 
-const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), PpoError> {
-    if value.is_finite() { Ok(()) } else { Err(PpoError::Diverged { what, step }) }
+const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {
+    if value.is_finite() { Ok(()) } else { Err(NeuralError::Diverged { what, step }) }
 }

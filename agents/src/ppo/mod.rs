@@ -33,9 +33,7 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError as PpoError, Schedule,
-};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError, Schedule};
 pub use crate::policy::{Guide, Mask, mask_of};
 pub use crate::rule::RuleGuide;
 pub use actor::Actor;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::PpoError;
+use super::NeuralError;
 
 /// Count, mean and sum of squared deviations of vectors, one at a time (Welford 1962, "Note on a method for
 /// calculating corrected sums of squares and products", Technometrics 4).
@@ -71,11 +71,11 @@ impl Normaliser {
         }
     }
 
-    pub(crate) fn check(&self, length: usize) -> Result<(), PpoError> {
+    pub(crate) fn check(&self, length: usize) -> Result<(), NeuralError> {
         crate::neural::check_length("mean", self.mean.len(), length)?;
         crate::neural::check_length("scale", self.scale.len(), length)?;
         let finite = self.mean.iter().chain(&self.scale).all(|x| x.is_finite());
-        if finite { Ok(()) } else { Err(PpoError::NotFinite("normaliser")) }
+        if finite { Ok(()) } else { Err(NeuralError::NotFinite("normaliser")) }
     }
 }
 

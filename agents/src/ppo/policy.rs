@@ -1,9 +1,10 @@
 //! The learned policy on the vehicle: decides without chance, and can be written down and read back.
 
+use lowgear_env::config::{in_range, require};
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
-use super::{Actor, PpoError};
+use super::{Actor, NeuralError};
 use crate::{
     neural::{Encode, FeatureScaler, check_length},
     policy::{
@@ -36,9 +37,9 @@ struct RawPolicy {
 }
 
 impl TryFrom<RawPolicy> for PpoPolicy {
-    type Error = PpoError;
+    type Error = NeuralError;
 
-    fn try_from(raw: RawPolicy) -> Result<PpoPolicy, PpoError> {
+    fn try_from(raw: RawPolicy) -> Result<PpoPolicy, NeuralError> {
         PpoPolicy::new(raw.scaler, raw.actor, raw.shift_threshold, raw.guide)
     }
 }
@@ -61,16 +62,13 @@ impl PpoPolicy {
         actor: Actor,
         shift_threshold: f32,
         guide: Option<RuleGuide>,
-    ) -> Result<PpoPolicy, PpoError> {
+    ) -> Result<PpoPolicy, NeuralError> {
         let shape = actor.network().shape();
         check_length("network inputs", shape.inputs, scaler.inputs())?;
         check_length("network actions", shape.outputs, Request::ALL.len())?;
-        if !(0.0..=1.0).contains(&shift_threshold) {
-            return Err(PpoError::Config { key: "shift-threshold", allowed: "0 to 1" });
-        }
-        if actor.guide_bias() > 0.0 && guide.is_none() {
-            return Err(PpoError::Config { key: "guide-bias", allowed: "0 without a guide" });
-        }
+        in_range("shift-threshold", shift_threshold, 0.0, 1.0, "")?;
+        let bias = actor.guide_bias();
+        require(bias == 0.0 || guide.is_some(), "guide-bias", bias, "0 without a guide")?;
         Ok(PpoPolicy { scaler, actor, shift_threshold, guide, input: Vec::new() })
     }
 

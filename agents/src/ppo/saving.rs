@@ -1,9 +1,10 @@
 //! A learner as bytes, and back.
 
 use super::{
-    NetworkShape, Ppo, PpoConfig, PpoError,
+    NetworkShape, NeuralError, Ppo, PpoConfig,
     learner::{EnvSlotState, State},
 };
+use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
 const MAGIC: &[u8] = b"lowgear-ppo\x01";
@@ -13,27 +14,27 @@ impl Ppo {
     ///
     /// # Errors
     /// The state could not be written down.
-    pub fn save_state(&self) -> Result<Vec<u8>, PpoError> {
+    pub fn save_state(&self) -> Result<Vec<u8>, NeuralError> {
         postcard::to_extend(&self.state, MAGIC.to_vec())
-            .map_err(|_| PpoError::State("it could not be written down"))
+            .map_err(|_| NeuralError::State("it could not be written down"))
     }
 
     /// Reads [`Ppo::save_state`] back. `config` must be the one it was made with.
     ///
     /// # Errors
     /// The bytes are damaged, of another version, or were made with other settings.
-    pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, PpoError> {
-        let body = bytes.strip_prefix(MAGIC).ok_or(PpoError::State("other kind or version"))?;
+    pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, NeuralError> {
+        let body = bytes.strip_prefix(MAGIC).ok_or(NeuralError::State("other kind or version"))?;
         let (state, rest): (State, _) =
-            postcard::take_from_bytes(body).map_err(|_| PpoError::State("damaged or cut short"))?;
+            postcard::take_from_bytes(body).map_err(|_| NeuralError::State("damaged or cut short"))?;
         if !rest.is_empty() {
-            return Err(PpoError::State("longer than it should be"));
+            return Err(NeuralError::State("longer than it should be"));
         }
         if state.config != *config {
-            return Err(PpoError::State("made with other settings"));
+            return Err(NeuralError::State("made with other settings"));
         }
         if !state.fits() {
-            return Err(PpoError::State("parts do not fit together"));
+            return Err(NeuralError::State("parts do not fit together"));
         }
         Ok(Ppo::from(state))
     }

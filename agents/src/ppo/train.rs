@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, World};
 
-use super::{Actor, Encode, Guide, Ppo, PpoError, UpdateStatistics, mask_of};
+use super::{Actor, Encode, Guide, NeuralError, Ppo, UpdateStatistics, mask_of};
 
 /// One of the worlds that a learner lives in, with what remembers there.
 #[derive(Clone, Debug)]
@@ -55,9 +55,13 @@ pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     env_slots: &mut [EnvSlot<W, E, G>],
     decisions: u64,
     mut finished: impl FnMut(&Ppo, &IterationResult) -> ControlFlow<()>,
-) -> Result<(), PpoError> {
+) -> Result<(), NeuralError> {
     if env_slots.len() != ppo.config().num_envs {
-        return Err(PpoError::Length { what: "num-envs", got: env_slots.len(), want: ppo.config().num_envs });
+        return Err(NeuralError::Length {
+            what: "num-envs",
+            got: env_slots.len(),
+            want: ppo.config().num_envs,
+        });
     }
     while ppo.decisions() < decisions {
         let episodes = collect_rollouts(ppo, env_slots)?;
@@ -73,7 +77,7 @@ pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
 fn collect_rollouts<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     env_slots: &mut [EnvSlot<W, E, G>],
-) -> Result<Vec<Episode>, PpoError> {
+) -> Result<Vec<Episode>, NeuralError> {
     let mut under_way = Vec::with_capacity(env_slots.len());
     for (i, env_slot) in env_slots.iter_mut().enumerate() {
         under_way.push(Some(begin(ppo, i, env_slot)?));
@@ -96,7 +100,7 @@ fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     number: usize,
     env_slot: &mut EnvSlot<W, E, G>,
-) -> Result<(Episode, Vec<f32>), PpoError> {
+) -> Result<(Episode, Vec<f32>), NeuralError> {
     let number = ppo.begin_episode(number)?;
     env_slot.world.reset(number);
     env_slot.encode.reset();
@@ -114,7 +118,7 @@ fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     env_slot: &mut EnvSlot<W, E, G>,
     episode: &mut Episode,
     input: &mut Vec<f32>,
-) -> Result<bool, PpoError> {
+) -> Result<bool, NeuralError> {
     let mask = mask_of(&env_slot.world);
     let advice = env_slot.guide.advise_within(env_slot.world.observation(), mask);
     let action = ppo.act(number, input, mask, advice)?;

@@ -23,7 +23,8 @@
 //! | 7 | current | permille / 1000, -2 to 2 (0 without the sensor) |
 
 use crate::policy::Policy;
-use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleError, RuleSettings, gear_index};
+use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector, gear_index};
+use lowgear_env::config::{KeyError, in_range};
 use lowgear_onboard::{Feature, Features, Request};
 use serde::{Deserialize, Serialize};
 
@@ -94,21 +95,15 @@ impl ContextualSettings {
     /// Checks the rule and the lists' lengths; every weight must be finite.
     ///
     /// # Errors
-    /// [`RuleError`] names what does not fit.
-    pub fn validate(&self, gears: usize) -> Result<(), RuleError> {
-        self.rule.validate(gears)?;
+    /// The first key that does not fit.
+    pub fn validate(&self, gears: usize) -> Result<(), KeyError> {
+        self.rule.validate(gears).map_err(|e| e.within("rule"))?;
         for (key, shifts) in [("up", &self.up), ("down", &self.down)] {
-            if shifts.len() != gears - 1 {
-                return Err(RuleError::Length { key, found: shifts.len(), expected: gears - 1 });
-            }
+            check_pairs(key, shifts.len(), gears - 1)?;
         }
         let weights = self.weights();
-        let finite = weights.iter().filter(|weight| weight.is_finite()).count();
-        if finite != weights.len() {
-            return Err(RuleError::Vector { found: finite, expected: weights.len() });
-        }
-        crate::range::check("retry-log-factor", f64::from(self.retry_log_factor), (-3.0, 3.0), "(exponent)")?;
-        Ok(())
+        check_vector(&weights, weights.len())?;
+        in_range("retry-log-factor", self.retry_log_factor, -3.0, 3.0, "")
     }
 
     /// Everything a search may change, flat: the weights of each threshold up, then of each threshold down,
@@ -126,14 +121,11 @@ impl ContextualSettings {
     /// clamped to its range.
     ///
     /// # Errors
-    /// [`RuleError::Vector`] for a wrong length or a number that is not finite.
-    pub fn with_weights(&self, weights: &[f64]) -> Result<ContextualSettings, RuleError> {
+    /// [`KeyError`] for a wrong length or a number that is not finite.
+    pub fn with_weights(&self, weights: &[f64]) -> Result<ContextualSettings, KeyError> {
         let thresholds = self.up.len() + self.down.len();
         let expected = thresholds * (CONTEXT + 1) + 1;
-        let finite = weights.iter().filter(|weight| weight.is_finite()).count();
-        if weights.len() != expected || finite != expected {
-            return Err(RuleError::Vector { found: finite, expected });
-        }
+        check_vector(weights, expected)?;
         let shift = |i: usize| ThresholdOffset {
             offset: weights[thresholds * CONTEXT + i] as f32,
             weights: std::array::from_fn(|k| weights[i * CONTEXT + k] as f32),
@@ -166,7 +158,7 @@ impl Contextual {
     ///
     /// # Errors
     /// As [`ContextualSettings::validate`].
-    pub fn new(settings: ContextualSettings, gears: usize) -> Result<Contextual, RuleError> {
+    pub fn new(settings: ContextualSettings, gears: usize) -> Result<Contextual, KeyError> {
         settings.validate(gears)?;
         let decision_logic = settings.decision_logic();
         Ok(Contextual { settings, decision_logic })

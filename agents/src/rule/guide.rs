@@ -1,9 +1,9 @@
 //! A threshold rule as the guide of a learner.
 
 use super::{Rule, RuleSettings, gear_index};
-use crate::neural::NeuralError;
 use crate::policy::explain::Explain;
 use crate::policy::{Guide, Mask, Policy};
+use lowgear_env::config::KeyError;
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
@@ -24,9 +24,9 @@ struct RawRuleGuide {
 }
 
 impl TryFrom<RawRuleGuide> for RuleGuide {
-    type Error = NeuralError;
+    type Error = KeyError;
 
-    fn try_from(raw: RawRuleGuide) -> Result<RuleGuide, NeuralError> {
+    fn try_from(raw: RawRuleGuide) -> Result<RuleGuide, KeyError> {
         RuleGuide::new(raw.rule, raw.gears)
     }
 }
@@ -41,9 +41,9 @@ impl RuleGuide {
     /// A rule for a gearbox with this many gears.
     ///
     /// # Errors
-    /// [`NeuralError::Guide`] says what is wrong with the rule.
-    pub fn new(rule: RuleSettings, gears: usize) -> Result<RuleGuide, NeuralError> {
-        let rule = Rule::new(rule, gears).map_err(|error| NeuralError::Guide(error.to_string()))?;
+    /// What is wrong with the rule, below `rule`.
+    pub fn new(rule: RuleSettings, gears: usize) -> Result<RuleGuide, KeyError> {
+        let rule = Rule::new(rule, gears).map_err(|e| e.within("rule"))?;
         Ok(RuleGuide { rule, gears })
     }
 

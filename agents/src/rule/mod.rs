@@ -25,7 +25,7 @@ mod vector;
 pub use guide::RuleGuide;
 
 use crate::policy::Policy;
-use crate::range::{OutOfRange, check};
+use lowgear_env::config::{KeyError, in_range, require};
 use lowgear_onboard::{Feature, Features, MAX_GEARS, Request};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -85,33 +85,6 @@ pub struct RuleSettings {
     pub retry_growth: f32,
     /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
     pub steps_down: bool,
-}
-
-/// Why settings or a search vector were refused.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum RuleError {
-    /// A number is outside its range.
-    #[error(transparent)]
-    OutOfRange(#[from] OutOfRange),
-    /// A list does not fit the number of gears.
-    #[error("`{key}` has {found} values, allowed is {expected}: one per pair of neighbouring gears")]
-    Length {
-        /// Key as it stands in the configuration.
-        key: &'static str,
-        /// Values found.
-        found: usize,
-        /// Values needed.
-        expected: usize,
-    },
-    /// A search vector has the wrong length or a number that is not finite.
-    #[error("a search vector needs {expected} finite numbers, this one has {found}")]
-    Vector {
-        /// Finite numbers found.
-        found: usize,
-        /// Numbers needed.
-        expected: usize,
-    },
 }
 
 impl RuleSettings {
@@ -176,21 +149,20 @@ impl RuleSettings {
     /// Checks every value against its range and the lists against the number of gears.
     ///
     /// # Errors
-    /// [`RuleError`] names the key, the value and what is allowed.
-    pub fn validate(&self, gears: usize) -> Result<(), RuleError> {
-        check("gears", gears as f64, (1.0, MAX_GEARS as f64), "gears")?;
+    /// The first key that does not fit.
+    pub fn validate(&self, gears: usize) -> Result<(), KeyError> {
+        in_range("gears", gears, 1, MAX_GEARS, "")?;
         check_thresholds("up-permille", &self.up_permille, gears - 1)?;
         check_thresholds("down-permille", &self.down_permille, gears - 1)?;
-        check("hold-decisions", f64::from(self.hold_decisions), (1.0, 20.0), "decisions")?;
+        in_range("hold-decisions", self.hold_decisions, 1, 20, "")?;
         if let Some(ticks) = self.stall_ticks {
-            check("stall-ticks", f64::from(ticks), (1.0, f64::from(MAX_WAIT_TICKS)), "ticks")?;
+            in_range("stall-ticks", ticks, 1, MAX_WAIT_TICKS, "ticks")?;
         }
         if let Some(tilt) = self.tilt_hold_ddeg {
-            check("tilt-hold-ddeg", f64::from(tilt), (0.0, 449.0), "tenths of a degree")?;
+            in_range("tilt-hold-ddeg", tilt, 0, 449, "tenths of a degree")?;
         }
-        check("retry-ticks", f64::from(self.retry_ticks), (0.0, f64::from(MAX_WAIT_TICKS)), "ticks")?;
-        check("retry-growth", f64::from(self.retry_growth), (1.0, 10.0), "(factor)")?;
-        Ok(())
+        in_range("retry-ticks", self.retry_ticks, 0, MAX_WAIT_TICKS, "ticks")?;
+        in_range("retry-growth", self.retry_growth, 1.0, 10.0, "")
     }
 
     /// The wait before the next upshift, in ticks, by the number of upshifts taken back in a row (the
@@ -208,14 +180,26 @@ impl RuleSettings {
     }
 }
 
-fn check_thresholds(key: &'static str, values: &[i16], expected: usize) -> Result<(), RuleError> {
-    if values.len() != expected {
-        return Err(RuleError::Length { key, found: values.len(), expected });
-    }
+fn check_thresholds(key: &str, values: &[i16], expected: usize) -> Result<(), KeyError> {
+    check_pairs(key, values.len(), expected)?;
     for (i, &value) in values.iter().enumerate() {
-        check(&format!("{key}[{i}]"), f64::from(value), (0.0, f64::from(NEVER_UP)), "permille")?;
+        in_range(&format!("{key}[{i}]"), value, 0, NEVER_UP, "permille")?;
     }
     Ok(())
+}
+
+/// Checks that a list has one value per pair of neighbouring gears.
+fn check_pairs(key: &str, found: usize, expected: usize) -> Result<(), KeyError> {
+    let allowed = format!("{expected}, one per pair of neighbouring gears");
+    require(found == expected, key, format!("{found} values"), &allowed)
+}
+
+/// Checks a search vector: as long as `expected`, every number finite.
+fn check_vector(vector: &[f64], expected: usize) -> Result<(), KeyError> {
+    let finite = vector.iter().filter(|number| number.is_finite()).count();
+    let fits = vector.len() == expected && finite == expected;
+    let got = format!("{} numbers, {finite} of them finite", vector.len());
+    require(fits, "search vector", got, &format!("{expected} finite numbers"))
 }
 
 /// The threshold rule at work.
@@ -230,7 +214,7 @@ impl Rule {
     ///
     /// # Errors
     /// As [`RuleSettings::validate`].
-    pub fn new(settings: RuleSettings, gears: usize) -> Result<Rule, RuleError> {
+    pub fn new(settings: RuleSettings, gears: usize) -> Result<Rule, KeyError> {
         settings.validate(gears)?;
         let decision_logic = DecisionLogic::new(&settings);
         Ok(Rule { settings, decision_logic })

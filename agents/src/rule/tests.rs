@@ -131,15 +131,15 @@ fn errors_name_key_value_and_range() {
     let message = |settings: RuleSettings| settings.validate(3).unwrap_err().to_string();
     assert_eq!(
         message(RuleSettings { up_permille: vec![700, 2100], ..full() }),
-        "`up-permille[1]` is 2100, allowed is 0 to 2001 permille"
+        "`up-permille[1]` is 2100 permille; allowed: 0 to 2001 permille"
     );
     assert_eq!(
         message(RuleSettings { down_permille: vec![100], ..full() }),
-        "`down-permille` has 1 values, allowed is 2: one per pair of neighbouring gears"
+        "`down-permille` is 1 values; allowed: 2, one per pair of neighbouring gears"
     );
     assert_eq!(
         message(RuleSettings { retry_growth: f32::NAN, ..full() }),
-        "`retry-growth` is NaN, allowed is 1 to 10 (factor)"
+        "`retry-growth` is NaN; allowed: 1 to 10"
     );
     assert!(message(RuleSettings { hold_decisions: 0, ..full() }).starts_with("`hold-decisions` is 0"));
     assert!(message(RuleSettings { stall_ticks: Some(0), ..full() }).starts_with("`stall-ticks` is 0"));

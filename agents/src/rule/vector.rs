@@ -12,7 +12,8 @@
 //! | 1 | `retry-ticks` | ln(1 + ticks) / ln(1001) | 0 to 1 |
 //! | 1 | `retry-growth` | ln(factor) / ln(10), rounded to hundredths of the factor | 0 to 1 |
 
-use super::{MAX_WAIT_TICKS, NEVER_UP, RuleError, RuleSettings};
+use super::{MAX_WAIT_TICKS, NEVER_UP, RuleSettings, check_vector};
+use lowgear_env::config::KeyError;
 
 /// Entries besides the thresholds.
 const OTHERS: usize = 5;
@@ -39,13 +40,10 @@ impl RuleSettings {
     /// does.
     ///
     /// # Errors
-    /// [`RuleError::Vector`] for a wrong length or a number that is not finite.
-    pub fn with_vector(&self, vector: &[f64]) -> Result<RuleSettings, RuleError> {
+    /// [`KeyError`] for a wrong length or a number that is not finite.
+    pub fn with_vector(&self, vector: &[f64]) -> Result<RuleSettings, KeyError> {
         let bounds = self.vector_bounds();
-        let finite = vector.iter().filter(|value| value.is_finite()).count();
-        if vector.len() != bounds.len() || finite != vector.len() {
-            return Err(RuleError::Vector { found: finite, expected: bounds.len() });
-        }
+        check_vector(vector, bounds.len())?;
         let at = |i: usize| vector[i].clamp(bounds[i].0, bounds[i].1);
         let steps = self.up_permille.len();
         let threshold = |i: usize| (at(i) * 1000.0).round() as i16;

@@ -7,6 +7,7 @@ use super::update::{
     value_sarsa,
 };
 use crate::policy::Mask;
+use lowgear_env::config::KeyError;
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -62,7 +63,7 @@ impl TabularLearner {
         cells: usize,
         actions: usize,
         seed: Seed,
-    ) -> Result<TabularLearner, TabularError> {
+    ) -> Result<TabularLearner, KeyError> {
         settings.validate(actions)?;
         let row = if settings.initial_values.is_empty() {
             vec![0.0; actions]

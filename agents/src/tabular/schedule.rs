@@ -1,6 +1,6 @@
 //! How fast a learner learns and how much it explores.
 
-use crate::range::{OutOfRange, check};
+use lowgear_env::config::{KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -29,12 +29,12 @@ impl StepSize {
         }
     }
 
-    pub(super) fn validate(self) -> Result<(), OutOfRange> {
+    pub(super) fn validate(self) -> Result<(), KeyError> {
         match self {
-            StepSize::Constant(size) => check("step-size.constant", size, (1e-9, 1.0), "(fraction)"),
+            StepSize::Constant(size) => in_range("step-size.constant", size, 1e-9, 1.0, ""),
             StepSize::Visits { omega, floor } => {
-                check("step-size.visits.omega", omega, (0.0, 1.0), "(exponent)")?;
-                check("step-size.visits.floor", floor, (0.0, 1.0), "(fraction)")
+                in_range("step-size.visits.omega", omega, 0.0, 1.0, "")?;
+                in_range("step-size.visits.floor", floor, 0.0, 1.0, "")
             }
         }
     }
@@ -68,9 +68,9 @@ impl Epsilon {
         self.start + (self.end - self.start) * (decisions as f64 / self.decisions as f64)
     }
 
-    pub(super) fn validate(self) -> Result<(), OutOfRange> {
-        check("epsilon.start", self.start, (0.0, 1.0), "(probability)")?;
-        check("epsilon.end", self.end, (0.0, 1.0), "(probability)")
+    pub(super) fn validate(self) -> Result<(), KeyError> {
+        in_range("epsilon.start", self.start, 0.0, 1.0, "")?;
+        in_range("epsilon.end", self.end, 0.0, 1.0, "")
     }
 }
 

@@ -1,7 +1,7 @@
 //! Settings of a tabular learner.
 
 use super::schedule::{Epsilon, StepSize};
-use crate::range::{OutOfRange, check};
+use lowgear_env::config::{KeyError, in_range, require};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -78,29 +78,9 @@ impl Default for TabularSettings {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum TabularError {
-    /// A number is outside its range.
+    /// A setting is not allowed.
     #[error(transparent)]
-    OutOfRange(#[from] OutOfRange),
-    /// One initial value per action is needed, or none at all.
-    #[error("`initial-values` has {found} values, allowed is 0 or {actions}: one per action")]
-    InitialValues {
-        /// Values found.
-        found: usize,
-        /// Number of actions.
-        actions: usize,
-    },
-    /// Too few or too many actions.
-    #[error("the table has {found} actions, allowed is 1 to 32")]
-    Actions {
-        /// Number of actions.
-        found: usize,
-    },
-    /// Double Q-learning has no traces.
-    #[error("`lambda` is {lambda}, allowed with `algorithm = \"double-q\"` is 0")]
-    DoubleQTraces {
-        /// The value found.
-        lambda: f64,
-    },
+    Setting(#[from] KeyError),
     /// A part does not fit the table.
     #[error("wrong size of the {part}: the table has {cells} cells and {actions} actions")]
     Shape {
@@ -117,26 +97,22 @@ impl TabularSettings {
     /// Checks every value against its range and the lists against the number of actions.
     ///
     /// # Errors
-    /// [`TabularError`] names the key, the value and what is allowed.
-    pub fn validate(&self, actions: usize) -> Result<(), TabularError> {
-        if !(1..=32).contains(&actions) {
-            return Err(TabularError::Actions { found: actions });
-        }
-        check("gamma-per-s", self.gamma_per_s, (1e-9, 1.0), "(factor per s)")?;
-        check("lambda", self.lambda, (0.0, 1.0), "(factor)")?;
-        check("trace-cutoff", self.trace_cutoff, (1e-6, 1.0), "(fraction)")?;
+    /// The first key that does not fit.
+    pub fn validate(&self, actions: usize) -> Result<(), KeyError> {
+        in_range("actions", actions, 1, 32, "")?;
+        in_range("gamma-per-s", self.gamma_per_s, 1e-9, 1.0, "")?;
+        in_range("lambda", self.lambda, 0.0, 1.0, "")?;
+        in_range("trace-cutoff", self.trace_cutoff, 1e-6, 1.0, "")?;
         self.step_size.validate()?;
         self.epsilon.validate()?;
-        check("rule-margin", self.rule_margin, (0.0, 1e9), "reward")?;
+        in_range("rule-margin", self.rule_margin, 0.0, 1e9, "")?;
         for (i, &value) in self.initial_values.iter().enumerate() {
-            check(&format!("initial-values[{i}]"), value, (-1e9, 1e9), "reward")?;
+            in_range(&format!("initial-values[{i}]"), value, -1e9, 1e9, "")?;
         }
-        if !self.initial_values.is_empty() && self.initial_values.len() != actions {
-            return Err(TabularError::InitialValues { found: self.initial_values.len(), actions });
-        }
-        if self.algorithm == Algorithm::DoubleQ && self.lambda > 0.0 {
-            return Err(TabularError::DoubleQTraces { lambda: self.lambda });
-        }
-        Ok(())
+        let values = self.initial_values.len();
+        let allowed = format!("none, or {actions}: one per action");
+        require(values == 0 || values == actions, "initial-values", format!("{values} values"), &allowed)?;
+        let traces = self.algorithm != Algorithm::DoubleQ || self.lambda == 0.0;
+        require(traces, "lambda", self.lambda, "0 with algorithm = \"double-q\"")
     }
 }

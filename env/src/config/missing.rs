@@ -1,5 +1,6 @@
 //! Which keys a file lacks, all of them at once: what the schema of its type requires and the file has not.
 
+use super::lines::Lines;
 use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde_json::{Map, Value};
 use std::fmt::Write as _;
@@ -13,9 +14,9 @@ struct MissingKeys {
     keys: Vec<String>,
 }
 
-/// The missing keys of a file that should hold a `T`, one section a line; empty when none is missing. `line_of` finds the
-/// line of a key or of its section.
-pub(super) fn missing<T: JsonSchema>(text: &str, line_of: impl Fn(&str) -> Option<usize>) -> String {
+/// The missing keys of a file that should hold a `T`, one section a line; empty when none is missing.
+/// `lines` are those of the text.
+pub(super) fn missing<T: JsonSchema>(text: &str, lines: &Lines<'_>) -> String {
     let Ok(table) = toml::from_str::<Table>(text) else { return String::new() };
     let schema = SchemaGenerator::default().into_root_schema_for::<T>();
     let mut search = Search { root: &schema, found: Vec::new(), list: None };
@@ -23,8 +24,7 @@ pub(super) fn missing<T: JsonSchema>(text: &str, line_of: impl Fn(&str) -> Optio
     let mut out = String::new();
     for MissingKeys { section, keys } in &search.found {
         let keys = keys.iter().map(|key| format!("`{key}`")).collect::<Vec<_>>().join(", ");
-        let line =
-            line_of(&format!("{section}.?")).map_or_else(String::new, |line| format!(" (line {line})"));
+        let line = lines.of_key(section).map_or_else(String::new, |line| format!(" (line {line})"));
         let _ = match section.as_str() {
             "" => write!(out, "\n  at the top of the file: {keys}"),
             section => write!(out, "\n  [{section}]{line}: {keys}"),

@@ -1,14 +1,17 @@
 //! Reading configuration: what is wrong, in which file, at which line and key, and how to mend it.
 
 mod distribution;
+mod lines;
 mod missing;
 mod words;
 
 pub use distribution::ParameterDistribution;
 pub use words::{check_name, check_path, escaped, escaped_lines, shown};
 
+use lines::Lines;
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
+use std::fmt::Display;
 use std::path::{Path, PathBuf};
 
 /// A value that is not allowed.
@@ -41,12 +44,26 @@ impl KeyError {
 ///
 /// # Errors
 /// [`KeyError`] naming the key, the value and the range.
-pub fn in_range(key: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), KeyError> {
+pub fn in_range<T: PartialOrd + Display>(
+    key: &str,
+    value: T,
+    low: T,
+    high: T,
+    unit: &str,
+) -> Result<(), KeyError> {
     if value >= low && value <= high {
         return Ok(());
     }
     let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     Err(KeyError::new(key, format_args!("{value}{unit}"), format!("{low} to {high}{unit}")))
+}
+
+/// Checks what a range cannot express: whether `holds` is true of the value `got`.
+///
+/// # Errors
+/// [`KeyError`] with what is `allowed`.
+pub fn require(holds: bool, key: &str, got: impl ToString, allowed: &str) -> Result<(), KeyError> {
+    if holds { Ok(()) } else { Err(KeyError::new(key, got, allowed)) }
 }
 
 /// A part of a configuration that knows its own limits.
@@ -101,7 +118,7 @@ impl ConfigError {
     pub fn value(file: &Path, error: KeyError) -> ConfigError {
         // A file that has gone meanwhile has no lines to name.
         let text = std::fs::read_to_string(file).unwrap_or_default();
-        ConfigError::Value { file: file.to_owned(), line: line_of(&text, &error.key), error }
+        ConfigError::Value { file: file.to_owned(), line: Lines::of(&text).of_key(&error.key), error }
     }
 }
 
@@ -127,7 +144,7 @@ pub fn parse<T: DeserializeOwned + Check + JsonSchema>(text: &str, file: &Path) 
     });
     list.and_then(|()| value.check()).map_err(|error| ConfigError::Value {
         file: file.to_owned(),
-        line: line_of(text, &error.key),
+        line: Lines::of(text).of_key(&error.key),
         error,
     })?;
     Ok(value)
@@ -135,22 +152,23 @@ pub fn parse<T: DeserializeOwned + Check + JsonSchema>(text: &str, file: &Path) 
 
 /// What the parser says, and every key that is missing.
 fn syntax<T: JsonSchema>(text: &str, file: &Path, error: &toml::de::Error) -> ConfigError {
-    let missing = missing::missing::<T>(text, |key| line_of(text, key));
+    let lines = Lines::of(text);
+    let missing = missing::missing::<T>(text, &lines);
     if error.message().starts_with("missing field") && !missing.is_empty() {
         let message = format!("keys are missing{missing}");
         return ConfigError::Syntax { file: file.to_owned(), line: None, message };
     }
-    let line = error.span().map(|span| 1 + text[..span.start.min(text.len())].matches('\n').count());
-    let typed = line.and_then(|number| text.lines().nth(number - 1)).unwrap_or("");
-    let mut message = in_plain_words(error.message(), typed);
+    let line = error.span().map(|span| lines.at(span.start));
+    let key = error.span().and_then(|span| lines.key_at(&span));
+    let mut message = in_plain_words(error.message(), key);
     if !missing.is_empty() {
         message = format!("{message}\n  keys are missing, too{}", missing.replace('\n', "\n  "));
     }
     ConfigError::Syntax { file: file.to_owned(), line, message }
 }
 
-/// The parser's message with the key of the line and with types by their range.
-fn in_plain_words(message: &str, line: &str) -> String {
+/// The parser's message with the key and with types by their range.
+fn in_plain_words(message: &str, key: Option<&str>) -> String {
     let mut message = message.to_owned();
     for (name, plain) in [
         ("f64", "a number"),
@@ -166,73 +184,8 @@ fn in_plain_words(message: &str, line: &str) -> String {
             message = format!("{start}expected {plain}");
         }
     }
-    match line.split_once('=').map(|(key, _)| key.trim()) {
-        Some(key) if !key.is_empty() && !message.contains(&format!("`{key}`")) => {
-            format!("`{key}`: {message}")
-        }
+    match key {
+        Some(key) if !message.contains(&format!("`{key}`")) => format!("`{}`: {message}", escaped(key)),
         _ => message,
-    }
-}
-
-/// The line where `key` stands: the last part of the key below the header of its table; the header's own
-/// line when the key is left to its default.
-fn line_of(text: &str, key: &str) -> Option<usize> {
-    let plain = |part: &str| part.split('[').next().unwrap_or(part).to_owned();
-    let index =
-        |part: &str| part.split_once('[').and_then(|(_, i)| i.trim_end_matches(']').parse::<usize>().ok());
-    let parts: Vec<&str> = key.split('.').collect();
-    let mut table = String::new();
-    let mut seen = std::collections::BTreeMap::<String, usize>::new();
-    let mut best = None;
-    for (number, line) in text.lines().enumerate() {
-        let line = line.trim();
-        if let Some(header) = line.strip_prefix('[') {
-            table = header.trim_start_matches('[').split(']').next().unwrap_or("").trim().to_owned();
-            if line.starts_with("[[") {
-                // Lists inside an entry restart with the next one.
-                let below = format!("{table}.");
-                seen.retain(|name, _| !name.starts_with(&below));
-                *seen.entry(table.clone()).or_default() += 1;
-            }
-        }
-        let depth = if table.is_empty() { 0 } else { table.split('.').count() };
-        let inside = depth < parts.len()
-            && table.split('.').filter(|t| !t.is_empty()).zip(&parts).all(|(t, p)| t == plain(p));
-        let right_entry = (0..depth).all(|d| {
-            let above = table.split('.').take(d + 1).collect::<Vec<_>>().join(".");
-            parts.get(d).and_then(|part| index(part)).is_none_or(|n| seen.get(&above) == Some(&(n + 1)))
-        });
-        if !inside || !right_entry {
-            continue;
-        }
-        if line.starts_with('[') {
-            best = best.max(Some((depth, number + 1)));
-        }
-        let name = line.split('=').next().unwrap_or("").trim();
-        if line.contains('=') && name.split('.').next() == Some(plain(parts[depth]).as_str()) {
-            return Some(number + 1);
-        }
-    }
-    best.map(|(_, line)| line)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::line_of;
-
-    #[test]
-    fn the_line_of_a_key_is_found_below_its_header() {
-        let text = "name = 'x'\n[motor]\n# comment\nrotor = 1\n[motor.line]\nkt = 2\n[[axles]]\nat = 0\n[[axles]]\nat = 1\n";
-        assert_eq!(line_of(text, "name"), Some(1));
-        assert_eq!(line_of(text, "motor.rotor"), Some(4));
-        assert_eq!(line_of(text, "motor.line.kt"), Some(6));
-        assert_eq!(line_of(text, "axles[1].at"), Some(10));
-        assert_eq!(line_of(text, "motor.absent"), Some(2));
-        // A key that stands above a table nested deeper than itself.
-        assert_eq!(line_of("[a.b.c]\nx = 1\n[d]\ny = 2\n", "d.y"), Some(4));
-        // Lists in entries of a list.
-        let nested = "[[a]]\n[[a.b]]\nx = 1\n[[a]]\n[[a.b]]\nx = 2\n[[a.b]]\nx = 3\n";
-        assert_eq!(line_of(nested, "a[1].b[1].x"), Some(8));
-        assert_eq!(line_of(nested, "a[1].b[0].x"), Some(6));
     }
 }

@@ -1,6 +1,5 @@
 //! `[robustness]`: worlds other than those that the policies were made for.
 
-use super::keys::count;
 use lowgear_env::config::{Check, KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -33,7 +32,7 @@ const MOST_VALUES: usize = 9;
 
 impl Check for RobustnessConfig {
     fn check(&self) -> Result<(), KeyError> {
-        count("courses", self.courses, 2, 100_000)?;
+        in_range("courses", self.courses, 2, 100_000, "")?;
         let latency: Vec<f64> = self.latency_ticks.iter().map(|&ticks| f64::from(ticks)).collect();
         for (key, values, low, high, unit) in [
             ("mass-factor", &self.mass_factor, 0.2, 5.0, ""),

@@ -1,7 +1,7 @@
 //! What `--hyper-search` is given: the budget of a search over hyper-parameters, equal for every policy, and ranges.
 
-use super::{PolicyKind, Setting, StudyConfig, count};
-use lowgear_env::config::KeyError;
+use super::{PolicyKind, Setting, StudyConfig};
+use lowgear_env::config::{KeyError, in_range};
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use schemars::JsonSchema;
@@ -178,10 +178,10 @@ impl HyperSearchConfig {
     /// # Errors
     /// The first key that does not fit, below `search`.
     pub(super) fn check(&self, study: &StudyConfig) -> Result<(), KeyError> {
-        count("candidates", self.candidates, 2, 1000)?;
-        count("keep-one-in", self.keep_one_in, 2, 10)?;
-        count("rungs", self.rungs, 1, 8)?;
-        count("first-ticks", self.first_ticks, 1, 1_000_000_000_000)?;
+        in_range("candidates", self.candidates, 2, 1000, "")?;
+        in_range("keep-one-in", self.keep_one_in, 2, 10, "")?;
+        in_range("rungs", self.rungs, 1, 8, "")?;
+        in_range("first-ticks", self.first_ticks, 1, 1_000_000_000_000, "")?;
         if self.candidates < self.keep_one_in.pow(self.rungs as u32 - 1) {
             let allowed = "rungs that have a candidate left: `candidates` at least keep-one-in^(rungs - 1)";
             return Err(KeyError::new("rungs", self.rungs, allowed));

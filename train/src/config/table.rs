@@ -1,7 +1,7 @@
 //! The exported table in the study file.
 
-use super::keys::{check_budget, count};
 use crate::search::SearchBudget;
+use lowgear_agents::policy::grid::feature_by_name;
 use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_firmware::check_export_prefix;
 use schemars::JsonSchema;
@@ -43,14 +43,13 @@ pub struct EdgeRefinementConfig {
 
 impl Check for TableConfig {
     fn check(&self) -> Result<(), KeyError> {
-        count("bytes", self.bytes as u64, 16, 1_000_000)?;
-        count("iterations", self.iterations as u64, 1, 100)?;
-        count("courses", self.courses, 1, 1_000_000)?;
+        in_range("bytes", self.bytes, 16, 1_000_000, "")?;
+        in_range("iterations", self.iterations, 1, 100, "")?;
+        in_range("courses", self.courses, 1, 1_000_000, "")?;
         in_range("shift-weight", self.shift_weight, 0.01, 100.0, "")?;
         check_prefix(&self.prefix)?;
         for (i, name) in self.features.iter().enumerate() {
-            lowgear_agents::policy::grid::feature_by_name(name)
-                .map_err(|e| KeyError::new("features", format!("\"{name}\""), e.to_string()))?;
+            feature_by_name(name).map_err(|e| KeyError { key: "features".to_owned(), ..e })?;
             if self.features[..i].contains(name) {
                 return Err(KeyError::new("features", format!("\"{name}\" twice"), "each feature once"));
             }
@@ -68,7 +67,7 @@ impl Check for TableConfig {
 
 impl Check for EdgeRefinementConfig {
     fn check(&self) -> Result<(), KeyError> {
-        check_budget(&self.budget).map_err(|e| e.within("budget"))?;
+        self.budget.check().map_err(|e| e.within("budget"))?;
         in_range("stress-factor", self.stress_factor, 0.0, 1000.0, "")
     }
 }

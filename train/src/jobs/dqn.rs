@@ -6,7 +6,7 @@ use crate::config::DqnTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Timed};
-use lowgear_agents::dqn::{Dqn, DqnError, DqnPolicy, FeatureScaler, RuleGuide, train};
+use lowgear_agents::dqn::{Dqn, DqnPolicy, FeatureScaler, NeuralError, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
@@ -58,7 +58,7 @@ impl DqnJob {
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TrainableDqn<'_>, DqnError> {
+    ) -> Result<TrainableDqn<'_>, NeuralError> {
         let seed = context.job_seed(5, self.run);
         let scaler = FeatureScaler::new(context.gears as u8, self.config.stack);
         let config = &self.config.settings;
@@ -90,7 +90,7 @@ struct TrainableDqn<'a> {
 
 impl TrainableDqn<'_> {
     /// The network with its guide at a margin.
-    fn policy(&self, margin: f32) -> Result<SavedPolicy, DqnError> {
+    fn policy(&self, margin: f32) -> Result<SavedPolicy, NeuralError> {
         let policy = DqnPolicy::new(self.scaler.clone(), self.dqn.target().clone())?;
         Ok(SavedPolicy::Dqn(Box::new(policy.with_guide(self.guide.of.clone(), margin)?)))
     }

@@ -6,7 +6,7 @@ use crate::config::PpoTraining;
 use crate::error::StudyError;
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Timed};
-use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoError, PpoPolicy, RuleGuide, train};
+use lowgear_agents::ppo::{EnvSlot, FeatureScaler, NeuralError, Ppo, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
@@ -58,7 +58,7 @@ impl PpoJob {
         context: &TrainingContext<'_>,
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
-    ) -> Result<TrainablePpo<'_>, PpoError> {
+    ) -> Result<TrainablePpo<'_>, NeuralError> {
         let seed = context.job_seed(6, self.run);
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));
@@ -90,7 +90,7 @@ struct TrainablePpo<'a> {
 
 impl TrainablePpo<'_> {
     /// The network with the rule it corrects, at a threshold.
-    fn policy(&self, threshold: f32) -> Result<SavedPolicy, PpoError> {
+    fn policy(&self, threshold: f32) -> Result<SavedPolicy, NeuralError> {
         let EnvSlot { encode, guide, .. } = &self.env_slots[0];
         let policy = PpoPolicy::new(encode.clone(), self.ppo.actor()?, threshold, Some(guide.of.clone()))?;
         Ok(SavedPolicy::Ppo(Box::new(policy)))

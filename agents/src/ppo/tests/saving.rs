@@ -96,11 +96,14 @@ fn damaged_or_foreign_states_are_refused() {
     train(&mut ppo, &mut poles(4, 1), 300, |_, _| ControlFlow::Continue(())).unwrap();
     let bytes = ppo.save_state().unwrap();
     let refused = |config: &PpoConfig, bytes: &[u8]| Ppo::load_state(config, bytes).unwrap_err();
-    assert_eq!(refused(&config, &bytes[..bytes.len() - 1]), PpoError::State("damaged or cut short"));
-    assert_eq!(refused(&config, b"other"), PpoError::State("other kind or version"));
-    assert_eq!(refused(&config, &[&bytes[..], &[0]].concat()), PpoError::State("longer than it should be"));
+    assert_eq!(refused(&config, &bytes[..bytes.len() - 1]), NeuralError::State("damaged or cut short"));
+    assert_eq!(refused(&config, b"other"), NeuralError::State("other kind or version"));
+    assert_eq!(
+        refused(&config, &[&bytes[..], &[0]].concat()),
+        NeuralError::State("longer than it should be")
+    );
     let other = PpoConfig { lambda: 0.5, ..config };
-    assert_eq!(refused(&other, &bytes), PpoError::State("made with other settings"));
+    assert_eq!(refused(&other, &bytes), NeuralError::State("made with other settings"));
 }
 
 #[test]
@@ -108,17 +111,17 @@ fn what_is_not_finite_is_an_error_and_spoils_nothing() {
     let config = PpoConfig { num_envs: 1, ..variants()[0].clone() };
     let mut ppo = Ppo::new(config, 1, 2, Seed(1)).unwrap();
     let (all, step) = (Mask::all(2), |reward| Step { reward, elapsed_s: 0.1, end: Some(End::Terminated) });
-    assert_eq!(ppo.act(0, &[f32::NAN], all, None), Err(PpoError::NotFinite("observation")));
-    assert_eq!(ppo.act(0, &[0.0], Mask::from_fn(2, |_| false), None), Err(PpoError::NoAction));
-    assert_eq!(ppo.observe(0, &step(1.0), &[0.0]), Err(PpoError::NothingPending));
+    assert_eq!(ppo.act(0, &[f32::NAN], all, None), Err(NeuralError::NotFinite("observation")));
+    assert_eq!(ppo.act(0, &[0.0], Mask::from_fn(2, |_| false), None), Err(NeuralError::NoAction));
+    assert_eq!(ppo.observe(0, &step(1.0), &[0.0]), Err(NeuralError::NothingPending));
     assert!(ppo.act(1, &[0.0], all, None).is_err(), "there is one world");
     ppo.begin_episode(0).unwrap();
     ppo.act(0, &[0.0], all, None).unwrap();
-    assert_eq!(ppo.update(), Err(PpoError::NothingPending));
+    assert_eq!(ppo.update(), Err(NeuralError::NothingPending));
     let before = ppo.actor().unwrap().network().weights().to_vec();
     // Finite, but beyond what an f32 can hold.
     ppo.observe(0, &step(1e300), &[0.0]).unwrap();
-    assert!(matches!(ppo.update(), Err(PpoError::Diverged { step: 0, .. })));
+    assert!(matches!(ppo.update(), Err(NeuralError::Diverged { step: 0, .. })));
     assert_eq!(ppo.actor().unwrap().network().weights(), before);
     assert_eq!(ppo.buffer_len(), 0, "and the learner can go on");
 }

@@ -97,11 +97,11 @@ fn settings_out_of_range_are_refused_by_name() {
         settings.validate(3).unwrap_err().to_string()
     };
     assert_eq!(TabularSettings::default().validate(3), Ok(()));
-    assert!(error(|s| s.gamma_per_s = 1.5).starts_with("`gamma-per-s` is 1.5, allowed is"));
+    assert!(error(|s| s.gamma_per_s = 1.5).starts_with("`gamma-per-s` is 1.5; allowed: "));
     assert!(error(|s| s.lambda = f64::NAN).starts_with("`lambda` is NaN"));
-    assert!(error(|s| s.epsilon.end = -0.1).starts_with("`epsilon.end` is -0.1, allowed is 0 to 1"));
+    assert!(error(|s| s.epsilon.end = -0.1).starts_with("`epsilon.end` is -0.1; allowed: 0 to 1"));
     assert!(error(|s| s.step_size = StepSize::Constant(2.0)).starts_with("`step-size.constant` is 2"));
-    assert!(error(|s| s.initial_values = vec![0.0]).contains("1 values, allowed is 0 or 3"));
+    assert!(error(|s| s.initial_values = vec![0.0]).contains("1 values; allowed: none, or 3"));
     assert!(error(|s| s.algorithm = Algorithm::DoubleQ).contains("`lambda` is 0.9"));
 }
 
