@@ -1,12 +1,15 @@
 //! Fixed texts: how to read the figures, and what to be careful about.
 
-use super::text::{escape, level_percent};
+use maud::{Markup, html};
+
+use super::document::{items, paragraphs};
+use super::text::level_percent;
 use lowgear_eval::summary::{Metric, Summary};
 
 /// How the study was made and what its figures mean.
-pub(super) fn method(summary: &Summary) -> String {
+pub(super) fn method(summary: &Summary) -> Markup {
     let level = level_percent(summary.study.level);
-    let paragraphs = [
+    paragraphs([
         "Every policy drives the same held-out courses with the same vehicle draws and the same noise, so \
          that differences are paired and course difficulty cancels. Training, tuning, selection and test courses \
          never overlap; no policy and no threshold was chosen by looking at the test courses."
@@ -49,20 +52,19 @@ pub(super) fn method(summary: &Summary) -> String {
         "Search is counted in simulated controller ticks, so that a tuned rule and a learner can be compared by \
          what they were given."
             .to_owned(),
-    ];
-    paragraphs.iter().map(|text| format!("<p>{}</p>\n", escape(text))).collect()
+    ])
 }
 
 /// What to be careful about, the study's own findings first.
-pub(super) fn cautions_of(summary: &Summary) -> String {
+pub(super) fn cautions_of(summary: &Summary) -> Markup {
     let mut lines: Vec<String> = damage(summary).into_iter().collect();
     lines.extend(LINES.map(str::to_owned));
-    listed(&lines)
+    listed(lines)
 }
 
 /// What to be careful about, whatever was found.
-pub(super) fn cautions() -> String {
-    listed(&LINES.map(str::to_owned))
+pub(super) fn cautions() -> Markup {
+    listed(LINES)
 }
 
 /// The policies that use up more than a whole gearbox on a course of mean length.
@@ -99,7 +101,6 @@ const LINES: [&str; 7] = [
          roads. Local rules and the judgement of qualified people come before anything said here.",
 ];
 
-fn listed(lines: &[String]) -> String {
-    let items: String = lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect();
-    format!("<ul class=\"cautions\">\n{items}</ul>\n")
+fn listed(lines: impl IntoIterator<Item = impl AsRef<str>>) -> Markup {
+    html! { ul.cautions { "\n" (items(lines)) } "\n" }
 }

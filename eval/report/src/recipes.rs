@@ -1,12 +1,20 @@
 //! The printable sheet: which short runs tell what, with the figures of one vehicle and the labels to write down.
 
-use crate::text::escape;
+use crate::document::{document, items};
+use crate::text::typeset;
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::vehicle::{TorqueSpeedLine, VehicleConfig};
+use maud::{Markup, html};
 use std::fmt::Write as _;
 
 /// Warmest that a stall pull may make the winding in one go, K.
 const STALL_K: f64 = 15.0;
+
+/// Looks of the page.
+const STYLE: &str = include_str!("recipes.css");
+/// Columns of a log.
+const COLUMNS: &str = "time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, gear, selector_deg, \
+                       distance_m, event";
 
 /// One recipe as it is printed.
 struct Card {
@@ -14,6 +22,12 @@ struct Card {
     label: String,
     tells: &'static str,
     steps: Vec<String>,
+}
+
+impl Card {
+    fn steps(&self) -> impl Iterator<Item = &str> {
+        self.steps.iter().map(|step| step.trim()).filter(|step| !step.is_empty())
+    }
 }
 
 /// What the sheet needs to know of the vehicle.
@@ -138,48 +152,38 @@ const CAUTIONS: [&str; 6] = [
 /// The sheet as one HTML page without scripts or network.
 #[must_use]
 pub fn sheet_html(config: &VehicleConfig) -> String {
-    let name = escape(&config.name);
-    let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\"><title>Runs to log: {name}</title><style>\
-         :root{{color-scheme:light dark}}body{{font:14px/1.4 sans-serif;max-width:46em;margin:1.5em auto;padding:0 1em}}\
-         h1{{font-size:1.5em}}h2{{font-size:1.05em;margin:1.2em 0 .2em}}code{{font-size:1em;background:#8883;padding:0 .3em;\
-         overflow-wrap:anywhere}}p{{margin:.4em 0}}ul,ol{{margin:.2em 0;padding-left:2em}}.c{{border:2px solid;padding:.1em 1em .6em}}\
-         section{{break-inside:avoid}}</style></head><body>\n<h1>Runs to log: {name}</h1>\n"
-    );
-    if config.invented {
-        out.push_str("<p>This vehicle is invented.</p>\n");
+    let title = format!("Runs to log: {}", config.name);
+    let body = html! {
+        h1 { (typeset(&title)) } "\n"
+        @if config.invented { p { "This vehicle is invented." } "\n" }
+        p {
+            "Log every controller tick as CSV: " code { (COLUMNS) }
+            ". Time, motor speed and duty are needed; without a current or voltage column less can be reported. A label \
+             goes into " code { "event" } " at the row where a run begins."
+        } "\n"
+        div.caution { h2 { "Before anything else" } ul { (items(CAUTIONS)) } } "\n"
+        @for card in cards(&Figures::of(config)) { (section(&card)) }
+    };
+    document(&title, &[STYLE], &body)
+}
+
+fn section(card: &Card) -> Markup {
+    html! {
+        section {
+            h2 { (card.title) }
+            p { "Label: " code { (typeset(&card.label)) } br; "Tells: " (card.tells) "." }
+            ol { @for step in card.steps() { li { (with_code(step)) } } }
+        } "\n"
     }
-    out.push_str(
-        "<p>Log every controller tick as CSV: <code>time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, \
-         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be reported. \
-         A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
-    );
-    CAUTIONS.iter().for_each(|c| {
-        let _ = write!(out, "<li>{c}</li>");
-    });
-    out.push_str("</ul></div>\n");
-    for card in cards(&Figures::of(config)) {
-        let _ = write!(
-            out,
-            "<section><h2>{}</h2><p>Label: <code>{}</code><br>Tells: {}.</p><ol>",
-            card.title,
-            escape(&card.label),
-            card.tells
-        );
-        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
-            let _ = write!(out, "<li>{}</li>", with_code(s.trim()));
-        });
-        out.push_str("</ol></section>\n");
-    }
-    out.push_str("</body></html>\n");
-    out
 }
 
 /// Text in which words between backticks are code.
-fn with_code(text: &str) -> String {
-    let pieces = text.split('`').enumerate();
-    pieces.map(|(i, t)| if i % 2 == 1 { format!("<code>{}</code>", escape(t)) } else { escape(t) }).collect()
+fn with_code(text: &str) -> Markup {
+    html! {
+        @for (index, part) in text.split('`').enumerate() {
+            @if index % 2 == 1 { code { (typeset(part)) } } @else { (typeset(part)) }
+        }
+    }
 }
 
 /// The same as plain text.
@@ -195,8 +199,8 @@ pub fn sheet_text(config: &VehicleConfig) -> String {
     });
     for card in cards(&Figures::of(config)) {
         let _ = write!(out, "\n{}\n  label: {}\n  tells: {}\n", card.title, card.label, card.tells);
-        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
-            let _ = writeln!(out, "  - {}", s.trim());
+        card.steps().for_each(|step| {
+            let _ = writeln!(out, "  - {step}");
         });
     }
     out

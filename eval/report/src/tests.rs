@@ -3,7 +3,7 @@ use super::*;
 use lowgear_eval::summary::{FORMAT, Metric, Summary, SummaryError};
 
 /// Elements that hold no content and need no closing.
-const VOID: [&str; 4] = ["meta", "!doctype", "br", "hr"];
+const VOID: [&str; 4] = ["meta", "!DOCTYPE", "br", "hr"];
 
 /// Fails unless every element is closed in order.
 fn assert_balanced(markup: &str) {

@@ -1,6 +1,7 @@
 //! How the test episodes ended, as stacked bars.
 
 use lowgear_env::Cause;
+use maud::Markup;
 
 use super::{Figure, Layout};
 use crate::svg::{Anchor, Svg};
@@ -52,7 +53,7 @@ fn total(outcomes: &Outcomes) -> usize {
     outcomes.causes.iter().map(|c| c.episodes).sum()
 }
 
-fn draw(summary: &Summary) -> String {
+fn draw(summary: &Summary) -> Markup {
     let legend = 40.0;
     let height = legend + ROW * summary.outcomes.len() as f64 + 8.0;
     let mut svg =

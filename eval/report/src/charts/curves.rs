@@ -1,5 +1,6 @@
 //! Learning curves: every training seed thin, their mean thick, one panel per learner, common axes.
 
+use maud::Markup;
 use std::collections::BTreeMap;
 
 use super::{Figure, Layout, class};
@@ -48,7 +49,7 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
     })
 }
 
-fn draw(summary: &Summary, learner: &str) -> String {
+fn draw(summary: &Summary, learner: &str) -> Markup {
     let own = || summary.curves.iter().filter(|curve| curve.learner == learner);
     let (_, last) = range(own().flat_map(|curve| &curve.points).map(|point| point.ticks as f64));
     let (low, high) = returns(summary);

@@ -1,5 +1,7 @@
 //! Paired differences as intervals about zero.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, marker, off_scale_mark, with_interval};
 use crate::policies::is_central;
 use crate::scale::{Scale, focus};
@@ -53,7 +55,7 @@ fn scale(summary: &Summary, rows: &[&PairedDifference]) -> Scale {
     Scale::over([low, high], 0.05, 12.0, WIDTH - 12.0)
 }
 
-fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) -> String {
+fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) -> Markup {
     let metric = rows.first().map_or(Metric::CourseTime, |d| d.metric);
     let height = 10.0 + ROW * rows.len() as f64 + 40.0;
     let frame = Frame {
@@ -100,7 +102,7 @@ fn off_scale_words(d: &PairedDifference) -> String {
     format!("{}{}", if d.mean > 0.0 { "+" } else { "" }, with_interval(&estimate))
 }
 
-fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> String {
+fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> Markup {
     let head = [
         "policy",
         "difference",

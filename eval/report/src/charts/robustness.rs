@@ -1,6 +1,8 @@
 //! Paired differences in perturbed conditions, as cells with figure, tone, hatching and an outline of where the policy under test
 //! is no longer better.
 
+use maud::Markup;
+
 use super::{Figure, Layout, with_interval};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
@@ -109,7 +111,7 @@ fn title(axis: &DisturbanceAxis) -> String {
     }
 }
 
-fn figures(summary: &Summary, map: &RobustnessMap) -> String {
+fn figures(summary: &Summary, map: &RobustnessMap) -> Markup {
     let (x, y) = (title(&map.x), title(&map.y));
     let finished = [&map.policy, &map.against].map(|id| format!("{} finished, %", summary.label(id)));
     let head =
@@ -129,7 +131,7 @@ fn figures(summary: &Summary, map: &RobustnessMap) -> String {
     table("Differences in every world, with intervals", &head, body)
 }
 
-fn draw(map: &RobustnessMap, shown: &Shown) -> String {
+fn draw(map: &RobustnessMap, shown: &Shown) -> Markup {
     let (columns, rows) = (map.x.values.len(), map.y.values.len());
     let (x_title, y_title) = (title(&map.x), title(&map.y));
     let bottom = TOP + CELL.1 * rows as f64;

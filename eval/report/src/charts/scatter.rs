@@ -1,5 +1,7 @@
 //! Course time against gearbox damage, with intervals both ways.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, marker};
 use crate::policies::{is_central, is_identical_to};
 use crate::scale::{Scale, focus, range};
@@ -162,7 +164,7 @@ fn on_scale(p: &Point, frame: &Frame) -> bool {
     frame.x.holds(p.time.mean) && frame.y.holds(p.damage.mean)
 }
 
-fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> String {
+fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> Markup {
     let mut svg = Svg::new(
         WIDTH,
         HEIGHT,

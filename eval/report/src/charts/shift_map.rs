@@ -1,6 +1,7 @@
 //! Shift maps: what a policy asks for over two features, per gear, and the hysteresis between two gears.
 
 use lowgear_onboard::Request;
+use maud::Markup;
 
 use super::{Figure, Layout};
 use crate::scale::{Scale, range};
@@ -60,7 +61,7 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPict
     if columns == 0 || rows == 0 || gears.is_empty() {
         return None;
     }
-    let mut drawings: Vec<String> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
+    let mut drawings: Vec<Markup> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
     let count = |support| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.support == support).count();
     let mut thin = String::new();
@@ -104,7 +105,7 @@ fn axes(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame) {
     svg.y_axis(frame, 4, &picture.y_title, &picture.y_unit);
 }
 
-fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
+fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
     let frame = frame(picture);
     let columns = picture.x_edges.len() - 1;
     let number = gear.gear + 1;
@@ -163,7 +164,7 @@ fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
 }
 
 /// The upshift line of `low` and the downshift line of `high` over the wheel load.
-fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> String {
+fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Markup {
     let (from, to) = (low.gear + 1, high.gear + 1);
     let label = format!("{}: upshift line {from} to {to} and downshift line {to} to {from}", picture.policy);
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
@@ -217,7 +218,7 @@ fn name(decision: Request) -> &'static str {
     }
 }
 
-fn share_table(gears: &[&GearMap]) -> String {
+fn share_table(gears: &[&GearMap]) -> Markup {
     let body = gears.iter().map(|gear| {
         let share = |decision: Request| {
             let n = gear.cells.iter().filter(|cell| cell.decision == decision).count();
