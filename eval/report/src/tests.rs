@@ -120,6 +120,31 @@ fn the_verdict_says_faster_slower_or_no_clear_difference() {
 }
 
 #[test]
+fn intervals_and_loads_below_zero_are_shown_as_they_are() {
+    let mut summary = summary();
+    let damage = summary
+        .paired
+        .iter_mut()
+        .find(|d| d.policy == "table" && d.against == "hand-rule" && d.metric == Metric::Damage);
+    let damage = damage.unwrap();
+    (damage.mean, damage.low, damage.high, damage.percent) = (-1e-4, -3e-4, 1e-4, Some(-50.0));
+    let line = verdict::verdict(&summary);
+    assert!(line.contains("with 50.0 % of its gearbox damage per km (−50.0 to 150.0 %"), "{line}");
+    let mut pictures = pictures();
+    let gears = &mut pictures.shift_maps[0].gears;
+    gears[0].up_load.fill(Some(-200.0));
+    gears[1].down_load.fill(Some(-100.0));
+    let figure = charts::shift_map(&pictures.shift_maps[0], &pictures.shift_maps).unwrap();
+    // After the maps of three gears: the lines between the first two, whose scale holds both loads.
+    let drawing = &figure.drawings[3].0;
+    let of_line = |class: &str| {
+        let start = drawing.find(&format!("<polyline class=\"{class}\" points=\"")).unwrap();
+        drawing[start..].split('"').nth(3).unwrap().split(',').next().unwrap().parse::<f64>().unwrap()
+    };
+    assert!(of_line("shift-up") > 40.0 && of_line("shift-up") + 10.0 < of_line("shift-down"), "{drawing}");
+}
+
+#[test]
 fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     let mut summary = summary();
     let mut lines = verdict::remarks(&summary).join("\n");

@@ -84,7 +84,8 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
         return String::new();
     };
-    let share = |value: f64| percent((100.0 + value * of_mean / damage.mean).max(0.0));
+    // Not cut at zero: with few courses a Student interval may reach below it, which shows how little is known.
+    let share = |value: f64| percent(100.0 + value * of_mean / damage.mean);
     let unclear = if clear(damage) { "" } else { ", so not clearly more or less" };
     format!(
         ", with {} % of its gearbox damage per km ({} to {} %{unclear})",

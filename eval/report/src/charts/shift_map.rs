@@ -174,9 +174,11 @@ fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Marku
     svg.line((WIDTH - 60.0, 9.5), (WIDTH - 42.0, 9.5), "shift-down");
     svg.text((WIDTH - 39.0, 13.0), Anchor::Start, "tick", "down");
     let loads = low.up_load.iter().chain(&high.down_load).flatten().copied();
-    let (_, most) = range(loads.chain([0.0]));
+    // Above the no-load speed the wheel drives the motor: such a steady load is negative.
+    let (least, most) = range(loads.chain([0.0]));
     let frame = frame(picture);
-    let frame = Frame { x: Scale::linear(0.0, (1.2 * most).max(100.0), frame.left, frame.right), ..frame };
+    let x = Scale::linear(1.2 * least, (1.2 * most).max(100.0), frame.left, frame.right);
+    let frame = Frame { x, ..frame };
     svg.x_axis(&frame, 2, "wheel load", LOAD_UNIT.split(" of ").next().unwrap_or_default());
     svg.y_axis(&frame, 4, &picture.y_title, &picture.y_unit);
     let pairs: Vec<(&Option<f64>, &Option<f64>)> = low.up_load.iter().zip(&high.down_load).collect();
