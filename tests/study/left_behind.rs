@@ -113,6 +113,7 @@ fn episodes_has_a_row_for_every_policy_seed_and_course() {
 
 #[test]
 fn the_study_file_kept_holds_every_default() {
+    assert_eq!(summary().study.command, "lowgear study resolved.toml", "what repeats it is there");
     let kept = text("resolved.toml");
     for key in
         ["jam-limit-s", "throttle-permille", "gamma-per-s", "replay-capacity", "mass-kg", "[[course.surfaces"]

@@ -13,10 +13,8 @@ fn figures_of_one_point_are_those_of_an_ordinary_study() {
         [[axes]]\nlabel = \"seed\"\nkey = \"seed\"\nvalues = [7]\n";
     place.write("sweep.toml", text);
     sweep(&place, &[]).done();
-    let mut alone = Summary::from_json(&place.read("alone/summary.json")).unwrap();
+    let alone = Summary::from_json(&place.read("alone/summary.json")).unwrap();
     let job = Summary::from_json(&place.read("run/jobs/0001/summary.json")).unwrap();
-    assert_eq!(job.study.command, "lowgear sweep sweep.toml --job 1");
-    alone.study.command.clone_from(&job.study.command);
     assert_eq!(job, alone, "the same study");
     let merged: SweepSummary = serde_json::from_str(&place.read("run/summary.json")).unwrap();
     let point = &merged.points[0];

@@ -136,7 +136,7 @@ fn origin_body(summary: &Summary) -> Markup {
         ("task version", study.task_version.to_string()),
         ("summary format", summary.format.to_string()),
         ("interval level", format!("{} %", level_percent(study.level))),
-        ("repeat with", study.command.clone()),
+        ("repeat with, in the folder of this page", study.command.clone()),
     ];
     let rows = rows.into_iter().map(|(name, value)| vec![name.to_owned(), value]);
     html! {

@@ -171,7 +171,11 @@ fn method(summary: &SweepSummary) -> Markup {
          open only to those who see ahead. The return is the weighted sum that every policy was tuned and \
          trained for, so a learner that gives up time for less damage can still gain there."
             .to_owned(),
-        format!("Repeat with: {} (version {}).", summary.command, summary.version),
+        format!(
+            "Repeat a job with `lowgear study resolved.toml` in its folder, the sweep with `{}` in the folder of the sweep \
+             file (version {}).",
+            summary.command, summary.version
+        ),
     ])
 }
 
