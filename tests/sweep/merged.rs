@@ -50,8 +50,8 @@ fn the_page_holds_maps_frontiers_tables_and_a_link_to_every_job() {
     for words in [
         "Tabular values: course time",
         "Lookup table: course time",
-        "Speed against wear: Tabular values",
-        "What there is to win",
+        "Course time and gearbox damage: Tabular values",
+        "Headroom of the tuned rule",
         "<a href=\"jobs/0002/report.html\">",
         "not done yet",
         "Content-Security-Policy",

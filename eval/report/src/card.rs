@@ -13,21 +13,22 @@ pub fn card_page(sheet: &CardSheet) -> String {
     let title = format!("Rule card for {}", sheet.vehicle);
     let invented = if sheet.invented { " (an invented vehicle)" } else { "" };
     let numbers = if sheet.numbers == 1 {
-        "1 number that stands".to_owned()
+        "1 number that replaces".to_owned()
     } else {
-        format!("{} numbers that stand", sheet.numbers)
+        format!("{} numbers that replace", sheet.numbers)
     };
     let body = html! {
         main { "\n"
             h1 { (typeset(&title)) (invented) } "\n"
-            p.lead { (numbers) " for " (typeset(&sheet.policy)) "." } "\n"
+            p.lead { (numbers) " " (typeset(&sheet.policy)) "." } "\n"
             h2 { "When to shift" } "\n"
             ol { "\n" (items(&sheet.lines)) } "\n"
             p {
-                "A step down on a stall goes before a threshold down, and that before one up. One shift at a time: none \
-                 before the selector has arrived and the minimum dwell has passed, and the drive is cut while it moves."
+                "A downshift on a stall takes precedence over a threshold downshift, and that over an upshift. One shift at a \
+                 time: none before the selector has arrived and the minimum dwell has passed. The drive is cut during a \
+                 shift."
             } "\n"
-            h2 { "What it is worth" } "\n"
+            h2 { "Evaluation" } "\n"
             ul { "\n" (items(&sheet.verdict)) } "\n"
             @if !sheet.left_out.is_empty() {
                 h2 { "What was left out" } "\n"

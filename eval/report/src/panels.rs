@@ -104,9 +104,10 @@ pub(super) fn group(figures: &[Figure]) -> Markup {
 
 fn markup(figure: &Figure) -> Markup {
     let title = typeset(&figure.title);
+    let whole = (figure.layout != Layout::Half).then_some("whole");
     let drawings = html! { @for drawing in &figure.drawings { (drawing) } };
     html! {
-        figure.whole[figure.layout != Layout::Half] { "\n"
+        figure class=[whole] { "\n"
             figcaption { h3 { (title) } p { (typeset(&figure.caption)) } } "\n"
             @match figure.layout {
                 Layout::Wide => {

@@ -1,4 +1,4 @@
-//! The printable sheet: which short runs tell what, with the figures of one vehicle and the labels to write down.
+//! The printable sheet: which short runs identify what, with the figures of one vehicle and the labels to write down.
 
 use crate::document::{document, items};
 use crate::text::typeset;
@@ -20,7 +20,7 @@ const COLUMNS: &str = "time_s, motor_speed_rad_s, duty, battery_voltage_v, motor
 struct Card {
     title: &'static str,
     label: String,
-    tells: &'static str,
+    identifies: &'static str,
     steps: Vec<String>,
 }
 
@@ -79,11 +79,11 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "1. Wheels off the ground",
             label: "wheels-off".into(),
-            tells: "motor constants, motor friction, rotor inertia, drag of the bearings",
+            identifies: "motor constants, motor friction, rotor inertia, drag of the bearings",
             steps: vec![
                 "Vehicle on a block, held fast, all wheels free and clear of fingers, cloth and grass.".into(),
                 pause.clone(),
-                format!("Full duty for 3 s (the motor comes to some {:.0} rad/s), half duty for 2 s, then cut; let it run out.", f.no_load_rad_s),
+                format!("Full duty for 3 s (the motor reaches about {:.0} rad/s), half duty for 2 s, then cut; let it run out.", f.no_load_rad_s),
                 every.clone(),
                 end.clone(),
             ],
@@ -91,25 +91,25 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "2. Level ground, speeding up and rolling out",
             label: "level surface=path".into(),
-            tells: "efficiency of each gear; rolling resistance of the surface; rolling out in gear: efficiency when the wheels drive",
+            identifies: "efficiency of each gear; rolling resistance of the surface; rolling out in gear: efficiency when the wheels drive",
             steps: vec![
-                "A level stretch of one surface; name the surface as you like, one word.".into(),
+                "A level section of one surface; name the surface as you like, one word.".into(),
                 pause.clone(),
                 format!("Full duty for {:.0} s, a part of it for 2 s, then cut and let it roll out for {:.0} s.", f.spin_up_s, f.roll_out_s),
-                format!("{every} Twice each, once each way: a slope that you did not see shows as a difference."),
+                format!("{every} Twice each, once each way: an unnoticed slope appears as a difference."),
                 end.clone(),
             ],
         },
         Card {
             title: "3. Lawn",
             label: "lawn".into(),
-            tells: "rolling resistance of the lawn, and what grows with speed; needs two gears or two duties",
+            identifies: "rolling resistance of the lawn, and its increase with speed; needs two gears or two duties",
             steps: vec![pause.clone(), "As 2., on the lawn, in the two lowest gears, at full and at part duty.".into(), end.clone()],
         },
         Card {
             title: "4. A ramp of known grade",
             label: format!("ramp grade_deg={:.0} surface=path", f.ramp_deg),
-            tells: "efficiency against a known force; offset of the tilt sensor",
+            identifies: "efficiency against a known force; offset of the tilt sensor",
             steps: vec![
                 format!("A board of about {:.0}°; measure height over length, grade = arc sine of it, and write that.", f.ramp_deg),
                 "A second person behind the vehicle holds a cord, not a hand under it.".into(),
@@ -121,10 +121,10 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "5. Stall pull on a spring scale",
             label: "stall-pull force_n=READING error_n=ITS-ERROR surface=path".into(),
-            tells: "winding and battery resistance, torque of the motor times efficiency",
+            identifies: "winding and battery resistance, torque of the motor times efficiency",
             steps: vec![
-                "HEAT: the motor turns all its power into heat. Never longer than said here, and let it cool for five minutes after each.".into(),
-                format!("Top gear, scale tied to the rear, cord taut, nobody in line with it; expect some {:.1} N.", f.stall_n),
+                "HEAT: the motor turns all its power into heat. Never longer than stated here, and let it cool for five minutes after each.".into(),
+                format!("Top gear, scale tied to the rear, cord taut, nobody in line with it; expect about {:.1} N.", f.stall_n),
                 "Not in a low gear: wheels would slip and the gearbox would take the whole torque.".into(),
                 pause.clone(),
                 format!("Full duty for {:.1} s at the most; read the scale; cut.", f.stall_s),
@@ -134,7 +134,7 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "6. Ten gear changes",
             label: "shifts".into(),
-            tells: "times of the selector",
+            identifies: "shift times of the selector",
             steps: vec!["Standing, drive cut; through all gears, up and down, ten changes, each after the one before has arrived.".into(), end],
         },
     ]
@@ -171,7 +171,7 @@ fn section(card: &Card) -> Markup {
     html! {
         section {
             h2 { (card.title) }
-            p { "Label: " code { (typeset(&card.label)) } br; "Tells: " (card.tells) "." }
+            p { "Label: " code { (typeset(&card.label)) } br; "Identifies: " (card.identifies) "." }
             ol { @for step in card.steps() { li { (with_code(step)) } } }
         } "\n"
     }
@@ -198,7 +198,7 @@ pub fn sheet_text(config: &VehicleConfig) -> String {
         let _ = writeln!(out, "  - {c}");
     });
     for card in cards(&Figures::of(config)) {
-        let _ = write!(out, "\n{}\n  label: {}\n  tells: {}\n", card.title, card.label, card.tells);
+        let _ = write!(out, "\n{}\n  label: {}\n  identifies: {}\n", card.title, card.label, card.identifies);
         card.steps().for_each(|step| {
             let _ = writeln!(out, "  - {step}");
         });

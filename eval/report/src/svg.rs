@@ -54,7 +54,7 @@ pub(super) struct Frame {
 }
 
 impl Svg {
-    /// An empty chart; `label` tells what it shows to those who cannot see it.
+    /// An empty chart; `label` describes it to screen readers.
     pub(super) fn new(width: f64, height: f64, label: &str) -> Svg {
         Svg { width, height, label: typeset(label), body: String::new() }
     }

@@ -65,7 +65,7 @@ fn header(summary: &SweepSummary) -> Markup {
 fn findings_body(summary: &SweepSummary) -> Markup {
     let clear = format!(
         "Clear: the {} % interval over training seeds and courses excludes zero; the intervals are not corrected for \
-         the number of points, and the best of many points is best in part by luck. Simulation only; see the ",
+         the number of points, and the best of many points is best in part by chance. Simulation only; see the ",
         level_percent(summary.level)
     );
     html! {
@@ -91,7 +91,7 @@ fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> Markup {
     let damage = figure(|p| Some(p.rule.as_ref()?.damage_per_km));
     let headroom = figure(|p| p.headroom?.percent);
     let damage_title = format!("damage, {}of nominal life per km", damage.unit_prefix());
-    let head = ["point", "course time, s", damage_title.as_str(), "behind the clairvoyant plan, %"];
+    let head = ["point", "course time, s", damage_title.as_str(), "course time beyond the plan, %"];
     let body = points.iter().enumerate().map(|(i, point)| {
         let cells = [&time, &damage, &headroom].map(|column| column.cells[i].clone());
         std::iter::once(summary.words(point)).chain(cells).collect::<Vec<_>>()
@@ -118,9 +118,9 @@ fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label:
     let head = [
         "point",
         "course time, s",
-        "time less the rule's, %",
-        "damage less the rule's, %",
-        "return less the rule's, s",
+        "time difference to the rule, %",
+        "damage difference to the rule, %",
+        "return difference to the rule, s",
         "share of the gap to the plan, %",
         "seeds × courses",
     ];
@@ -160,16 +160,16 @@ fn method(summary: &SweepSummary) -> Markup {
         format!(
             "Intervals are {} % Student intervals over training seeds and courses, crossed; those of the share of \
              the gap are two-way jackknife intervals with Student's quantile. Percentages are scaled by the mean of the rule, taken as exact. \
-             How each is computed stands in the report of each job.",
+             The report of each job describes the methods.",
             level_percent(summary.level)
         ),
-        "The rule of a point is tuned once, and intervals do not know of the luck of that search: a rule that fell \
-         short at one point looks like a gain of the policies learned there. Where a gain stands alone among its \
-         neighbours, or the rule's own damage jumps from point to point, give the tuning a larger budget first."
+        "The rule of a point is tuned once, and intervals do not include the variance of that search: a \
+         poorly tuned rule at one point looks like a gain of the policies learned there. Where a gain is isolated among \
+         its neighbours, or the rule's own damage jumps from point to point, increase the tuning budget first."
             .to_owned(),
-        "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it is \
-         open only to those who see ahead. The return is the weighted sum that every policy was tuned and \
-         trained for, so a learner that gives up time for less damage can still gain there."
+        "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it \
+         can be closed only by a policy with preview. The return is the weighted sum that every policy was tuned and \
+         trained for, so a learner that trades time for less damage can still gain there."
             .to_owned(),
         format!(
             "Repeat a job with `lowgear study resolved.toml` in its folder, the sweep with `{}` in the folder of the sweep \

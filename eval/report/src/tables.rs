@@ -131,8 +131,8 @@ pub(super) fn return_table(summary: &Summary) -> Markup {
 pub(super) fn budget_table(summary: &Summary) -> Markup {
     let head = [
         "policy",
-        "training seeds judged",
-        "simulated ticks of search",
+        "evaluated training seeds",
+        "search budget, ticks",
         "inherited budget, ticks",
         "failed seeds",
         "diverged seeds",
@@ -173,8 +173,12 @@ pub(super) fn seed_table(summary: &Summary) -> Markup {
     if rows.is_empty() {
         return Markup::default();
     }
-    let head =
-        ["training seed", "course time, s", "less the tuned rule's, s", "damage, of nominal life per km"];
+    let head = [
+        "training seed",
+        "course time, s",
+        "difference to the tuned rule, s",
+        "damage, of nominal life per km",
+    ];
     let level = level_percent(summary.study.level);
     table(&format!("Every training seed: mean ({level} % interval over courses)"), &head, rows)
 }
@@ -191,7 +195,11 @@ pub(super) fn profile_table(summary: &Summary) -> Markup {
         let shares = policy.profile.iter().map(|point| fixed(point.percent.mean, 1));
         std::iter::once(policy.label.clone()).chain(shares).collect::<Vec<_>>()
     });
-    table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
+    table(
+        "Performance profile: episodes finished within a multiple of the plan's time on the same course, %",
+        &head,
+        body,
+    )
 }
 
 /// What happened on each kind of ground to the policy under test and to the tuned rule, per 100 m driven there.
@@ -215,7 +223,7 @@ pub(super) fn place_table(summary: &Summary) -> Markup {
         .iter()
         .flat_map(|(name, _)| policies.iter().map(move |id| format!("{name}, {}", summary.label(id))))
         .collect();
-    let head: Vec<&str> = ["surface and grade", "share of the way, %"]
+    let head: Vec<&str> = ["surface and grade", "share of distance, %"]
         .into_iter()
         .chain(titles.iter().map(String::as_str))
         .collect();
@@ -238,8 +246,8 @@ pub(super) fn place_table(summary: &Summary) -> Markup {
         row
     });
     let caption = format!(
-        "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m on each kind of \
-         ground, over all test courses",
+        "Stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m, by surface and grade, over all \
+         test courses",
         plain(HUNT_S)
     );
     table(&caption, &head, body)
@@ -260,12 +268,12 @@ pub(super) fn export_table(summary: &Summary) -> Markup {
         let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
         format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
     };
-    let then = if sheet.refined { ", then its edges searched for" } else { "" };
+    let then = if sheet.refined { ", with refined edges" } else { "" };
     let mut rows = vec![
         vec!["distilled from".to_owned(), format!("{}{then}", summary.label(&sheet.teacher))],
         vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],
         vec!["cells".to_owned(), count(sheet.cells as u64)],
-        vec!["cells that it decided".to_owned(), share(sheet.visited_cells)],
+        vec!["visited cells".to_owned(), share(sheet.visited_cells)],
         vec!["cells filled from the rule".to_owned(), share(sheet.filled_from_rule)],
     ];
     for axis in &sheet.axes {
@@ -274,7 +282,7 @@ pub(super) fn export_table(summary: &Summary) -> Markup {
         rows.push(vec![format!("axis {}", axis.feature), format!("{} cells{edges}", axis.cells)]);
     }
     rows.push(vec!["test vectors".to_owned(), count(sheet.vectors as u64)]);
-    rows.extend(sheet.proof.iter().map(|line| vec!["proof".to_owned(), line.clone()]));
+    rows.extend(sheet.proof.iter().map(|line| vec!["verification".to_owned(), line.clone()]));
     rows.extend(sheet.costs.iter().map(|line| vec!["cost".to_owned(), line.clone()]));
     rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
     table("The exported lookup table", &["figure", "value"], rows)

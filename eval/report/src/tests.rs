@@ -200,7 +200,7 @@ fn altered_worlds_are_counted_in_the_remarks_and_by_their_words() {
     );
     let page = super::page(&summary, &Pictures::default());
     assert!(page.contains(
-        "by course time 10 for and 4 against the policy under test, of 21; 1.1 would be so by chance"
+        "by course time 10 for and 4 against the policy under test, of 21; 1.1 are expected by chance"
     ));
     assert!(page.contains("The policy under test is better in 6 of 15 cells by time and in 6 by return."));
     assert!(!page.contains("neither policy uses it"));

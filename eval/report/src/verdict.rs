@@ -17,7 +17,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     if summary.study.quick {
         lines.push(
             "This was a quick run: too few courses and training seeds to conclude anything. Run the full \
-             study before believing a figure."
+             study before drawing conclusions."
                 .to_owned(),
         );
     }
@@ -238,7 +238,7 @@ fn finished_line(summary: &Summary) -> Option<String> {
     let share = |id: &str| Some(summary.policy(id)?.metrics.get(&Metric::Finished)?.mean);
     let (own, other) = (share(&summary.roles.subject)?, share(&summary.roles.hand_rule)?);
     let caution = if (own - other).abs() > 1.0 {
-        " An unfinished course counts with the full time limit, so these shares weigh on the times above."
+        " An unfinished course counts with the full time limit, so these shares affect the times above."
     } else {
         ""
     };
@@ -277,7 +277,7 @@ fn seed_line(summary: &Summary) -> Option<String> {
     let subject = summary.policy(&summary.roles.subject)?;
     (subject.training_seeds == 1).then(|| {
         format!(
-            "{} rests on a single training seed: the intervals know nothing of how another seed would have turned out.",
+            "{} has a single training seed: the intervals do not include the variance between seeds.",
             subject.label
         )
     })

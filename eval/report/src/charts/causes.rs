@@ -34,10 +34,10 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
         row
     });
     Some(Figure {
-        title: "How the episodes ended".to_owned(),
+        title: "Episode outcomes".to_owned(),
         caption:
-            "Share of test episodes by cause; an episode is one training seed on one course. Its number n \
-                  stands next to each bar."
+            "Share of test episodes by cause of ending; an episode is one training seed on one course, n is the \
+                  number of episodes."
                 .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],

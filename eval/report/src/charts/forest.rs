@@ -21,7 +21,8 @@ pub(in super::super) fn differences(summary: &Summary, against: &str, metric: Me
     let rows: Vec<&PairedDifference> =
         summary.paired.iter().filter(|d| d.against == against && d.metric == metric).collect();
     let first = rows.first()?;
-    let title = format!("{} against {}", start_sentence(metric.label()), in_sentence(summary.label(against)));
+    let title =
+        format!("{} relative to {}", start_sentence(metric.label()), in_sentence(summary.label(against)));
     let scale = scale(summary, &rows);
     let off: Vec<&str> =
         rows.iter().filter(|d| !scale.holds(d.mean)).map(|d| summary.label(&d.policy)).collect();
@@ -107,9 +108,9 @@ fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> Markup {
         "policy",
         "difference",
         "interval",
-        "of the mean",
+        "relative to the mean",
         "corrected p",
-        "better on a course",
+        "probability of improvement",
         "seeds",
         "courses",
     ];
@@ -125,7 +126,7 @@ fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> Markup {
             count(d.n_courses as u64),
         ]
     });
-    table("The same figures", &head, body)
+    table("Paired differences", &head, body)
 }
 
 fn p_value(p: f64) -> String {

@@ -52,7 +52,7 @@ pub(in super::super) fn headroom(summary: &Summary) -> Option<Figure> {
         title: "Headroom: distance to the clairvoyant plan".to_owned(),
         caption,
         drawings: vec![draw(summary, scale)],
-        table: table("The same figures", &head, body),
+        table: table("Distance to the clairvoyant plan", &head, body),
         layout: Layout::Half,
     })
 }

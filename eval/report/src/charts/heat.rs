@@ -53,7 +53,7 @@ fn by_chance(cells: usize, level: f64) -> String {
         return String::new();
     }
     let expected = cells as f64 * (1.0 - level);
-    format!(" Of {cells} cells without any difference {expected:.1} would be marked in the mean.")
+    format!(" Of {cells} cells without any difference, {expected:.1} are expected to be marked by chance.")
 }
 
 fn draw(picture: &HeatPicture, columns: usize, rows: usize) -> Markup {

@@ -24,18 +24,19 @@ pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
         pale.push_str(" Pale crossed cells were never visited and are filled from the rule.");
     }
     if cells().any(|cell| cell.support == Support::Few) {
-        pale.push_str(" Cells with rings rest on few visits.");
+        pale.push_str(" Cells with rings had few visits.");
     }
     let note: String = sentences(&first.note)
         .filter(|sentence| is_common(pictures, sentence))
         .map(|sentence| format!(" {sentence}."))
         .collect();
     format!(
-        "What a policy asks for in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
-         hold, dotted is up.{pale} The last panels lay the upshift line of one gear (solid) and the downshift line of \
-         the next (dashed) over the same steady wheel load: it shifts up to the left of the one and down to the right \
-         of the other. The tone between them is the hysteresis; hatched, they overlap: at such a load each gear asks \
-         for the other, which hunts unless a wait or another feature prevents it.{note}",
+        "Decision of a policy in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
+         hold, dotted is up.{pale} The last panels show the upshift line of one gear (solid) and the downshift line of \
+         the next (dashed) over steady wheel load: the policy shifts up left of the solid line and down right of the \
+         dashed line. The shaded area between them is the hysteresis. Where it is hatched, the lines overlap: at such a \
+         load each gear requests the other, which causes hunting unless a dwell time or another feature prevents \
+         it.{note}",
         first.x_title, first.x_unit, first.y_title, first.y_unit,
     )
 }

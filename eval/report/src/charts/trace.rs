@@ -33,8 +33,8 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     Some(Figure {
         title: picture.title.clone(),
         caption: format!(
-            "One course, n = {} with the same vehicle draw and noise. The top strip shows elevation, surfaces and \
-             obstacles; every policy has its own gear strip with its events.",
+            "One course, n = {} with the same sampled vehicle and noise. The top strip shows elevation, surfaces and \
+             obstacles; each policy has a gear strip with its events.",
             plural(picture.runs.len().min(MOST_RUNS), "run")
         ),
         drawings: vec![trace_chart(picture).finish()],
