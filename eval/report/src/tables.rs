@@ -287,3 +287,16 @@ pub(super) fn export_table(summary: &Summary) -> Markup {
     rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
     table("The exported lookup table", &["figure", "value"], rows)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_reads_the_same_in_text_and_in_attributes() {
+        let markup = table("the rule's 5 %\u{7}, \"a\" < b", &[], [[String::new()]]).into_string();
+        let name = "the rule's 5\u{a0}%, &quot;a&quot; &lt; b";
+        assert!(markup.contains(&format!("aria-label=\"Table: {name}\"")), "{markup}");
+        assert!(markup.contains(&format!("<caption>{name}</caption>")), "{markup}");
+    }
+}

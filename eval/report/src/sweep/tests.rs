@@ -46,3 +46,9 @@ fn one_axis_gives_one_map_with_a_row_per_policy() {
     );
     assert_eq!(page.matches("<h3>Course time and gearbox damage").count(), 2);
 }
+
+#[test]
+fn a_link_is_escaped_but_not_typeset() {
+    let page = sweep_page(&sweep(), |_| "jobs/5 %/\"x.html".to_owned());
+    assert!(page.contains("<a href=\"jobs/5 %/&quot;x.html\">"));
+}
