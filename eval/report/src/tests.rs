@@ -71,8 +71,12 @@ fn a_vehicle_named_like_markup_does_nothing() {
     pictures.shift_maps[0].policy = bad.into();
     pictures.shift_maps[0].x_title = bad.into();
     let page = super::page(&summary, &pictures);
-    assert!(!page.contains("<script") && !page.contains("alert('x')"));
-    assert!(page.contains("&lt;script&gt;"));
+    assert!(!page.contains("<script") && !page.contains("</script"));
+    let safe = "&lt;script&gt;alert('x')&lt;/script&gt;&quot;&amp;";
+    assert!(
+        page.contains(&format!("<title>{safe}: "))
+            && page.contains(&format!("aria-label=\"Drawing: {safe}\""))
+    );
     assert_balanced(&page);
     assert!(!trace_svg(&pictures.traces[0]).contains("<script"));
 }
