@@ -22,12 +22,12 @@ pub(super) fn method(summary: &Summary) -> Markup {
              CVaR₅ of course times, shares of the gap, probabilities of improvement) have variances from the jackknife over \
              seeds and over courses, and the same quantiles: on the same studies they had 94 to 96 % coverage as well. \
              Intervals of probabilities of improvement are too narrow (82 % coverage) where every training seed wins or \
-             loses on nearly all courses. The interval of a share of damage is not clipped at zero: its lower end may be \
-             negative where courses are few."
+             loses on nearly all courses."
         ),
         "A rule or a plan has no training seed; its intervals stem from the courses alone. Percentages are \
          scaled by the mean of the policy compared with, taken as exact. Corrected p-values hold for all \
-         comparisons of the study together (Holm). Intervals are not corrected for the number of comparisons."
+         comparisons of the study together (Holm). Intervals are not corrected for the number of comparisons; those of \
+         means are clipped to the possible range of the value, such as damage not below zero."
             .to_owned(),
         "Figures per distance (energy, shifts, reversals, failed upshifts, missed engagements, damage) are ratios of \
          totals: the sum over all episodes of a policy, divided by the distance covered in them."

@@ -105,7 +105,7 @@ fn the_verdict_says_faster_slower_or_no_clear_difference() {
         first.starts_with("On 120 unseen courses the learned table is faster than the hand-written rule by "),
         "{first}"
     );
-    assert!(first.contains("of its gearbox damage per km"), "{first}");
+    assert!(first.contains(" % less gearbox damage per km ("), "{first}");
     let time = summary.paired.iter_mut().find(|d| d.policy == "table" && d.against == "hand-rule").unwrap();
     (time.mean, time.low, time.high, time.percent) = (2.0, 1.0, 3.0, Some(1.5));
     let slower = verdict::verdict(&summary);
@@ -133,7 +133,19 @@ fn intervals_and_loads_below_zero_are_shown_as_they_are() {
     let damage = damage.unwrap();
     (damage.mean, damage.low, damage.high, damage.percent) = (-1e-4, -3e-4, 1e-4, Some(-50.0));
     let line = verdict::verdict(&summary);
-    assert!(line.contains("with 50.0 % of its gearbox damage per km (−50.0 to 150.0 %"), "{line}");
+    assert!(
+        line.contains(
+            "with no clear difference in gearbox damage per km (−50.0 %, interval −150.0 to 50.0 %)"
+        ),
+        "{line}"
+    );
+    let damage = summary
+        .paired
+        .iter_mut()
+        .find(|d| d.policy == "table" && d.against == "hand-rule" && d.metric == Metric::Damage);
+    damage.unwrap().high = -2e-4 / 3.0;
+    let line = verdict::verdict(&summary);
+    assert!(line.contains("with 50.0 % less gearbox damage per km (33.3 to 150.0 %)"), "{line}");
     let mut pictures = pictures();
     let gears = &mut pictures.shift_maps[0].gears;
     gears[0].up_load.fill(Some(-200.0));

@@ -1,7 +1,7 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
 use super::policies::{best_learned, further_opponents, is_identical_to, mean_time, names};
-use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
+use super::text::{count, in_sentence, level_percent, number, percent, signed_percent, start_sentence};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
@@ -76,7 +76,8 @@ fn sentence(summary: &Summary, against: &str) -> String {
     )
 }
 
-/// ", with 83 % of its gearbox damage per km (70 to 96 %)".
+/// ", with 16.6 % less gearbox damage per km (4.2 to 29.5 %)". A difference, since its interval may reach below zero
+/// where that of a share would have to be cut.
 fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(damage) = summary.difference(&summary.roles.subject, against, Metric::Damage) else {
         return String::new();
@@ -84,14 +85,25 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
         return String::new();
     };
-    // Not cut at zero: with few courses a Student interval may reach below it, which shows how little is known.
-    let share = |value: f64| percent(100.0 + value * of_mean / damage.mean);
-    let unclear = if clear(damage) { "" } else { ", so not clearly more or less" };
+    let show = |value: f64| value * of_mean / damage.mean;
+    let (mean, low, high) = (show(damage.mean), show(damage.low), show(damage.high));
+    let (size, low, high, word) = if damage.high < 0.0 {
+        (-mean, -high, -low, "less")
+    } else if damage.low > 0.0 {
+        (mean, low, high, "more")
+    } else {
+        return format!(
+            ", with no clear difference in gearbox damage per km ({} %, interval {} to {} %)",
+            signed_percent(mean),
+            percent(low),
+            percent(high)
+        );
+    };
     format!(
-        ", with {} % of its gearbox damage per km ({} to {} %{unclear})",
-        share(damage.mean),
-        share(damage.low),
-        share(damage.high)
+        ", with {} % {word} gearbox damage per km ({} to {} %)",
+        percent(size),
+        percent(low),
+        percent(high)
     )
 }
 
