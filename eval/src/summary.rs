@@ -95,7 +95,7 @@ pub struct Study {
     pub quick: bool,
     /// Level of every interval, for example 0.95.
     pub level: f64,
-    /// Command that repeats the study.
+    /// Command that repeats the study, in the folder of the run.
     pub command: String,
 }
 

@@ -35,7 +35,7 @@ pub struct SweepSummary {
     pub version: String,
     /// Level of every interval, for example 0.95.
     pub level: f64,
-    /// Command that repeats the sweep.
+    /// Command that repeats the sweep, in the folder of its file.
     pub command: String,
     /// What is varied; the last axis changes fastest from job to job.
     pub axes: Vec<SweepAxis>,

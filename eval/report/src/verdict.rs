@@ -1,7 +1,7 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
 use super::policies::{best_learned, further_opponents, is_identical_to, mean_time, names};
-use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
+use super::text::{count, in_sentence, level_percent, number, percent, signed_percent, start_sentence};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
@@ -17,7 +17,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     if summary.study.quick {
         lines.push(
             "This was a quick run: too few courses and training seeds to conclude anything. Run the full \
-             study before believing a figure."
+             study before drawing conclusions."
                 .to_owned(),
         );
     }
@@ -76,7 +76,8 @@ fn sentence(summary: &Summary, against: &str) -> String {
     )
 }
 
-/// ", with 83 % of its gearbox damage per km (70 to 96 %)".
+/// ", with 16.6 % less gearbox damage per km (4.2 to 29.5 %)". A difference, since its interval may reach below zero
+/// where that of a share would have to be cut.
 fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(damage) = summary.difference(&summary.roles.subject, against, Metric::Damage) else {
         return String::new();
@@ -84,13 +85,25 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
         return String::new();
     };
-    let share = |value: f64| percent((100.0 + value * of_mean / damage.mean).max(0.0));
-    let unclear = if clear(damage) { "" } else { ", so not clearly more or less" };
+    let show = |value: f64| value * of_mean / damage.mean;
+    let (mean, low, high) = (show(damage.mean), show(damage.low), show(damage.high));
+    let (size, low, high, word) = if damage.high < 0.0 {
+        (-mean, -high, -low, "less")
+    } else if damage.low > 0.0 {
+        (mean, low, high, "more")
+    } else {
+        return format!(
+            ", with no clear difference in gearbox damage per km ({} %, interval {} to {} %)",
+            signed_percent(mean),
+            percent(low),
+            percent(high)
+        );
+    };
     format!(
-        ", with {} % of its gearbox damage per km ({} to {} %{unclear})",
-        share(damage.mean),
-        share(damage.low),
-        share(damage.high)
+        ", with {} % {word} gearbox damage per km ({} to {} %)",
+        percent(size),
+        percent(low),
+        percent(high)
     )
 }
 
@@ -237,7 +250,7 @@ fn finished_line(summary: &Summary) -> Option<String> {
     let share = |id: &str| Some(summary.policy(id)?.metrics.get(&Metric::Finished)?.mean);
     let (own, other) = (share(&summary.roles.subject)?, share(&summary.roles.hand_rule)?);
     let caution = if (own - other).abs() > 1.0 {
-        " An unfinished course counts with the full time limit, so these shares weigh on the times above."
+        " An unfinished course counts with the full time limit, so these shares affect the times above."
     } else {
         ""
     };
@@ -276,7 +289,7 @@ fn seed_line(summary: &Summary) -> Option<String> {
     let subject = summary.policy(&summary.roles.subject)?;
     (subject.training_seeds == 1).then(|| {
         format!(
-            "{} rests on a single training seed: the intervals know nothing of how another seed would have turned out.",
+            "{} has a single training seed: the intervals do not include the variance between seeds.",
             subject.label
         )
     })

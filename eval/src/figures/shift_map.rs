@@ -94,7 +94,7 @@ pub fn shift_map(
     ShiftMapPicture {
         policy: label.to_owned(),
         note: format!(
-            "Held: load as it belongs to gear and speed ratio, nominal battery, {DWELL_TICKS} ticks in gear, \
+            "Held constant: load as given by gear and speed ratio, nominal battery, {DWELL_TICKS} ticks in gear, \
              no failed upshift, not stalled. {note}"
         )
         .trim_end()

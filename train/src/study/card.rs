@@ -113,14 +113,14 @@ pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Re
             .iter()
             .map(|(what, kept)| {
                 format!(
-                    "{what}; {:.0} % of the table's gain was left after it (training courses)",
+                    "{what}; {:.0} % of the table's gain was kept without it (training courses)",
                     100.0 * kept
                 )
             })
             .collect(),
         verdict: worth(&comparison.evaluated_policies)?,
         origin: format!(
-            "Study {}, seed {}, version {}. Made on training courses, judged on {} held-out courses; simulation only.",
+            "Study {}, seed {}, version {}. Derived on training courses, evaluated on {} held-out courses; simulation only.",
             inputs.study.name,
             inputs.study.seed,
             env!("CARGO_PKG_VERSION"),
@@ -147,7 +147,7 @@ fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyErr
     };
     let mut lines = vec![
         format!("Against the hand-written rule: {}.", words(&against_hand)),
-        format!("Against the table that it stands for: {}.", words(&against_table)),
+        format!("Against the table that it replaces: {}.", words(&against_table)),
     ];
     if of_table.high < 0.0 {
         let share = 100.0 * against_hand.mean / of_table.mean;

@@ -4,6 +4,7 @@ use super::card::{self, CARD, Card};
 use super::compare::{Comparison, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
 use super::pages::{self, FIGURES_FILE};
+use super::resolved::RESOLVED_FILE;
 use super::thresholds::enterable;
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
@@ -129,7 +130,7 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
             task_version: lowgear_env::TASK_VERSION,
             quick: inputs.quick,
             level: LEVEL,
-            command: command(inputs),
+            command: format!("lowgear study {RESOLVED_FILE}"),
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
@@ -147,19 +148,6 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
         tuned: vec![],
         table: None,
     }
-}
-
-/// What was typed, but for places and threads.
-fn command(inputs: &Inputs) -> String {
-    if let Some(command) = &inputs.command {
-        return command.clone();
-    }
-    let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-    let quick = if inputs.quick { " --quick" } else { "" };
-    let search = if inputs.hyper_search { " --hyper-search" } else { "" };
-    let number = |key: &str, value: Option<f64>| value.map_or(String::new(), |v| format!(" {key} {v}"));
-    let (effort, hours) = (number("--effort", inputs.effort), number("--hours", inputs.hours));
-    format!("lowgear study {name}{quick}{search}{effort}{hours}")
 }
 
 /// The search for settings, if there was one.

@@ -1,6 +1,7 @@
 //! How the test episodes ended, as stacked bars.
 
 use lowgear_env::Cause;
+use maud::Markup;
 
 use super::{Figure, Layout};
 use crate::svg::{Anchor, Svg};
@@ -33,10 +34,10 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
         row
     });
     Some(Figure {
-        title: "How the episodes ended".to_owned(),
+        title: "Episode outcomes".to_owned(),
         caption:
-            "Share of test episodes by cause; an episode is one training seed on one course. Its number n \
-                  stands next to each bar."
+            "Share of test episodes by cause of ending; an episode is one training seed on one course, n is the \
+                  number of episodes."
                 .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],
@@ -52,7 +53,7 @@ fn total(outcomes: &Outcomes) -> usize {
     outcomes.causes.iter().map(|c| c.episodes).sum()
 }
 
-fn draw(summary: &Summary) -> String {
+fn draw(summary: &Summary) -> Markup {
     let legend = 40.0;
     let height = legend + ROW * summary.outcomes.len() as f64 + 8.0;
     let mut svg =

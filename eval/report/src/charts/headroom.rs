@@ -1,5 +1,7 @@
 //! Distances to the clairvoyant plan as bars.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, off_scale_mark, with_interval};
 use crate::policies::is_central;
 use crate::scale::{Scale, focus};
@@ -50,7 +52,7 @@ pub(in super::super) fn headroom(summary: &Summary) -> Option<Figure> {
         title: "Headroom: distance to the clairvoyant plan".to_owned(),
         caption,
         drawings: vec![draw(summary, scale)],
-        table: table("The same figures", &head, body),
+        table: table("Distance to the clairvoyant plan", &head, body),
         layout: Layout::Half,
     })
 }
@@ -64,7 +66,7 @@ fn scale(summary: &Summary) -> Scale {
     Scale::over([low, high], 0.04, 12.0, WIDTH - 12.0)
 }
 
-fn draw(summary: &Summary, x: Scale) -> String {
+fn draw(summary: &Summary, x: Scale) -> Markup {
     let rows = &summary.headroom;
     let height = 10.0 + ROW * rows.len() as f64 + 40.0;
     let frame = Frame {
