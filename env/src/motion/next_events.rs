@@ -1,6 +1,5 @@
 //! What ends a phase of motion next: a border of the ground under an axle, an obstacle, the finish, a stop, the clock.
 
-use super::forces::Touch;
 use super::{MotionPhase, MotionState, Plant, Track};
 use crate::vehicle::Vehicle;
 

@@ -1,7 +1,7 @@
 //! One phase of motion: the forces on it, and what ends it.
 
 use super::forces::{Ground, NormalLoad, Touch};
-use super::next_events::{Event, NextEvents};
+use super::next_events::Event;
 use super::supply::{Supply, TractiveForce, air_drag, hold_when_free, tractive_force};
 use super::{MotionPhase, MotionState, Plant, Track};
 use crate::vehicle::{Gear, TorqueSpeedLine, Vehicle};
