@@ -68,7 +68,7 @@ pub fn places<P: Policy + Clone + Sync>(suite: &TestSuite, policy: &str, seeds: 
         sum.hunts += incident_counts.hunts;
     }
     let counted = all.into_iter().map(|((surface, grade), incident_counts)| PlaceCount {
-        policy: policy.to_owned(),
+        policy: policy.into(),
         surface,
         grade,
         distance_m: incident_counts.distance_m,

@@ -151,7 +151,7 @@ fn the_rule_card_is_a_page_and_a_policy_that_drives_as_the_compared_one_did() {
     for part in ["When to shift", "Evaluation", "Against the table", "wheels off the ground"] {
         assert!(page.contains(part), "no `{part}` on the card");
     }
-    let label = summary().policy("rule-card").unwrap().label.clone();
+    let label = summary().policy("rule-card").unwrap().record.label.clone();
     assert!(label.starts_with("Rule card, ") && label.ends_with(" numbers"), "{label}");
     let place = Sandbox::new();
     let card = reference().join("rule-card");

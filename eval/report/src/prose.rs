@@ -76,7 +76,7 @@ fn damage(summary: &Summary) -> Option<String> {
     let beyond = summary.policies.iter().filter(|policy| {
         policy.metrics.get(&Metric::Damage).is_some_and(|damage| damage.mean * course_km > 1.0)
     });
-    let names: Vec<&str> = beyond.map(|policy| policy.label.as_str()).collect();
+    let names: Vec<&str> = beyond.map(|policy| policy.record.label.as_str()).collect();
     (!names.is_empty()).then(|| {
         format!(
             "More than one nominal gearbox life within a single course, on average: {}. The torques exceed the range \

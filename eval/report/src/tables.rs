@@ -69,7 +69,7 @@ fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> Markup 
         .collect();
     let head: Vec<&str> = ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
     let body = summary.policies.iter().enumerate().map(|(index, policy)| {
-        let mut row = vec![policy.label.clone(), policy.training_seeds.to_string()];
+        let mut row = vec![policy.record.label.clone(), policy.training_seeds.to_string()];
         row.extend(columns.iter().filter_map(|column| column.cells.get(index)).cloned());
         row
     });
@@ -143,12 +143,12 @@ pub(super) fn budget_table(summary: &Summary) -> Markup {
             _ => seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", "),
         };
         vec![
-            policy.label.clone(),
+            policy.record.label.clone(),
             policy.training_seeds.to_string(),
-            count(policy.search_ticks),
-            count(policy.inherited_ticks),
-            listed(&policy.failed_seeds),
-            listed(&policy.diverged_seeds),
+            count(policy.record.search_ticks),
+            count(policy.record.inherited_ticks),
+            listed(&policy.record.failed_seeds),
+            listed(&policy.record.diverged_seeds),
         ]
     });
     table("Search budget of each policy, all seeds together", &head, body)
@@ -163,7 +163,7 @@ pub(super) fn seed_table(summary: &Summary) -> Markup {
             let spread =
                 |e: &Estimate| format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2));
             vec![
-                format!("{}, seed {}", policy.label, seed.seed),
+                format!("{}, seed {}", policy.record.label, seed.seed),
                 spread(time),
                 spread(less),
                 format!("{:.2e}", seed.damage_per_km),
@@ -193,7 +193,7 @@ pub(super) fn profile_table(summary: &Summary) -> Markup {
     let head: Vec<&str> = std::iter::once("policy").chain(ratios.iter().map(String::as_str)).collect();
     let body = summary.policies.iter().filter(|policy| !policy.profile.is_empty()).map(|policy| {
         let shares = policy.profile.iter().map(|point| fixed(point.percent.mean, 1));
-        std::iter::once(policy.label.clone()).chain(shares).collect::<Vec<_>>()
+        std::iter::once(policy.record.label.clone()).chain(shares).collect::<Vec<_>>()
     });
     table(
         "Performance profile: episodes finished within a multiple of the plan's time on the same course, %",
@@ -207,7 +207,7 @@ pub(super) fn place_table(summary: &Summary) -> Markup {
     let Some(first) = summary.places.first() else { return Markup::default() };
     let other = summary.places.iter().find(|place| place.policy != first.policy);
     let policies: Vec<&str> =
-        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(String::as_str).collect();
+        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(|id| id.as_str()).collect();
     let happened = |place: &&PlaceCount| place.stalls + place.failed_upshifts + place.hunts > 0;
     let mut kinds: Vec<(&str, GradeClass)> =
         summary.places.iter().filter(happened).map(|p| (p.surface.as_str(), p.grade)).collect();

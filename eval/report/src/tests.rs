@@ -61,7 +61,7 @@ fn a_vehicle_named_like_markup_does_nothing() {
     summary.study.command = bad.into();
     summary.tuned[0].lines[0] = bad.into();
     for policy in &mut summary.policies {
-        policy.label = bad.into();
+        policy.record.label = bad.into();
     }
     let mut pictures = pictures();
     pictures.traces[0].title = bad.into();
@@ -88,7 +88,7 @@ fn damage_beyond_a_life_within_a_course_is_a_caution() {
     assert!(!super::page(&summary, &pictures()).contains(words));
     let course_km = 1e-3 * summary.test_suite.total_length_m / summary.test_suite.courses as f64;
     let policy = &mut summary.policies[1];
-    let label = policy.label.clone();
+    let label = policy.record.label.clone();
     policy.metrics.get_mut(&Metric::Damage).unwrap().mean = 0.99 / course_km;
     assert!(!super::page(&summary, &pictures()).contains(words));
     summary.policies[1].metrics.get_mut(&Metric::Damage).unwrap().mean = 1.01 / course_km;
@@ -175,7 +175,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     let kept = text::percent(100.0 * (hand - table) / (hand - teacher));
     assert!(lines.contains(&format!("keeps {kept} % over the hand-written rule and ")), "{lines}");
     let rule = summary.policy("tuned-load").unwrap().metrics.clone();
-    let learner = summary.policies.iter_mut().find(|policy| policy.id == "dqn").unwrap();
+    let learner = summary.policies.iter_mut().find(|policy| policy.record.id == "dqn").unwrap();
     learner.metrics = rule;
     lines = verdict::remarks(&summary).join("\n");
     assert!(
@@ -186,7 +186,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     summary
         .policies
         .iter_mut()
-        .find(|policy| policy.id == "hand-rule")
+        .find(|policy| policy.record.id == "hand-rule")
         .unwrap()
         .metrics
         .insert(Metric::CourseTime, example::around(100.0, 0.1, 1));

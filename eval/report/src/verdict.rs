@@ -31,13 +31,15 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(finished_line(summary));
     lines.extend(robustness_line(summary));
     lines.extend(seed_line(summary));
-    lines.extend(summary.policies.iter().filter(|policy| !policy.failed_seeds.is_empty()).map(|policy| {
-        format!(
-            "{}: training seeds without a usable policy, left out of every figure: {}.",
-            policy.label,
-            policy.failed_seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
-        )
-    }));
+    lines.extend(summary.policies.iter().filter(|policy| !policy.record.failed_seeds.is_empty()).map(
+        |policy| {
+            format!(
+                "{}: training seeds without a usable policy, left out of every figure: {}.",
+                policy.record.label,
+                policy.record.failed_seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
+            )
+        },
+    ));
     lines
 }
 
@@ -114,7 +116,8 @@ fn clear(difference: &PairedDifference) -> bool {
 /// The policy under test and the best learned policy against a further rule.
 fn against_line(summary: &Summary, against: &str) -> Option<String> {
     let subject = summary.roles.subject.as_str();
-    let learned = best_learned(summary).filter(|policy| policy.id != subject && policy.id != against);
+    let learned =
+        best_learned(summary).filter(|policy| policy.record.id != subject && policy.record.id != against);
     let clause = |id: &str, what: &str| {
         let found =
             difference_in_words(summary.difference(id, against, Metric::CourseTime)?, summary.study.level);
@@ -122,7 +125,9 @@ fn against_line(summary: &Summary, against: &str) -> Option<String> {
     };
     let clauses: Vec<String> = [
         clause(subject, ""),
-        learned.and_then(|policy| clause(&policy.id, " (lowest mean course time of the learned policies)")),
+        learned.and_then(|policy| {
+            clause(&policy.record.id, " (lowest mean course time of the learned policies)")
+        }),
     ]
     .into_iter()
     .flatten()
@@ -166,7 +171,7 @@ fn teacher_line(summary: &Summary) -> Option<String> {
     let roles = &summary.roles;
     let teacher = summary.table.as_ref()?.teacher.as_str();
     let (own, taught) = (mean_time(summary, &roles.subject)?, mean_time(summary, teacher)?);
-    if teacher == roles.subject {
+    if roles.subject == teacher {
         return None;
     }
     let mut opponents = vec![roles.hand_rule.as_str()];
@@ -203,8 +208,9 @@ fn teacher_line(summary: &Summary) -> Option<String> {
 /// Learned policies that are identical to the rule they started from.
 fn identical_lines(summary: &Summary) -> Vec<String> {
     let alike = |rule: &str| -> Vec<&PolicySummary> {
-        let same =
-            |policy: &&PolicySummary| is_identical_to(summary, policy).is_some_and(|found| found.id == rule);
+        let same = |policy: &&PolicySummary| {
+            is_identical_to(summary, policy).is_some_and(|found| found.record.id == rule)
+        };
         summary.policies.iter().filter(same).collect()
     };
     let tuned = std::iter::once(summary.roles.tuned_rule.as_str());
@@ -212,7 +218,7 @@ fn identical_lines(summary: &Summary) -> Vec<String> {
     rules
         .filter(|(_, policies)| !policies.is_empty())
         .map(|(rule, policies)| {
-            let who = names(policies.iter().map(|policy| policy.label.as_str()));
+            let who = names(policies.iter().map(|policy| policy.record.label.as_str()));
             let each = if policies.len() > 1 { ", each of them" } else { "" };
             format!(
                 "{}{each}: validation found nothing better than the rule it started from, so it is identical to that rule \
@@ -290,7 +296,7 @@ fn seed_line(summary: &Summary) -> Option<String> {
     (subject.training_seeds == 1).then(|| {
         format!(
             "{} has a single training seed: the intervals do not include the variance between seeds.",
-            subject.label
+            subject.record.label
         )
     })
 }

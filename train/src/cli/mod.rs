@@ -22,6 +22,7 @@ use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{Parser, Subcommand};
 use lowgear_env::config::escaped;
+use lowgear_eval::PolicyId;
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -174,7 +175,7 @@ fn policy(
     vehicles: OtherVehicle,
 ) -> Result<(PolicyFile, crate::saved::PolicyInstance), StudyError> {
     let gears = inputs.scenario.gears();
-    if word == crate::study::HAND {
+    if PolicyId::from(word) == PolicyId::HandRule {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
         let instance = saved.instantiate(gears).map_err(StudyError::step("hand-rule"))?;
         return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));

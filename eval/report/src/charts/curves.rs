@@ -70,7 +70,7 @@ fn draw(summary: &Summary, learner: &str) -> Markup {
     svg.text((WIDTH - 14.0, 14.0), Anchor::End, "figure", &format!("n = {seeds}"));
     svg.x_axis(&frame, 4, "simulated ticks", "");
     svg.y_axis(&frame, 5, "validation return", "s");
-    let kind = class(summary.policy(learner).map_or(Family::Learned, |policy| policy.family));
+    let kind = class(summary.policy(learner).map_or(Family::Learned, |policy| policy.record.family));
     let (mean, band) = mean_and_band(&curves, &frame);
     if band.len() > 2 {
         svg.polygon(&band, &format!("band {kind}"));

@@ -73,7 +73,7 @@ fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) ->
     svg.line((x.at(0.0), frame.top), (x.at(0.0), frame.bottom), "zero");
     for (index, d) in rows.iter().enumerate() {
         let y = 18.0 + ROW * index as f64;
-        let family = summary.policy(&d.policy).map_or(Family::Rule, |policy| policy.family);
+        let family = summary.policy(&d.policy).map_or(Family::Rule, |policy| policy.record.family);
         svg.rect((11.0, y - 10.0), (WIDTH - 22.0, 13.5), "paper");
         svg.text((14.0, y), Anchor::Start, "row", &shorten(summary.label(&d.policy), 32));
         let of_mean = d.percent.map(|p| format!("{} %", signed_percent(p)));

@@ -84,7 +84,7 @@ fn draw(summary: &Summary, x: Scale) -> Markup {
     svg.line((zero, frame.top), (zero, frame.bottom), "zero");
     for (index, h) in rows.iter().enumerate() {
         let y = 18.0 + ROW * index as f64;
-        let kind = class(summary.policy(&h.policy).map_or(Family::Rule, |policy| policy.family));
+        let kind = class(summary.policy(&h.policy).map_or(Family::Rule, |policy| policy.record.family));
         svg.rect((11.0, y - 10.0), (WIDTH - 22.0, 13.5), "paper");
         svg.text((14.0, y), Anchor::Start, "row", &shorten(summary.label(&h.policy), 32));
         let gap = h.gap_percent.map_or_else(String::new, |gap| format!(", gap {} %", fixed(gap.mean, 0)));

@@ -36,11 +36,11 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         .filter_map(|policy| {
             Some(Point {
                 series: None,
-                label: policy.label.clone(),
-                family: policy.family,
+                label: policy.record.label.clone(),
+                family: policy.record.family,
                 time: *policy.metrics.get(&Metric::CourseTime)?,
                 damage: *policy.metrics.get(&Metric::Damage)?,
-                central: is_central(summary, &policy.id),
+                central: is_central(summary, &policy.record.id),
                 alike: is_identical_to(summary, policy).is_some(),
             })
         })
@@ -49,7 +49,7 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         .policies
         .iter()
         .filter(|p| is_identical_to(summary, p).is_some())
-        .map(|p| p.label.as_str())
+        .map(|p| p.record.label.as_str())
         .collect();
     let rings = if alike.is_empty() {
         String::new()

@@ -193,7 +193,7 @@ fn frontier(
         Some(FrontierPoint {
             series: label.to_owned(),
             label: value(p),
-            family: policy.family,
+            family: policy.record.family,
             time_s: policy.time_s,
             damage_per_km: policy.damage_per_km,
         })
