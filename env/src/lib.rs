@@ -6,7 +6,9 @@
 pub mod config;
 mod drive;
 mod episode;
+pub mod events;
 pub mod motion;
+mod names;
 mod outcome;
 mod physical;
 mod rng;
@@ -19,8 +21,9 @@ mod trace;
 pub mod vehicle;
 mod world;
 
-pub use drive::{Drive, request_name};
+pub use drive::Drive;
 pub use episode::{EpisodeConfig, RewardConfig};
+pub use names::{phase_name, request_name, verdict_name};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use physical::Unphysical;
 pub use rng::{Seed, Stream};

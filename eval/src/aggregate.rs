@@ -279,15 +279,7 @@ fn return_terms(evaluated: &EvaluatedPolicy) -> ReturnTerms {
 }
 
 fn causes(evaluated: &EvaluatedPolicy) -> Outcomes {
-    let all = [
-        Cause::Finished,
-        Cause::StalledOut,
-        Cause::Jammed,
-        Cause::Overheated,
-        Cause::BatteryEmpty,
-        Cause::OutOfTime,
-    ];
-    let counted = all.map(|cause| CauseCount {
+    let counted = Cause::ALL.map(|cause| CauseCount {
         cause,
         episodes: evaluated.outcomes.iter().flatten().filter(|o| o.cause == cause).count(),
     });

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use lowgear_agents::policy::Policy;
+use lowgear_env::events::stands_still;
 use lowgear_env::{Drive, World};
 use lowgear_onboard::Request;
 use rayon::prelude::*;
@@ -15,8 +16,6 @@ use crate::summary::{GradeClass, PlaceCount};
 pub const HUNT_S: f64 = 6.0;
 /// Standing under drive for less than this from one decision to the next is no stall, s.
 const SHORTEST_STALL_S: f64 = 0.1;
-/// Slower than this the vehicle stands, m/s.
-const STANDING_M_S: f64 = 1e-3;
 
 /// The last two shifts, to tell hunting by.
 #[derive(Clone, Copy, Debug, Default)]
@@ -101,7 +100,7 @@ fn count(drive: &mut Drive, policy: &mut dyn Policy) -> IncidentCountsByPlace {
         let stood = stalled_s >= SHORTEST_STALL_S;
         incident_counts.stalls += u32::from(stood && !stands);
         // The motor's rests belong to the same stall: it ends when the vehicle moves.
-        stands = stood || (stands && drive.plant().v_m_s.abs() < STANDING_M_S);
+        stands = stood || (stands && stands_still(drive.plant().v_m_s));
         if end.is_some() {
             return tallies;
         }

@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 
 use crate::policy::Policy;
 use crate::policy::explain::Explain;
+use lowgear_env::request_name;
 use lowgear_onboard::{Axis, Feature, Features, Request, Table, TableError};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -255,15 +256,6 @@ impl LookupTable {
             let _ = writeln!(text, ",{}", request_name(self.request(cell)));
         }
         text
-    }
-}
-
-/// A request in words.
-pub(crate) const fn request_name(request: Request) -> &'static str {
-    match request {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
     }
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::text::{count, escape, fixed, level_percent, number, plain, superscript};
-use lowgear_eval::incidents::HUNT_S;
+use lowgear_env::events::HUNTING_S;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{GradeClass, Metric, PlaceCount, Summary};
 
@@ -235,7 +235,7 @@ pub(super) fn place_table(summary: &Summary) -> String {
     let caption = format!(
         "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m on each kind of \
          ground, over all test courses",
-        plain(HUNT_S)
+        plain(HUNTING_S)
     );
     table(&caption, &head, body)
 }

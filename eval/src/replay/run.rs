@@ -2,9 +2,9 @@
 
 use super::coverage::{CoverageStatus, TrainingCoverage};
 use super::decimate::Decimator;
-use super::text::{request_name, verdict_name};
 use super::tracker::{ControllerTracker, Tick};
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{request_name, verdict_name};
 use lowgear_onboard::{Feature, Features, Request, Verdict};
 use lowgear_sysid::log::{LogError, LogReader, Sample};
 use lowgear_sysid::plot::{Look, Panel, Plot, Series};
