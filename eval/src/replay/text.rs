@@ -56,8 +56,8 @@ impl Summary {
         }
         let _ = writeln!(
             out,
-            "shifts in the log: {}; upshifts taken back: {}; hunting: {}; slow to arrive: {}",
-            self.shifts, self.failed_upshifts, self.hunting, self.slow_shifts
+            "shifts in the log: {}; upshifts taken back: {}; reversals: {}; hunting: {}; slow to arrive: {}",
+            self.shifts, self.failed_upshifts, self.reversals, self.hunting, self.slow_shifts
         );
         for (verdict, times) in &self.verdicts {
             let _ = writeln!(out, "  the guard on the driver's shifts: {verdict}, {times} times");
