@@ -22,7 +22,7 @@ use lowgear_agents::policy::Mask;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::policy::grid::{Grid, GridAxis};
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularLearner, TabularSettings, run_episode};
+use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularLearner, TabularSettings, learn_episode};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Step, World, config, load_course};
 use lowgear_onboard::Features;
@@ -59,7 +59,9 @@ fn small<W: World<Observation = usize>>(mut world: W, cells: usize, rule: usize,
         ..TabularSettings::default()
     };
     let mut learner = TabularLearner::new(settings, cells, world.actions(), Seed(1)).unwrap();
-    (0..episodes).map(|n| run_episode(&mut world, |&cell| cell, &mut learner, n, |_, _| None).decisions).sum()
+    (0..episodes)
+        .map(|n| learn_episode(&mut world, |&cell| cell, &mut learner, n, |_, _| None).decisions)
+        .sum()
 }
 
 fn on_cliff(rule: usize) -> u64 {
@@ -193,7 +195,7 @@ impl Gearbox {
         let guide = |features: &Features, allowed: Mask| {
             Some(rule.decide(features, [0, 1, 2].map(|action| allowed.allows(action))) as usize)
         };
-        run_episode(world, |features| self.grid.cell(features), learner, episode, guide);
+        learn_episode(world, |features| self.grid.cell(features), learner, episode, guide);
     }
 
     #[inline(never)]

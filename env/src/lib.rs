@@ -12,6 +12,7 @@ mod names;
 mod outcome;
 mod physical;
 mod rng;
+mod run;
 mod scenario;
 mod schema;
 mod sensing;
@@ -27,10 +28,11 @@ pub use names::{phase_name, request_name, verdict_name};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use physical::Unphysical;
 pub use rng::{Seed, Stream};
+pub use run::{Decision, run_episode};
 pub use scenario::{CourseError, Scenario, load_course, measured_course};
 pub use sensing::tilt_deg;
 pub use trace::{TraceRow, write_trace};
-pub use world::{End, Step, World};
+pub use world::{End, EpisodeTotals, Step, World};
 
 /// Version of the task: rises when a number of the model or the reward changes its meaning, so that returns of two
 /// versions are not compared.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use lowgear_agents::policy::Policy;
-use lowgear_env::{Drive, World};
+use lowgear_env::{Drive, Step, World, run_episode};
 use rayon::prelude::*;
 
 use crate::suite::TestSuite;
@@ -58,9 +58,7 @@ fn count(drive: &mut Drive, policy: &mut dyn Policy) -> IncidentCountsByPlace {
     let mut tallies = IncidentCountsByPlace::new();
     policy.reset();
     let (mut before, mut events_before, mut from_m) = (drive.outcome(), drive.events(), drive.plant().x_m);
-    loop {
-        let request = policy.decide(drive.observation(), drive.mask());
-        let end = drive.step(request as usize).end;
+    let tally = |drive: &Drive, _, _: &Step| {
         let (after, events, x_m) = (drive.outcome(), drive.events(), drive.plant().x_m);
         let incident_counts = tallies.entry(place(drive)).or_default();
         incident_counts.distance_m += (x_m - from_m).max(0.0);
@@ -68,11 +66,10 @@ fn count(drive: &mut Drive, policy: &mut dyn Policy) -> IncidentCountsByPlace {
         incident_counts.stalled_s += after.stall_s - before.stall_s;
         incident_counts.failed_upshifts += after.failed_upshifts - before.failed_upshifts;
         incident_counts.hunts += events.hunts - events_before.hunts;
-        if end.is_some() {
-            return tallies;
-        }
         (before, events_before, from_m) = (after, events, x_m);
-    }
+    };
+    run_episode(drive, |drive| policy.decide(drive.observation(), drive.mask()), tally);
+    tallies
 }
 
 fn place(drive: &Drive) -> (String, GradeClass) {

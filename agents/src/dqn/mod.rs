@@ -30,4 +30,4 @@ pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, UpdateStatistics};
 pub use policy::DqnPolicy;
 pub use priority::Priority;
-pub use train::{Episode, greedy_return, train};
+pub use train::{greedy_return, train};

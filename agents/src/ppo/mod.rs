@@ -44,4 +44,4 @@ pub use learner::Ppo;
 pub use learning::UpdateStatistics;
 pub use normalise::Normaliser;
 pub use policy::PpoPolicy;
-pub use train::{EnvSlot, Episode, IterationResult, greedy_return, train};
+pub use train::{EnvSlot, IterationResult, greedy_return, train};

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use lowgear_agents::policy::Policy;
 use lowgear_env::events::{ShiftDetector, StallDetector};
-use lowgear_env::{Cause, Drive, Outcome, Scenario, TraceRow, World};
+use lowgear_env::{Cause, Drive, Outcome, Scenario, Step, TraceRow, World, run_episode};
 use lowgear_onboard::Request;
 
 use crate::bound::{GridResolution, Plan};
@@ -37,28 +37,21 @@ pub fn plan_trace(
 
 /// Drives an episode to its end, whatever the policy. Samples are the decisions, the ticks at which a gear leaves
 /// or enters mesh, and the last tick.
-pub fn watch(
-    drive: Drive,
-    label: &str,
-    mut decide: impl FnMut(&Drive) -> Request,
-) -> (RunTrace, Vec<TraceRow>) {
+pub fn watch(drive: Drive, label: &str, decide: impl FnMut(&Drive) -> Request) -> (RunTrace, Vec<TraceRow>) {
     let mut drive = drive.with_trace();
     let first = drive.ticks();
     let mut steps: Vec<CountedStep> = Vec::new();
-    loop {
-        let (from, before) = (drive.ticks(), drive.outcome());
-        let request = decide(&drive);
-        let step = drive.step(request as usize);
-        let after = drive.outcome();
+    let (mut from, mut before) = (first, drive.outcome());
+    let count = |drive: &Drive, _, _: &Step| {
+        let (to, after) = (drive.ticks(), drive.outcome());
         steps.push(CountedStep {
-            rows: ((from - first) as usize, (drive.ticks() - first) as usize),
+            rows: ((from - first) as usize, (to - first) as usize),
             failed: after.failed_upshifts - before.failed_upshifts,
             missed: after.missed_engagements - before.missed_engagements,
         });
-        if step.end.is_some() {
-            break;
-        }
-    }
+        (from, before) = (to, after);
+    };
+    run_episode(&mut drive, decide, count);
     let outcome = drive.outcome();
     let tick_s = drive.vehicle().tick_s;
     let rows = drive.into_trace();

@@ -10,7 +10,7 @@ use lowgear_agents::policy::Mask;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::policy::grid::Grid;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_agents::tabular::{TabularLearner, run_episode};
+use lowgear_agents::tabular::{TabularLearner, learn_episode};
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
 use serde::{Deserialize, Serialize};
@@ -121,7 +121,7 @@ impl TrainableAgent for TrainableTabular {
                 stopwatch.enter(Stage::Learning);
                 Some(advice)
             };
-            run_episode(world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
+            learn_episode(world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
             state.episodes += 1;
             if after(state.episodes, world.of.ticks()).is_break() {
                 break;

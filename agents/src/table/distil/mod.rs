@@ -14,7 +14,7 @@ mod edges;
 pub use edges::{EdgeBudget, EdgeChoice, choose_edges};
 
 use crate::policy::Policy;
-use lowgear_env::World;
+use lowgear_env::{Decision, Step, World, run_episode};
 use lowgear_onboard::{FEATURES, Feature, Features, Request};
 use rayon::prelude::*;
 
@@ -33,6 +33,12 @@ pub struct Visit {
     pub done: Request,
     /// Time to the next decision, s.
     pub elapsed_s: f64,
+}
+
+impl Decision for Visit {
+    fn action(&self) -> usize {
+        self.done as usize
+    }
 }
 
 impl Visit {
@@ -225,22 +231,23 @@ fn drive<W: World<Observation = Features>>(
     world.reset(episode);
     teacher.reset();
     let (mut visits, mut single_choice) = (Vec::new(), 0);
-    loop {
+    let decide = |world: &W| {
         let features = *world.observation();
         let mask = Request::ALL.map(|request| world.allowed(request as usize));
         let possible = |request: Request| if mask[request as usize] { request } else { Request::Hold };
         let wanted = possible(teacher.decide(&features, mask));
         let done = driver.map_or(wanted, |table| possible(table.decide(&features)));
-        let step = world.step(done as usize);
-        if mask[Request::Down as usize] || mask[Request::Up as usize] {
-            visits.push(Visit { features, mask, wanted, done, elapsed_s: step.elapsed_s });
+        Visit { features, mask, wanted, done, elapsed_s: 0.0 }
+    };
+    let keep = |_: &W, visit: Visit, step: &Step| {
+        if visit.mask[Request::Down as usize] || visit.mask[Request::Up as usize] {
+            visits.push(Visit { elapsed_s: step.elapsed_s, ..visit });
         } else {
             single_choice += 1;
         }
-        if step.end.is_some() {
-            return (visits, single_choice);
-        }
-    }
+    };
+    run_episode(world, decide, keep);
+    (visits, single_choice)
 }
 
 /// The votes of every cell.

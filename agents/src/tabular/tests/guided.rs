@@ -42,7 +42,7 @@ fn a_guided_learner_starts_as_its_guide_and_improves_on_it() {
     let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(4)).unwrap();
     assert_eq!(guided_steps(&learner), Some(17));
     for episode in 0..20_000 {
-        run_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, |&cell, _| Some(detour(cell)));
+        learn_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, |&cell, _| Some(detour(cell)));
     }
     assert_eq!(guided_steps(&learner), Some(13));
 }

@@ -36,7 +36,7 @@ fn going_on_after_a_pause_gives_the_same_bits() {
                 if pause == Some(episode) {
                     learner = reloaded(&learner);
                 }
-                run_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
+                learn_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
             }
             learner
         };
