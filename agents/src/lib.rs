@@ -8,6 +8,7 @@ pub mod policy;
 pub mod ppo;
 pub mod range;
 pub mod rule;
+pub mod schedule;
 pub mod table;
 pub mod tabular;
 

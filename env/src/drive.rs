@@ -12,7 +12,7 @@ use crate::physical::fastest_m_s;
 use crate::sensing::{KnownInputs, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::{BATCH, Vehicle};
-use crate::{Scenario, Stream};
+use crate::{Mask, Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
@@ -185,8 +185,8 @@ impl Drive {
 
     /// Which requests the guard would carry out now.
     #[must_use]
-    pub fn mask(&self) -> [bool; 3] {
-        self.controller.mask(&self.scenario.settings)
+    pub fn mask(&self) -> Mask {
+        self.controller.mask(&self.scenario.settings).into()
     }
 
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next

@@ -7,6 +7,7 @@ pub mod config;
 mod drive;
 mod episode;
 pub mod events;
+mod mask;
 pub mod motion;
 mod names;
 mod outcome;
@@ -24,6 +25,7 @@ mod world;
 
 pub use drive::Drive;
 pub use episode::{EpisodeConfig, RewardConfig};
+pub use mask::Mask;
 pub use names::{phase_name, request_name, verdict_name};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use physical::Unphysical;

@@ -1,5 +1,7 @@
 //! What a decision problem promises to a learner.
 
+use crate::Mask;
+
 /// Why an episode stopped.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum End {
@@ -60,6 +62,11 @@ pub trait World {
 
     /// Whether `action` is possible now. At least one action always is.
     fn allowed(&self, action: usize) -> bool;
+
+    /// Which actions are possible now.
+    fn mask(&self) -> Mask {
+        Mask::from_fn(self.actions(), |action| self.allowed(action))
+    }
 
     /// Takes `action` and runs to the next decision.
     fn step(&mut self, action: usize) -> Step;

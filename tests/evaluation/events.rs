@@ -3,7 +3,7 @@
 
 use super::replayed::{cart, log_of};
 use crate::sandbox::repository;
-use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::{Mask, Policy};
 use lowgear_env::events::{EventCounts, ShiftDetector};
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, TraceRow, World, load_course};
 use lowgear_eval::figures::{EventKind, RunTrace, run_trace};
@@ -31,10 +31,10 @@ impl Policy for Script {
         *self = Script::default();
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let request = if features.get(Feature::Gear) == 0 { Request::Up } else { Request::Down };
         self.held += 1;
-        if self.held < GAPS[self.shifts % GAPS.len()] || !mask[request as usize] {
+        if self.held < GAPS[self.shifts % GAPS.len()] || !mask.allows(request as usize) {
             return Request::Hold;
         }
         (self.held, self.shifts) = (0, self.shifts + 1);

@@ -4,7 +4,7 @@ use crate::sandbox::repository;
 use lowgear_env::config::load;
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, TraceRow, World, load_course};
+use lowgear_env::{Drive, EpisodeConfig, Mask, Scenario, Seed, TraceRow, World, load_course};
 use lowgear_eval::replay::{CoverageStatus, Decision, Replay, TrainingCoverage};
 use lowgear_onboard::{Feature, Features, Request};
 use lowgear_report::plot::plot_svg;
@@ -18,18 +18,18 @@ pub(super) fn cart() -> VehicleConfig {
 }
 
 /// Up above a speed ratio of 700 permille, down below 400.
-fn rule(features: &Features, mask: [bool; 3]) -> Request {
+fn rule(features: &Features, mask: Mask) -> Request {
     let speed = features.get(Feature::SpeedRatio);
     match speed {
-        701.. if mask[2] => Request::Up,
-        ..400 if mask[0] => Request::Down,
+        701.. if mask.allows(2) => Request::Up,
+        ..400 if mask.allows(0) => Request::Down,
         _ => Request::Hold,
     }
 }
 
 fn walked(
     log: &str,
-    decide: impl FnMut(&Features, [bool; 3]) -> Request + Clone,
+    decide: impl FnMut(&Features, Mask) -> Request + Clone,
     seen: Option<&TrainingCoverage>,
 ) -> (Vec<Decision>, String, [u64; 4]) {
     let config = cart();

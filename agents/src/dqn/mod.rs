@@ -21,11 +21,10 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Mlp, NeuralError as DqnError, Schedule, Scratch, Shape,
-};
-pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError as DqnError, Scratch, Shape};
+pub use crate::policy::{Guide, Mask};
 pub use crate::rule::RuleGuide;
+pub use crate::schedule::Schedule;
 pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, UpdateStatistics};
 pub use policy::DqnPolicy;

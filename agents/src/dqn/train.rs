@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{EpisodeTotals, World, run_episode};
 
-use super::{Dqn, DqnError, Encode, Guide, Mlp, Scratch, mask_of};
+use super::{Dqn, DqnError, Encode, Guide, Mlp, Scratch};
 
 /// Learns until `decisions` decisions have been lived through in all, then to the end of that episode.
 ///
@@ -31,13 +31,13 @@ pub fn train<W: World>(
         encode.encode(world.observation(), &mut input);
         // Not `run_episode`: the learner can fail, at a decision and when it learns.
         while totals.end.is_none() {
-            let mask = mask_of(world);
+            let mask = world.mask();
             let advice = guide.advise_within(world.observation(), mask);
             let action = dqn.act(&input, mask, advice)?;
             let step = world.step(action);
             input.clear();
             encode.encode(world.observation(), &mut input);
-            dqn.observe(&step, &input, mask_of(world))?;
+            dqn.observe(&step, &input, world.mask())?;
             totals.add(&step);
         }
         input.clear();
@@ -61,7 +61,7 @@ pub fn greedy_return<W: World>(
     let decide = |world: &W| {
         input.clear();
         encode.encode(world.observation(), &mut input);
-        mask_of(world).best(network.values(&input, &mut scratch)).unwrap_or(0)
+        world.mask().best(network.values(&input, &mut scratch)).unwrap_or(0)
     };
     run_episode(world, decide, |_, _, _| {}).sum_of_rewards
 }

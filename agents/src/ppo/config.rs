@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::PpoError;
-use crate::neural::{Backend, Schedule};
+use super::{PpoError, Schedule};
+use crate::neural::Backend;
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -33,11 +33,10 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{
-    Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError as PpoError, Schedule,
-};
-pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError as PpoError};
+pub use crate::policy::{Guide, Mask};
 pub use crate::rule::RuleGuide;
+pub use crate::schedule::Schedule;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;

@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{End, EpisodeTotals, World, run_episode};
 
-use super::{Actor, Encode, Guide, Ppo, PpoError, UpdateStatistics, mask_of};
+use super::{Actor, Encode, Guide, Ppo, PpoError, UpdateStatistics};
 
 /// One of the worlds that a learner lives in, with what remembers there.
 #[derive(Clone, Debug)]
@@ -100,7 +100,7 @@ fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     episode: &mut EpisodeTotals,
     input: &mut Vec<f32>,
 ) -> Result<bool, PpoError> {
-    let mask = mask_of(&env_slot.world);
+    let mask = env_slot.world.mask();
     let advice = env_slot.guide.advise_within(env_slot.world.observation(), mask);
     let action = ppo.act(number, input, mask, advice)?;
     let mut step = env_slot.world.step(action);
@@ -130,7 +130,7 @@ pub fn greedy_return<W: World>(
     let decide = |world: &W| {
         input.clear();
         encode.encode(world.observation(), &mut input);
-        let mask = mask_of(world);
+        let mask = world.mask();
         let advice = guide.advise_within(world.observation(), mask);
         mask.best(actor.probabilities(&input, mask, advice)).unwrap_or(0)
     };

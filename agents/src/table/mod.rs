@@ -7,8 +7,8 @@ pub use file::hex;
 
 use std::fmt::Write as _;
 
-use crate::policy::Policy;
 use crate::policy::explain::Explain;
+use crate::policy::{Mask, Policy};
 use lowgear_env::request_name;
 use lowgear_onboard::{Axis, Feature, Features, Request, Table, TableError};
 use serde::{Deserialize, Serialize};
@@ -282,14 +282,14 @@ impl TablePolicy {
 impl Policy for TablePolicy {
     fn reset(&mut self) {}
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let request = self.table.decide(features);
-        if mask[request as usize] { request } else { Request::Hold }
+        if mask.allows(request as usize) { request } else { Request::Hold }
     }
 }
 
 impl Explain for TablePolicy {
-    fn explain(&mut self, features: &Features, _: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, _: Mask) -> Vec<String> {
         let cell = self.table.cell(features);
         let axes = self.table.axes.iter().zip(self.table.bins_of(cell)).map(|(axis, bin)| {
             let bound = |i: Option<usize>, open: &str| {

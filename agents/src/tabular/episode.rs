@@ -1,7 +1,7 @@
 //! The training loop of tabular learners: start reading here.
 
 use super::learner::{Choice, TabularLearner, View};
-use crate::policy::{Mask, mask_of};
+use crate::policy::Mask;
 use lowgear_env::{End, EpisodeTotals, World, run_episode};
 
 /// Drives episode number `episode` and learns from every decision.
@@ -47,7 +47,7 @@ pub fn play_episode<W: World>(
     mut decide: impl FnMut(&W::Observation, Mask) -> usize,
 ) -> EpisodeTotals {
     world.reset(episode);
-    run_episode(world, |world| decide(world.observation(), mask_of(world)), |_, _, _| {})
+    run_episode(world, |world| decide(world.observation(), world.mask()), |_, _, _| {})
 }
 
 /// What the learner sees now.
@@ -56,7 +56,7 @@ fn look<W: World>(
     encode: impl Fn(&W::Observation) -> usize,
     guide: &mut impl FnMut(&W::Observation, Mask) -> Option<usize>,
 ) -> View {
-    let allowed = mask_of(world);
+    let allowed = world.mask();
     let observation = world.observation();
     View { cell: encode(observation), guide: guide(observation, allowed), allowed }
 }

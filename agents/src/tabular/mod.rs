@@ -16,16 +16,16 @@
 mod episode;
 mod learner;
 mod policy;
-mod schedule;
 mod settings;
+mod step_size;
 mod traces;
 pub mod update;
 
 pub use episode::{learn_episode, play_episode};
 pub use learner::{Choice, TabularLearner, View};
 pub use policy::{Coverage, TabularPolicy};
-pub use schedule::{Epsilon, StepSize};
 pub use settings::{Algorithm, TabularError, TabularSettings, TraceKind};
+pub use step_size::StepSize;
 
 #[cfg(test)]
 mod tests;

@@ -5,7 +5,7 @@ use super::decimate::Decimator;
 use super::tracker::{ControllerTracker, Tick};
 use lowgear_env::events::ShiftDetector;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{request_name, verdict_name};
+use lowgear_env::{Mask, request_name, verdict_name};
 use lowgear_onboard::{Feature, Features, Request, Verdict};
 use lowgear_sysid::log::{LogError, LogReader, Sample};
 use lowgear_sysid::plot::{Look, Panel, Plot, Series};
@@ -98,7 +98,7 @@ struct Plots {
     outside: Decimator,
 }
 
-impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
+impl<'a, D: FnMut(&Features, Mask) -> Request + Clone> Replay<'a, D> {
     /// With a policy; `coverage` is what it was trained on.
     #[must_use]
     pub fn new(config: &VehicleConfig, decide: D, coverage: Option<&'a TrainingCoverage>) -> Replay<'a, D> {

@@ -13,7 +13,7 @@ mod edges;
 
 pub use edges::{EdgeBudget, EdgeChoice, choose_edges};
 
-use crate::policy::Policy;
+use crate::policy::{Mask, Policy};
 use lowgear_env::{Decision, Step, World, run_episode};
 use lowgear_onboard::{FEATURES, Feature, Features, Request};
 use rayon::prelude::*;
@@ -26,7 +26,7 @@ pub struct Visit {
     /// What the policy saw.
     pub features: Features,
     /// What was possible.
-    pub mask: [bool; 3],
+    pub mask: Mask,
     /// What the teacher wanted.
     pub wanted: Request,
     /// What was done: the teacher's decision in round 0, the table's later.
@@ -233,14 +233,14 @@ fn drive<W: World<Observation = Features>>(
     let (mut visits, mut single_choice) = (Vec::new(), 0);
     let decide = |world: &W| {
         let features = *world.observation();
-        let mask = Request::ALL.map(|request| world.allowed(request as usize));
-        let possible = |request: Request| if mask[request as usize] { request } else { Request::Hold };
+        let mask = world.mask();
+        let possible = |request: Request| if mask.allows(request as usize) { request } else { Request::Hold };
         let wanted = possible(teacher.decide(&features, mask));
         let done = driver.map_or(wanted, |table| possible(table.decide(&features)));
         Visit { features, mask, wanted, done, elapsed_s: 0.0 }
     };
     let keep = |_: &W, visit: Visit, step: &Step| {
-        if visit.mask[Request::Down as usize] || visit.mask[Request::Up as usize] {
+        if visit.mask.allows(Request::Down as usize) || visit.mask.allows(Request::Up as usize) {
             visits.push(Visit { elapsed_s: step.elapsed_s, ..visit });
         } else {
             single_choice += 1;
@@ -319,11 +319,11 @@ fn majority(votes: &[f64; 3]) -> Request {
 /// What the fallback decides after seeing the same features for a while.
 fn ask(fallback: &mut dyn Policy, features: &Features, settings: &DistilSettings) -> Request {
     let gear = features.get(Feature::Gear);
-    let mask = [gear > 0, true, gear + 1 < i16::from(settings.gears)];
+    let mask = Mask::from([gear > 0, true, gear + 1 < i16::from(settings.gears)]);
     fallback.reset();
     (0..settings.patience.max(1))
         .map(|_| fallback.decide(features, mask))
-        .find(|&request| request != Request::Hold && mask[request as usize])
+        .find(|&request| request != Request::Hold && mask.allows(request as usize))
         .unwrap_or(Request::Hold)
 }
 

@@ -123,7 +123,7 @@ fn every_algorithm_crosses_the_frozen_lake() {
     for algorithm in [Algorithm::QLearning, Algorithm::Sarsa, Algorithm::ExpectedSarsa, Algorithm::DoubleQ] {
         let settings = TabularSettings {
             gamma_per_s: 0.99,
-            epsilon: Epsilon { start: 1.0, end: 0.05, decisions: 1_000_000 },
+            epsilon: Schedule::linear(1.0, 0.05, 1_000_000),
             ..plain(algorithm, StepSize::Visits { omega: 0.6, floor: 0.0 }, 0.0)
         };
         let mut learner =
