@@ -305,7 +305,7 @@ impl Drive {
     /// are planned so that winding, battery and time limit are met to the tick; progress is looked at this often.
     fn count(&mut self, drive: bool) {
         if !self.is_physical() {
-            self.look_closer();
+            self.inspect();
         }
         let counters = &mut self.counters;
         counters.stalled += u32::from(drive && stands_still(self.plant.v_m_s));

@@ -20,7 +20,7 @@ pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap
 pub use seeds::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
-pub const FORMAT: u32 = 3;
+pub const FORMAT: u32 = 4;
 
 /// Why a summary could not be read or written.
 #[derive(Debug, thiserror::Error)]

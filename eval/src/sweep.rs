@@ -19,7 +19,7 @@ use crate::statistics::Estimate;
 use crate::summary::Family;
 
 /// Layout version; rises with any change of meaning.
-pub const SWEEP_FORMAT: u32 = 1;
+pub const SWEEP_FORMAT: u32 = 2;
 
 /// The whole file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use std::path::Path;
 
 /// Layout of a policy file; rises with any change of meaning.
-pub const POLICY_FORMAT: u32 = 1;
+pub const POLICY_FORMAT: u32 = 2;
 
 /// A policy file.
 #[derive(Clone, Debug, Serialize, Deserialize)]

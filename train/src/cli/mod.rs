@@ -188,3 +188,20 @@ fn policy(
     vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
     Ok((saved, instance))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_that_is_not_physical_ends_with_the_code_of_a_failed_step() {
+        let fault = lowgear_env::Unphysical {
+            course: "lane".into(),
+            seed: 7,
+            episode: 3,
+            time_s: 1.25,
+            what: "-3.000e1 m/s".into(),
+        };
+        assert_eq!(exit_code(&StudyError::from(fault)), EXIT_FAILED);
+    }
+}
