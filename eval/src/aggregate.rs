@@ -26,8 +26,8 @@ use rayon::prelude::*;
 use crate::PolicyId;
 use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, Family, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary,
-    ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
+    CauseCount, Curve, FORMAT, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary, ReturnTerms,
+    RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
 };
 
 /// A policy and the outcomes of its test episodes.
@@ -263,15 +263,7 @@ fn return_terms(evaluated: &EvaluatedPolicy) -> ReturnTerms {
 }
 
 fn causes(evaluated: &EvaluatedPolicy) -> Outcomes {
-    let all = [
-        Cause::Finished,
-        Cause::StalledOut,
-        Cause::Jammed,
-        Cause::Overheated,
-        Cause::BatteryEmpty,
-        Cause::OutOfTime,
-    ];
-    let counted = all.map(|cause| CauseCount {
+    let counted = Cause::ALL.map(|cause| CauseCount {
         cause,
         episodes: evaluated.outcomes.iter().flatten().filter(|o| o.cause == cause).count(),
     });

@@ -84,8 +84,8 @@ fn the_list_for_people_has_a_line_per_cell() {
 fn a_masked_request_becomes_hold() {
     let mut policy = TablePolicy::new(sample());
     let features = Features([0; lowgear_onboard::FEATURES]);
-    assert_eq!(policy.decide(&features, [true; 3]), Request::Down);
-    assert_eq!(policy.decide(&features, [false, true, true]), Request::Hold);
+    assert_eq!(policy.decide(&features, Mask::all(3)), Request::Down);
+    assert_eq!(policy.decide(&features, [false, true, true].into()), Request::Hold);
 }
 
 proptest! {

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::text::{count, fixed, level_percent, number, plain, superscript, typeset};
-use lowgear_eval::incidents::HUNT_S;
+use lowgear_env::events::HUNTING_S;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{GradeClass, Metric, PlaceCount, Summary};
 
@@ -248,7 +248,7 @@ pub(super) fn place_table(summary: &Summary) -> Markup {
     let caption = format!(
         "Stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m, by surface and grade, over all \
          test courses",
-        plain(HUNT_S)
+        plain(HUNTING_S)
     );
     table(&caption, &head, body)
 }

@@ -6,6 +6,7 @@ use lowgear_env::{EpisodeConfig, Scenario, Seed, config, load_course};
 
 use super::*;
 use crate::suite;
+use crate::summary::Family;
 
 const COURSES: u64 = 6;
 

@@ -63,6 +63,6 @@ pub struct PlaceCount {
     pub stalled_s: f64,
     /// Upshifts that had to be taken back.
     pub failed_upshifts: u32,
-    /// Times that it hunted: up, down and up again within [`crate::incidents::HUNT_S`].
+    /// Times that it hunted: up, down and up again within [`lowgear_env::events::HUNTING_S`].
     pub hunts: u32,
 }

@@ -109,7 +109,7 @@ impl TrainableAgent for TrainablePpo<'_> {
     ) -> Result<(), String> {
         let TrainablePpo { ppo, env_slots, tick_s, .. } = self;
         train(ppo, env_slots, until, |ppo, iteration| {
-            let ticks = iteration.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
+            let ticks = iteration.episodes.iter().map(|e| (e.elapsed_s / *tick_s).round() as u64).sum();
             after(ppo.decisions(), ticks)
         })
         .map_err(|e| e.to_string())

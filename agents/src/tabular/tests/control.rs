@@ -9,7 +9,7 @@ use lowgear_env::{End, Seed};
 fn teach(settings: TabularSettings, episodes: u64, seed: u64) -> TabularLearner {
     let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(seed)).unwrap();
     for episode in 0..episodes {
-        run_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, alone);
+        learn_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, alone);
     }
     learner
 }
@@ -56,7 +56,7 @@ fn q_learning_walks_along_the_cliff() {
         let learner = teach(settings, episodes, 1);
         assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda}");
         let played = play_episode(&mut Cliff::new(), 0, |&cell, _| learner.greedy(&view(cell)));
-        assert_eq!((played.total_reward, played.decisions, played.end), (-13.0, 13, End::Terminated));
+        assert_eq!((played.sum_of_rewards, played.decisions, played.end), (-13.0, 13, Some(End::Terminated)));
     }
 }
 
@@ -98,7 +98,7 @@ fn share_of_left(algorithm: Algorithm, episodes: u64, runs: u64) -> f64 {
         let mut world = Bias::new(Seed(run).part(1));
         let mut last = 0;
         for episode in 0..episodes {
-            last = run_episode(&mut world, |&state| state, &mut learner, episode, alone).decisions;
+            last = learn_episode(&mut world, |&state| state, &mut learner, episode, alone).decisions;
         }
         left += u64::from(last == 2);
     }
@@ -123,7 +123,7 @@ fn every_algorithm_crosses_the_frozen_lake() {
     for algorithm in [Algorithm::QLearning, Algorithm::Sarsa, Algorithm::ExpectedSarsa, Algorithm::DoubleQ] {
         let settings = TabularSettings {
             gamma_per_s: 0.99,
-            epsilon: Epsilon { start: 1.0, end: 0.05, decisions: 1_000_000 },
+            epsilon: Schedule::linear(1.0, 0.05, 1_000_000),
             ..plain(algorithm, StepSize::Visits { omega: 0.6, floor: 0.0 }, 0.0)
         };
         let mut learner =
@@ -131,7 +131,7 @@ fn every_algorithm_crosses_the_frozen_lake() {
         let mut world = FrozenLake::new(Seed(1));
         let mut episode = 0;
         while learner.decisions() < 1_500_000 {
-            run_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
+            learn_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
             episode += 1;
         }
         let success = frozen_lake::success(|cell| learner.greedy(&view(cell)));

@@ -1,5 +1,6 @@
 //! Shift maps: what a policy asks for over two features, per gear, and the hysteresis between two gears.
 
+use lowgear_env::request_name;
 use lowgear_onboard::Request;
 use maud::Markup;
 
@@ -128,7 +129,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let size = (x1 - x0, below - above + OVERLAP);
             let pale = if cell.support == Support::None { " pale" } else { "" };
-            svg.rect((x0, above), size, &format!("ask-{}{pale}", name(cell.decision)));
+            svg.rect((x0, above), size, &format!("ask-{}{pale}", request_name(cell.decision)));
             match cell.support {
                 Support::None => svg.rect((x0, above), size, "filled"),
                 Support::Few => svg.rect((x0, above), size, "few"),
@@ -136,7 +137,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
             }
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
-            let word = 8.0 * name(cell.decision).len() as f64 + 2.0;
+            let word = 8.0 * request_name(cell.decision).len() as f64 + 2.0;
             if area >= place.0 && x1 - x0 > word {
                 *place = (area, (0.5 * (x0 + x1), 0.5 * (below + above)));
             }
@@ -146,7 +147,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
     for (decision, (area, at)) in Request::ALL.into_iter().zip(largest) {
         if area > 0.0 {
             let y = at.1.clamp(frame.top + 10.0, frame.bottom - 8.0);
-            svg.text((at.0, y + 3.5), Anchor::Middle, "word halo", name(decision));
+            svg.text((at.0, y + 3.5), Anchor::Middle, "word halo", request_name(decision));
         }
     }
     svg.finish()
@@ -211,14 +212,6 @@ fn step_line(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame, at: &[Opti
         }
     }
     svg.polyline(&points, class);
-}
-
-fn name(decision: Request) -> &'static str {
-    match decision {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
 }
 
 fn share_table(gears: &[&GearMap]) -> Markup {
