@@ -23,16 +23,16 @@ impl<'a> Lines<'a> {
         let mut place = None;
         for part in key.split('.') {
             let (name, entries) = part.split_once('[').unwrap_or((part, ""));
-            let Some(mut value) = table.and_then(|t| t.get(name)) else { break };
+            let Some((found, mut value)) = table.and_then(|t| t.get_key_value(name)) else { break };
+            place = Some(found.span().start);
             for entry in entries.split(['[', ']']).filter_map(|number| number.parse::<usize>().ok()) {
-                place = Some(value.span().start);
-                match value.get_ref().get(entry) {
-                    Some(inner) => value = inner,
-                    None => return place.map(|start| self.at(start)),
-                }
+                let Some(inner) = value.get_ref().get(entry) else {
+                    return place.map(|start| self.at(start));
+                };
+                // An entry has no key; the parser places one with a header there.
+                place = Some(inner.span().start);
+                value = inner;
             }
-            // The parser puts a table at its header, and a value begins in the line of its key.
-            place = Some(value.span().start);
             table = value.get_ref().as_table();
         }
         place.map(|start| self.at(start))
@@ -45,17 +45,21 @@ impl<'a> Lines<'a> {
 
     /// The innermost key whose value a position lies in, without the tables above it.
     pub(super) fn key_at(&self, position: &Range<usize>) -> Option<&str> {
-        key_in(&self.root, position.start)
+        self.key_in(&self.root, position.start)
     }
-}
 
-fn key_in<'t>(table: &'t DeTable<'_>, byte: usize) -> Option<&'t str> {
-    table.iter().find_map(|(key, value)| {
-        let whole = key.span().start..value.span().end;
-        let inner = tables(value).find_map(|inner| key_in(inner, byte));
-        // A table with a header is placed there and does not enclose its keys.
-        inner.or_else(|| (whole.start <= byte && byte <= whole.end).then_some(key.get_ref().as_ref()))
-    })
+    fn key_in<'t>(&self, table: &'t DeTable<'_>, byte: usize) -> Option<&'t str> {
+        table.iter().find_map(|(key, value)| {
+            // A table with a header is placed there and does not enclose its keys.
+            let inner = tables(value).find_map(|inner| self.key_in(inner, byte));
+            let (start, mut end) = (key.span().start, value.span().end);
+            if end < start {
+                // A value that could not be read has no place; it takes the rest of the line.
+                end = start + self.text[start..].find('\n').unwrap_or(self.text.len() - start);
+            }
+            inner.or_else(|| (start <= byte && byte <= end).then_some(key.get_ref().as_ref()))
+        })
+    }
 }
 
 /// The table that a value is, or those in the list that it is.
@@ -137,5 +141,9 @@ mod tests {
             assert_eq!(place.key_at(&(start..start + 3)), Some(key), "{value}");
         }
         assert_eq!(place.key_at(&(0..1)), None);
+        let broken = Lines::of("[motor]\nmass == 5\nrotor = 1\n");
+        assert_eq!(broken.key_at(&(14..15)), Some("mass"));
+        assert_eq!(broken.of_key("motor.mass"), Some(2));
+        assert_eq!(Lines::of("").key_at(&(0..0)), None);
     }
 }
