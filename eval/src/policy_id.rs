@@ -26,7 +26,7 @@ pub enum PolicyId {
     TunedLoadRule,
     /// The rule card made from the table.
     RuleCard,
-    /// The exported look-up table.
+    /// The exported lookup table.
     Table,
     /// The clairvoyant plan.
     Plan,

@@ -139,7 +139,7 @@ fn compared_policies(
         record: PolicyRecord {
             search_ticks: firmware.ticks,
             inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
-            ..PolicyRecord::new(PolicyId::Table, "Look-up table", Family::Table)
+            ..PolicyRecord::new(PolicyId::Table, "Lookup table", Family::Table)
         },
         instances: tables.collect(),
     });
