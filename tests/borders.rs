@@ -1,6 +1,8 @@
 //! The rooms and their borders: which crate may need which, which module may need which, and who may draw, learn or
 //! touch a file.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
+
 use crate::sandbox::repository;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -145,10 +147,10 @@ fn holding(folder: &str, words: &[&str]) -> Vec<String> {
 #[test]
 fn only_the_report_draws() {
     for (folder, _) in CRATES.into_iter().filter(|(folder, _)| *folder != "eval/report") {
-        let found = holding(folder, &["<svg", "<html", "<table", "<polyline"]);
+        let found = holding(folder, &["<svg", "<html", "<table", "<polyline", "html!"]);
         assert!(found.is_empty(), "{found:#?}");
     }
-    assert!(!holding("eval/report", &["<svg"]).is_empty(), "and it does draw");
+    assert!(!holding("eval/report", &["html!"]).is_empty(), "and it does draw");
 }
 
 #[test]

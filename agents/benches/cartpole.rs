@@ -17,8 +17,9 @@ use std::ops::ControlFlow;
 use std::time::Instant;
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
-use lowgear_agents::neural::{Backend, Schedule};
+use lowgear_agents::neural::Backend;
 use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
+use lowgear_agents::schedule::Schedule;
 use lowgear_env::Seed;
 use worlds::cartpole::CartPole;
 

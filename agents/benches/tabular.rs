@@ -22,7 +22,8 @@ use lowgear_agents::policy::Mask;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::policy::grid::{Grid, GridAxis};
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularLearner, TabularSettings, run_episode};
+use lowgear_agents::schedule::Schedule;
+use lowgear_agents::tabular::{Algorithm, StepSize, TabularLearner, TabularSettings, learn_episode};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Step, World, config, load_course};
 use lowgear_onboard::Features;
@@ -49,7 +50,7 @@ const RULES: [(Algorithm, f64); 6] = [
 fn small<W: World<Observation = usize>>(mut world: W, cells: usize, rule: usize, episodes: u64) -> u64 {
     let (algorithm, lambda) = RULES[rule];
     let step_size = StepSize::Visits { omega: 0.7, floor: 0.01 };
-    let epsilon = Epsilon::constant(0.1);
+    let epsilon = Schedule::constant(0.1);
     let settings = TabularSettings {
         algorithm,
         lambda,
@@ -59,7 +60,9 @@ fn small<W: World<Observation = usize>>(mut world: W, cells: usize, rule: usize,
         ..TabularSettings::default()
     };
     let mut learner = TabularLearner::new(settings, cells, world.actions(), Seed(1)).unwrap();
-    (0..episodes).map(|n| run_episode(&mut world, |&cell| cell, &mut learner, n, |_, _| None).decisions).sum()
+    (0..episodes)
+        .map(|n| learn_episode(&mut world, |&cell| cell, &mut learner, n, |_, _| None).decisions)
+        .sum()
 }
 
 fn on_cliff(rule: usize) -> u64 {
@@ -147,11 +150,11 @@ struct Gearbox {
 #[derive(Clone, Copy)]
 struct Met {
     seen: Features,
-    mask: [bool; 3],
+    mask: Mask,
     action: usize,
     step: Step,
     /// What is seen after it.
-    then: (Features, [bool; 3]),
+    then: (Features, Mask),
 }
 
 impl Gearbox {
@@ -190,10 +193,8 @@ impl Gearbox {
         episode: u64,
     ) {
         let mut rule = self.rule.clone();
-        let guide = |features: &Features, allowed: Mask| {
-            Some(rule.decide(features, [0, 1, 2].map(|action| allowed.allows(action))) as usize)
-        };
-        run_episode(world, |features| self.grid.cell(features), learner, episode, guide);
+        let guide = |features: &Features, allowed: Mask| Some(rule.decide(features, allowed) as usize);
+        learn_episode(world, |features| self.grid.cell(features), learner, episode, guide);
     }
 
     #[inline(never)]
@@ -260,7 +261,7 @@ struct Replayed<'a> {
 }
 
 impl Replayed<'_> {
-    fn now(&self) -> (&Features, [bool; 3]) {
+    fn now(&self) -> (&Features, Mask) {
         if self.over {
             let (seen, mask) = &self.decisions[self.at - 1].then;
             (seen, *mask)
@@ -287,7 +288,7 @@ impl World for Replayed<'_> {
     }
 
     fn allowed(&self, action: usize) -> bool {
-        self.now().1[action]
+        self.now().1.allows(action)
     }
 
     fn step(&mut self, action: usize) -> Step {

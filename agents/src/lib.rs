@@ -7,6 +7,7 @@ pub mod neural;
 pub mod policy;
 pub mod ppo;
 pub mod rule;
+pub mod schedule;
 pub mod table;
 pub mod tabular;
 

@@ -5,15 +5,14 @@ mod physical;
 mod record;
 mod world;
 
-pub use record::request_name;
-
+use crate::events::{EventCounts, ShiftDetector, StallDetector, stands_still};
 use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
 use crate::sensing::{KnownInputs, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::{BATCH, Vehicle};
-use crate::{Scenario, Stream};
+use crate::{Mask, Scenario, Stream};
 use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
@@ -51,12 +50,13 @@ pub struct Drive {
 #[derive(Clone, Copy, Debug, Default)]
 struct EpisodeCounters {
     shifts: u32,
-    reversals: u32,
     failed_upshifts: u32,
+    events: EventCounts,
     stalled: u32,
     jammed: u64,
     progress_at: u64,
-    last_shift: Option<(u64, Request)>,
+    shift_detector: ShiftDetector,
+    stall_detector: StallDetector,
     peak_winding_k: f64,
 }
 
@@ -67,15 +67,10 @@ struct Limits {
     time: u64,
     no_progress: u64,
     jam: u64,
-    reversal: u64,
 }
 
-/// An upshift and a downshift (or the reverse) within this time are a reversal, s.
-const REVERSAL_S: f64 = 3.0;
 /// Progress below this does not count against stalling out, m.
 const PROGRESS_M: f64 = 0.01;
-/// A vehicle slower than this stands still, m/s.
-const STILL_M_S: f64 = 1e-3;
 
 impl Limits {
     fn new(scenario: &Scenario, fastest_m_s: f64) -> Limits {
@@ -86,7 +81,6 @@ impl Limits {
             time: ticks(episode.time_limit_s),
             no_progress: ticks(episode.give_up_s),
             jam: ticks(episode.jam_limit_s),
-            reversal: ticks(REVERSAL_S),
         }
     }
 }
@@ -183,10 +177,16 @@ impl Drive {
         self.event_ticks
     }
 
+    /// Stalls, reversals and hunting so far.
+    #[must_use]
+    pub fn events(&self) -> EventCounts {
+        self.counters.events
+    }
+
     /// Which requests the guard would carry out now.
     #[must_use]
-    pub fn mask(&self) -> [bool; 3] {
-        self.controller.mask(&self.scenario.settings)
+    pub fn mask(&self) -> Mask {
+        self.controller.mask(&self.scenario.settings).into()
     }
 
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next
@@ -211,14 +211,12 @@ impl Drive {
     }
 
     fn record_shift(&mut self, request: Request) {
-        self.counters.shifts += 1;
-        if let Some((at, last)) = self.counters.last_shift
-            && last != request
-            && self.ticks - at <= self.limits.reversal
-        {
-            self.counters.reversals += 1;
-        }
-        self.counters.last_shift = Some((self.ticks, request));
+        let time_s = self.elapsed_s();
+        let counters = &mut self.counters;
+        counters.shifts += 1;
+        let pattern = counters.shift_detector.shift(time_s, request);
+        counters.events.reversals += u32::from(pattern.reversal);
+        counters.events.hunts += u32::from(pattern.hunting);
     }
 
     /// Whether the coming tick is steady-state driving; if so, a phase of it is under way.
@@ -307,12 +305,12 @@ impl Drive {
     /// are planned so that winding, battery and time limit are met to the tick; progress is looked at this often.
     fn count(&mut self, drive: bool) {
         if !self.is_physical() {
-            self.look_closer();
+            self.inspect();
         }
         let counters = &mut self.counters;
-        if drive && self.plant.v_m_s.abs() < STILL_M_S {
-            counters.stalled += 1;
-        }
+        counters.stalled += u32::from(drive && stands_still(self.plant.v_m_s));
+        let stalls = counters.stall_detector.tick(self.plant.v_m_s, drive, self.vehicle.tick_s);
+        counters.events.stalls += u32::from(stalls);
         counters.peak_winding_k = counters.peak_winding_k.max(self.plant.temperature_rise.winding_k);
         counters.jammed = if self.selector.dogs == Dogs::Jammed { counters.jammed + 1 } else { 0 };
         if self.plant.x_m > self.furthest_m + PROGRESS_M || self.end.is_some() {

@@ -6,10 +6,14 @@
 pub mod config;
 mod drive;
 mod episode;
+pub mod events;
+mod mask;
 pub mod motion;
+mod names;
 mod outcome;
 mod physical;
 mod rng;
+mod run;
 mod scenario;
 mod schema;
 mod sensing;
@@ -19,15 +23,18 @@ mod trace;
 pub mod vehicle;
 mod world;
 
-pub use drive::{Drive, request_name};
+pub use drive::Drive;
 pub use episode::{EpisodeConfig, RewardConfig};
+pub use mask::Mask;
+pub use names::{phase_name, request_name, verdict_name};
 pub use outcome::{Cause, Outcome, RewardTerms};
 pub use physical::Unphysical;
 pub use rng::{Seed, Stream};
+pub use run::{Decision, run_episode};
 pub use scenario::{CourseError, Scenario, load_course, measured_course};
 pub use sensing::tilt_deg;
 pub use trace::{TraceRow, write_trace};
-pub use world::{End, Step, World};
+pub use world::{End, EpisodeTotals, Step, World};
 
 /// Version of the task: rises when a number of the model or the reward changes its meaning, so that returns of two
 /// versions are not compared.

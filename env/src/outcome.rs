@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Why an episode ended, in words that reports use.
+/// Why an episode ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
@@ -21,6 +21,22 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// Every cause, in the order in which reports show them.
+    pub const ALL: [Cause; 6] = [
+        Cause::Finished,
+        Cause::StalledOut,
+        Cause::Jammed,
+        Cause::Overheated,
+        Cause::BatteryEmpty,
+        Cause::OutOfTime,
+    ];
+
+    /// The words for it, as readers have them.
+    #[must_use]
+    pub fn words(self) -> String {
+        self.name().replace('-', " ")
+    }
+
     /// The word for it, as files have it.
     #[must_use]
     pub const fn name(self) -> &'static str {
@@ -81,7 +97,7 @@ pub struct Outcome {
     pub energy_j: f64,
     /// Shifts begun.
     pub shifts: u32,
-    /// Reversals: an upshift and a downshift (or the reverse) within 3 s.
+    /// Reversals, as [`crate::events`] defines them.
     pub reversals: u32,
     /// Upshifts taken back within the failure window.
     pub failed_upshifts: u32,

@@ -1,5 +1,7 @@
 //! What a decision problem promises to a learner.
 
+use crate::Mask;
+
 /// Why an episode stopped.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum End {
@@ -20,6 +22,30 @@ pub struct Step {
     pub end: Option<End>,
 }
 
+/// Totals of an episode so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct EpisodeTotals {
+    /// Decisions taken.
+    pub decisions: u64,
+    /// Sum of rewards, neither scaled nor discounted.
+    pub sum_of_rewards: f64,
+    /// Time that passed in the world, s.
+    pub elapsed_s: f64,
+    /// Why it stopped; `None` while it is under way.
+    pub end: Option<End>,
+}
+
+impl EpisodeTotals {
+    /// Adds what one more decision led to.
+    #[inline]
+    pub fn add(&mut self, step: &Step) {
+        self.decisions += 1;
+        self.sum_of_rewards += step.reward;
+        self.elapsed_s += step.elapsed_s;
+        self.end = step.end;
+    }
+}
+
 /// A decision problem. Episodes are numbered; the same number gives the same episode.
 pub trait World {
     /// What a policy sees.
@@ -36,6 +62,11 @@ pub trait World {
 
     /// Whether `action` is possible now. At least one action always is.
     fn allowed(&self, action: usize) -> bool;
+
+    /// Which actions are possible now.
+    fn mask(&self) -> Mask {
+        Mask::from_fn(self.actions(), |action| self.allowed(action))
+    }
 
     /// Takes `action` and runs to the next decision.
     fn step(&mut self, action: usize) -> Step;

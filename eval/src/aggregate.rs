@@ -23,29 +23,18 @@ use std::collections::BTreeMap;
 use lowgear_env::{Cause, Outcome, RewardTerms};
 use rayon::prelude::*;
 
+use crate::PolicyId;
 use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, Family, Metric, Outcomes, PlaceCount, PolicySummary, ReturnTerms,
+    CauseCount, Curve, FORMAT, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary, ReturnTerms,
     RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
 };
 
 /// A policy and the outcomes of its test episodes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct EvaluatedPolicy {
-    /// Identifier, as in file names.
-    pub id: String,
-    /// Name in the report.
-    pub label: String,
-    /// Kind.
-    pub family: Family,
-    /// Simulated controller ticks spent on finding it, all seeds together.
-    pub search_ticks: u64,
-    /// Ticks spent before, inherited.
-    pub inherited_ticks: u64,
-    /// Numbers of the training seeds, from 1, that gave no usable policy; they have no row in `outcomes`.
-    pub failed_seeds: Vec<u64>,
-    /// Those that diverged or broke off and are judged by their best policy until then.
-    pub diverged_seeds: Vec<u64>,
+    /// Which policy. Its failed seeds have no row in `outcomes`.
+    pub record: PolicyRecord,
     /// `[training seed][course]`; one row for a rule or plan. Empty when every training seed failed: such an
     /// evaluated policy is listed, without figures.
     pub outcomes: Vec<Vec<Outcome>>,
@@ -54,7 +43,7 @@ pub struct EvaluatedPolicy {
 impl EvaluatedPolicy {
     /// Number of each judged training seed, in the order of the rows: counted from 1, failed ones left out.
     pub fn judged_seeds(&self) -> impl Iterator<Item = u64> {
-        (1..).filter(|seed| !self.failed_seeds.contains(seed)).take(self.outcomes.len())
+        (1..).filter(|seed| !self.record.failed_seeds.contains(seed)).take(self.outcomes.len())
     }
 }
 
@@ -72,7 +61,7 @@ pub struct StudyMetadata {
     /// Who plays which part.
     pub roles: Roles,
     /// Further policies (by id) that every evaluated policy is compared with.
-    pub also_against: Vec<String>,
+    pub also_against: Vec<PolicyId>,
     /// The policy under test against the tuned rule in perturbed conditions.
     pub robustness: Vec<RobustnessMap>,
     /// What happened where.
@@ -93,18 +82,18 @@ pub enum AggregateError {
     #[error("`{id}` is named as {part}, but no evaluated policy has this id")]
     Unknown {
         /// The id.
-        id: String,
+        id: PolicyId,
         /// What it was named as.
         part: &'static str,
     },
     /// Two evaluated policies with one id.
     #[error("two evaluated policies have the id `{0}`")]
-    Repeated(String),
+    Repeated(PolicyId),
     /// Nothing to judge.
     #[error("`{id}` has no outcomes, but {part} needs some")]
     NoOutcomes {
         /// The evaluated policy.
-        id: String,
+        id: PolicyId,
         /// What needs them.
         part: &'static str,
     },
@@ -112,7 +101,7 @@ pub enum AggregateError {
     #[error("`{id}` has {got} courses in a row, expected are {expected}")]
     Courses {
         /// The evaluated policy.
-        id: String,
+        id: PolicyId,
         /// Courses of the row.
         got: usize,
         /// Courses of the suite.
@@ -122,7 +111,7 @@ pub enum AggregateError {
     #[error("`{id}`, {metric}: {source}", metric = .metric.label())]
     Statistics {
         /// The evaluated policy.
-        id: String,
+        id: PolicyId,
         /// The figure.
         metric: Metric,
         /// Why.
@@ -147,7 +136,8 @@ pub fn summarise(
     let policies = evaluated_policies
         .par_iter()
         .map(|evaluated| {
-            let mut policy = policy_summary(&metadata, evaluated, gap_shares.get(evaluated.id.as_str()))?;
+            let mut policy =
+                policy_summary(&metadata, evaluated, gap_shares.get(evaluated.record.id.as_str()))?;
             policy.seeds = seeds::seeds(&metadata, evaluated_policies, evaluated)?;
             policy.profile = seeds::profile(&metadata, evaluated_policies, evaluated)?;
             Ok(policy)
@@ -175,11 +165,11 @@ pub fn summarise(
 
 fn check(metadata: &StudyMetadata, evaluated_policies: &[EvaluatedPolicy]) -> Result<(), AggregateError> {
     for (index, evaluated) in evaluated_policies.iter().enumerate() {
-        let id = || evaluated.id.clone();
-        if evaluated_policies[..index].iter().any(|other| other.id == evaluated.id) {
+        let id = || evaluated.record.id.clone();
+        if evaluated_policies[..index].iter().any(|other| other.record.id == evaluated.record.id) {
             return Err(AggregateError::Repeated(id()));
         }
-        if evaluated.outcomes.is_empty() && evaluated.failed_seeds.is_empty() {
+        if evaluated.outcomes.is_empty() && evaluated.record.failed_seeds.is_empty() {
             return Err(AggregateError::NoOutcomes {
                 id: id(),
                 part: "an evaluated policy without failed seeds",
@@ -188,7 +178,7 @@ fn check(metadata: &StudyMetadata, evaluated_policies: &[EvaluatedPolicy]) -> Re
         let first = evaluated.outcomes.first().map_or(0, Vec::len);
         let full = metadata.test_suite.courses;
         let expected =
-            if metadata.roles.plan.as_ref() == Some(&evaluated.id) { first.min(full) } else { full };
+            if metadata.roles.plan.as_ref() == Some(&evaluated.record.id) { first.min(full) } else { full };
         if let Some(row) = evaluated.outcomes.iter().find(|row| row.len() != expected) {
             return Err(AggregateError::Courses { id: id(), got: row.len(), expected });
         }
@@ -214,11 +204,11 @@ fn check(metadata: &StudyMetadata, evaluated_policies: &[EvaluatedPolicy]) -> Re
 }
 
 fn find<'a>(evaluated_policies: &'a [EvaluatedPolicy], id: &str) -> Option<&'a EvaluatedPolicy> {
-    evaluated_policies.iter().find(|evaluated| evaluated.id == id)
+    evaluated_policies.iter().find(|evaluated| evaluated.record.id == id)
 }
 
 fn fault(id: &str, metric: Metric) -> impl Fn(StatisticsError) -> AggregateError {
-    move |source| AggregateError::Statistics { id: id.to_owned(), metric, source }
+    move |source| AggregateError::Statistics { id: id.into(), metric, source }
 }
 
 fn policy_summary(
@@ -230,12 +220,12 @@ fn policy_summary(
     let mut metrics = BTreeMap::new();
     if !evaluated.outcomes.is_empty() {
         for metric in figures::MEANS {
-            let with = fault(&evaluated.id, metric);
+            let with = fault(&evaluated.record.id, metric);
             let scores = figures::scores(metric, &evaluated.outcomes).map_err(&with)?;
             let estimate = mean_interval(&scores, level).map_err(&with)?;
             metrics.insert(metric, figures::within_range(metric, estimate, limit_s));
         }
-        let with = fault(&evaluated.id, Metric::CvarTime);
+        let with = fault(&evaluated.record.id, Metric::CvarTime);
         let times = figures::scores(Metric::CourseTime, &evaluated.outcomes).map_err(&with)?;
         for (metric, estimate) in [
             (Metric::IqmTime, iqm_interval(&times, level).map_err(&with)?),
@@ -246,14 +236,8 @@ fn policy_summary(
         metrics.extend(gap.map(|gap| (Metric::GapShare, *gap)));
     }
     Ok(PolicySummary {
-        id: evaluated.id.clone(),
-        label: evaluated.label.clone(),
-        family: evaluated.family,
+        record: evaluated.record.clone(),
         training_seeds: evaluated.outcomes.len(),
-        search_ticks: evaluated.search_ticks,
-        inherited_ticks: evaluated.inherited_ticks,
-        failed_seeds: evaluated.failed_seeds.clone(),
-        diverged_seeds: evaluated.diverged_seeds.clone(),
         seeds: Vec::new(),
         profile: Vec::new(),
         metrics,
@@ -265,7 +249,7 @@ fn return_terms(evaluated: &EvaluatedPolicy) -> ReturnTerms {
     let mean =
         |term: fn(&RewardTerms) -> f64| episodes.iter().map(term).sum::<f64>() / episodes.len().max(1) as f64;
     ReturnTerms {
-        policy: evaluated.id.clone(),
+        policy: evaluated.record.id.clone(),
         terms: RewardTerms {
             progress_s: mean(|t| t.progress_s),
             time_s: mean(|t| t.time_s),
@@ -279,20 +263,12 @@ fn return_terms(evaluated: &EvaluatedPolicy) -> ReturnTerms {
 }
 
 fn causes(evaluated: &EvaluatedPolicy) -> Outcomes {
-    let all = [
-        Cause::Finished,
-        Cause::StalledOut,
-        Cause::Jammed,
-        Cause::Overheated,
-        Cause::BatteryEmpty,
-        Cause::OutOfTime,
-    ];
-    let counted = all.map(|cause| CauseCount {
+    let counted = Cause::ALL.map(|cause| CauseCount {
         cause,
         episodes: evaluated.outcomes.iter().flatten().filter(|o| o.cause == cause).count(),
     });
     Outcomes {
-        policy: evaluated.id.clone(),
+        policy: evaluated.record.id.clone(),
         causes: counted.into_iter().filter(|count| count.episodes > 0).collect(),
     }
 }

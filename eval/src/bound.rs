@@ -14,7 +14,7 @@ pub use preview::{Preview, Typical, drive_preview};
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;
 use lowgear_env::vehicle::{TemperatureRise, Vehicle};
-use lowgear_env::{Drive, Scenario, World};
+use lowgear_env::{Drive, Scenario, Step, World, run_episode};
 use lowgear_onboard::Request;
 use one_step_model::{Clocks, Successor, predict};
 
@@ -84,16 +84,14 @@ impl ThermalProfile {
     fn along(drive: &Drive, plan: &Plan) -> ThermalProfile {
         let mut drive = drive.clone();
         let mut noted = ThermalProfile::cold(drive.vehicle()).0;
-        loop {
-            let done = drive.step(plan.decide(&drive) as usize).end.is_some();
+        let note = |drive: &Drive, _, _: &Step| {
             let plant = drive.plant();
             if noted.last().is_none_or(|last| plant.x_m > last.0) {
                 noted.push((plant.x_m, plant.charge, plant.temperature_rise));
             }
-            if done {
-                return ThermalProfile(noted);
-            }
-        }
+        };
+        run_episode(&mut drive, |drive| plan.decide(drive), note);
+        ThermalProfile(noted)
     }
 
     fn at(&self, x_m: f64) -> (f64, TemperatureRise) {
@@ -365,10 +363,5 @@ fn top_speed_m_s(vehicle: &Vehicle) -> f64 {
 
 /// Drives the plan in the episode that it was made for.
 pub fn drive_plan(drive: &mut Drive, plan: &Plan) {
-    loop {
-        let request = plan.decide(drive);
-        if drive.step(request as usize).end.is_some() {
-            return;
-        }
-    }
+    run_episode(drive, |drive| plan.decide(drive), |_, _, _| {});
 }

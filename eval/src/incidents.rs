@@ -4,37 +4,11 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use lowgear_agents::policy::Policy;
-use lowgear_env::{Drive, World};
-use lowgear_onboard::Request;
+use lowgear_env::{Drive, Step, World, run_episode};
 use rayon::prelude::*;
 
 use crate::suite::TestSuite;
 use crate::summary::{GradeClass, PlaceCount};
-
-/// An upshift, a downshift and an upshift within this time are hunting, s.
-pub const HUNT_S: f64 = 6.0;
-/// Standing under drive for less than this from one decision to the next is no stall, s.
-const SHORTEST_STALL_S: f64 = 0.1;
-/// Slower than this the vehicle stands, m/s.
-const STANDING_M_S: f64 = 1e-3;
-
-/// The last two shifts, to tell hunting by.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Hunting {
-    last: [Option<(f64, Request)>; 2],
-}
-
-impl Hunting {
-    /// Takes a shift that the guard has accepted; whether it closes an up, down and up within [`HUNT_S`].
-    pub fn shift(&mut self, time_s: f64, request: Request) -> bool {
-        let [before, last] = self.last;
-        self.last = [last, Some((time_s, request))];
-        let up = |shift: Option<(f64, Request)>| shift.filter(|(_, r)| *r == Request::Up);
-        request == Request::Up
-            && last.is_some_and(|(_, r)| r == Request::Down)
-            && up(before).is_some_and(|(began_s, _)| time_s - began_s <= HUNT_S)
-    }
-}
 
 /// What happened in one kind of place.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -68,7 +42,7 @@ pub fn places<P: Policy + Clone + Sync>(suite: &TestSuite, policy: &str, seeds: 
         sum.hunts += incident_counts.hunts;
     }
     let counted = all.into_iter().map(|((surface, grade), incident_counts)| PlaceCount {
-        policy: policy.to_owned(),
+        policy: policy.into(),
         surface,
         grade,
         distance_m: incident_counts.distance_m,
@@ -82,30 +56,20 @@ pub fn places<P: Policy + Clone + Sync>(suite: &TestSuite, policy: &str, seeds: 
 
 fn count(drive: &mut Drive, policy: &mut dyn Policy) -> IncidentCountsByPlace {
     let mut tallies = IncidentCountsByPlace::new();
-    let mut hunting = Hunting::default();
-    let mut stands = false;
     policy.reset();
-    loop {
-        let (before, from_m, from_s) = (drive.outcome(), drive.plant().x_m, drive.elapsed_s());
-        let request = policy.decide(drive.observation(), drive.mask());
-        let end = drive.step(request as usize).end;
-        let after = drive.outcome();
+    let (mut before, mut events_before, mut from_m) = (drive.outcome(), drive.events(), drive.plant().x_m);
+    let tally = |drive: &Drive, _, _: &Step| {
+        let (after, events, x_m) = (drive.outcome(), drive.events(), drive.plant().x_m);
         let incident_counts = tallies.entry(place(drive)).or_default();
-        incident_counts.distance_m += (drive.plant().x_m - from_m).max(0.0);
+        incident_counts.distance_m += (x_m - from_m).max(0.0);
+        incident_counts.stalls += events.stalls - events_before.stalls;
+        incident_counts.stalled_s += after.stall_s - before.stall_s;
         incident_counts.failed_upshifts += after.failed_upshifts - before.failed_upshifts;
-        if after.shifts > before.shifts {
-            incident_counts.hunts += u32::from(hunting.shift(from_s, request));
-        }
-        let stalled_s = after.stall_s - before.stall_s;
-        incident_counts.stalled_s += stalled_s;
-        let stood = stalled_s >= SHORTEST_STALL_S;
-        incident_counts.stalls += u32::from(stood && !stands);
-        // The motor's rests belong to the same stall: it ends when the vehicle moves.
-        stands = stood || (stands && drive.plant().v_m_s.abs() < STANDING_M_S);
-        if end.is_some() {
-            return tallies;
-        }
-    }
+        incident_counts.hunts += events.hunts - events_before.hunts;
+        (before, events_before, from_m) = (after, events, x_m);
+    };
+    run_episode(drive, |drive| policy.decide(drive.observation(), drive.mask()), tally);
+    tallies
 }
 
 fn place(drive: &Drive) -> (String, GradeClass) {
@@ -119,21 +83,6 @@ fn place(drive: &Drive) -> (String, GradeClass) {
 mod tests {
     use super::*;
     use crate::aggregate::tests::{rule, scenario};
-
-    #[test]
-    fn hunting_is_up_down_and_up_within_its_time() {
-        let closes = |shifts: &[(f64, Request)]| {
-            let mut hunting = Hunting::default();
-            shifts.iter().map(|&(at, request)| hunting.shift(at, request)).collect::<Vec<_>>()
-        };
-        let (up, down) = (Request::Up, Request::Down);
-        assert_eq!(closes(&[(0.0, up), (2.0, down), (5.9, up)]), [false, false, true]);
-        assert_eq!(closes(&[(0.0, up), (2.0, down), (6.1, up)]), [false, false, false]);
-        assert_eq!(closes(&[(0.0, down), (1.0, down), (2.0, up)]), [false; 3]);
-        assert_eq!(closes(&[(0.0, up), (1.0, up), (2.0, down), (3.0, down), (4.0, up)]), [false; 5]);
-        let twice = [(0.0, up), (1.0, down), (2.0, up), (3.0, down), (4.0, up)];
-        assert_eq!(closes(&twice), [false, false, true, false, true]);
-    }
 
     #[test]
     fn what_is_counted_by_place_adds_up_to_what_the_outcomes_say() {

@@ -6,12 +6,15 @@ pub mod aggregate;
 pub mod bound;
 pub mod figures;
 pub mod incidents;
+mod policy_id;
 pub mod replay;
 pub mod robustness;
 pub mod statistics;
 pub mod suite;
 pub mod summary;
 pub mod sweep;
+
+pub use policy_id::PolicyId;
 
 // So that examples for tests can be included by the report as they are.
 #[cfg(test)]

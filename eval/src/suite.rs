@@ -1,7 +1,7 @@
 //! Sets of courses that never overlap, and policies driven over them.
 
 use lowgear_agents::policy::Policy;
-use lowgear_env::{Drive, Outcome, Scenario, Seed, World};
+use lowgear_env::{Drive, Outcome, Scenario, Seed, World, run_episode};
 use rayon::prelude::*;
 use std::sync::Arc;
 
@@ -178,12 +178,7 @@ pub fn play(scenario: &Arc<Scenario>, policy: &mut dyn Policy, episode: u64) -> 
 /// Drives `policy` to the end of an episode that has begun.
 pub fn play_on(drive: &mut Drive, policy: &mut dyn Policy) {
     policy.reset();
-    loop {
-        let request = policy.decide(drive.observation(), drive.mask());
-        if drive.step(request as usize).end.is_some() {
-            return;
-        }
-    }
+    run_episode(drive, |drive| policy.decide(drive.observation(), drive.mask()), |_, _, _| {});
 }
 
 /// A seed for one training run of a study.

@@ -8,6 +8,7 @@ mod places;
 mod robustness;
 mod seeds;
 
+use crate::PolicyId;
 use std::collections::BTreeMap;
 
 use lowgear_env::{Cause, RewardTerms};
@@ -20,7 +21,7 @@ pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap
 pub use seeds::{ProfilePoint, SeedFigures};
 
 /// Layout version; rises with any change of meaning.
-pub const FORMAT: u32 = 3;
+pub const FORMAT: u32 = 4;
 
 /// Why a summary could not be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -95,7 +96,7 @@ pub struct Study {
     pub quick: bool,
     /// Level of every interval, for example 0.95.
     pub level: f64,
-    /// Command that repeats the study.
+    /// Command that repeats the study, in the folder of the run.
     pub command: String,
 }
 
@@ -140,13 +141,13 @@ pub struct TestSuite {
 #[serde(deny_unknown_fields)]
 pub struct Roles {
     /// The contender the verdict is about, normally the exported table.
-    pub subject: String,
+    pub subject: PolicyId,
     /// What it is first compared with: the hand-written rule.
-    pub hand_rule: String,
+    pub hand_rule: PolicyId,
     /// What it is next compared with, also 0 % of the gap: the tuned load-ratio rule.
-    pub tuned_rule: String,
+    pub tuned_rule: PolicyId,
     /// The clairvoyant plan, 100 % of the gap, if one was driven.
-    pub plan: Option<String>,
+    pub plan: Option<PolicyId>,
 }
 
 /// Kind of policy.
@@ -163,18 +164,16 @@ pub enum Family {
     Plan,
 }
 
-/// One contender.
+/// A policy of the comparison: what it is, and what it cost to find.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct PolicySummary {
-    /// Identifier, as in file names.
-    pub id: String,
+pub struct PolicyRecord {
+    /// Identification, as in file names.
+    pub id: PolicyId,
     /// Name in the report.
     pub label: String,
     /// Kind.
     pub family: Family,
-    /// Training seeds judged; 1 for a rule or plan.
-    pub training_seeds: usize,
     /// Simulated controller ticks spent on finding it, all seeds together.
     pub search_ticks: u64,
     /// Ticks that were spent before, inherited: the tuned rule of a learner, the teacher of a table.
@@ -184,6 +183,32 @@ pub struct PolicySummary {
     pub failed_seeds: Vec<u64>,
     /// Training seeds that diverged or broke off; judged by the best policy that they had until then.
     pub diverged_seeds: Vec<u64>,
+}
+
+impl PolicyRecord {
+    /// A policy that nothing was spent on.
+    #[must_use]
+    pub fn new(id: impl Into<PolicyId>, label: impl Into<String>, family: Family) -> PolicyRecord {
+        PolicyRecord {
+            id: id.into(),
+            label: label.into(),
+            family,
+            search_ticks: 0,
+            inherited_ticks: 0,
+            failed_seeds: vec![],
+            diverged_seeds: vec![],
+        }
+    }
+}
+
+/// One policy.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PolicySummary {
+    /// Which policy.
+    pub record: PolicyRecord,
+    /// Training seeds judged; 1 for a rule or plan.
+    pub training_seeds: usize,
     /// Every training seed by itself; empty for rules and plans.
     pub seeds: Vec<SeedFigures>,
     /// Performance profile (Dolan and More 2002; Agarwal et al. 2021): share of episodes that take at most so many
@@ -198,7 +223,7 @@ pub struct PolicySummary {
 #[serde(deny_unknown_fields)]
 pub struct ReturnTerms {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Mean of each weighted term.
     pub terms: RewardTerms,
 }
@@ -208,7 +233,7 @@ pub struct ReturnTerms {
 #[serde(deny_unknown_fields)]
 pub struct Outcomes {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Episodes by cause; causes that did not occur may be left out.
     pub causes: Vec<CauseCount>,
 }
@@ -228,9 +253,9 @@ pub struct CauseCount {
 #[serde(deny_unknown_fields)]
 pub struct PairedDifference {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Id of what it is compared with.
-    pub against: String,
+    pub against: PolicyId,
     /// Figure compared.
     pub metric: Metric,
     /// Mean difference, in the unit of the metric.
@@ -257,7 +282,7 @@ pub struct PairedDifference {
 #[serde(deny_unknown_fields)]
 pub struct Headroom {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Course time beyond the plan's, s.
     pub behind_s: Estimate,
     /// The same over the plan's mean course time, %.
@@ -271,7 +296,7 @@ pub struct Headroom {
 #[serde(deny_unknown_fields)]
 pub struct Curve {
     /// Learner id.
-    pub learner: String,
+    pub learner: PolicyId,
     /// Training seed, from 1.
     pub seed: u64,
     /// Checks in order of training.
@@ -297,7 +322,7 @@ pub struct CurvePoint {
 #[serde(deny_unknown_fields)]
 pub struct TunedRule {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Lines to read, in the notation of the configuration.
     pub lines: Vec<String>,
     /// The same in units that a controller can be given: turns, volts, seconds, degrees.
@@ -309,7 +334,7 @@ pub struct TunedRule {
 #[serde(deny_unknown_fields)]
 pub struct TableSheet {
     /// Policy it was distilled from.
-    pub teacher: String,
+    pub teacher: PolicyId,
     /// Whether its edges were searched for afterwards.
     pub refined: bool,
     /// Size in flash, bytes.
@@ -348,13 +373,13 @@ impl Summary {
     /// The policy with this id.
     #[must_use]
     pub fn policy(&self, id: &str) -> Option<&PolicySummary> {
-        self.policies.iter().find(|policy| policy.id == id)
+        self.policies.iter().find(|summary| summary.record.id == *id)
     }
 
     /// The report's name of a policy; its id when it is not listed.
     #[must_use]
     pub fn label<'a>(&'a self, id: &'a str) -> &'a str {
-        self.policy(id).map_or(id, |policy| policy.label.as_str())
+        self.policy(id).map_or(id, |summary| summary.record.label.as_str())
     }
 
     /// The paired difference of two policies in one figure.

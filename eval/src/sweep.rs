@@ -15,11 +15,12 @@ pub use rows::write_points;
 
 use serde::{Deserialize, Serialize};
 
+use crate::PolicyId;
 use crate::statistics::Estimate;
-use crate::summary::Family;
+use crate::summary::{Family, PolicyRecord};
 
 /// Layout version; rises with any change of meaning.
-pub const SWEEP_FORMAT: u32 = 1;
+pub const SWEEP_FORMAT: u32 = 2;
 
 /// The whole file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -35,7 +36,7 @@ pub struct SweepSummary {
     pub version: String,
     /// Level of every interval, for example 0.95.
     pub level: f64,
-    /// Command that repeats the sweep.
+    /// Command that repeats the sweep, in the folder of its file.
     pub command: String,
     /// What is varied; the last axis changes fastest from job to job.
     pub axes: Vec<SweepAxis>,
@@ -95,12 +96,8 @@ pub struct RuleFigures {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PolicyFigures {
-    /// Id, as in the job's own summary.
-    pub policy: String,
-    /// Its name.
-    pub label: String,
-    /// Kind.
-    pub family: Family,
+    /// Which policy, as in the job's own summary.
+    pub record: PolicyRecord,
     /// Course time, s.
     pub time_s: Estimate,
     /// Gearbox damage, share of nominal life per km.
@@ -130,7 +127,7 @@ impl SweepPoint {
     /// The figures of the policy with this id.
     #[must_use]
     pub fn policy(&self, id: &str) -> Option<&PolicyFigures> {
-        self.policies.iter().find(|policy| policy.policy == id)
+        self.policies.iter().find(|figures| figures.record.id == *id)
     }
 }
 
@@ -139,14 +136,14 @@ impl SweepSummary {
     #[must_use]
     pub fn learned(&self) -> Vec<(&str, &str)> {
         let mut found: Vec<(&str, &str)> = Vec::new();
-        for policy in self.points.iter().flat_map(|point| &point.policies) {
+        for policy in self.points.iter().flat_map(|point| &point.policies).map(|figures| &figures.record) {
             let learned = matches!(policy.family, Family::Learned | Family::Table);
-            if learned && !found.iter().any(|(id, _)| *id == policy.policy) {
-                found.push((&policy.policy, plain_label(&policy.label)));
+            if learned && !found.iter().any(|(id, _)| *id == policy.id.as_str()) {
+                found.push((policy.id.as_str(), plain_label(&policy.label)));
             }
         }
         // Tables come last.
-        found.sort_by_key(|(id, _)| *id == "table");
+        found.sort_by_key(|(id, _)| *id == PolicyId::Table.as_str());
         found
     }
 

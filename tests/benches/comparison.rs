@@ -17,7 +17,7 @@ use lowgear_env::{Drive, EpisodeConfig, Outcome, Scenario, Seed, config, load_co
 use lowgear_eval::aggregate::{EvaluatedPolicy, StudyMetadata, suite_card, summarise, vehicle_card};
 use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
-use lowgear_eval::summary::{Family, Roles, Study};
+use lowgear_eval::summary::{Family, PolicyRecord, Roles, Study};
 use lowgear_onboard::{Feature, Request};
 use lowgear_train::saved::PolicyInstance;
 use std::path::Path;
@@ -125,16 +125,7 @@ fn table(up: i16) -> TablePolicy {
 }
 
 fn evaluated(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> EvaluatedPolicy {
-    EvaluatedPolicy {
-        id: id.to_owned(),
-        label: id.to_owned(),
-        family,
-        search_ticks: 0,
-        inherited_ticks: 0,
-        failed_seeds: vec![],
-        diverged_seeds: vec![],
-        outcomes,
-    }
+    EvaluatedPolicy { record: PolicyRecord::new(id, id, family), outcomes }
 }
 
 fn metadata(suite: &TestSuite) -> StudyMetadata {
@@ -152,9 +143,9 @@ fn metadata(suite: &TestSuite) -> StudyMetadata {
         test_suite: suite_card(suite, ""),
         time_limit_s: suite.scenario().episode.time_limit_s,
         roles: Roles {
-            subject: "table".to_owned(),
-            hand_rule: "speed-rule".to_owned(),
-            tuned_rule: "load-rule".to_owned(),
+            subject: "table".into(),
+            hand_rule: "speed-rule".into(),
+            tuned_rule: "load-rule".into(),
             plan: None,
         },
         also_against: vec![],

@@ -67,7 +67,9 @@ fn a_sheet_with_a_name_of_two_lines_is_refused() {
     let place = Sandbox::new();
     let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap();
     place.write("sheet.toml", sheet.replace("name = \"seed-tray cart", "name = \"seed-tray\\r cart"));
-    place.run(&["init", "sheet.toml", "--out", "first.toml"]).refused(2, &["name", "\\r", "one line"]);
+    place
+        .run(&["init", "sheet.toml", "--out", "first.toml"])
+        .refused(2, &["name", "\\r", "without line breaks"]);
 }
 
 #[test]

@@ -24,6 +24,7 @@ mod schema;
 mod streams;
 mod terminal;
 #[cfg(unix)]
+mod unphysical;
 mod unproven;
 mod usage;
 mod validate;

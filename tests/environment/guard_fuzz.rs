@@ -5,7 +5,7 @@
 
 use super::any_vehicle::any_scenario;
 use super::check_values::cases;
-use lowgear_env::{Drive, World};
+use lowgear_env::{Drive, Mask, World};
 use lowgear_onboard::{Phase, Request, Verdict};
 use proptest::prelude::*;
 use proptest::test_runner::TestCaseError;
@@ -23,7 +23,7 @@ struct Seen {
     battery_j: f64,
     turned_rad: f64,
     tilt_ddeg: i16,
-    mask: [bool; 3],
+    mask: Mask,
 }
 
 impl Seen {
@@ -104,7 +104,7 @@ impl Watch {
         accepted: bool,
         settings: &lowgear_onboard::GuardSettings,
     ) -> Result<(), TestCaseError> {
-        let promised = request != Request::Hold && before.mask[request as usize];
+        let promised = request != Request::Hold && before.mask.allows(request as usize);
         prop_assert_eq!(accepted, promised, "the mask tells what the guard does: {:?}", before);
         if accepted {
             prop_assert_eq!(before.phase, Phase::Driving, "no shift during a shift or a rest");

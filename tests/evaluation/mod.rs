@@ -3,5 +3,6 @@
 #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
 
 mod bound;
+mod events;
 mod replayed;
 mod statistics;

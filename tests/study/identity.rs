@@ -30,9 +30,9 @@ fn a_changed_profile_is_noticed_and_named_when_a_study_is_resumed() {
     assert!(same("resolved.toml") && same("summary.json") && same("report.html"));
 }
 
-/// Files of a run that do not depend on where and when it ran, nor on what was typed.
+/// Files of a run that do not depend on where and when it ran.
 fn results(run: &Path) -> Vec<PathBuf> {
-    let other = ["timing.csv", "summary.json", "report.html", "resolved.toml", "checkpoint.bin.previous"];
+    let other = ["timing.csv", "checkpoint.bin.previous"];
     let mut files = files_below(run);
     files.retain(|f| !other.iter().any(|o| f.ends_with(o)));
     files
@@ -52,7 +52,6 @@ fn the_resolved_configuration_gives_the_same_run_again_with_nothing_else_there()
         fs::remove_file(place.path(gone)).unwrap();
     }
     place.run(&["study", "run/resolved.toml", "--out", "again"]).done();
-    assert_eq!(place.read("run/resolved.toml"), place.read("again/resolved.toml"));
     let files = results(&place.path("run"));
     assert!(files.len() > 20 && files == results(&place.path("again")), "{files:?}");
     for file in files {

@@ -103,7 +103,7 @@ step = 0.05
 
 [table]
 bytes = 850
-rounds = 5
+iterations = 5
 courses = 60
 shift-weight = 5.0 # times a hold
 features = ["gear", "speed-ratio", "since-failed", "stalled", "load-slow", "load-peak", "dwell", "motor-speed"]

@@ -7,8 +7,8 @@
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, FeatureScaler, TargetUpdate};
-use lowgear_agents::neural::Schedule;
 use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
+use lowgear_agents::schedule::Schedule;
 use lowgear_env::{Drive, EpisodeConfig, RewardConfig, Scenario, Seed, config, load_course};
 use lowgear_onboard::Features;
 use std::ops::ControlFlow;

@@ -7,7 +7,7 @@ use lowgear_agents::policy::Policy;
 use lowgear_env::config::escaped;
 use lowgear_env::config::load;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{Drive, Scenario, World};
+use lowgear_env::{Drive, Scenario, World, run_episode};
 use lowgear_eval::replay::TrainingCoverage;
 use lowgear_eval::suite::TrainingSuite;
 use lowgear_sysid::fit::still_rad_s;
@@ -95,14 +95,11 @@ pub fn training_coverage(scenario: &Scenario, instance: &PolicyInstance) -> Trai
         let mut driver = instance.clone();
         driver.reset();
         let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        loop {
-            let features = *drive.observation();
-            seen.record(&features);
-            let request = driver.decide(&features, drive.mask());
-            if drive.step(request as usize).end.is_some() {
-                break;
-            }
-        }
+        let decide = |drive: &Drive| {
+            seen.record(drive.observation());
+            driver.decide(drive.observation(), drive.mask())
+        };
+        run_episode(&mut drive, decide, |_, _, _| {});
     }
     seen
 }

@@ -3,9 +3,9 @@
 use crate::error::{PolicyError, StudyError};
 use crate::store::{read_json, write_json};
 use lowgear_agents::dqn::DqnPolicy;
-use lowgear_agents::policy::Policy;
 use lowgear_agents::policy::explain::Explain;
 use lowgear_agents::policy::grid::Grid;
+use lowgear_agents::policy::{Mask, Policy};
 use lowgear_agents::ppo::PpoPolicy;
 use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use std::path::Path;
 
 /// Layout of a policy file; rises with any change of meaning.
-pub const POLICY_FORMAT: u32 = 1;
+pub const POLICY_FORMAT: u32 = 2;
 
 /// A policy file.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -89,7 +89,7 @@ impl Policy for PolicyInstance {
         }
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         match self {
             PolicyInstance::Rule(p) => p.decide(features, mask),
             PolicyInstance::Contextual(p) => p.decide(features, mask),
@@ -102,7 +102,7 @@ impl Policy for PolicyInstance {
 }
 
 impl Explain for PolicyInstance {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         match self {
             PolicyInstance::Rule(p) => p.explain(features, mask),
             PolicyInstance::Contextual(p) => p.explain(features, mask),

@@ -135,6 +135,10 @@ impl<W: World> World for Timed<W> {
         self.of.allowed(action)
     }
 
+    fn mask(&self) -> Mask {
+        self.of.mask()
+    }
+
     fn step(&mut self, action: usize) -> Step {
         self.during(Stage::Environment, |world| world.step(action))
     }

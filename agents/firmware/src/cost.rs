@@ -59,7 +59,7 @@ impl TargetCost {
     #[must_use]
     pub fn sentence(&self) -> String {
         format!(
-            "{}: {} bytes of program memory, {} bytes of state, {} {} a decision in the mean, {} at most",
+            "{}: {} bytes of program memory, {} bytes of state, {} {} per decision on average, {} at most",
             self.target,
             self.flash_bytes,
             self.state_bytes,

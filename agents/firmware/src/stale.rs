@@ -4,14 +4,37 @@ use std::fs;
 use std::io;
 use std::path::Path;
 
+use super::prefix::check_export_prefix;
 use super::read::read_export;
 use super::source::Format;
 
-/// Removes exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that
+/// Files of an export beside those with the prefix in their names.
+const BESIDE: [&str; 6] =
+    ["README.txt", "specification.md", "harness.c", "vectors.csv", "table.csv", "size-sheet.txt"];
+
+/// Whether this is what an export that was killed has left beside a file that it was writing.
+fn is_half_written(path: &Path) -> bool {
+    let (Some(whole), Some("partial")) = (path.file_stem(), path.extension().and_then(|end| end.to_str()))
+    else {
+        return false;
+    };
+    let whole = Path::new(whole);
+    let of_a_prefix = Format::ALL
+        .into_iter()
+        .any(|f| whole.extension().is_some_and(|end| end == f.extension()))
+        && whole.file_stem().and_then(|stem| stem.to_str()).is_some_and(|s| check_export_prefix(s).is_ok());
+    of_a_prefix || BESIDE.iter().any(|name| whole == Path::new(name))
+}
+
+/// Removes what a killed export has left, of any prefix and format, and exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that
 /// someone has changed, one for another vehicle, and one that is no export, stays.
 pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();
+        if is_half_written(&path) && path.symlink_metadata()?.is_file() {
+            fs::remove_file(&path)?;
+            continue;
+        }
         let (Some(stem), Some(end)) = (path.file_stem(), path.extension().and_then(|end| end.to_str()))
         else {
             continue;
@@ -27,4 +50,28 @@ pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Re
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_killed_export_left_is_removed_and_nothing_else() {
+        let folder = tempfile::tempdir().unwrap();
+        let left =
+            ["lowgear.h.partial", "other_cart.rs.partial", "vectors.csv.partial", "README.txt.partial"];
+        let own = ["notes.txt.partial", "lowgear.h.partial.txt", "My-Plan.h.partial", "partial"];
+        for name in left.iter().chain(&own) {
+            fs::write(folder.path().join(name), "half").unwrap();
+        }
+        fs::create_dir(folder.path().join("harness.c.partial")).unwrap();
+        remove_stale(folder.path(), "lowgear", "cart").unwrap();
+        for name in left {
+            assert!(!folder.path().join(name).exists(), "{name}");
+        }
+        for name in own.iter().chain(&["harness.c.partial"]) {
+            assert!(folder.path().join(name).exists(), "{name}");
+        }
+    }
 }

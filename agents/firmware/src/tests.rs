@@ -292,7 +292,7 @@ fn foreign_older_and_truncated_files_are_refused_with_a_reason() {
         let text = source(format, &table(), &settings(), "lowgear").unwrap();
         let end = format.extension();
         assert!(said(&text[..text.len() / 2], end).contains("damaged"), "{format:?}");
-        let newer = text.replacen("format: 2", "format: 9", 1);
+        let newer = text.replacen("format: 3", "format: 9", 1);
         assert!(said(&newer, end).contains("export the policy again"), "{format:?}");
         let limit = text.replacen("dwell", "dwelt", 1);
         assert_ne!(limit, text);

@@ -9,9 +9,10 @@ use super::{
     DqnConfig, Mask, Mlp, NeuralError, Scratch, Shape, TargetUpdate,
     loss::Loss,
     replay::{Decision, NextObservation, Queue, Replay, SampledBatch, Transition},
-    update::{Adam, clip_norm, guided_best, polyak_update, target},
+    update::{Adam, clip_norm, polyak_update, target},
 };
 use crate::neural::{Tape, batch_values, check_length, limits::SIZES};
+use crate::policy::guided_best;
 use lowgear_env::config::{Check, require};
 
 /// The result of a learning step, averaged over its batch.
@@ -105,6 +106,8 @@ impl Dqn {
             guide
         } else {
             let values = online.values(observation, &mut self.scratch);
+            // With a margin of 0 the guide has no say, not even among equals.
+            let guide = guide.filter(|_| config.rule_margin > 0.0);
             guided_best(values, mask, guide, config.rule_margin)
         };
         let action = action.ok_or(NeuralError::NoAction)?;

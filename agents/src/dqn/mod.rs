@@ -21,11 +21,12 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Schedule, Scratch, Shape};
-pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Scratch, Shape};
+pub use crate::policy::{Guide, Mask};
 pub use crate::rule::RuleGuide;
+pub use crate::schedule::Schedule;
 pub use config::{DqnConfig, TargetUpdate};
 pub use learner::{Dqn, UpdateStatistics};
 pub use policy::DqnPolicy;
 pub use priority::Priority;
-pub use train::{Episode, greedy_return, train};
+pub use train::{greedy_return, train};

@@ -3,10 +3,10 @@
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
-use super::{Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError, RuleGuide, Scratch, update::guided_best};
+use super::{Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError, RuleGuide, Scratch};
 use crate::neural::{check_length, limits};
-use crate::policy::Policy;
 use crate::policy::explain::{Explain, set_in, weighed};
+use crate::policy::{Policy, guided_best};
 
 /// Asks for the possible request that the network values highest; with a guide, for the guide's unless
 /// another one is valued higher by more than a margin.
@@ -91,8 +91,7 @@ impl Policy for DqnPolicy {
         }
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
-        let mask = Mask::from(mask);
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let guide = self.guide.as_mut().and_then(|guide| guide.advise_within(features, mask));
         let margin = self.rule_margin;
         let best = guided_best(self.values(features), mask, guide, margin);
@@ -101,7 +100,7 @@ impl Policy for DqnPolicy {
 }
 
 impl Explain for DqnPolicy {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         let mut lines = Vec::new();
         if let Some(guide) = &mut self.guide {
             lines.extend(set_in("rule", guide.explain(features, mask)));

@@ -28,17 +28,6 @@ pub fn target(reward: f32, discount: f32, mask: Mask, choice: &[f32], target_val
     }
 }
 
-/// The possible action valued highest; with a guide and a margin above 0, the guide's unless another one is
-/// valued higher by more than the margin (the tabular learners' rule, without their counts).
-#[must_use]
-pub fn guided_best(values: &[f32], mask: Mask, guide: Option<usize>, margin: f32) -> Option<usize> {
-    let best = mask.best(values)?;
-    match guide.filter(|&guide| margin > 0.0 && mask.allows(guide)) {
-        Some(guide) if values[best] <= values[guide] + margin => Some(guide),
-        _ => Some(best),
-    }
-}
-
 /// Huber's loss: `e^2 / 2` within `±delta`, straight lines with that slope outside.
 #[must_use]
 pub fn huber(error: f32, delta: f32) -> f32 {
@@ -93,18 +82,6 @@ mod tests {
         assert_eq!(target(1.0, 0.5, all, &target_net, &target_net), 16.0); // plain Q
         assert_eq!(target(1.0, 0.5, Mask::from([true, false, false]), &online, &target_net), 6.0);
         assert_eq!(target(1.0, 0.0, all, &online, &target_net), 1.0); // terminal
-    }
-
-    #[test]
-    fn the_guide_gives_way_only_to_the_margin() {
-        let (values, all) = ([1.0, 2.0, 0.0], Mask::all(3));
-        assert_eq!(guided_best(&values, all, Some(0), 0.5), Some(1));
-        assert_eq!(guided_best(&values, all, Some(0), 1.0), Some(0));
-        assert_eq!(guided_best(&values, all, Some(0), 0.0), Some(1));
-        assert_eq!(guided_best(&values, all, None, 9.0), Some(1));
-        let no_guide = Mask::from([false, true, true]);
-        assert_eq!(guided_best(&values, no_guide, Some(0), 9.0), Some(1));
-        assert_eq!(guided_best(&values, Mask::from([false; 3]), Some(0), 9.0), None);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Limits of settings that the neural learners share; each names the key it was given.
 
-use super::Schedule;
+use crate::schedule::Schedule;
 use lowgear_env::config::{KeyError, in_range, require};
 
 /// Inputs and actions that a learner takes.

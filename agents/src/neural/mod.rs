@@ -16,7 +16,6 @@ mod network_tape;
 mod product;
 mod recurrent;
 mod reference;
-mod schedule;
 pub(crate) mod shape;
 
 pub(crate) use adam::clip_norm_of;
@@ -29,5 +28,4 @@ pub use gradient::Backend;
 pub(crate) use gradient::{Tape, batch_values};
 pub use network::{Network, NetworkShape};
 pub(crate) use network_tape::{Batch, NetworkTape};
-pub use schedule::Schedule;
 pub use shape::Shape;

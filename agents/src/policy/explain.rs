@@ -1,6 +1,6 @@
 //! Why a policy asks for what it asks for, in lines to read: which condition held, or what each request was worth.
 
-use crate::policy::Policy;
+use crate::policy::{Mask, Policy};
 use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};
 
@@ -8,13 +8,13 @@ use lowgear_onboard::{Features, Request};
 pub trait Explain: Policy {
     /// What leads to the decision that [`Policy::decide`] would take now, a line each. Memory moves on as with a
     /// decision, so ask a copy.
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String>;
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String>;
 }
 
 /// What each request is worth, with those marked that are not possible.
-pub(crate) fn weighed(what: &str, worth: &[f64], mask: [bool; 3]) -> String {
+pub(crate) fn weighed(what: &str, worth: &[f64], mask: Mask) -> String {
     let each = Request::ALL.into_iter().zip(worth).map(|(request, worth)| {
-        let barred = if mask[request as usize] { "" } else { " (not possible)" };
+        let barred = if mask.allows(request as usize) { "" } else { " (not possible)" };
         format!("{} {worth:.4}{barred}", request_name(request))
     });
     format!("{what}: {}", each.collect::<Vec<_>>().join(", "))

@@ -4,10 +4,11 @@
 pub mod explain;
 pub mod grid;
 mod guide;
-mod mask;
+mod guided;
 
 pub use guide::Guide;
-pub use mask::{Mask, mask_of};
+pub use guided::guided_best;
+pub use lowgear_env::Mask;
 
 use lowgear_onboard::{Features, Request};
 
@@ -16,6 +17,6 @@ pub trait Policy: Send {
     /// Forgets everything: a new episode begins.
     fn reset(&mut self);
 
-    /// Decides. `mask[code]` says which requests the guard would carry out.
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request;
+    /// Decides. `mask` says which requests, by code, the guard would carry out.
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request;
 }

@@ -3,7 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::neural::{Backend, Schedule, limits};
+use super::Schedule;
+use crate::neural::{Backend, limits};
 use lowgear_env::config::{Check, KeyError, in_range, require};
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.

@@ -33,13 +33,14 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError, Schedule};
-pub use crate::policy::{Guide, Mask, mask_of};
+pub use crate::neural::{Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
+pub use crate::policy::{Guide, Mask};
 pub use crate::rule::RuleGuide;
+pub use crate::schedule::Schedule;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;
 pub use learning::UpdateStatistics;
 pub use normalise::Normaliser;
 pub use policy::PpoPolicy;
-pub use train::{EnvSlot, Episode, IterationResult, greedy_return, train};
+pub use train::{EnvSlot, IterationResult, greedy_return, train};

@@ -73,8 +73,7 @@ impl PpoPolicy {
     }
 
     /// The probability of each request, by code. Moves the memory on: ask once per decision.
-    pub fn probabilities(&mut self, features: &Features, mask: [bool; 3]) -> &[f32] {
-        let mask = Mask::from(mask);
+    pub fn probabilities(&mut self, features: &Features, mask: Mask) -> &[f32] {
         self.input.clear();
         self.scaler.encode(features, &mut self.input);
         let guide = self.guide.as_mut().and_then(|guide| guide.advise_within(features, mask));
@@ -91,14 +90,14 @@ impl Policy for PpoPolicy {
         }
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let threshold = self.shift_threshold;
-        decide(self.probabilities(features, mask), Mask::from(mask), threshold)
+        decide(self.probabilities(features, mask), mask, threshold)
     }
 }
 
 impl Explain for PpoPolicy {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         let mut lines = Vec::new();
         if let Some(guide) = &self.guide {
             lines.extend(set_in("rule", guide.clone().explain(features, mask)));

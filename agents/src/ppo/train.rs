@@ -2,9 +2,9 @@
 
 use std::ops::ControlFlow;
 
-use lowgear_env::{End, World};
+use lowgear_env::{End, EpisodeTotals, World, run_episode};
 
-use super::{Actor, Encode, Guide, NeuralError, Ppo, UpdateStatistics, mask_of};
+use super::{Actor, Encode, Guide, NeuralError, Ppo, UpdateStatistics};
 
 /// One of the worlds that a learner lives in, with what remembers there.
 #[derive(Clone, Debug)]
@@ -17,26 +17,11 @@ pub struct EnvSlot<W, E, G> {
     pub guide: G,
 }
 
-/// An episode of training; actions were drawn.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Episode {
-    /// Its number in the world.
-    pub number: u64,
-    /// Decisions taken.
-    pub decisions: u64,
-    /// Sum of rewards, neither scaled nor discounted.
-    pub sum_of_rewards: f64,
-    /// Time that passed in the world, s.
-    pub duration_s: f64,
-    /// Why it stopped.
-    pub end: End,
-}
-
 /// A training iteration.
 #[derive(Clone, Debug, PartialEq)]
 pub struct IterationResult {
     /// Its episodes, in the order in which they ended.
-    pub episodes: Vec<Episode>,
+    pub episodes: Vec<EpisodeTotals>,
     /// What was learned from it.
     pub learned: UpdateStatistics,
 }
@@ -73,11 +58,12 @@ pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     Ok(())
 }
 
-/// Runs whole episodes, one decision in each world in turn, until the iteration is full.
+/// Runs whole episodes, one decision in each world in turn, until the iteration is full. Not `run_episode`: the episodes
+/// of all worlds are under way together, and the learner can fail.
 fn collect_rollouts<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     env_slots: &mut [EnvSlot<W, E, G>],
-) -> Result<Vec<Episode>, NeuralError> {
+) -> Result<Vec<EpisodeTotals>, NeuralError> {
     let mut under_way = Vec::with_capacity(env_slots.len());
     for (i, env_slot) in env_slots.iter_mut().enumerate() {
         under_way.push(Some(begin(ppo, i, env_slot)?));
@@ -100,15 +86,14 @@ fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     number: usize,
     env_slot: &mut EnvSlot<W, E, G>,
-) -> Result<(Episode, Vec<f32>), NeuralError> {
+) -> Result<(EpisodeTotals, Vec<f32>), NeuralError> {
     let number = ppo.begin_episode(number)?;
     env_slot.world.reset(number);
     env_slot.encode.reset();
     env_slot.guide.reset();
     let mut input = Vec::new();
     env_slot.encode.encode(env_slot.world.observation(), &mut input);
-    let episode = Episode { number, decisions: 0, sum_of_rewards: 0.0, duration_s: 0.0, end: End::Truncated };
-    Ok((episode, input))
+    Ok((EpisodeTotals::default(), input))
 }
 
 /// One decision in one world. Returns whether the episode is over.
@@ -116,23 +101,20 @@ fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     ppo: &mut Ppo,
     number: usize,
     env_slot: &mut EnvSlot<W, E, G>,
-    episode: &mut Episode,
+    episode: &mut EpisodeTotals,
     input: &mut Vec<f32>,
 ) -> Result<bool, NeuralError> {
-    let mask = mask_of(&env_slot.world);
+    let mask = env_slot.world.mask();
     let advice = env_slot.guide.advise_within(env_slot.world.observation(), mask);
     let action = ppo.act(number, input, mask, advice)?;
     let mut step = env_slot.world.step(action);
-    episode.decisions += 1;
-    episode.sum_of_rewards += step.reward;
-    episode.duration_s += step.elapsed_s;
-    if step.end.is_none() && episode.decisions >= ppo.config().episode_limit {
+    if step.end.is_none() && episode.decisions + 1 >= ppo.config().episode_limit {
         step.end = Some(End::Truncated);
     }
+    episode.add(&step);
     input.clear();
     env_slot.encode.encode(env_slot.world.observation(), input);
     ppo.observe(number, &step, input)?;
-    episode.end = step.end.unwrap_or(End::Truncated);
     Ok(step.end.is_some())
 }
 
@@ -144,21 +126,17 @@ pub fn greedy_return<W: World>(
     guide: &mut impl Guide<W::Observation>,
     episode: u64,
 ) -> f64 {
-    let (mut input, mut sum) = (Vec::new(), 0.0);
+    let mut input = Vec::new();
     world.reset(episode);
     encode.reset();
     guide.reset();
     actor.reset();
-    loop {
+    let decide = |world: &W| {
         input.clear();
         encode.encode(world.observation(), &mut input);
-        let mask = mask_of(world);
+        let mask = world.mask();
         let advice = guide.advise_within(world.observation(), mask);
-        let action = mask.best(actor.probabilities(&input, mask, advice)).unwrap_or(0);
-        let step = world.step(action);
-        sum += step.reward;
-        if step.end.is_some() {
-            return sum;
-        }
-    }
+        mask.best(actor.probabilities(&input, mask, advice)).unwrap_or(0)
+    };
+    run_episode(world, decide, |_, _, _| {}).sum_of_rewards
 }

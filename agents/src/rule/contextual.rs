@@ -22,7 +22,7 @@
 //! | 6 | dwell | 20 / (20 + ticks): 1 just after a shift |
 //! | 7 | current | permille / 1000, -2 to 2 (0 without the sensor) |
 
-use crate::policy::Policy;
+use crate::policy::{Mask, Policy};
 use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector, gear_index};
 use lowgear_env::config::{KeyError, in_range};
 use lowgear_onboard::{Feature, Features, Request};
@@ -193,7 +193,7 @@ impl Policy for Contextual {
         self.decision_logic.reset();
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let speed = f32::from(features.get(self.settings.rule.signal.feature()));
         let (down, up) = self.thresholds(features);
         let fast = up.is_some_and(|up| speed >= up);
@@ -252,7 +252,7 @@ mod tests {
                 if rng.random_bool(0.3) {
                     features = sampled(&mut rng);
                 }
-                let mask = [rng.random(), true, rng.random()];
+                let mask = Mask::from([rng.random(), true, rng.random()]);
                 let request = rule.decide(&features, mask);
                 assert_eq!(contextual.decide(&features, mask), request, "{features:?}");
                 asked[request as usize] += 1;
@@ -302,8 +302,8 @@ mod tests {
         features.0[Feature::FailedCount as usize] = 1;
         // 8 ticks * e^2 = 59.1.
         features.0[Feature::SinceFailed as usize] = 58;
-        assert_eq!(policy.decide(&features, [true; 3]), Request::Hold);
+        assert_eq!(policy.decide(&features, Mask::all(3)), Request::Hold);
         features.0[Feature::SinceFailed as usize] = 59;
-        assert_eq!(policy.decide(&features, [true; 3]), Request::Up);
+        assert_eq!(policy.decide(&features, Mask::all(3)), Request::Up);
     }
 }

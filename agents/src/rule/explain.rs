@@ -1,15 +1,15 @@
 //! Which of the rule's conditions held.
 
 use super::{DecisionLogic, Rule, gear_index};
-use crate::policy::Policy;
 use crate::policy::explain::{Explain, holds};
+use crate::policy::{Mask, Policy};
 use crate::rule::contextual::Contextual;
 use lowgear_env::request_name;
 use lowgear_onboard::{Feature, Features, Request};
 
 impl DecisionLogic {
     /// The conditions in addition to the thresholds, in the order in which they are looked at, then their result.
-    fn conditions(&self, features: &Features, mask: [bool; 3], fast: bool, slow: bool) -> Vec<String> {
+    fn conditions(&self, features: &Features, mask: Mask, fast: bool, slow: bool) -> Vec<String> {
         let value = |feature| features.get(feature);
         let mut lines = Vec::new();
         if !self.steps_down {
@@ -30,7 +30,7 @@ impl DecisionLogic {
         let (since, wait) = (value(Feature::SinceFailed), self.retry_waits[failed]);
         let what = format!("{since} ticks since a failed upshift, {failed} in a row, waits for {wait}");
         lines.push(holds(&what, since >= wait));
-        if self.stands(features) && mask[Request::Down as usize] {
+        if self.stands(features) && mask.allows(Request::Down as usize) {
             return lines;
         }
         let request_held = self.request_for(features, fast, slow);
@@ -64,7 +64,7 @@ fn thresholds(signal: Feature, features: &Features, down: Option<f32>, up: Optio
 fn with_conditions(
     decision_logic: &DecisionLogic,
     signal: Feature,
-    (features, mask): (&Features, [bool; 3]),
+    (features, mask): (&Features, Mask),
     (down, up): (Option<f32>, Option<f32>),
 ) -> Vec<String> {
     let speed = f32::from(features.get(signal));
@@ -75,7 +75,7 @@ fn with_conditions(
 }
 
 impl Explain for Rule {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         let gear = gear_index(features);
         let at = |list: &[i16], i: usize| list.get(i).map(|&limit| f32::from(limit));
         let down = gear.checked_sub(1).and_then(|i| at(&self.settings.down_permille, i));
@@ -88,7 +88,7 @@ impl Explain for Rule {
 }
 
 impl Explain for Contextual {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         let signal = self.settings().rule.signal.feature();
         let limits = self.thresholds(features);
         let mut lines = with_conditions(self.decision_logic(), signal, (features, mask), limits);
@@ -118,17 +118,17 @@ mod tests {
     fn the_lines_say_which_threshold_held_and_for_how_long() {
         let settings = RuleSettings { hold_decisions: 2, ..RuleSettings::two_sided(3, 850, 400, 10) };
         let mut rule = Rule::new(settings, 3).unwrap();
-        let first = rule.explain(&at(900), [true; 3]).join("\n");
+        let first = rule.explain(&at(900), Mask::all(3)).join("\n");
         assert!(first.contains("motor-speed 900 < 400 permille, down out of gear 2: no"), "{first}");
         assert!(first.contains("motor-speed 900 >= 850 permille, up out of gear 2: yes"), "{first}");
         assert!(first.contains("wants up for 1 decisions, acts from 2: no"), "{first}");
-        let second = rule.explain(&at(900), [true; 3]).join("\n");
+        let second = rule.explain(&at(900), Mask::all(3)).join("\n");
         assert!(second.contains("wants up for 2 decisions, acts from 2: yes"), "{second}");
-        let slow = rule.explain(&at(399), [true; 3]).join("\n");
+        let slow = rule.explain(&at(399), Mask::all(3)).join("\n");
         assert!(slow.contains("399 < 400 permille, down out of gear 2: yes"), "{slow}");
         let mut standing = at(0);
         standing.0[Feature::Stalled as usize] = 10;
-        let stands = rule.explain(&standing, [true; 3]).join("\n");
+        let stands = rule.explain(&standing, Mask::all(3)).join("\n");
         assert!(stands.contains("stood still for 10 ticks, steps down from 10: yes"), "{stands}");
     }
 
@@ -138,9 +138,9 @@ mod tests {
         let mut asked = Rule::new(settings, 3).unwrap();
         let mut silent = asked.clone();
         for speed in [900, 900, 390, 900, 900, 900, 380, 380, 380] {
-            let lines = asked.clone().explain(&at(speed), [true; 3]).join("\n");
-            let request = silent.decide(&at(speed), [true; 3]);
-            asked.explain(&at(speed), [true; 3]);
+            let lines = asked.clone().explain(&at(speed), Mask::all(3)).join("\n");
+            let request = silent.decide(&at(speed), Mask::all(3));
+            asked.explain(&at(speed), Mask::all(3));
             assert_eq!(lines.contains("acts from 3: yes"), request != Request::Hold, "{lines}");
         }
     }

@@ -4,7 +4,7 @@ use super::{Rule, RuleSettings, gear_index};
 use crate::policy::explain::Explain;
 use crate::policy::{Guide, Mask, Policy};
 use lowgear_env::config::KeyError;
-use lowgear_onboard::{Features, Request};
+use lowgear_onboard::Features;
 use serde::{Deserialize, Serialize};
 
 /// A threshold rule as a guide, as it stands in a policy's file.
@@ -48,7 +48,7 @@ impl RuleGuide {
     }
 
     /// Why the rule says what it says.
-    pub(crate) fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    pub(crate) fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         self.rule.explain(features, mask)
     }
 }
@@ -61,16 +61,11 @@ impl Guide<Features> for RuleGuide {
     /// Takes every shift for possible that leads to a gear there is.
     fn advise(&mut self, features: &Features) -> Option<usize> {
         let gear = gear_index(features);
-        let mask = Request::ALL.map(|request| match request {
-            Request::Down => gear > 0,
-            Request::Hold => true,
-            Request::Up => gear + 1 < self.gears,
-        });
+        let mask = Mask::from([gear > 0, true, gear + 1 < self.gears]);
         Some(self.rule.decide(features, mask) as usize)
     }
 
     fn advise_within(&mut self, features: &Features, mask: Mask) -> Option<usize> {
-        let allowed = Request::ALL.map(|request| mask.allows(request as usize));
-        Some(self.rule.decide(features, allowed) as usize).filter(|&action| mask.allows(action))
+        Some(self.rule.decide(features, mask) as usize).filter(|&action| mask.allows(action))
     }
 }

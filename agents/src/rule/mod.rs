@@ -24,7 +24,7 @@ mod vector;
 
 pub use guide::RuleGuide;
 
-use crate::policy::Policy;
+use crate::policy::{Mask, Policy};
 use lowgear_env::config::{KeyError, in_range, require};
 use lowgear_onboard::{Feature, Features, MAX_GEARS, Request};
 use schemars::JsonSchema;
@@ -232,7 +232,7 @@ impl Policy for Rule {
         self.decision_logic.reset();
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let speed = features.get(self.settings.signal.feature());
         let gear = gear_index(features);
         let fast = self.settings.up_permille.get(gear).is_some_and(|&up| speed >= up);
@@ -278,15 +278,15 @@ impl DecisionLogic {
 
     /// Decides, given whether the signal has reached the threshold up (`fast`) or fallen below the one down
     /// (`slow`) of the present gear. A step down goes before an upshift.
-    pub(crate) fn decide(&mut self, features: &Features, mask: [bool; 3], fast: bool, slow: bool) -> Request {
-        if self.stands(features) && mask[Request::Down as usize] {
+    pub(crate) fn decide(&mut self, features: &Features, mask: Mask, fast: bool, slow: bool) -> Request {
+        if self.stands(features) && mask.allows(Request::Down as usize) {
             self.reset();
             return Request::Down;
         }
         let request_held = self.request_for(features, fast, slow);
         self.agreed = if request_held == self.request_held { self.agreed.saturating_add(1) } else { 1 };
         self.request_held = request_held;
-        if self.agreed < self.hold_decisions || !mask[request_held as usize] {
+        if self.agreed < self.hold_decisions || !mask.allows(request_held as usize) {
             return Request::Hold;
         }
         self.agreed = 0;

@@ -1,6 +1,6 @@
 use super::*;
 
-const FREE: [bool; 3] = [true; 3];
+const FREE: Mask = Mask::all(3);
 
 /// Three gears, driving freely, no upshift taken back yet.
 fn features(gear: i16, speed: i16) -> Features {
@@ -68,7 +68,7 @@ fn a_threshold_waits_for_decisions_in_a_row() {
 fn a_refused_wish_is_repeated_as_soon_as_the_guard_allows_it() {
     let mut rule = rule(RuleSettings { hold_decisions: 2, ..full() });
     let fast = features(0, 900);
-    let dwelling = [false, true, false];
+    let dwelling = Mask::from([false, true, false]);
     for _ in 0..5 {
         assert_eq!(rule.decide(&fast, dwelling), Request::Hold);
     }
@@ -81,7 +81,7 @@ fn a_stall_steps_down_at_once_and_only_if_asked_to() {
     let mut patient = rule(RuleSettings { hold_decisions: 5, ..full() });
     assert_eq!(patient.decide(&with(stalled, Feature::Stalled, 7), FREE), Request::Hold);
     assert_eq!(patient.decide(&stalled, FREE), Request::Down);
-    assert_eq!(patient.decide(&stalled, [false, true, true]), Request::Hold);
+    assert_eq!(patient.decide(&stalled, Mask::from([false, true, true])), Request::Hold);
     assert_eq!(rule(RuleSettings { stall_ticks: None, ..full() }).decide(&stalled, FREE), Request::Hold);
     assert_eq!(rule(RuleSettings { steps_down: false, ..full() }).decide(&stalled, FREE), Request::Hold);
 }

@@ -7,14 +7,15 @@ pub use file::hex;
 
 use std::fmt::Write as _;
 
-use crate::policy::Policy;
 use crate::policy::explain::Explain;
+use crate::policy::{Mask, Policy};
+use lowgear_env::request_name;
 use lowgear_onboard::{Axis, Feature, Features, Request, Table, TableError};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 /// Layout of a table file and of the exported data; rises on any change of meaning.
-pub const TABLE_FORMAT: u32 = 2;
+pub const TABLE_FORMAT: u32 = 3;
 
 /// One axis: a feature and the increasing edges that cut it into bins.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -258,15 +259,6 @@ impl LookupTable {
     }
 }
 
-/// A request in words.
-pub(crate) const fn request_name(request: Request) -> &'static str {
-    match request {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
-}
-
 /// A table as a policy. What the guard would refuse anyway is answered with [`Request::Hold`].
 #[derive(Clone, Debug)]
 pub struct TablePolicy {
@@ -290,14 +282,14 @@ impl TablePolicy {
 impl Policy for TablePolicy {
     fn reset(&mut self) {}
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let request = self.table.decide(features);
-        if mask[request as usize] { request } else { Request::Hold }
+        if mask.allows(request as usize) { request } else { Request::Hold }
     }
 }
 
 impl Explain for TablePolicy {
-    fn explain(&mut self, features: &Features, _: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, _: Mask) -> Vec<String> {
         let cell = self.table.cell(features);
         let axes = self.table.axes.iter().zip(self.table.bins_of(cell)).map(|(axis, bin)| {
             let bound = |i: Option<usize>, open: &str| {

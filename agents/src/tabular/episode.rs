@@ -1,27 +1,14 @@
 //! The training loop of tabular learners: start reading here.
 
 use super::learner::{Choice, TabularLearner, View};
-use crate::policy::{Mask, mask_of};
-use lowgear_env::{End, World};
-
-/// Outcome of an episode.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct EpisodeTotals {
-    /// Sum of rewards, not discounted.
-    pub total_reward: f64,
-    /// Time taken, s.
-    pub elapsed_s: f64,
-    /// Decisions taken.
-    pub decisions: u64,
-    /// Why it stopped.
-    pub end: End,
-}
+use crate::policy::Mask;
+use lowgear_env::{End, EpisodeTotals, World};
 
 /// Drives episode number `episode` and learns from every decision.
 ///
 /// `encode` gives the cell of an observation. `guide` is asked once per decision and may say what a rule
 /// would do; a guide with a memory must be reset by the caller.
-pub fn run_episode<W: World>(
+pub fn learn_episode<W: World>(
     world: &mut W,
     encode: impl Fn(&W::Observation) -> usize,
     learner: &mut TabularLearner,
@@ -36,12 +23,11 @@ pub fn run_episode<W: World>(
     world.reset(episode);
     learner.begin_episode();
     let mut choice = choose(world, learner);
-    let mut sum = EpisodeTotals { total_reward: 0.0, elapsed_s: 0.0, decisions: 0, end: End::Truncated };
+    let mut totals = EpisodeTotals::default();
+    // Not `run_episode`: Sarsa learns from a decision only when the next one has been taken, after a time limit too.
     loop {
         let step = world.step(choice.action);
-        sum.total_reward += step.reward;
-        sum.elapsed_s += step.elapsed_s;
-        sum.decisions += 1;
+        totals.add(&step);
         let next = match step.end {
             Some(End::Terminated) => None,
             Some(End::Truncated) | None => Some(choose(world, learner)),
@@ -49,7 +35,7 @@ pub fn run_episode<W: World>(
         learner.learn(&choice, step.reward, step.elapsed_s, next.as_ref());
         match (step.end, next) {
             (None, Some(next)) => choice = next,
-            (end, _) => return EpisodeTotals { end: end.unwrap_or(End::Terminated), ..sum },
+            _ => return totals,
         }
     }
 }
@@ -60,7 +46,7 @@ fn look<W: World>(
     encode: impl Fn(&W::Observation) -> usize,
     guide: &mut impl FnMut(&W::Observation, Mask) -> Option<usize>,
 ) -> View {
-    let allowed = mask_of(world);
+    let allowed = world.mask();
     let observation = world.observation();
     View { cell: encode(observation), guide: guide(observation, allowed), allowed }
 }

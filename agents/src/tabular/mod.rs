@@ -1,6 +1,6 @@
 //! Tabular control: Q-learning, Sarsa, Expected Sarsa and Double Q-learning with eligibility traces.
 //!
-//! Start reading at [`run_episode`], then [`update`], then [`TabularLearner`].
+//! Start reading at [`learn_episode`], then [`update`], then [`TabularLearner`].
 //!
 //! **Time.** Decisions are not evenly spaced (a shift outlasts several), so the problem is semi-Markov: the
 //! discount is `gamma_per_s` to the power of the elapsed time.
@@ -16,16 +16,16 @@
 mod episode;
 mod learner;
 mod policy;
-mod schedule;
 mod settings;
+mod step_size;
 mod traces;
 pub mod update;
 
-pub use episode::{EpisodeTotals, run_episode};
+pub use episode::learn_episode;
 pub use learner::{Choice, TabularLearner, View};
 pub use policy::{Coverage, TabularPolicy};
-pub use schedule::{Epsilon, StepSize};
 pub use settings::{Algorithm, TabularError, TabularSettings, TraceKind};
+pub use step_size::StepSize;
 
 #[cfg(test)]
 mod tests;

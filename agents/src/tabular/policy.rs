@@ -3,9 +3,9 @@
 use super::learner::TabularLearner;
 use super::settings::TabularError;
 use super::update::guided_greedy;
-use crate::policy::Policy;
 use crate::policy::explain::{Explain, set_in, weighed};
 use crate::policy::grid::Grid;
+use crate::policy::{Mask, Policy};
 use crate::rule::Rule;
 use lowgear_env::request_name;
 use lowgear_onboard::{Features, Request};
@@ -98,14 +98,14 @@ impl Policy for TabularPolicy {
         self.rule.reset();
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let guide = self.rule.decide(features, mask) as usize;
         let first = self.grid.cell(features) * ACTIONS;
         let row = first..first + ACTIONS;
         let (action, fell_back) = guided_greedy(
             &self.values[row.clone()],
             &self.visits[row],
-            mask.into(),
+            mask,
             Some(guide),
             self.trust_visits,
             self.rule_margin,
@@ -117,14 +117,14 @@ impl Policy for TabularPolicy {
 }
 
 impl Explain for TabularPolicy {
-    fn explain(&mut self, features: &Features, mask: [bool; 3]) -> Vec<String> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
         let cell = self.grid.cell(features);
         let row = cell * ACTIONS..(cell + 1) * ACTIONS;
         let mut lines: Vec<String> = set_in("rule", self.rule.clone().explain(features, mask)).collect();
         let guide = self.rule.decide(features, mask) as usize;
         let (values, visits) = (&self.values[row.clone()], &self.visits[row]);
         let (_, fell_back) =
-            guided_greedy(values, visits, mask.into(), Some(guide), self.trust_visits, self.rule_margin);
+            guided_greedy(values, visits, mask, Some(guide), self.trust_visits, self.rule_margin);
         lines.push(format!("the rule asks for {}", request_name(Request::from_code(guide as u8))));
         lines.push(weighed(&format!("values in cell {cell}"), values, mask));
         lines.push(format!(

@@ -1,6 +1,7 @@
 //! Settings of a tabular learner.
 
-use super::schedule::{Epsilon, StepSize};
+use super::step_size::StepSize;
+use crate::schedule::Schedule;
 use lowgear_env::config::{KeyError, in_range, require};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -45,8 +46,8 @@ pub struct TabularSettings {
     pub trace_cutoff: f64,
     /// Step size.
     pub step_size: StepSize,
-    /// Probability of exploring.
-    pub epsilon: Epsilon,
+    /// Probability of exploring, by decisions learned from.
+    pub epsilon: Schedule<f64>,
     /// Value that each action starts with, in units of reward; empty means 0 for all. Values for shifts
     /// well below that of holding keep a young table from shifting without a reason.
     pub initial_values: Vec<f64>,
@@ -66,7 +67,7 @@ impl Default for TabularSettings {
             trace: TraceKind::Replacing,
             trace_cutoff: 1e-3,
             step_size: StepSize::Visits { omega: 0.7, floor: 0.01 },
-            epsilon: Epsilon { start: 0.1, end: 0.01, decisions: 2_000_000 },
+            epsilon: Schedule::linear(0.1, 0.01, 2_000_000),
             initial_values: Vec::new(),
             rule_margin: 0.1,
             trust_visits: 50,
@@ -104,7 +105,8 @@ impl TabularSettings {
         in_range("lambda", self.lambda, 0.0, 1.0, "")?;
         in_range("trace-cutoff", self.trace_cutoff, 1e-6, 1.0, "")?;
         self.step_size.validate()?;
-        self.epsilon.validate()?;
+        in_range("epsilon.from", self.epsilon.from, 0.0, 1.0, "")?;
+        in_range("epsilon.to", self.epsilon.to, 0.0, 1.0, "")?;
         in_range("rule-margin", self.rule_margin, 0.0, 1e9, "")?;
         for (i, &value) in self.initial_values.iter().enumerate() {
             in_range(&format!("initial-values[{i}]"), value, -1e9, 1e9, "")?;

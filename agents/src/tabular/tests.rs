@@ -7,6 +7,7 @@ mod saving;
 
 use super::*;
 use crate::policy::Mask;
+use crate::schedule::Schedule;
 
 /// Nothing clever: no traces, no guide, values from 0, no discount.
 fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSettings {
@@ -17,7 +18,7 @@ fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSett
         trace: TraceKind::Replacing,
         trace_cutoff: 1e-6,
         step_size,
-        epsilon: Epsilon::constant(epsilon),
+        epsilon: Schedule::constant(epsilon),
         initial_values: Vec::new(),
         rule_margin: 0.0,
         trust_visits: 0,

@@ -10,7 +10,7 @@
 //! and differ in `v_t`, the value of what follows. `discount_t` is 0 when the task ended, and
 //! `gamma_per_s^elapsed_s` otherwise, also when only the clock ran out.
 
-use crate::policy::Mask;
+use crate::policy::{Mask, guided_best};
 
 pub use crate::discount::discount;
 
@@ -47,13 +47,7 @@ pub fn value_double_q(selector_t: &[f64], evaluator_t: &[f64], allowed_t: Mask) 
 /// The allowed action of the highest value, the first one among equals; 0 if none is allowed.
 #[must_use]
 pub fn greedy(q: &[f64], allowed: Mask) -> usize {
-    let mut best: Option<usize> = None;
-    for action in (0..q.len()).filter(|&action| allowed.allows(action)) {
-        if best.is_none_or(|b| q[action] > q[b]) {
-            best = Some(action);
-        }
-    }
-    best.unwrap_or(0)
+    allowed.best(q).unwrap_or(0)
 }
 
 /// Probabilities, action by action, of taking `preferred`, or with probability `epsilon` any allowed action
@@ -68,9 +62,8 @@ pub fn epsilon_soft(preferred: usize, allowed: Mask, epsilon: f64) -> impl Itera
 
 /// What to do in a cell, given how often each action was tried there and what the guide says.
 ///
-/// Without a guide: the greedy action. With one: the guide's action, unless it and another one have both
-/// been tried `trust_visits` times and the other's value is higher by more than `margin`. A guide whose
-/// action is not allowed is ignored. The second value says that the guide decided for want of visits.
+/// Without a guide: the greedy action. With one: the guide's action until that has been tried `trust_visits` times, then
+/// [`guided_best`] of the actions tried as often. A guide whose action is not allowed is ignored. The second value says that the guide decided for want of visits.
 #[must_use]
 pub fn guided_greedy(
     q: &[f64],
@@ -87,8 +80,7 @@ pub fn guided_greedy(
         return (guide, true);
     }
     let trusted = Mask::from_fn(q.len(), |a| allowed.allows(a) && visits[a] >= trust_visits);
-    let best = greedy(q, trusted);
-    if q[best] > q[guide] + margin { (best, false) } else { (guide, false) }
+    (guided_best(q, trusted, Some(guide), margin).unwrap_or(guide), false)
 }
 
 #[cfg(test)]

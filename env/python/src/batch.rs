@@ -176,7 +176,9 @@ impl Batch {
         self.scenario = Arc::new(self.split.of(&self.study, self.seed));
         let first = episode.or(seed.map(|_| 0));
         let (scenario, stride) = (&self.scenario, envs as u64);
-        for (i, env_slot) in self.env_slots.iter_mut().enumerate().filter(|(i, _)| chosen(only.as_deref(), *i)) {
+        for (i, env_slot) in
+            self.env_slots.iter_mut().enumerate().filter(|(i, _)| chosen(only.as_deref(), *i))
+        {
             let number = first.map_or_else(|| env_slot.next_episode(), |first| first.wrapping_add(i as u64));
             *env_slot = EnvSlot::new(scenario, number, stride);
         }
@@ -266,7 +268,9 @@ impl Batch {
 impl Batch {
     fn env_slot(&self, env: usize) -> PyResult<&EnvSlot> {
         let most = self.env_slots.len() - 1;
-        self.env_slots.get(env).ok_or_else(|| PyValueError::new_err(format!("world {env}; allowed: 0 to {most}")))
+        self.env_slots
+            .get(env)
+            .ok_or_else(|| PyValueError::new_err(format!("world {env}; allowed: 0 to {most}")))
     }
 
     fn show_starts(&self, py: Python<'_>, only: Option<&[bool]>) -> PyResult<()> {

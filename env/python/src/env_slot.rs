@@ -114,7 +114,7 @@ impl EnvSlot {
             self.begin_next();
             // The state stays that of the end, as reward and its terms do.
             observation.write(self.drive.observation(), rows.seen);
-            rows.allowed.copy_from_slice(&self.drive.mask());
+            rows.allowed.copy_from_slice(&self.drive.mask().to_array::<3>());
         }
     }
 
@@ -128,7 +128,7 @@ impl EnvSlot {
     fn show(&self, observation: Observation, rows: &mut Rows<'_>) {
         let drive = &self.drive;
         observation.write(drive.observation(), rows.seen);
-        rows.allowed.copy_from_slice(&drive.mask());
+        rows.allowed.copy_from_slice(&drive.mask().to_array::<3>());
         let (position_m, speed_m_s) = drive.position_and_speed();
         rows.state.copy_from_slice(&[drive.elapsed_s(), position_m, speed_m_s, self.reported.total_s()]);
     }

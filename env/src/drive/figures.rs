@@ -19,7 +19,7 @@ impl Drive {
             distance_m: self.furthest_m,
             energy_j: self.plant.drawn_j(&self.vehicle),
             shifts: self.counters.shifts,
-            reversals: self.counters.reversals,
+            reversals: self.counters.events.reversals,
             failed_upshifts: self.counters.failed_upshifts,
             missed_engagements: self.selector.missed,
             stall_s: self.stall_s(),

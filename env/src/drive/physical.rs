@@ -18,7 +18,7 @@ impl Drive {
 
     /// Looks closer at a state that seems not to be physical; ends the episode if it is not.
     #[cold]
-    pub(super) fn look_closer(&mut self) {
+    pub(super) fn inspect(&mut self) {
         let plant = &self.plant;
         let fastest_m_s = farther_back_m_s(self.limits.fastest_m_s, &self.track, -plant.x_m);
         let finite = plant.x_m.is_finite()

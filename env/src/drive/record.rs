@@ -1,8 +1,9 @@
-//! A row of the trace, and the words in it.
+//! A row of the trace.
 
 use super::Drive;
+use crate::names::{phase_name, request_name, verdict_name};
 use crate::trace::TraceRow;
-use lowgear_onboard::{Feature, Phase, Request, Verdict};
+use lowgear_onboard::{Feature, Request};
 
 impl Drive {
     pub(super) fn record_trace(&mut self, request: Request, decided: bool, drive: bool) {
@@ -40,39 +41,5 @@ impl Drive {
         if let Some(rows) = &mut self.trace {
             rows.push(row);
         }
-    }
-}
-
-/// A request in words.
-#[must_use]
-pub fn request_name(request: Request) -> &'static str {
-    match request {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
-}
-
-fn verdict_name(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Idle => "idle",
-        Verdict::Accepted => "accepted",
-        Verdict::NoSuchGear => "no such gear",
-        Verdict::Busy => "busy",
-        Verdict::Dwell => "dwell",
-        Verdict::Tilt => "tilt",
-        Verdict::Turning => "turning",
-    }
-}
-
-fn phase_name(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Driving => "driving",
-        Phase::Cutting => "cutting",
-        Phase::Moving => "moving",
-        Phase::Recalibrating => "recalibrating",
-        Phase::Resting => "resting",
-        Phase::Parked => "parked",
-        Phase::Faulted => "faulted",
     }
 }

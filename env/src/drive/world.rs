@@ -2,7 +2,7 @@
 
 use super::Drive;
 use crate::outcome::Cause;
-use crate::{End, Step, World};
+use crate::{End, Mask, Step, World};
 use lowgear_onboard::{Features, Request};
 use std::sync::Arc;
 
@@ -26,7 +26,11 @@ impl World for Drive {
     }
 
     fn allowed(&self, action: usize) -> bool {
-        self.mask().get(action).copied().unwrap_or(false)
+        self.mask().allows(action)
+    }
+
+    fn mask(&self) -> Mask {
+        Drive::mask(self)
     }
 
     fn step(&mut self, action: usize) -> Step {

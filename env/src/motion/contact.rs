@@ -1,7 +1,7 @@
 //! Wheels that meet borders and obstacles: what happens at the end of a phase.
 
 use super::forces::Touch;
-use super::step::Event;
+use super::next_events::Event;
 use super::supply::Supply;
 use super::{Plant, Track};
 use crate::vehicle::Vehicle;

@@ -7,10 +7,8 @@
 use super::forces::NormalLoad;
 use super::supply::{Supply, TractiveForce};
 use super::{MotionPhase, Plant, Track};
+use crate::events::STANDSTILL_M_S;
 use crate::vehicle::{BATCH, Vehicle};
-
-/// A vehicle slower than this is not in steady state, m/s.
-const LEAST_M_S: f64 = 1e-3;
 
 /// An affine function: value at 0, and rise per unit.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -126,7 +124,7 @@ impl Plant {
     /// Plans a phase of steady-state driving at `duty` of up to `horizon` ticks, if it is steady-state driving.
     pub fn plan(&mut self, vehicle: &Vehicle, track: &Track, duty: f64, horizon: usize) -> bool {
         let Some(gear) = self.gear.map(|g| &vehicle.gears[g]) else { return false };
-        if self.v_m_s < LEAST_M_S || self.slipping {
+        if self.v_m_s < STANDSTILL_M_S || self.slipping {
             return false;
         }
         self.update_contacts(vehicle, track);
@@ -146,7 +144,7 @@ impl Plant {
         let fits = |tick: usize| {
             let v_m_s = speed_m_s[tick];
             let acceleration_m_s2 = body.acceleration_at(moved_m[tick], v_m_s);
-            v_m_s >= LEAST_M_S
+            v_m_s >= STANDSTILL_M_S
                 && moved_m[tick] < room_m
                 && tractive.keeps_side(1.0, tractive.output_n(gear, v_m_s, acceleration_m_s2))
                 && self.ground.carries(vehicle, gear, &tractive, v_m_s, acceleration_m_s2)

@@ -105,9 +105,9 @@ impl Ground {
                 }
             }
             sum.touching |= axle_contact.touch != Touch::None;
-            // On a grade that would tip the vehicle over the upper axle has lifted off: ground does not pull.
             let normal_force_n =
                 weight_n * (axle.load_share * segment.cos + axle.load_per_grade * segment.sin);
+            // On a grade that would tip the vehicle over, the upper axle has lifted off: ground does not pull.
             let normal_force_n = normal_force_n.max(0.0);
             let normal_transfer_kg = vehicle.mass_kg * axle.load_per_grade;
             sum.add_axle_load(segment.rolling, normal_force_n, normal_transfer_kg);

@@ -6,6 +6,7 @@ mod cruise;
 mod energies;
 mod exponential;
 mod forces;
+mod next_events;
 mod phase;
 mod plant;
 mod selector;

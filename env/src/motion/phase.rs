@@ -50,9 +50,9 @@ const UNDAMPED_PER_S: f64 = 1e-7;
 /// squared speed would cancel; Simpson's rule is then good to its fourth power.
 const NEARLY_STRAIGHT: f64 = 0.01;
 
-/// Rounds of the search for a moment: every second one at least halves the bracket or the step, and from a day to
+/// Iterations of the search for a time: every second one at least halves the bracket or the step, and from a day to
 /// 1e-14 s that is 63 times.
-const MOST_ROUNDS: usize = 140;
+const MAX_ITERATIONS: usize = 140;
 
 impl MotionPhase {
     /// A phase with mass `m`, force `a`, damping `c` and push `k`, from speed `v0`.
@@ -249,7 +249,7 @@ impl MotionPhase {
         let forward = target > 0.0;
         let mut t = if self.v0 == 0.0 { 0.5 * late_s } else { (target / self.v0).clamp(0.0, late_s) };
         let mut last_step_s = late_s;
-        for _ in 0..MOST_ROUNDS {
+        for _ in 0..MAX_ITERATIONS {
             let (s, v) = self.at(t);
             let miss = s - target;
             if miss.abs() <= 1e-13 {

@@ -7,7 +7,7 @@
 
 use super::cruise::Cruise;
 use super::forces::{AxleContact, Ground};
-use super::step::{Event, NextEvents};
+use super::next_events::{Event, NextEvents};
 use super::track::Track;
 use super::{EnergyBalance, HeatEnergies};
 use crate::stress::Stress;

@@ -52,9 +52,9 @@ impl TractiveForce {
     }
 
     /// When the torque through the gears changes its direction before the state `late` at `late_s`, and with
-    /// it their efficiency. It has changed once it is on the far side by more than rounding: torque that stays
-    /// at nothing has no reversal, and the next phase begins where its side is clear. None either where the start is
-    /// on the far side already (a wheel lifts off): every phase would end where it begins.
+    /// it their efficiency. It has changed once it is on the other side by more than rounding: a torque that stays
+    /// at zero has no reversal, and the next phase begins where its side is clear. There is none either where the start
+    /// is on the other side already (a wheel lifts off): every phase would end where it begins.
     pub(super) fn reversal_s(
         &self,
         rim: &MotionPhase,

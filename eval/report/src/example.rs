@@ -187,14 +187,13 @@ fn policies(driven: &[Driven]) -> Vec<PolicySummary> {
                 metrics.insert(metric, around(value, 0.06, *seeds));
             }
             PolicySummary {
-                id: (*id).into(),
-                label: (*label).into(),
-                family: *family,
+                record: PolicyRecord {
+                    search_ticks: *ticks,
+                    inherited_ticks: if *family == Family::Learned { 96_000_000 } else { 0 },
+                    failed_seeds: if *id == "dqn" { vec![4] } else { vec![] },
+                    ..PolicyRecord::new(*id, *label, *family)
+                },
                 training_seeds: *seeds,
-                search_ticks: *ticks,
-                inherited_ticks: if *family == Family::Learned { 96_000_000 } else { 0 },
-                failed_seeds: if *id == "dqn" { vec![4] } else { vec![] },
-                diverged_seeds: Vec::new(),
                 seeds: Vec::new(),
                 profile: Vec::new(),
                 metrics,

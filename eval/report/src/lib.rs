@@ -7,6 +7,7 @@
 
 mod card;
 mod charts;
+mod document;
 mod panels;
 pub mod plot;
 mod policies;
@@ -22,50 +23,31 @@ mod verdict;
 pub use card::card_page;
 pub use sweep::sweep_page;
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use text::{count, escape, fixed, level_percent};
+use document::{begin, chart_document, items, navigation, section};
+use text::{count, fixed, level_percent, typeset};
 
 use lowgear_eval::figures::{CoursePicture, Pictures, TracePicture};
 use lowgear_eval::summary::Summary;
-
-/// Looks of the page around the charts.
-const STYLE: &str = include_str!("page.css");
 
 /// The whole report as one HTML file.
 #[must_use]
 pub fn page(summary: &Summary, pictures: &Pictures) -> String {
     let title = format!("{}: shift strategies for {}", summary.study.name, summary.vehicle.name);
-    let mut out = begin(&title, "#verdict", "To the verdict");
-    header(&mut out, summary);
-    out.push_str("<main>\n");
-    verdict_section(&mut out, summary);
-    panels::picture_sections(&mut out, summary, pictures);
-    table_section(&mut out, summary);
-    method_section(&mut out, summary);
-    origin_section(&mut out, summary);
-    section(&mut out, "cautions", "Cautions", &prose::cautions_of(summary));
-    out.push_str("</main>\n</body>\n</html>\n");
-    out
-}
-
-/// A page up to its header: looks, patterns, and a link past the header for those who use the keyboard.
-fn begin(title: &str, skip_to: &str, skip: &str) -> String {
-    let mut out = String::with_capacity(1 << 20);
-    let _ = write!(
-        out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-         <title>{}</title>\n<style>\n{}{STYLE}</style>\n</head>\n<body>\n\
-         <svg class=\"patterns\" width=\"0\" height=\"0\" aria-hidden=\"true\">{}</svg>\n\
-         <a class=\"skip\" href=\"{skip_to}\">{skip}</a>\n",
-        escape(title),
-        svg::STYLE,
-        svg::PATTERNS
-    );
-    out
+    let body = html! {
+        (begin("#verdict", "To the verdict"))
+        (header(summary))
+        main { "\n"
+            (section("verdict", "Verdict", &verdict_body(summary)))
+            (panels::picture_sections(summary, pictures))
+            (section("figures", "Tables", &table_body(summary)))
+            (section("method", "Method", &method_body(summary)))
+            (section("origin", "Origin", &origin_body(summary)))
+            (section("cautions", "Cautions", &prose::cautions_of(summary)))
+        } "\n"
+    };
+    chart_document(&title, &body)
 }
 
 /// A driven course as an SVG file of its own.
@@ -80,18 +62,8 @@ pub fn course_svg(course: &CoursePicture, origin: &str) -> String {
     charts::course_chart(course, origin).standalone()
 }
 
-fn header(out: &mut String, summary: &Summary) {
+fn header(summary: &Summary) -> Markup {
     let invented = if summary.vehicle.invented { " (an invented vehicle)" } else { "" };
-    let _ = write!(
-        out,
-        "<header>\n<p class=\"kicker\">Study {}</p>\n<h1>Shift strategies for {}{invented}</h1>\n\
-         <p class=\"lead\">{} held-out courses, {} km in all; {} evaluated policies.</p>\n<nav aria-label=\"Sections\"><ul>",
-        escape(&summary.study.name),
-        escape(&summary.vehicle.name),
-        count(summary.test_suite.courses as u64),
-        fixed(summary.test_suite.total_length_m / 1000.0, 1),
-        summary.policies.len(),
-    );
     let sections = [
         ("verdict", "Verdict"),
         ("comparison", "Comparison"),
@@ -104,50 +76,57 @@ fn header(out: &mut String, summary: &Summary) {
         ("origin", "Origin"),
         ("cautions", "Cautions"),
     ];
-    for (id, name) in sections {
-        let _ = write!(out, "<li><a href=\"#{id}\">{name}</a></li>");
+    html! {
+        header { "\n"
+            p.kicker { "Study " (typeset(&summary.study.name)) } "\n"
+            h1 { "Shift strategies for " (typeset(&summary.vehicle.name)) (invented) } "\n"
+            p.lead {
+                (count(summary.test_suite.courses as u64)) " held-out courses, "
+                (fixed(summary.test_suite.total_length_m / 1000.0, 1)) " km in all; "
+                (summary.policies.len()) " evaluated policies."
+            } "\n"
+            (navigation(&sections))
+        } "\n"
     }
-    out.push_str("</ul></nav>\n</header>\n");
 }
 
-fn verdict_section(out: &mut String, summary: &Summary) {
-    let mut body =
-        format!("<p class=\"verdict\">{}</p>\n<ul class=\"remarks\">\n", escape(&verdict::verdict(summary)));
-    for line in verdict::remarks(summary) {
-        let _ = writeln!(body, "<li>{}</li>", escape(&line));
+fn verdict_body(summary: &Summary) -> Markup {
+    html! {
+        p.verdict { (typeset(&verdict::verdict(summary))) } "\n"
+        ul.remarks { "\n" (items(verdict::remarks(summary))) } "\n"
+        p.note { "Simulation only; see the " a href="#cautions" { "cautions" } "." } "\n"
     }
-    body.push_str(
-        "</ul>\n<p class=\"note\">Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n",
-    );
-    section(out, "verdict", "Verdict", &body);
 }
 
-fn table_section(out: &mut String, summary: &Summary) {
-    let mut body = tables::metric_tables(summary);
-    body.push_str(&tables::seed_table(summary));
-    body.push_str(&tables::profile_table(summary));
-    body.push_str(&tables::return_table(summary));
-    for rule in &summary.tuned {
-        let _ = write!(
-            body,
-            "<h3>Thresholds of {}</h3>\n<pre class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Thresholds\">{}</pre>\n",
-            escape(summary.label(&rule.policy)),
-            rule.enterable.iter().chain(&rule.lines).map(|line| escape(line)).collect::<Vec<_>>().join("\n")
-        );
+fn table_body(summary: &Summary) -> Markup {
+    html! {
+        (tables::metric_tables(summary))
+        (tables::seed_table(summary))
+        (tables::profile_table(summary))
+        (tables::return_table(summary))
+        @for rule in &summary.tuned {
+            h3 { "Thresholds of " (typeset(summary.label(&rule.policy))) } "\n"
+            pre.scroll tabindex="0" role="region" aria-label="Thresholds" {
+                @for (index, line) in rule.enterable.iter().chain(&rule.lines).enumerate() {
+                    @if index > 0 { "\n" }
+                    (typeset(line))
+                }
+            } "\n"
+        }
+        (tables::export_table(summary))
     }
-    body.push_str(&tables::export_table(summary));
-    section(out, "figures", "Tables", &body);
 }
 
-fn method_section(out: &mut String, summary: &Summary) {
-    let note = &summary.test_suite.note;
-    let mut body = if note.is_empty() { String::new() } else { format!("<p>{}</p>\n", escape(note)) };
-    body.push_str(&prose::method(summary));
-    body.push_str(&tables::budget_table(summary));
-    section(out, "method", "Method", &body);
+fn method_body(summary: &Summary) -> Markup {
+    let text = &summary.test_suite.note;
+    html! {
+        @if !text.is_empty() { p { (typeset(text)) } "\n" }
+        (prose::method(summary))
+        (tables::budget_table(summary))
+    }
 }
 
-fn origin_section(out: &mut String, summary: &Summary) {
+fn origin_body(summary: &Summary) -> Markup {
     let study = &summary.study;
     let quick = if study.quick { "quick run" } else { "full study" };
     let rows = [
@@ -157,20 +136,13 @@ fn origin_section(out: &mut String, summary: &Summary) {
         ("task version", study.task_version.to_string()),
         ("summary format", summary.format.to_string()),
         ("interval level", format!("{} %", level_percent(study.level))),
-        ("repeat with", study.command.clone()),
+        ("repeat with, in the folder of this page", study.command.clone()),
     ];
-    let mut body = tables::vehicle_table(summary);
     let rows = rows.into_iter().map(|(name, value)| vec![name.to_owned(), value]);
-    body.push_str(&tables::table("Seeds and versions", &["figure", "value"], rows));
-    section(out, "origin", "Origin", &body);
-}
-
-/// A section of the page; `body` is markup.
-fn section(out: &mut String, id: &str, title: &str, body: &str) {
-    let _ = write!(
-        out,
-        "<section id=\"{id}\" aria-labelledby=\"{id}-title\">\n<h2 id=\"{id}-title\">{title}</h2>\n{body}</section>\n"
-    );
+    html! {
+        (tables::vehicle_table(summary))
+        (tables::table("Seeds and versions", &["figure", "value"], rows))
+    }
 }
 
 #[cfg(test)]

@@ -1,24 +1,28 @@
 //! The sections of the page that hold drawings.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
 use super::charts::{self, Figure, Layout};
+use super::document::{note, section};
 use super::policies::{further_opponents, is_shown_first};
-use super::section;
 use super::tables;
-use super::text::{escape, plural, start_sentence};
+use super::text::{plural, start_sentence, typeset};
 use lowgear_eval::figures::{Pictures, ShiftMapPicture, TracePicture};
 use lowgear_eval::summary::{Metric, Summary};
 
 /// Comparison, perturbed conditions, shift maps, driven courses and learning.
-pub(super) fn picture_sections(out: &mut String, summary: &Summary, pictures: &Pictures) {
-    section(out, "comparison", "Comparison", &group(&comparison(summary, pictures)));
-    section(out, "robustness", "Robustness", &robustness(summary));
-    section(out, "maps", "Shift maps", &shift_maps(summary, &pictures.shift_maps));
-    let runs: Vec<Figure> = pictures.traces.iter().filter_map(|trace| run(trace, &pictures.traces)).collect();
-    section(out, "runs", "Driven courses", &(group(&runs) + &tables::place_table(summary)));
+pub(super) fn picture_sections(summary: &Summary, pictures: &Pictures) -> Markup {
+    let traces = &pictures.traces;
+    let runs: Vec<Figure> = traces.iter().filter_map(|trace| run(trace, traces)).collect();
+    let runs = html! { (group(&runs)) (tables::place_table(summary)) };
     let learning: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
-    section(out, "learning", "Learning", &group(&learning));
+    html! {
+        (section("comparison", "Comparison", &group(&comparison(summary, pictures))))
+        (section("robustness", "Robustness", &robustness(summary)))
+        (section("maps", "Shift maps", &shift_maps(summary, &pictures.shift_maps)))
+        (section("runs", "Driven courses", &runs))
+        (section("learning", "Learning", &group(&learning)))
+    }
 }
 
 fn comparison(summary: &Summary, pictures: &Pictures) -> Vec<Figure> {
@@ -42,19 +46,23 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Vec<Figure> {
 }
 
 /// The perturbed conditions.
-fn robustness(summary: &Summary) -> String {
+fn robustness(summary: &Summary) -> Markup {
     let maps: Vec<Figure> =
         summary.robustness.iter().filter_map(|map| charts::robustness(summary, map)).collect();
-    if maps.is_empty() {
-        return "<p class=\"note\">No perturbed conditions were asked for: the study file has no section \
-                <code>[robustness]</code>.</p>\n"
-            .to_owned();
+    html! {
+        @if maps.is_empty() {
+            p.note {
+                "No perturbed conditions were asked for: the study file has no section " code { "[robustness]" } "."
+            } "\n"
+        } @else {
+            (note(&charts::robustness_words(summary)))
+            (group(&maps))
+        }
     }
-    format!("<p class=\"note\">{}</p>\n{}", escape(&charts::robustness_words(summary)), group(&maps))
 }
 
 /// The maps that matter most at once, the others folded away.
-fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> String {
+fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> Markup {
     let draw = |first: bool| -> Vec<Figure> {
         let chosen = pictures.iter().filter(|picture| is_shown_first(summary, &picture.policy) == first);
         chosen.filter_map(|picture| charts::shift_map(picture, pictures)).collect()
@@ -63,17 +71,17 @@ fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> String {
     if first.is_empty() {
         return group(&further);
     }
-    let mut body = format!("<p class=\"note\">{}</p>\n", escape(&charts::common_words(pictures)));
-    body.push_str(&group(&first));
-    if !further.is_empty() {
-        let _ = write!(
-            body,
-            "<details class=\"further\"><summary>Shift maps of {}</summary>\n{}</details>\n",
-            escape(&plural(further.len(), "further policy").replace("policys", "policies")),
-            group(&further)
-        );
+    let number = plural(further.len(), "further policy").replace("policys", "policies");
+    html! {
+        (note(&charts::common_words(pictures)))
+        (group(&first))
+        @if !further.is_empty() {
+            details.further {
+                summary { "Shift maps of " (number) } "\n"
+                (group(&further))
+            } "\n"
+        }
     }
-    body
 }
 
 /// A driven course; its title names the runs when others have the same title.
@@ -86,36 +94,30 @@ fn run(picture: &TracePicture, all: &[TracePicture]) -> Option<Figure> {
     Some(figure)
 }
 
-/// Drawings side by side, as markup.
-pub(super) fn group(figures: &[Figure]) -> String {
+/// Drawings side by side.
+pub(super) fn group(figures: &[Figure]) -> Markup {
     if figures.is_empty() {
-        return "<p class=\"note\">This study holds no picture of this kind.</p>\n".to_owned();
+        return note("This study holds no picture of this kind.");
     }
-    format!("<div class=\"figures\">\n{}</div>\n", figures.iter().map(markup).collect::<String>())
+    html! { div.figures { "\n" @for figure in figures { (markup(figure)) } } "\n" }
 }
 
-fn markup(figure: &Figure) -> String {
-    let title = escape(&figure.title);
-    let drawings = figure.drawings.concat();
-    let (whole, drawings) = match figure.layout {
-        Layout::Wide => (
-            true,
-            format!(
-                "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Drawing: {title}\">{drawings}</div>"
-            ),
-        ),
-        Layout::Half => (false, format!("<div class=\"drawings\">{drawings}</div>")),
-        Layout::Row => (true, format!("<div class=\"drawings\">{drawings}</div>")),
-        Layout::Small => (true, format!("<div class=\"drawings small\">{drawings}</div>")),
-    };
-    let table = if figure.table.is_empty() {
-        String::new()
-    } else {
-        format!("<details><summary>Data table</summary>\n{}</details>\n", figure.table)
-    };
-    let whole = if whole { " class=\"whole\"" } else { "" };
-    format!(
-        "<figure{whole}>\n<figcaption><h3>{title}</h3><p>{}</p></figcaption>\n{drawings}\n{table}</figure>\n",
-        escape(&figure.caption)
-    )
+fn markup(figure: &Figure) -> Markup {
+    let title = typeset(&figure.title);
+    let whole = (figure.layout != Layout::Half).then_some("whole");
+    let drawings = html! { @for drawing in &figure.drawings { (drawing) } };
+    html! {
+        figure class=[whole] { "\n"
+            figcaption { h3 { (title) } p { (typeset(&figure.caption)) } } "\n"
+            @match figure.layout {
+                Layout::Wide => {
+                    div.scroll tabindex="0" role="region" aria-label={ "Drawing: " (title) } { (drawings) }
+                }
+                Layout::Half | Layout::Row => div.drawings { (drawings) },
+                Layout::Small => div.drawings.small { (drawings) },
+            }
+            "\n"
+            details { summary { "Data table" } "\n" (figure.table) } "\n"
+        } "\n"
+    }
 }

@@ -82,7 +82,7 @@ fn frame_of(panel: &Panel, (x, y): (f64, f64), width: f64, rows: usize) -> Frame
 /// Steps along the left side so that only whole numbers are marked.
 fn whole_steps(frame: &Frame) -> usize {
     let (low, high) = frame.y.bounds();
-    ((high - low).floor().max(1.0) as usize).min(6)
+    ((high - low).ceil().max(1.0) as usize).min(6)
 }
 
 /// Coordinates of the points that are drawn. A point that is not finite stays, since it breaks a line.

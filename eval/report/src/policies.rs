@@ -12,7 +12,7 @@ pub(super) fn further_opponents(summary: &Summary) -> Vec<&str> {
     let mut found: Vec<&str> = Vec::new();
     for d in &summary.paired {
         let id = d.against.as_str();
-        if id != roles.hand_rule && id != roles.tuned_rule && !found.contains(&id) && rows(id) > 1 {
+        if roles.hand_rule != id && roles.tuned_rule != id && !found.contains(&id) && rows(id) > 1 {
             found.push(id);
         }
     }
@@ -26,7 +26,7 @@ pub(super) fn mean_time(summary: &Summary, id: &str) -> Option<f64> {
 
 /// The learned policy with the lowest mean course time.
 pub(super) fn best_learned(summary: &Summary) -> Option<&PolicySummary> {
-    let learned = summary.policies.iter().filter(|policy| policy.family == Family::Learned);
+    let learned = summary.policies.iter().filter(|policy| policy.record.family == Family::Learned);
     learned
         .filter_map(|policy| Some((policy, policy.metrics.get(&Metric::CourseTime)?.mean)))
         .min_by(|a, b| a.1.total_cmp(&b.1))
@@ -36,17 +36,17 @@ pub(super) fn best_learned(summary: &Summary) -> Option<&PolicySummary> {
 /// Whether the axes of the charts must hold this evaluated policy; others may lie off the scale.
 pub(super) fn is_central(summary: &Summary, id: &str) -> bool {
     let roles = &summary.roles;
-    id == roles.subject
-        || id == roles.tuned_rule
+    roles.subject == id
+        || roles.tuned_rule == id
         || roles.plan.as_deref() == Some(id)
         || further_opponents(summary).contains(&id)
-        || best_learned(summary).is_some_and(|policy| policy.id == id)
+        || best_learned(summary).is_some_and(|policy| policy.record.id == id)
 }
 
 /// Whether its shift map is shown at once: the rules compared with, the best learned policy and the policy under test.
 pub(super) fn is_shown_first(summary: &Summary, label: &str) -> bool {
     let roles = &summary.roles;
-    let learned = best_learned(summary).map(|policy| policy.id.as_str());
+    let learned = best_learned(summary).map(|policy| policy.record.id.as_str());
     [roles.subject.as_str(), &roles.hand_rule, &roles.tuned_rule]
         .into_iter()
         .chain(further_opponents(summary))
@@ -56,13 +56,15 @@ pub(super) fn is_shown_first(summary: &Summary, label: &str) -> bool {
 
 /// The rule that this learned policy drives as: the one with the same mean in every figure.
 pub(super) fn is_identical_to<'a>(summary: &'a Summary, policy: &PolicySummary) -> Option<&'a PolicySummary> {
-    if policy.family != Family::Learned || policy.metrics.is_empty() {
+    if policy.record.family != Family::Learned || policy.metrics.is_empty() {
         return None;
     }
     let further = further_opponents(summary);
-    let tuned = summary.policies.iter().filter(|rule| rule.family == Family::Rule);
+    let tuned = summary.policies.iter().filter(|rule| rule.record.family == Family::Rule);
     tuned
-        .filter(|rule| rule.id == summary.roles.tuned_rule || further.contains(&rule.id.as_str()))
+        .filter(|rule| {
+            rule.record.id == summary.roles.tuned_rule || further.contains(&rule.record.id.as_str())
+        })
         .find(|rule| same_means(policy, rule))
 }
 

@@ -1,13 +1,16 @@
 //! Fixed texts: how to read the figures, and what to be careful about.
 
-use super::text::{escape, level_percent};
+use maud::{Markup, html};
+
+use super::document::{items, paragraphs};
+use super::text::level_percent;
 use lowgear_eval::summary::{Metric, Summary};
 
 /// How the study was made and what its figures mean.
-pub(super) fn method(summary: &Summary) -> String {
+pub(super) fn method(summary: &Summary) -> Markup {
     let level = level_percent(summary.study.level);
-    let paragraphs = [
-        "Every policy drives the same held-out courses with the same vehicle draws and the same noise, so \
+    paragraphs([
+        "Every policy drives the same held-out courses with the same sampled vehicles and the same noise, so \
          that differences are paired and course difficulty cancels. Training, tuning, selection and test courses \
          never overlap; no policy and no threshold was chosen by looking at the test courses."
             .to_owned(),
@@ -16,53 +19,55 @@ pub(super) fn method(summary: &Summary) -> String {
              of paired differences are {level} % Student intervals: the variance between seeds and the variance \
              between courses add up, with Satterthwaite's degrees of freedom. On synthetic studies of 5 seeds and \
              100 courses they had 94 to 96 % coverage. Figures that are not plain means (interquartile mean and \
-             CVaR₅ of course times, shares of the gap, probabilities of improvement) have their variances by leaving out one \
-             seed or one course at a time (jackknife), and the same quantiles: on the same studies 94 to 96 % too. A \
-             probability of improvement is too sure (82 %) where every training seed wins or loses on nearly all courses."
+             CVaR₅ of course times, shares of the gap, probabilities of improvement) have variances from the jackknife over \
+             seeds and over courses, and the same quantiles: on the same studies they had 94 to 96 % coverage as well. \
+             Intervals of probabilities of improvement are too narrow (82 % coverage) where every training seed wins or \
+             loses on nearly all courses."
         ),
         "A rule or a plan has no training seed; its intervals stem from the courses alone. Percentages are \
          scaled by the mean of the policy compared with, taken as exact. Corrected p-values hold for all \
-         comparisons of the study together (Holm). Other intervals hold one by one."
+         comparisons of the study together (Holm). Intervals are not corrected for the number of comparisons; those of \
+         means are clipped to the possible range of the value, such as damage not below zero."
             .to_owned(),
-        "Figures per distance (energy, shifts, reversals, failed upshifts, missed engagements, damage) are totals over \
-         totals: all that a policy spent on its episodes over all the distance it covered."
+        "Figures per distance (energy, shifts, reversals, failed upshifts, missed engagements, damage) are ratios of \
+         totals: the sum over all episodes of a policy, divided by the distance covered in them."
             .to_owned(),
-        "The clairvoyant plan knows the course and is executed in the same world as the others. What it reaches \
-         there can be reached with full knowledge of the course, but is not proven to be the best: its search uses a \
+        "The clairvoyant plan knows the course and is executed in the same world as the others. Its course \
+         time is attainable with full knowledge of the course, but not proven to be optimal, since its search uses a \
          grid. The plan's own value, where one is given, leaves out noise and missed engagements and is an \
-         optimistic bound. Part of the gap is open only to those who see ahead."
+         optimistic bound. Part of the gap can be closed only by a policy with preview."
             .to_owned(),
-        "Where a few evaluated policies lie far off, charts are scaled to the others; those far off are drawn as arrows with \
-         their figures, and every table holds them all."
+        "Charts are scaled to the policy under test, the tuned rules, the best learned policy and the plan; policies far \
+         off the scale are drawn as arrows with their values. Every table holds all policies."
             .to_owned(),
         "Damage is counted from the torque history of each gear by rainflow counting and the linear damage rule \
          on the torque-life curve of the vehicle file; 1 is nominal life. It ranks strategies; it does not \
          predict when a gearbox breaks."
             .to_owned(),
-        "Robustness: the exported table of every training seed and the tuned load-ratio rule drive the first test \
-         courses again with a vehicle that is altered in two ways at once, everything else drawn as always; the \
-         controller keeps its constants. Mass multiplies the file's mass; charge and tilt bias replace their spreads; \
-         encoder noise replaces the sensor's; latency delays encoder, battery, current and tilt (the servo reads the \
-         selector's angle itself); gear wear 1 takes a fifth off every efficiency, halves the gap through which the dogs \
-         enter and triples the selector's arrival error. No policy was chosen by these figures."
+        "Robustness: the exported table of every training seed and the tuned load-ratio rule are evaluated \
+         again on the first test courses with two properties of the vehicle perturbed at once and everything else sampled \
+         as before; the controller keeps its constants. Mass multiplies the file's mass; charge and tilt bias replace \
+         their sampled values; encoder noise replaces the sensor's; latency delays encoder, battery, current and tilt \
+         (the servo reads the selector's angle itself); gear wear 1 reduces every efficiency by a fifth, halves the gap \
+         through which the dogs engage and triples the selector's arrival error. No policy was selected by these \
+         figures."
             .to_owned(),
-        "Search is counted in simulated controller ticks, so that a tuned rule and a learner can be compared by \
-         what they were given."
+        "Search is counted in simulated controller ticks, so that the budgets of a tuned rule and of a learner can \
+         be compared."
             .to_owned(),
-    ];
-    paragraphs.iter().map(|text| format!("<p>{}</p>\n", escape(text))).collect()
+    ])
 }
 
 /// What to be careful about, the study's own findings first.
-pub(super) fn cautions_of(summary: &Summary) -> String {
+pub(super) fn cautions_of(summary: &Summary) -> Markup {
     let mut lines: Vec<String> = damage(summary).into_iter().collect();
     lines.extend(LINES.map(str::to_owned));
-    listed(&lines)
+    listed(lines)
 }
 
 /// What to be careful about, whatever was found.
-pub(super) fn cautions() -> String {
-    listed(&LINES.map(str::to_owned))
+pub(super) fn cautions() -> Markup {
+    listed(LINES)
 }
 
 /// The policies that use up more than a whole gearbox on a course of mean length.
@@ -71,11 +76,11 @@ fn damage(summary: &Summary) -> Option<String> {
     let beyond = summary.policies.iter().filter(|policy| {
         policy.metrics.get(&Metric::Damage).is_some_and(|damage| damage.mean * course_km > 1.0)
     });
-    let names: Vec<&str> = beyond.map(|policy| policy.label.as_str()).collect();
+    let names: Vec<&str> = beyond.map(|policy| policy.record.label.as_str()).collect();
     (!names.is_empty()).then(|| {
         format!(
-            "More than one nominal gearbox life within a single course, in the mean: {}. The torques lie beyond what the \
-             torque-life curve holds for: check knee torque, stiffness and gears in the vehicle file before anything is \
+            "More than one nominal gearbox life within a single course, on average: {}. The torques exceed the range \
+             of the torque-life curve: check knee torque, stiffness and gears in the vehicle file before anything is \
              concluded.",
             names.join(", ")
         )
@@ -99,7 +104,6 @@ const LINES: [&str; 7] = [
          roads. Local rules and the judgement of qualified people come before anything said here.",
 ];
 
-fn listed(lines: &[String]) -> String {
-    let items: String = lines.iter().map(|line| format!("<li>{}</li>\n", escape(line))).collect();
-    format!("<ul class=\"cautions\">\n{items}</ul>\n")
+fn listed(lines: impl IntoIterator<Item = impl AsRef<str>>) -> Markup {
+    html! { ul.cautions { "\n" (items(lines)) } "\n" }
 }

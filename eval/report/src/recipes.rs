@@ -1,19 +1,33 @@
-//! The printable sheet: which short runs tell what, with the figures of one vehicle and the labels to write down.
+//! The printable sheet: which short runs identify what, with the figures of one vehicle and the labels to write down.
 
-use crate::text::escape;
+use crate::document::{document, items};
+use crate::text::typeset;
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::vehicle::{TorqueSpeedLine, VehicleConfig};
+use maud::{Markup, html};
 use std::fmt::Write as _;
 
 /// Warmest that a stall pull may make the winding in one go, K.
 const STALL_K: f64 = 15.0;
 
+/// Looks of the page.
+const STYLE: &str = include_str!("recipes.css");
+/// Columns of a log.
+const COLUMNS: &str = "time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, gear, selector_deg, \
+                       distance_m, event";
+
 /// One recipe as it is printed.
 struct Card {
     title: &'static str,
     label: String,
-    tells: &'static str,
+    identifies: &'static str,
     steps: Vec<String>,
+}
+
+impl Card {
+    fn steps(&self) -> impl Iterator<Item = &str> {
+        self.steps.iter().map(|step| step.trim()).filter(|step| !step.is_empty())
+    }
 }
 
 /// What the sheet needs to know of the vehicle.
@@ -65,11 +79,11 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "1. Wheels off the ground",
             label: "wheels-off".into(),
-            tells: "motor constants, motor friction, rotor inertia, drag of the bearings",
+            identifies: "motor constants, motor friction, rotor inertia, drag of the bearings",
             steps: vec![
                 "Vehicle on a block, held fast, all wheels free and clear of fingers, cloth and grass.".into(),
                 pause.clone(),
-                format!("Full duty for 3 s (the motor comes to some {:.0} rad/s), half duty for 2 s, then cut; let it run out.", f.no_load_rad_s),
+                format!("Full duty for 3 s (the motor reaches about {:.0} rad/s), half duty for 2 s, then cut; let it run out.", f.no_load_rad_s),
                 every.clone(),
                 end.clone(),
             ],
@@ -77,25 +91,25 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "2. Level ground, speeding up and rolling out",
             label: "level surface=path".into(),
-            tells: "efficiency of each gear; rolling resistance of the surface; rolling out in gear: efficiency when the wheels drive",
+            identifies: "efficiency of each gear; rolling resistance of the surface; rolling out in gear: efficiency when the wheels drive",
             steps: vec![
-                "A level stretch of one surface; name the surface as you like, one word.".into(),
+                "A level section of one surface; name the surface as you like, one word.".into(),
                 pause.clone(),
                 format!("Full duty for {:.0} s, a part of it for 2 s, then cut and let it roll out for {:.0} s.", f.spin_up_s, f.roll_out_s),
-                format!("{every} Twice each, once each way: a slope that you did not see shows as a difference."),
+                format!("{every} Twice each, once each way: an unnoticed slope appears as a difference."),
                 end.clone(),
             ],
         },
         Card {
             title: "3. Lawn",
             label: "lawn".into(),
-            tells: "rolling resistance of the lawn, and what grows with speed; needs two gears or two duties",
+            identifies: "rolling resistance of the lawn, and its increase with speed; needs two gears or two duties",
             steps: vec![pause.clone(), "As 2., on the lawn, in the two lowest gears, at full and at part duty.".into(), end.clone()],
         },
         Card {
             title: "4. A ramp of known grade",
             label: format!("ramp grade_deg={:.0} surface=path", f.ramp_deg),
-            tells: "efficiency against a known force; offset of the tilt sensor",
+            identifies: "efficiency against a known force; offset of the tilt sensor",
             steps: vec![
                 format!("A board of about {:.0}°; measure height over length, grade = arc sine of it, and write that.", f.ramp_deg),
                 "A second person behind the vehicle holds a cord, not a hand under it.".into(),
@@ -107,10 +121,10 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "5. Stall pull on a spring scale",
             label: "stall-pull force_n=READING error_n=ITS-ERROR surface=path".into(),
-            tells: "winding and battery resistance, torque of the motor times efficiency",
+            identifies: "winding and battery resistance, torque of the motor times efficiency",
             steps: vec![
-                "HEAT: the motor turns all its power into heat. Never longer than said here, and let it cool for five minutes after each.".into(),
-                format!("Top gear, scale tied to the rear, cord taut, nobody in line with it; expect some {:.1} N.", f.stall_n),
+                "HEAT: the motor turns all its power into heat. Never longer than stated here, and let it cool for five minutes after each.".into(),
+                format!("Top gear, scale tied to the rear, cord taut, nobody in line with it; expect about {:.1} N.", f.stall_n),
                 "Not in a low gear: wheels would slip and the gearbox would take the whole torque.".into(),
                 pause.clone(),
                 format!("Full duty for {:.1} s at the most; read the scale; cut.", f.stall_s),
@@ -120,7 +134,7 @@ fn cards(f: &Figures) -> Vec<Card> {
         Card {
             title: "6. Ten gear changes",
             label: "shifts".into(),
-            tells: "times of the selector",
+            identifies: "shift times of the selector",
             steps: vec!["Standing, drive cut; through all gears, up and down, ten changes, each after the one before has arrived.".into(), end],
         },
     ]
@@ -138,48 +152,38 @@ const CAUTIONS: [&str; 6] = [
 /// The sheet as one HTML page without scripts or network.
 #[must_use]
 pub fn sheet_html(config: &VehicleConfig) -> String {
-    let name = escape(&config.name);
-    let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\"><title>Runs to log: {name}</title><style>\
-         :root{{color-scheme:light dark}}body{{font:14px/1.4 sans-serif;max-width:46em;margin:1.5em auto;padding:0 1em}}\
-         h1{{font-size:1.5em}}h2{{font-size:1.05em;margin:1.2em 0 .2em}}code{{font-size:1em;background:#8883;padding:0 .3em;\
-         overflow-wrap:anywhere}}p{{margin:.4em 0}}ul,ol{{margin:.2em 0;padding-left:2em}}.c{{border:2px solid;padding:.1em 1em .6em}}\
-         section{{break-inside:avoid}}</style></head><body>\n<h1>Runs to log: {name}</h1>\n"
-    );
-    if config.invented {
-        out.push_str("<p>This vehicle is invented.</p>\n");
+    let title = format!("Runs to log: {}", config.name);
+    let body = html! {
+        h1 { (typeset(&title)) } "\n"
+        @if config.invented { p { "This vehicle is invented." } "\n" }
+        p {
+            "Log every controller tick as CSV: " code { (COLUMNS) }
+            ". Time, motor speed and duty are needed; without a current or voltage column less can be reported. A label \
+             goes into " code { "event" } " at the row where a run begins."
+        } "\n"
+        div.caution { h2 { "Before anything else" } ul { (items(CAUTIONS)) } } "\n"
+        @for card in cards(&Figures::of(config)) { (section(&card)) }
+    };
+    document(&title, &[STYLE], &body)
+}
+
+fn section(card: &Card) -> Markup {
+    html! {
+        section {
+            h2 { (card.title) }
+            p { "Label: " code { (typeset(&card.label)) } br; "Identifies: " (card.identifies) "." }
+            ol { @for step in card.steps() { li { (with_code(step)) } } }
+        } "\n"
     }
-    out.push_str(
-        "<p>Log every controller tick as CSV: <code>time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, \
-         gear, selector_deg, distance_m, event</code>. Time, motor speed and duty are needed; without a current or voltage column less can be reported. \
-         A label goes into <code>event</code> at the row where a run begins.</p>\n<div class=\"c\"><h2>Before anything else</h2><ul>",
-    );
-    CAUTIONS.iter().for_each(|c| {
-        let _ = write!(out, "<li>{c}</li>");
-    });
-    out.push_str("</ul></div>\n");
-    for card in cards(&Figures::of(config)) {
-        let _ = write!(
-            out,
-            "<section><h2>{}</h2><p>Label: <code>{}</code><br>Tells: {}.</p><ol>",
-            card.title,
-            escape(&card.label),
-            card.tells
-        );
-        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
-            let _ = write!(out, "<li>{}</li>", with_code(s.trim()));
-        });
-        out.push_str("</ol></section>\n");
-    }
-    out.push_str("</body></html>\n");
-    out
 }
 
 /// Text in which words between backticks are code.
-fn with_code(text: &str) -> String {
-    let pieces = text.split('`').enumerate();
-    pieces.map(|(i, t)| if i % 2 == 1 { format!("<code>{}</code>", escape(t)) } else { escape(t) }).collect()
+fn with_code(text: &str) -> Markup {
+    html! {
+        @for (index, part) in text.split('`').enumerate() {
+            @if index % 2 == 1 { code { (typeset(part)) } } @else { (typeset(part)) }
+        }
+    }
 }
 
 /// The same as plain text.
@@ -194,9 +198,9 @@ pub fn sheet_text(config: &VehicleConfig) -> String {
         let _ = writeln!(out, "  - {c}");
     });
     for card in cards(&Figures::of(config)) {
-        let _ = write!(out, "\n{}\n  label: {}\n  tells: {}\n", card.title, card.label, card.tells);
-        card.steps.iter().filter(|s| !s.trim().is_empty()).for_each(|s| {
-            let _ = writeln!(out, "  - {}", s.trim());
+        let _ = write!(out, "\n{}\n  label: {}\n  identifies: {}\n", card.title, card.label, card.identifies);
+        card.steps().for_each(|step| {
+            let _ = writeln!(out, "  - {step}");
         });
     }
     out

@@ -3,8 +3,10 @@
 
 use std::fmt::Write as _;
 
+use maud::{Escaper, Markup, PreEscaped, html};
+
 use super::scale::{Scale, axis_title};
-use super::text::escape;
+use super::text::typeset;
 
 /// Hatches and tones that fills refer to; once per page or file.
 pub(super) const PATTERNS: &str = include_str!("patterns.svg");
@@ -52,30 +54,42 @@ pub(super) struct Frame {
 }
 
 impl Svg {
-    /// An empty chart; `label` tells what it shows to those who cannot see it.
+    /// An empty chart; `label` describes it to screen readers.
     pub(super) fn new(width: f64, height: f64, label: &str) -> Svg {
-        Svg { width, height, label: escape(label), body: String::new() }
+        Svg { width, height, label: typeset(label), body: String::new() }
+    }
+
+    /// An element without content. Templates know no element that closes itself, hence this; like them it escapes
+    /// every value.
+    fn shape(&mut self, name: &str, attributes: &[(&str, &str)]) {
+        let _ = write!(self.body, "<{name}");
+        for (key, value) in attributes {
+            let _ = write!(self.body, " {key}=\"");
+            let _ = Escaper::new(&mut self.body).write_str(value);
+            self.body.push('"');
+        }
+        self.body.push_str("/>");
     }
 
     pub(super) fn line(&mut self, from: (f64, f64), to: (f64, f64), class: &str) {
         let (x1, y1, x2, y2) = (c(from.0), c(from.1), c(to.0), c(to.1));
-        let _ = write!(self.body, r#"<line class="{class}" x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}"/>"#);
+        self.shape("line", &[("class", class), ("x1", &x1), ("y1", &y1), ("x2", &x2), ("y2", &y2)]);
     }
 
     pub(super) fn rect(&mut self, corner: (f64, f64), size: (f64, f64), class: &str) {
         let (x, y, width, height) = (c(corner.0), c(corner.1), c(size.0.max(0.0)), c(size.1.max(0.0)));
-        let _ =
-            write!(self.body, r#"<rect class="{class}" x="{x}" y="{y}" width="{width}" height="{height}"/>"#);
+        let place = [("class", class), ("x", &x), ("y", &y), ("width", &width), ("height", &height)];
+        self.shape("rect", &place);
     }
 
     pub(super) fn polyline(&mut self, points: &[(f64, f64)], class: &str) {
         if points.len() > 1 {
-            let _ = write!(self.body, r#"<polyline class="{class}" points="{}"/>"#, list(points));
+            self.shape("polyline", &[("class", class), ("points", &list(points))]);
         }
     }
 
     pub(super) fn polygon(&mut self, points: &[(f64, f64)], class: &str) {
-        let _ = write!(self.body, r#"<polygon class="{class}" points="{}"/>"#, list(points));
+        self.shape("polygon", &[("class", class), ("points", &list(points))]);
     }
 
     pub(super) fn text(&mut self, at: (f64, f64), anchor: Anchor, class: &str, text: &str) {
@@ -84,20 +98,19 @@ impl Svg {
             Anchor::Middle => "middle",
             Anchor::End => "end",
         };
-        let (x, y, text) = (c(at.0), c(at.1), escape(text));
-        let _ = write!(
-            self.body,
-            r#"<text class="{class}" text-anchor="{anchor}" x="{x}" y="{y}">{text}</text>"#
-        );
+        let text = html! {
+            text class=(class) text-anchor=(anchor) x=(c(at.0)) y=(c(at.1)) { (typeset(text)) }
+        };
+        self.body.push_str(&text.0);
     }
 
     /// Upright text turned by a quarter, reading upwards, centred on `at`.
     pub(super) fn text_upwards(&mut self, at: (f64, f64), class: &str, text: &str) {
-        let (x, y, text) = (c(at.0), c(at.1), escape(text));
-        let _ = write!(
-            self.body,
-            r#"<text class="{class}" text-anchor="middle" transform="translate({x} {y}) rotate(-90)">{text}</text>"#
-        );
+        let turn = format!("translate({} {}) rotate(-90)", c(at.0), c(at.1));
+        let text = html! {
+            text class=(class) text-anchor="middle" transform=(turn) { (typeset(text)) }
+        };
+        self.body.push_str(&text.0);
     }
 
     /// A marker of half-width `r`.
@@ -107,8 +120,8 @@ impl Svg {
             Marker::Square => self.rect((x - 0.85 * r, y - 0.85 * r), (1.7 * r, 1.7 * r), class),
             Marker::Circle | Marker::Ring => {
                 let extra = if marker == Marker::Ring { " hollow" } else { "" };
-                let (x, y, r) = (c(x), c(y), c(r));
-                let _ = write!(self.body, r#"<circle class="{class}{extra}" cx="{x}" cy="{y}" r="{r}"/>"#);
+                let class = format!("{class}{extra}");
+                self.shape("circle", &[("class", &class), ("cx", &c(x)), ("cy", &c(y)), ("r", &c(r))]);
             }
             Marker::Diamond => {
                 let r = 1.2 * r;
@@ -184,23 +197,30 @@ impl Svg {
     }
 
     /// The finished element, for use inside a page that has [`PATTERNS`] and [`STYLE`].
-    pub(super) fn finish(self) -> String {
-        self.element("", "")
+    pub(super) fn finish(self) -> Markup {
+        self.element(None, &Markup::default())
     }
 
     /// The same as a file of its own.
     pub(super) fn standalone(self) -> String {
-        let head =
-            format!("<style>{STYLE}</style>{PATTERNS}<rect class=\"paper\" width=\"100%\" height=\"100%\"/>");
-        self.element(r#" xmlns="http://www.w3.org/2000/svg""#, &head)
+        let head = html! {
+            style { (PreEscaped(STYLE)) }
+            (PreEscaped(PATTERNS))
+            (PreEscaped(r#"<rect class="paper" width="100%" height="100%"/>"#))
+        };
+        self.element(Some("http://www.w3.org/2000/svg"), &head).into_string()
     }
 
-    fn element(self, namespace: &str, head: &str) -> String {
+    fn element(self, namespace: Option<&str>, head: &Markup) -> Markup {
         let (width, height) = (c(self.width), c(self.height));
-        let (label, body) = (self.label, self.body);
-        format!(
-            r#"<svg{namespace} class="chart" role="img" aria-label="{label}" viewBox="0 0 {width} {height}" width="{width}" height="{height}"><title>{label}</title>{head}{body}</svg>"#
-        )
+        let view = format!("0 0 {width} {height}");
+        html! {
+            svg xmlns=[namespace] class="chart" role="img" aria-label=(self.label) viewBox=(view) width=(width) height=(height) {
+                title { (self.label) }
+                (head)
+                (PreEscaped(self.body))
+            }
+        }
     }
 }
 
@@ -239,10 +259,15 @@ mod tests {
     }
 
     #[test]
-    fn labels_are_escaped_once() {
-        let mut svg = Svg::new(10.0, 10.0, "a < b");
+    fn labels_are_escaped_once_and_attributes_cannot_be_left() {
+        let mut svg = Svg::new(10.0, 10.0, "a < \"b\"");
         svg.text((1.0, 2.0), Anchor::Middle, "tick", "<x>");
-        let text = svg.finish();
-        assert!(text.contains(r#"aria-label="a &lt; b""#) && text.contains("&lt;x&gt;"));
+        svg.rect((1.0, 2.0), (3.0, 4.0), "a\" onload=\"b");
+        let text = svg.finish().into_string();
+        assert!(
+            text.contains(r#"aria-label="a &lt; &quot;b&quot;""#) && text.contains("&lt;x&gt;"),
+            "{text}"
+        );
+        assert!(text.contains(r#"class="a&quot; onload=&quot;b" x="1""#), "{text}");
     }
 }

@@ -2,80 +2,88 @@
 
 mod plotted;
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
 use super::charts::Figure;
+use super::document::{begin, chart_document, items, navigation, paragraphs, section};
 use super::panels::group;
+use super::prose;
 use super::tables::{figure_column, table};
-use super::text::{count, escape, level_percent, plural};
-use super::{begin, prose, section};
+use super::text::{count, level_percent, plural, typeset};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::sweep::{DifferenceToRule, PolicyFigures, SweepPoint, SweepSummary, findings};
 
 /// The whole page as one HTML file. `report_of` is the place of a job's own report, seen from the page.
 #[must_use]
 pub fn sweep_page(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> String {
-    let mut out = begin(&format!("Sweep {}", summary.name), "#findings", "To the findings");
-    header(&mut out, summary);
-    out.push_str("<main>\n");
-    let lines = findings(summary).into_iter().map(|line| format!("<li>{}</li>\n", escape(&line)));
-    let body = format!(
-        "<ul class=\"remarks\">\n{}</ul>\n<p class=\"note\">Clear: the {} % interval over training seeds and \
-         courses excludes zero; the intervals are not corrected for the number of points, and the best of many \
-         points is best in part by luck. Simulation only; see the <a href=\"#cautions\">cautions</a>.</p>\n",
-        lines.collect::<String>(),
-        level_percent(summary.level)
-    );
-    section(&mut out, "findings", "Findings", &body);
-    let figures = plotted::figures(summary);
-    section(&mut out, "pictures", "Where learning pays", &group(&figures.first));
-    if !figures.further.is_empty() {
-        section(&mut out, "wear", "Damage and return", &group(&figures.further));
-    }
-    section(&mut out, "figures", "Tables", &tables(summary));
-    section(&mut out, "jobs", "Jobs", &jobs(summary, report_of));
-    section(&mut out, "method", "Method", &method(summary));
-    section(&mut out, "cautions", "Cautions", &prose::cautions());
-    out.push_str("</main>\n</body>\n</html>\n");
-    out
+    let plotted = plotted::figures(summary);
+    let body = html! {
+        (begin("#findings", "To the findings"))
+        (header(summary))
+        main { "\n"
+            (section("findings", "Findings", &findings_body(summary)))
+            (section("pictures", "Where learning pays", &group(&plotted.first)))
+            @if !plotted.further.is_empty() {
+                (section("wear", "Damage and return", &group(&plotted.further)))
+            }
+            (section("figures", "Tables", &tables(summary)))
+            (section("jobs", "Jobs", &jobs(summary, report_of)))
+            (section("method", "Method", &method(summary)))
+            (section("cautions", "Cautions", &prose::cautions()))
+        } "\n"
+    };
+    chart_document(&format!("Sweep {}", summary.name), &body)
 }
 
-fn header(out: &mut String, summary: &SweepSummary) {
+fn header(summary: &SweepSummary) -> Markup {
     let axes: Vec<String> =
         summary.axes.iter().map(|axis| format!("{} ({})", axis.label, axis.values.len())).collect();
-    let _ = write!(
-        out,
-        "<header>\n<p class=\"kicker\">Sweep {}</p>\n<h1>Where learning pays</h1>\n<p class=\"lead\">{} of the \
-         study \"{}\", over {}.</p>\n<nav aria-label=\"Sections\"><ul>",
-        escape(&summary.name),
-        escape(&plural(summary.points.len(), "variant")),
-        escape(&summary.study),
-        escape(&axes.join(", ")),
+    let lead = format!(
+        "{} of the study \"{}\", over {}.",
+        plural(summary.points.len(), "variant"),
+        summary.study,
+        axes.join(", ")
     );
-    for (id, name) in [
+    let sections = [
         ("findings", "Findings"),
         ("pictures", "Pictures"),
         ("figures", "Tables"),
         ("jobs", "Jobs"),
         ("method", "Method"),
         ("cautions", "Cautions"),
-    ] {
-        let _ = write!(out, "<li><a href=\"#{id}\">{name}</a></li>");
+    ];
+    html! {
+        header { "\n"
+            p.kicker { "Sweep " (typeset(&summary.name)) } "\n"
+            h1 { "Where learning pays" } "\n"
+            p.lead { (typeset(&lead)) } "\n"
+            (navigation(&sections))
+        } "\n"
     }
-    out.push_str("</ul></nav>\n</header>\n");
+}
+
+fn findings_body(summary: &SweepSummary) -> Markup {
+    let clear = format!(
+        "Clear: the {} % interval over training seeds and courses excludes zero; the intervals are not corrected for \
+         the number of points, and the best of many points is best in part by chance. Simulation only; see the ",
+        level_percent(summary.level)
+    );
+    html! {
+        ul.remarks { "\n" (items(findings(summary))) } "\n"
+        p.note { (typeset(&clear)) a href="#cautions" { "cautions" } "." } "\n"
+    }
 }
 
 /// One table for the rule and one per learner.
-fn tables(summary: &SweepSummary) -> String {
+fn tables(summary: &SweepSummary) -> Markup {
     let points: Vec<&SweepPoint> = summary.points.iter().filter(|p| p.missing.is_none()).collect();
-    let mut out = rule_table(summary, &points);
-    for (id, label) in summary.learned() {
-        out.push_str(&policy_table(summary, &points, id, label));
+    html! {
+        (rule_table(summary, &points))
+        @for (id, label) in summary.learned() { (policy_table(summary, &points, id, label)) }
     }
-    out
 }
 
-fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> String {
+fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> Markup {
     let figure = |of: fn(&SweepPoint) -> Option<Estimate>| {
         figure_column(&points.iter().map(|p| of(p)).collect::<Vec<_>>())
     };
@@ -83,7 +91,7 @@ fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> String {
     let damage = figure(|p| Some(p.rule.as_ref()?.damage_per_km));
     let headroom = figure(|p| p.headroom?.percent);
     let damage_title = format!("damage, {}of nominal life per km", damage.unit_prefix());
-    let head = ["point", "course time, s", damage_title.as_str(), "behind the clairvoyant plan, %"];
+    let head = ["point", "course time, s", damage_title.as_str(), "course time beyond the plan, %"];
     let body = points.iter().enumerate().map(|(i, point)| {
         let cells = [&time, &damage, &headroom].map(|column| column.cells[i].clone());
         std::iter::once(summary.words(point)).chain(cells).collect::<Vec<_>>()
@@ -95,7 +103,7 @@ fn rule_table(summary: &SweepSummary, points: &[&SweepPoint]) -> String {
     )
 }
 
-fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label: &str) -> String {
+fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label: &str) -> Markup {
     let figure = |of: &dyn Fn(&PolicyFigures) -> Option<Estimate>| {
         figure_column(&points.iter().map(|p| of(p.policy(id)?)).collect::<Vec<_>>())
     };
@@ -110,9 +118,9 @@ fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label:
     let head = [
         "point",
         "course time, s",
-        "time less the rule's, %",
-        "damage less the rule's, %",
-        "return less the rule's, s",
+        "time difference to the rule, %",
+        "damage difference to the rule, %",
+        "return difference to the rule, s",
         "share of the gap to the plan, %",
         "seeds × courses",
     ];
@@ -127,26 +135,24 @@ fn policy_table(summary: &SweepSummary, points: &[&SweepPoint], id: &str, label:
     table(&format!("{label}: mean ({} % interval)", level_percent(summary.level)), &head, body)
 }
 
-fn jobs(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> String {
-    let mut out = String::from("<ol class=\"remarks\">\n");
-    for point in &summary.points {
-        let words = escape(&summary.words(point));
-        let _ = match &point.missing {
-            None => writeln!(
-                out,
-                "<li value=\"{}\"><a href=\"{}\">{words}</a></li>",
-                point.job,
-                escape(&report_of(point.job))
-            ),
-            Some(why) => writeln!(out, "<li value=\"{}\">{words}: {}</li>", point.job, escape(why)),
-        };
+fn jobs(summary: &SweepSummary, report_of: impl Fn(u64) -> String) -> Markup {
+    html! {
+        ol.remarks { "\n"
+            @for point in &summary.points {
+                li value=(point.job) {
+                    @let words = typeset(&summary.words(point));
+                    @match &point.missing {
+                        None => a href=(report_of(point.job)) { (words) },
+                        Some(why) => { (words) ": " (typeset(why)) }
+                    }
+                } "\n"
+            }
+        } "\n"
     }
-    out.push_str("</ol>\n");
-    out
 }
 
-fn method(summary: &SweepSummary) -> String {
-    let lines = [
+fn method(summary: &SweepSummary) -> Markup {
+    paragraphs([
         "Every point is a study of its own: rules are tuned, learners trained and a table distilled for its own \
          vehicle, ground and weights, and all drive the same held-out courses of that point. Differences are \
          paired by course against the tuned load-ratio rule of the same point."
@@ -154,20 +160,23 @@ fn method(summary: &SweepSummary) -> String {
         format!(
             "Intervals are {} % Student intervals over training seeds and courses, crossed; those of the share of \
              the gap are two-way jackknife intervals with Student's quantile. Percentages are scaled by the mean of the rule, taken as exact. \
-             How each is computed stands in the report of each job.",
+             The report of each job describes the methods.",
             level_percent(summary.level)
         ),
-        "The rule of a point is tuned once, and intervals do not know of the luck of that search: a rule that fell \
-         short at one point looks like a gain of the policies learned there. Where a gain stands alone among its \
-         neighbours, or the rule's own damage jumps from point to point, give the tuning a larger budget first."
+        "The rule of a point is tuned once, and intervals do not include the variance of that search: a \
+         poorly tuned rule at one point looks like a gain of the policies learned there. Where a gain is isolated among \
+         its neighbours, or the rule's own damage jumps from point to point, increase the tuning budget first."
             .to_owned(),
-        "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it is \
-         open only to those who see ahead. The return is the weighted sum that every policy was tuned and \
-         trained for, so a learner that gives up time for less damage can still gain there."
+        "The share of the gap runs from the tuned rule (0) to a plan that knows the course (100); part of it \
+         can be closed only by a policy with preview. The return is the weighted sum that every policy was tuned and \
+         trained for, so a learner that trades time for less damage can still gain there."
             .to_owned(),
-        format!("Repeat with: {} (version {}).", summary.command, summary.version),
-    ];
-    lines.iter().map(|line| format!("<p>{}</p>\n", escape(line))).collect()
+        format!(
+            "Repeat a job with `lowgear study resolved.toml` in its folder, the sweep with `{}` in the folder of the sweep \
+             file (version {}).",
+            summary.command, summary.version
+        ),
+    ])
 }
 
 /// The drawings of a sweep: those to see first, and further ones.

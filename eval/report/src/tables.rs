@@ -1,54 +1,59 @@
 //! Tables of the report.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use super::text::{count, escape, fixed, level_percent, number, plain, superscript};
-use lowgear_eval::incidents::HUNT_S;
+use super::text::{count, fixed, level_percent, number, plain, superscript, typeset};
+use lowgear_env::events::HUNTING_S;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{GradeClass, Metric, PlaceCount, Summary};
 
-/// An HTML table in a box that scrolls by itself, also with the keyboard. All texts are escaped here. The first
-/// cell of a row names it; a new line in a cell stays one.
-pub(super) fn table<Row>(caption: &str, head: &[&str], body: impl IntoIterator<Item = Row>) -> String
+/// An HTML table in a box that scrolls by itself, also with the keyboard. The first cell of a row names it; a new
+/// line in a cell stays one.
+pub(super) fn table<Row>(caption: &str, head: &[&str], body: impl IntoIterator<Item = Row>) -> Markup
 where
     Row: IntoIterator<Item = String>,
 {
-    let caption = escape(caption);
-    let mut out = format!(
-        r#"<div class="scroll" tabindex="0" role="region" aria-label="Table: {caption}"><table><caption>{caption}</caption><thead><tr>"#
-    );
-    for cell in head {
-        let _ = write!(out, r#"<th scope="col">{}</th>"#, escape(cell));
+    let caption = typeset(caption);
+    html! {
+        div.scroll tabindex="0" role="region" aria-label={ "Table: " (caption) } {
+            table {
+                caption { (caption) }
+                thead { tr { @for cell in head { th scope="col" { (typeset(cell)) } } } }
+                tbody {
+                    @for row in body {
+                        tr {
+                            @for (index, text) in row.into_iter().enumerate() {
+                                @if index == 0 { th scope="row" { (cell(&text)) } } @else { td { (cell(&text)) } }
+                            }
+                        }
+                    }
+                }
+            }
+        } "\n"
     }
-    out.push_str("</tr></thead><tbody>");
-    for row in body {
-        out.push_str("<tr>");
-        for (index, cell) in row.into_iter().enumerate() {
-            let cell = cell.lines().map(escape).collect::<Vec<_>>().join("<br>");
-            let _ = if index == 0 {
-                write!(out, r#"<th scope="row">{cell}</th>"#)
-            } else {
-                write!(out, "<td>{cell}</td>")
-            };
+}
+
+fn cell(text: &str) -> Markup {
+    html! {
+        @for (index, line) in text.lines().enumerate() {
+            @if index > 0 { br; }
+            (typeset(line))
         }
-        out.push_str("</tr>");
     }
-    out.push_str("</tbody></table></div>\n");
-    out
 }
 
 /// Every figure of every policy, in three tables.
-pub(super) fn metric_tables(summary: &Summary) -> String {
+pub(super) fn metric_tables(summary: &Summary) -> Markup {
     use Metric as M;
     let groups: [(&str, &[Metric]); 3] = [
         ("Course and time", &[M::Finished, M::CourseTime, M::IqmTime, M::CvarTime, M::Stall, M::GapShare]),
         ("Shifting and wear", &[M::Shifts, M::Reversals, M::FailedUpshifts, M::MissedEngagements, M::Damage]),
         ("Energy, heat and return", &[M::Energy, M::PeakWinding, M::Return]),
     ];
-    groups.iter().map(|(caption, metrics)| metric_table(summary, caption, metrics)).collect()
+    html! { @for (caption, metrics) in groups { (metric_table(summary, caption, metrics)) } }
 }
 
-fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> String {
+fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> Markup {
     let columns: Vec<Column> = metrics
         .iter()
         .map(|metric| {
@@ -64,7 +69,7 @@ fn metric_table(summary: &Summary, caption: &str, metrics: &[Metric]) -> String 
         .collect();
     let head: Vec<&str> = ["policy", "seeds"].into_iter().chain(titles.iter().map(String::as_str)).collect();
     let body = summary.policies.iter().enumerate().map(|(index, policy)| {
-        let mut row = vec![policy.label.clone(), policy.training_seeds.to_string()];
+        let mut row = vec![policy.record.label.clone(), policy.training_seeds.to_string()];
         row.extend(columns.iter().filter_map(|column| column.cells.get(index)).cloned());
         row
     });
@@ -107,9 +112,9 @@ pub(super) fn figure_column(figures: &[Option<Estimate>]) -> Column {
 }
 
 /// The return by term.
-pub(super) fn return_table(summary: &Summary) -> String {
+pub(super) fn return_table(summary: &Summary) -> Markup {
     if summary.returns.is_empty() {
-        return String::new();
+        return Markup::default();
     }
     let head =
         ["policy", "progress", "time", "energy", "stress", "shifts", "stall", "not finishing", "return"];
@@ -123,11 +128,11 @@ pub(super) fn return_table(summary: &Summary) -> String {
 }
 
 /// What each evaluated policy was given.
-pub(super) fn budget_table(summary: &Summary) -> String {
+pub(super) fn budget_table(summary: &Summary) -> Markup {
     let head = [
         "policy",
-        "training seeds judged",
-        "simulated ticks of search",
+        "evaluated training seeds",
+        "search budget, ticks",
         "inherited budget, ticks",
         "failed seeds",
         "diverged seeds",
@@ -138,19 +143,19 @@ pub(super) fn budget_table(summary: &Summary) -> String {
             _ => seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", "),
         };
         vec![
-            policy.label.clone(),
+            policy.record.label.clone(),
             policy.training_seeds.to_string(),
-            count(policy.search_ticks),
-            count(policy.inherited_ticks),
-            listed(&policy.failed_seeds),
-            listed(&policy.diverged_seeds),
+            count(policy.record.search_ticks),
+            count(policy.record.inherited_ticks),
+            listed(&policy.record.failed_seeds),
+            listed(&policy.record.diverged_seeds),
         ]
     });
     table("Search budget of each policy, all seeds together", &head, body)
 }
 
 /// Every training seed by itself.
-pub(super) fn seed_table(summary: &Summary) -> String {
+pub(super) fn seed_table(summary: &Summary) -> Markup {
     let mut rows = Vec::new();
     for policy in &summary.policies {
         rows.extend(policy.seeds.iter().map(|seed| {
@@ -158,7 +163,7 @@ pub(super) fn seed_table(summary: &Summary) -> String {
             let spread =
                 |e: &Estimate| format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2));
             vec![
-                format!("{}, seed {}", policy.label, seed.seed),
+                format!("{}, seed {}", policy.record.label, seed.seed),
                 spread(time),
                 spread(less),
                 format!("{:.2e}", seed.damage_per_km),
@@ -166,35 +171,43 @@ pub(super) fn seed_table(summary: &Summary) -> String {
         }));
     }
     if rows.is_empty() {
-        return String::new();
+        return Markup::default();
     }
-    let head =
-        ["training seed", "course time, s", "less the tuned rule's, s", "damage, of nominal life per km"];
+    let head = [
+        "training seed",
+        "course time, s",
+        "difference to the tuned rule, s",
+        "damage, of nominal life per km",
+    ];
     let level = level_percent(summary.study.level);
     table(&format!("Every training seed: mean ({level} % interval over courses)"), &head, rows)
 }
 
 /// Shares of episodes within so many times the plan's course time.
-pub(super) fn profile_table(summary: &Summary) -> String {
+pub(super) fn profile_table(summary: &Summary) -> Markup {
     let Some(first) = summary.policies.iter().find(|policy| !policy.profile.is_empty()) else {
-        return String::new();
+        return Markup::default();
     };
     let ratios: Vec<String> =
         first.profile.iter().map(|point| format!("{} times", number(point.ratio))).collect();
     let head: Vec<&str> = std::iter::once("policy").chain(ratios.iter().map(String::as_str)).collect();
     let body = summary.policies.iter().filter(|policy| !policy.profile.is_empty()).map(|policy| {
         let shares = policy.profile.iter().map(|point| fixed(point.percent.mean, 1));
-        std::iter::once(policy.label.clone()).chain(shares).collect::<Vec<_>>()
+        std::iter::once(policy.record.label.clone()).chain(shares).collect::<Vec<_>>()
     });
-    table("Episodes finished within so many times the plan's time on the same course, %", &head, body)
+    table(
+        "Performance profile: episodes finished within a multiple of the plan's time on the same course, %",
+        &head,
+        body,
+    )
 }
 
 /// What happened on each kind of ground to the policy under test and to the tuned rule, per 100 m driven there.
-pub(super) fn place_table(summary: &Summary) -> String {
-    let Some(first) = summary.places.first() else { return String::new() };
+pub(super) fn place_table(summary: &Summary) -> Markup {
+    let Some(first) = summary.places.first() else { return Markup::default() };
     let other = summary.places.iter().find(|place| place.policy != first.policy);
     let policies: Vec<&str> =
-        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(String::as_str).collect();
+        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(|id| id.as_str()).collect();
     let happened = |place: &&PlaceCount| place.stalls + place.failed_upshifts + place.hunts > 0;
     let mut kinds: Vec<(&str, GradeClass)> =
         summary.places.iter().filter(happened).map(|p| (p.surface.as_str(), p.grade)).collect();
@@ -210,7 +223,7 @@ pub(super) fn place_table(summary: &Summary) -> String {
         .iter()
         .flat_map(|(name, _)| policies.iter().map(move |id| format!("{name}, {}", summary.label(id))))
         .collect();
-    let head: Vec<&str> = ["surface and grade", "share of the way, %"]
+    let head: Vec<&str> = ["surface and grade", "share of distance, %"]
         .into_iter()
         .chain(titles.iter().map(String::as_str))
         .collect();
@@ -233,15 +246,15 @@ pub(super) fn place_table(summary: &Summary) -> String {
         row
     });
     let caption = format!(
-        "Where it happens: stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m on each kind of \
-         ground, over all test courses",
-        plain(HUNT_S)
+        "Stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m, by surface and grade, over all \
+         test courses",
+        plain(HUNTING_S)
     );
     table(&caption, &head, body)
 }
 
 /// The vehicle's data sheet.
-pub(super) fn vehicle_table(summary: &Summary) -> String {
+pub(super) fn vehicle_table(summary: &Summary) -> Markup {
     let body = summary.vehicle.figures.iter().map(|figure| {
         vec![figure.label.clone(), format!("{} {}", figure.value, figure.unit).trim_end().to_owned()]
     });
@@ -249,18 +262,18 @@ pub(super) fn vehicle_table(summary: &Summary) -> String {
 }
 
 /// The exported table's sheet.
-pub(super) fn export_table(summary: &Summary) -> String {
-    let Some(sheet) = &summary.table else { return String::new() };
+pub(super) fn export_table(summary: &Summary) -> Markup {
+    let Some(sheet) = &summary.table else { return Markup::default() };
     let share = |cells: usize| {
         let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
         format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
     };
-    let then = if sheet.refined { ", then its edges searched for" } else { "" };
+    let then = if sheet.refined { ", with refined edges" } else { "" };
     let mut rows = vec![
         vec!["distilled from".to_owned(), format!("{}{then}", summary.label(&sheet.teacher))],
         vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],
         vec!["cells".to_owned(), count(sheet.cells as u64)],
-        vec!["cells that it decided".to_owned(), share(sheet.visited_cells)],
+        vec!["visited cells".to_owned(), share(sheet.visited_cells)],
         vec!["cells filled from the rule".to_owned(), share(sheet.filled_from_rule)],
     ];
     for axis in &sheet.axes {
@@ -269,8 +282,21 @@ pub(super) fn export_table(summary: &Summary) -> String {
         rows.push(vec![format!("axis {}", axis.feature), format!("{} cells{edges}", axis.cells)]);
     }
     rows.push(vec!["test vectors".to_owned(), count(sheet.vectors as u64)]);
-    rows.extend(sheet.proof.iter().map(|line| vec!["proof".to_owned(), line.clone()]));
+    rows.extend(sheet.proof.iter().map(|line| vec!["verification".to_owned(), line.clone()]));
     rows.extend(sheet.costs.iter().map(|line| vec!["cost".to_owned(), line.clone()]));
     rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
     table("The exported lookup table", &["figure", "value"], rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_reads_the_same_in_text_and_in_attributes() {
+        let markup = table("the rule's 5 %\u{7}, \"a\" < b", &[], [[String::new()]]).into_string();
+        let name = "the rule's 5\u{a0}%, &quot;a&quot; &lt; b";
+        assert!(markup.contains(&format!("aria-label=\"Table: {name}\"")), "{markup}");
+        assert!(markup.contains(&format!("<caption>{name}</caption>")), "{markup}");
+    }
 }

@@ -3,7 +3,7 @@ use super::*;
 use lowgear_eval::summary::{FORMAT, Metric, Summary, SummaryError};
 
 /// Elements that hold no content and need no closing.
-const VOID: [&str; 4] = ["meta", "!doctype", "br", "hr"];
+const VOID: [&str; 4] = ["meta", "!DOCTYPE", "br", "hr"];
 
 /// Fails unless every element is closed in order.
 fn assert_balanced(markup: &str) {
@@ -61,7 +61,7 @@ fn a_vehicle_named_like_markup_does_nothing() {
     summary.study.command = bad.into();
     summary.tuned[0].lines[0] = bad.into();
     for policy in &mut summary.policies {
-        policy.label = bad.into();
+        policy.record.label = bad.into();
     }
     let mut pictures = pictures();
     pictures.traces[0].title = bad.into();
@@ -71,8 +71,12 @@ fn a_vehicle_named_like_markup_does_nothing() {
     pictures.shift_maps[0].policy = bad.into();
     pictures.shift_maps[0].x_title = bad.into();
     let page = super::page(&summary, &pictures);
-    assert!(!page.contains("<script") && !page.contains("alert('x')"));
-    assert!(page.contains("&lt;script&gt;"));
+    assert!(!page.contains("<script") && !page.contains("</script"));
+    let safe = "&lt;script&gt;alert('x')&lt;/script&gt;&quot;&amp;";
+    assert!(
+        page.contains(&format!("<title>{safe}: "))
+            && page.contains(&format!("aria-label=\"Drawing: {safe}\""))
+    );
     assert_balanced(&page);
     assert!(!trace_svg(&pictures.traces[0]).contains("<script"));
 }
@@ -84,7 +88,7 @@ fn damage_beyond_a_life_within_a_course_is_a_caution() {
     assert!(!super::page(&summary, &pictures()).contains(words));
     let course_km = 1e-3 * summary.test_suite.total_length_m / summary.test_suite.courses as f64;
     let policy = &mut summary.policies[1];
-    let label = policy.label.clone();
+    let label = policy.record.label.clone();
     policy.metrics.get_mut(&Metric::Damage).unwrap().mean = 0.99 / course_km;
     assert!(!super::page(&summary, &pictures()).contains(words));
     summary.policies[1].metrics.get_mut(&Metric::Damage).unwrap().mean = 1.01 / course_km;
@@ -101,7 +105,7 @@ fn the_verdict_says_faster_slower_or_no_clear_difference() {
         first.starts_with("On 120 unseen courses the learned table is faster than the hand-written rule by "),
         "{first}"
     );
-    assert!(first.contains("of its gearbox damage per km"), "{first}");
+    assert!(first.contains(" % less gearbox damage per km ("), "{first}");
     let time = summary.paired.iter_mut().find(|d| d.policy == "table" && d.against == "hand-rule").unwrap();
     (time.mean, time.low, time.high, time.percent) = (2.0, 1.0, 3.0, Some(1.5));
     let slower = verdict::verdict(&summary);
@@ -120,6 +124,43 @@ fn the_verdict_says_faster_slower_or_no_clear_difference() {
 }
 
 #[test]
+fn intervals_and_loads_below_zero_are_shown_as_they_are() {
+    let mut summary = summary();
+    let damage = summary
+        .paired
+        .iter_mut()
+        .find(|d| d.policy == "table" && d.against == "hand-rule" && d.metric == Metric::Damage);
+    let damage = damage.unwrap();
+    (damage.mean, damage.low, damage.high, damage.percent) = (-1e-4, -3e-4, 1e-4, Some(-50.0));
+    let line = verdict::verdict(&summary);
+    assert!(
+        line.contains(
+            "with no clear difference in gearbox damage per km (−50.0 %, interval −150.0 to 50.0 %)"
+        ),
+        "{line}"
+    );
+    let damage = summary
+        .paired
+        .iter_mut()
+        .find(|d| d.policy == "table" && d.against == "hand-rule" && d.metric == Metric::Damage);
+    damage.unwrap().high = -2e-4 / 3.0;
+    let line = verdict::verdict(&summary);
+    assert!(line.contains("with 50.0 % less gearbox damage per km (33.3 to 150.0 %)"), "{line}");
+    let mut pictures = pictures();
+    let gears = &mut pictures.shift_maps[0].gears;
+    gears[0].up_load.fill(Some(-200.0));
+    gears[1].down_load.fill(Some(-100.0));
+    let figure = charts::shift_map(&pictures.shift_maps[0], &pictures.shift_maps).unwrap();
+    // After the maps of three gears: the lines between the first two, whose scale holds both loads.
+    let drawing = &figure.drawings[3].0;
+    let of_line = |class: &str| {
+        let start = drawing.find(&format!("<polyline class=\"{class}\" points=\"")).unwrap();
+        drawing[start..].split('"').nth(3).unwrap().split(',').next().unwrap().parse::<f64>().unwrap()
+    };
+    assert!(of_line("shift-up") > 40.0 && of_line("shift-up") + 10.0 < of_line("shift-down"), "{drawing}");
+}
+
+#[test]
 fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     let mut summary = summary();
     let mut lines = verdict::remarks(&summary).join("\n");
@@ -134,7 +175,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     let kept = text::percent(100.0 * (hand - table) / (hand - teacher));
     assert!(lines.contains(&format!("keeps {kept} % over the hand-written rule and ")), "{lines}");
     let rule = summary.policy("tuned-load").unwrap().metrics.clone();
-    let learner = summary.policies.iter_mut().find(|policy| policy.id == "dqn").unwrap();
+    let learner = summary.policies.iter_mut().find(|policy| policy.record.id == "dqn").unwrap();
     learner.metrics = rule;
     lines = verdict::remarks(&summary).join("\n");
     assert!(
@@ -145,7 +186,7 @@ fn the_remarks_name_teacher_further_rule_and_learners_that_drive_as_it() {
     summary
         .policies
         .iter_mut()
-        .find(|policy| policy.id == "hand-rule")
+        .find(|policy| policy.record.id == "hand-rule")
         .unwrap()
         .metrics
         .insert(Metric::CourseTime, example::around(100.0, 0.1, 1));
@@ -175,7 +216,7 @@ fn altered_worlds_are_counted_in_the_remarks_and_by_their_words() {
     );
     let page = super::page(&summary, &Pictures::default());
     assert!(page.contains(
-        "by course time 10 for and 4 against the policy under test, of 21; 1.1 would be so by chance"
+        "by course time 10 for and 4 against the policy under test, of 21; 1.1 are expected by chance"
     ));
     assert!(page.contains("The policy under test is better in 6 of 15 cells by time and in 6 by return."));
     assert!(!page.contains("neither policy uses it"));

@@ -1,7 +1,7 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
 use super::policies::{best_learned, further_opponents, is_identical_to, mean_time, names};
-use super::text::{count, in_sentence, level_percent, number, percent, start_sentence};
+use super::text::{count, in_sentence, level_percent, number, percent, signed_percent, start_sentence};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Metric, PairedDifference, PolicySummary, Summary};
 
@@ -17,7 +17,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     if summary.study.quick {
         lines.push(
             "This was a quick run: too few courses and training seeds to conclude anything. Run the full \
-             study before believing a figure."
+             study before drawing conclusions."
                 .to_owned(),
         );
     }
@@ -31,13 +31,15 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(finished_line(summary));
     lines.extend(robustness_line(summary));
     lines.extend(seed_line(summary));
-    lines.extend(summary.policies.iter().filter(|policy| !policy.failed_seeds.is_empty()).map(|policy| {
-        format!(
-            "{}: training seeds without a usable policy, left out of every figure: {}.",
-            policy.label,
-            policy.failed_seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
-        )
-    }));
+    lines.extend(summary.policies.iter().filter(|policy| !policy.record.failed_seeds.is_empty()).map(
+        |policy| {
+            format!(
+                "{}: training seeds without a usable policy, left out of every figure: {}.",
+                policy.record.label,
+                policy.record.failed_seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ")
+            )
+        },
+    ));
     lines
 }
 
@@ -76,7 +78,8 @@ fn sentence(summary: &Summary, against: &str) -> String {
     )
 }
 
-/// ", with 83 % of its gearbox damage per km (70 to 96 %)".
+/// ", with 16.6 % less gearbox damage per km (4.2 to 29.5 %)". A difference, since its interval may reach below zero
+/// where that of a share would have to be cut.
 fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(damage) = summary.difference(&summary.roles.subject, against, Metric::Damage) else {
         return String::new();
@@ -84,13 +87,25 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
         return String::new();
     };
-    let share = |value: f64| percent((100.0 + value * of_mean / damage.mean).max(0.0));
-    let unclear = if clear(damage) { "" } else { ", so not clearly more or less" };
+    let show = |value: f64| value * of_mean / damage.mean;
+    let (mean, low, high) = (show(damage.mean), show(damage.low), show(damage.high));
+    let (size, low, high, word) = if damage.high < 0.0 {
+        (-mean, -high, -low, "less")
+    } else if damage.low > 0.0 {
+        (mean, low, high, "more")
+    } else {
+        return format!(
+            ", with no clear difference in gearbox damage per km ({} %, interval {} to {} %)",
+            signed_percent(mean),
+            percent(low),
+            percent(high)
+        );
+    };
     format!(
-        ", with {} % of its gearbox damage per km ({} to {} %{unclear})",
-        share(damage.mean),
-        share(damage.low),
-        share(damage.high)
+        ", with {} % {word} gearbox damage per km ({} to {} %)",
+        percent(size),
+        percent(low),
+        percent(high)
     )
 }
 
@@ -101,7 +116,8 @@ fn clear(difference: &PairedDifference) -> bool {
 /// The policy under test and the best learned policy against a further rule.
 fn against_line(summary: &Summary, against: &str) -> Option<String> {
     let subject = summary.roles.subject.as_str();
-    let learned = best_learned(summary).filter(|policy| policy.id != subject && policy.id != against);
+    let learned =
+        best_learned(summary).filter(|policy| policy.record.id != subject && policy.record.id != against);
     let clause = |id: &str, what: &str| {
         let found =
             difference_in_words(summary.difference(id, against, Metric::CourseTime)?, summary.study.level);
@@ -109,7 +125,9 @@ fn against_line(summary: &Summary, against: &str) -> Option<String> {
     };
     let clauses: Vec<String> = [
         clause(subject, ""),
-        learned.and_then(|policy| clause(&policy.id, " (lowest mean course time of the learned policies)")),
+        learned.and_then(|policy| {
+            clause(&policy.record.id, " (lowest mean course time of the learned policies)")
+        }),
     ]
     .into_iter()
     .flatten()
@@ -153,7 +171,7 @@ fn teacher_line(summary: &Summary) -> Option<String> {
     let roles = &summary.roles;
     let teacher = summary.table.as_ref()?.teacher.as_str();
     let (own, taught) = (mean_time(summary, &roles.subject)?, mean_time(summary, teacher)?);
-    if teacher == roles.subject {
+    if roles.subject == teacher {
         return None;
     }
     let mut opponents = vec![roles.hand_rule.as_str()];
@@ -190,8 +208,9 @@ fn teacher_line(summary: &Summary) -> Option<String> {
 /// Learned policies that are identical to the rule they started from.
 fn identical_lines(summary: &Summary) -> Vec<String> {
     let alike = |rule: &str| -> Vec<&PolicySummary> {
-        let same =
-            |policy: &&PolicySummary| is_identical_to(summary, policy).is_some_and(|found| found.id == rule);
+        let same = |policy: &&PolicySummary| {
+            is_identical_to(summary, policy).is_some_and(|found| found.record.id == rule)
+        };
         summary.policies.iter().filter(same).collect()
     };
     let tuned = std::iter::once(summary.roles.tuned_rule.as_str());
@@ -199,7 +218,7 @@ fn identical_lines(summary: &Summary) -> Vec<String> {
     rules
         .filter(|(_, policies)| !policies.is_empty())
         .map(|(rule, policies)| {
-            let who = names(policies.iter().map(|policy| policy.label.as_str()));
+            let who = names(policies.iter().map(|policy| policy.record.label.as_str()));
             let each = if policies.len() > 1 { ", each of them" } else { "" };
             format!(
                 "{}{each}: validation found nothing better than the rule it started from, so it is identical to that rule \
@@ -237,7 +256,7 @@ fn finished_line(summary: &Summary) -> Option<String> {
     let share = |id: &str| Some(summary.policy(id)?.metrics.get(&Metric::Finished)?.mean);
     let (own, other) = (share(&summary.roles.subject)?, share(&summary.roles.hand_rule)?);
     let caution = if (own - other).abs() > 1.0 {
-        " An unfinished course counts with the full time limit, so these shares weigh on the times above."
+        " An unfinished course counts with the full time limit, so these shares affect the times above."
     } else {
         ""
     };
@@ -276,8 +295,8 @@ fn seed_line(summary: &Summary) -> Option<String> {
     let subject = summary.policy(&summary.roles.subject)?;
     (subject.training_seeds == 1).then(|| {
         format!(
-            "{} rests on a single training seed: the intervals know nothing of how another seed would have turned out.",
-            subject.label
+            "{} has a single training seed: the intervals do not include the variance between seeds.",
+            subject.record.label
         )
     })
 }

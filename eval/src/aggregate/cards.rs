@@ -49,5 +49,5 @@ pub fn curve(learner: &str, seed: u64, checks: impl IntoIterator<Item = (u64, f6
         let half = HALF_WIDTH * standard_error;
         CurvePoint { ticks, mean, low: mean - half, high: mean + half }
     });
-    Curve { learner: learner.to_owned(), seed, points: points.collect() }
+    Curve { learner: learner.into(), seed, points: points.collect() }
 }

@@ -24,7 +24,8 @@ pub(super) fn paired(
     let compared = jobs
         .par_iter()
         .map(|(metric, policy, against)| {
-            difference(*metric, policy, against, metadata.study.level).map_err(fault(&policy.id, *metric))
+            difference(*metric, policy, against, metadata.study.level)
+                .map_err(fault(&policy.record.id, *metric))
         })
         .collect::<Result<Vec<_>, _>>()?;
     let (mut list, p_values): (Vec<_>, Vec<f64>) = compared.into_iter().unzip();
@@ -38,7 +39,8 @@ fn pairs<'a>(
     metadata: &'a StudyMetadata,
     evaluated_policies: &'a [EvaluatedPolicy],
 ) -> Vec<(&'a EvaluatedPolicy, &'a EvaluatedPolicy)> {
-    let judged = || evaluated_policies.iter().filter(|c| !c.outcomes.is_empty() && c.family != Family::Plan);
+    let judged =
+        || evaluated_policies.iter().filter(|c| !c.outcomes.is_empty() && c.record.family != Family::Plan);
     let mut opponents = vec![&metadata.roles.hand_rule];
     for id in std::iter::once(&metadata.roles.tuned_rule).chain(&metadata.also_against) {
         if !opponents.contains(&id) {
@@ -46,12 +48,15 @@ fn pairs<'a>(
         }
     }
     let mut list: Vec<(&EvaluatedPolicy, &EvaluatedPolicy)> = Vec::new();
-    for against in opponents.iter().filter_map(|id| judged().find(|c| c.id == **id)) {
-        list.extend(judged().filter(|policy| policy.id != against.id).map(|policy| (policy, against)));
+    for against in opponents.iter().filter_map(|id| judged().find(|c| c.record.id == **id)) {
+        list.extend(
+            judged().filter(|policy| policy.record.id != against.record.id).map(|policy| (policy, against)),
+        );
     }
     let teacher = metadata.table.as_ref().filter(|sheet| !opponents.contains(&&sheet.teacher));
-    if let Some(teacher) = teacher.and_then(|sheet| judged().find(|c| c.id == sheet.teacher)) {
-        let tables = judged().filter(|c| c.family == Family::Table && c.id != teacher.id);
+    if let Some(teacher) = teacher.and_then(|sheet| judged().find(|c| c.record.id == sheet.teacher)) {
+        let tables =
+            judged().filter(|c| c.record.family == Family::Table && c.record.id != teacher.record.id);
         list.extend(tables.map(|table| (table, teacher)));
     }
     list
@@ -76,8 +81,8 @@ fn difference(
     let base = b.mean();
     let percent = 100.0 * e.mean / base;
     let difference = PairedDifference {
-        policy: policy.id.clone(),
-        against: against.id.clone(),
+        policy: policy.record.id.clone(),
+        against: against.record.id.clone(),
         metric,
         mean: e.mean,
         low: e.low,
@@ -102,7 +107,7 @@ pub fn time_difference(
 ) -> Result<Estimate, AggregateError> {
     let courses = policy.outcomes.first().map_or(0, Vec::len);
     let difference = paired_difference(&times(policy, courses)?, &times(against, courses)?, level);
-    Ok(difference.map_err(fault(&policy.id, Metric::CourseTime))?.estimate)
+    Ok(difference.map_err(fault(&policy.record.id, Metric::CourseTime))?.estimate)
 }
 
 /// The plan with its courses, if one was driven.
@@ -118,7 +123,7 @@ pub(super) fn plan<'a>(
 pub(super) fn times(evaluated: &EvaluatedPolicy, courses: usize) -> Result<Scores, AggregateError> {
     let rows: Vec<_> =
         evaluated.outcomes.iter().map(|row| row.iter().take(courses).copied().collect()).collect();
-    figures::scores(Metric::CourseTime, &rows).map_err(fault(&evaluated.id, Metric::CourseTime))
+    figures::scores(Metric::CourseTime, &rows).map_err(fault(&evaluated.record.id, Metric::CourseTime))
 }
 
 /// Share of the gap per evaluated policy id, %; empty without a plan or when the plan is not clearly ahead of the
@@ -136,10 +141,10 @@ pub(super) fn gap_shares<'a>(
     for evaluated in evaluated_policies.iter().filter(|evaluated| !evaluated.outcomes.is_empty()) {
         match share_of_gap(&times(evaluated, courses)?, &from, &to, metadata.study.level) {
             Ok(share) => {
-                gap_shares.insert(evaluated.id.as_str(), in_percent(share));
+                gap_shares.insert(evaluated.record.id.as_str(), in_percent(share));
             }
             Err(StatisticsError::NoGap) => {}
-            Err(source) => return Err(fault(&evaluated.id, Metric::GapShare)(source)),
+            Err(source) => return Err(fault(&evaluated.record.id, Metric::GapShare)(source)),
         }
     }
     Ok(gap_shares)
@@ -158,15 +163,17 @@ pub(super) fn headroom(
     let Some((plan, courses)) = plan(metadata, evaluated_policies) else { return Ok(Vec::new()) };
     let best = times(plan, courses)?;
     let mut list = Vec::new();
-    for evaluated in evaluated_policies.iter().filter(|c| c.id != plan.id && !c.outcomes.is_empty()) {
+    for evaluated in
+        evaluated_policies.iter().filter(|c| c.record.id != plan.record.id && !c.outcomes.is_empty())
+    {
         let behind = paired_difference(&times(evaluated, courses)?, &best, metadata.study.level)
-            .map_err(fault(&evaluated.id, Metric::CourseTime))?
+            .map_err(fault(&evaluated.record.id, Metric::CourseTime))?
             .estimate;
         list.push(Headroom {
-            policy: evaluated.id.clone(),
+            policy: evaluated.record.id.clone(),
             behind_s: behind,
             behind_percent: 100.0 * behind.mean / best.mean(),
-            gap_percent: gap_shares.get(evaluated.id.as_str()).copied(),
+            gap_percent: gap_shares.get(evaluated.record.id.as_str()).copied(),
         });
     }
     Ok(list)

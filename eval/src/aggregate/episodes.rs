@@ -47,7 +47,7 @@ pub fn write_episodes(evaluated_policies: &[EvaluatedPolicy], out: impl Write) -
             for (course, outcome) in row.iter().enumerate() {
                 let terms = &outcome.reward;
                 writer.serialize(Row {
-                    policy: &evaluated.id,
+                    policy: &evaluated.record.id,
                     seed,
                     course,
                     cause: outcome.cause,

@@ -17,10 +17,10 @@ pub(super) fn seeds(
     evaluated: &EvaluatedPolicy,
 ) -> Result<Vec<SeedFigures>, AggregateError> {
     let Some(tuned) = find(evaluated_policies, &metadata.roles.tuned_rule) else { return Ok(Vec::new()) };
-    if !matches!(evaluated.family, Family::Learned | Family::Table) {
+    if !matches!(evaluated.record.family, Family::Learned | Family::Table) {
         return Ok(Vec::new());
     }
-    let with = fault(&evaluated.id, Metric::CourseTime);
+    let with = fault(&evaluated.record.id, Metric::CourseTime);
     let (level, courses) = (metadata.study.level, metadata.test_suite.courses);
     let rule = times(tuned, courses)?;
     evaluated
@@ -30,7 +30,7 @@ pub(super) fn seeds(
             let row = std::slice::from_ref(row);
             let own = figures::scores(Metric::CourseTime, row).map_err(&with)?;
             let damage =
-                figures::scores(Metric::Damage, row).map_err(fault(&evaluated.id, Metric::Damage))?;
+                figures::scores(Metric::Damage, row).map_err(fault(&evaluated.record.id, Metric::Damage))?;
             Ok(SeedFigures {
                 seed,
                 time_s: figures::within_range(
@@ -55,7 +55,7 @@ pub(super) fn profile(
     if evaluated.outcomes.is_empty() {
         return Ok(Vec::new());
     }
-    let with = fault(&evaluated.id, Metric::CourseTime);
+    let with = fault(&evaluated.record.id, Metric::CourseTime);
     let within = |ratio: f64| {
         let rows: Vec<Vec<f64>> = evaluated
             .outcomes

@@ -28,7 +28,7 @@ pub fn terminal_table(summary: &Summary) -> String {
         line(
             &mut out,
             &[
-                shorten(&policy.label, WIDTHS[0]),
+                shorten(&policy.record.label, WIDTHS[0]),
                 or_none(figure(Metric::Finished).map(|e| format!("{:.1}", e.mean))),
                 or_none(time.map(|e| format!("{:.1} ({:.1} to {:.1})", e.mean, e.low, e.high))),
                 against(summary, policy, &summary.roles.hand_rule),
@@ -54,7 +54,7 @@ pub fn terminal_table(summary: &Summary) -> String {
 }
 
 fn against(summary: &Summary, policy: &PolicySummary, other: &str) -> String {
-    let found = summary.difference(&policy.id, other, Metric::CourseTime);
+    let found = summary.difference(&policy.record.id, other, Metric::CourseTime);
     let Some((difference, percent)) = found.and_then(|d| Some((d, d.percent?))) else {
         return NONE.to_owned();
     };

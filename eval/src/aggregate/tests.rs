@@ -6,6 +6,7 @@ use lowgear_env::{EpisodeConfig, Scenario, Seed, config, load_course};
 
 use super::*;
 use crate::suite;
+use crate::summary::Family;
 
 const COURSES: u64 = 6;
 
@@ -23,17 +24,8 @@ pub(crate) fn rule(up: i16, down: i16) -> Rule {
 }
 
 fn evaluated(id: &str, family: Family, outcomes: Vec<Vec<Outcome>>) -> EvaluatedPolicy {
-    let label = format!("Policy {id}");
-    EvaluatedPolicy {
-        id: id.into(),
-        label,
-        family,
-        search_ticks: 7,
-        inherited_ticks: 0,
-        failed_seeds: Vec::new(),
-        diverged_seeds: Vec::new(),
-        outcomes,
-    }
+    let record = PolicyRecord { search_ticks: 7, ..PolicyRecord::new(id, format!("Policy {id}"), family) };
+    EvaluatedPolicy { record, outcomes }
 }
 
 /// Two rules, a learner of two seeds (one failed between them), its table, a learner that gave nothing, and a
@@ -50,8 +42,8 @@ fn evaluated_policies(suite: &suite::TestSuite) -> Vec<EvaluatedPolicy> {
         evaluated("lost", Family::Learned, Vec::new()),
         evaluated("plan", Family::Plan, vec![ahead]),
     ];
-    list[2].failed_seeds = vec![2];
-    list[4].failed_seeds = vec![1, 2, 3];
+    list[2].record.failed_seeds = vec![2];
+    list[4].record.failed_seeds = vec![1, 2, 3];
     list
 }
 
@@ -109,10 +101,10 @@ fn a_summary_is_complete_finite_and_survives_its_file() {
     let again = Summary::from_json(&summary.to_json().unwrap()).unwrap();
     assert_eq!(again, summary);
     assert!((summary.test_suite.total_length_m - 15.0 * COURSES as f64).abs() < 1.0);
-    for policy in summary.policies.iter().filter(|policy| policy.id != "lost") {
-        assert_eq!(policy.metrics.len(), figures::MEANS.len() + 3, "{}", policy.id);
+    for policy in summary.policies.iter().filter(|policy| policy.record.id != "lost") {
+        assert_eq!(policy.metrics.len(), figures::MEANS.len() + 3, "{}", policy.record.id);
         for (metric, e) in &policy.metrics {
-            assert!(e.low <= e.mean && e.mean <= e.high, "{} {metric:?} {e:?}", policy.id);
+            assert!(e.low <= e.mean && e.mean <= e.high, "{} {metric:?} {e:?}", policy.record.id);
         }
     }
     let lost = summary.policy("lost").unwrap();
@@ -209,7 +201,7 @@ fn episodes_have_a_row_each_and_skip_failed_seeds() {
 #[test]
 fn the_terminal_table_fits_its_width() {
     let (_, mut summary) = whole();
-    summary.policies[0].label = "A policy with quite a long name indeed".into();
+    summary.policies[0].record.label = "A policy with quite a long name indeed".into();
     let table = terminal_table(&summary);
     assert!(table.lines().all(|line| line.chars().count() <= 100), "{table}");
     let rows: Vec<&str> = table.lines().skip(2).take(6).collect();
@@ -239,8 +231,8 @@ fn no_interval_of_a_course_time_leaves_what_an_episode_can_take() {
         let seeds = policy.seeds.iter().map(|seed| seed.time_s);
         let figures = [Metric::CourseTime, Metric::IqmTime, Metric::CvarTime];
         for time in figures.iter().filter_map(|figure| policy.metrics.get(figure).copied()).chain(seeds) {
-            assert!(0.0 <= time.low && time.high <= 600.0, "{}: {time:?}", policy.id);
-            assert!(time.low <= time.mean && time.mean <= time.high, "{}: {time:?}", policy.id);
+            assert!(0.0 <= time.low && time.high <= 600.0, "{}: {time:?}", policy.record.id);
+            assert!(time.low <= time.mean && time.mean <= time.high, "{}: {time:?}", policy.record.id);
         }
     }
 }

@@ -1,6 +1,7 @@
 //! What a decision leads to, without noise and with dogs that always enter.
 
 use lowgear_env::Scenario;
+use lowgear_env::events::stands_still;
 use lowgear_env::motion::{Dogs, Plant, Selector, Track};
 use lowgear_env::vehicle::Vehicle;
 use lowgear_onboard::{Command, Request};
@@ -34,8 +35,6 @@ pub(super) struct Successor {
     pub(super) finished: bool,
 }
 
-/// A vehicle slower than this stands still, m/s.
-const STILL_M_S: f64 = 1e-3;
 /// Lets a decision happen without noise: time, stalls, stress and shifts as the reward counts them, progress
 /// left out. `None` when there is no such gear.
 pub(super) fn predict(
@@ -84,10 +83,10 @@ impl OneStepModel<'_> {
     /// piece, as in the episode; only at a standstill every tick counts.
     fn ticks(&mut self, count: u32, duty: f64) -> bool {
         let tick_s = self.vehicle.tick_s;
-        if count > 1 && self.plant.v_m_s.abs() >= STILL_M_S {
+        if count > 1 && !stands_still(self.plant.v_m_s) {
             let (before, reward) = (self.plant.clone(), self.reward);
             let finished = self.pass(f64::from(count) * tick_s, duty);
-            if finished || duty == 0.0 || self.plant.v_m_s.abs() >= STILL_M_S {
+            if finished || duty == 0.0 || !stands_still(self.plant.v_m_s) {
                 return finished;
             }
             (self.plant, self.reward) = (before, reward);
@@ -99,7 +98,7 @@ impl OneStepModel<'_> {
         let weights = &self.scenario.episode.reward;
         let advance = self.plant.advance(self.vehicle, self.track, dt_s, duty);
         self.reward -= weights.time * advance.elapsed_s;
-        if duty > 0.0 && self.plant.v_m_s.abs() < STILL_M_S {
+        if duty > 0.0 && stands_still(self.plant.v_m_s) {
             self.reward -= weights.stall * advance.elapsed_s;
         }
         advance.finished

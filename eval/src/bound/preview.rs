@@ -8,7 +8,7 @@
 
 use super::{GridResolution, Plan, Successor, ThermalProfile};
 use lowgear_env::terrain::Course;
-use lowgear_env::{Drive, World};
+use lowgear_env::{Drive, run_episode};
 use lowgear_onboard::Request;
 
 /// Grades that part kinds of ground, per cent.
@@ -154,10 +154,5 @@ impl<'a> Preview<'a> {
 
 /// Drives a preview in the episode that it was made for.
 pub fn drive_preview(drive: &mut Drive, preview: &mut Preview<'_>) {
-    loop {
-        let request = preview.decide(drive);
-        if drive.step(request as usize).end.is_some() {
-            return;
-        }
-    }
+    run_episode(drive, |drive| preview.decide(drive), |_, _, _| {});
 }

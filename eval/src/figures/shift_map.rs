@@ -1,6 +1,6 @@
 //! A slice through a policy: what it asks for over speed ratio and tilt, in every gear.
 
-use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::{Mask, Policy};
 use lowgear_onboard::{Feature, Features, Request, Settings};
 
 use crate::figures::{GearMap, MapCell, ShiftMapPicture, Support};
@@ -67,7 +67,7 @@ pub fn shift_map(
     let rows = -STEEPEST_DEG..=STEEPEST_DEG;
     let gears = (0..settings.guard.gears)
         .map(|gear| {
-            let mask = [gear > 0, true, gear + 1 < settings.guard.gears];
+            let mask = Mask::from([gear > 0, true, gear + 1 < settings.guard.gears]);
             let mut map = GearMap { gear, cells: vec![], up_load: vec![], down_load: vec![] };
             for tilt_deg in rows.clone() {
                 let mut ask = |speed_ratio: i16| {
@@ -94,7 +94,7 @@ pub fn shift_map(
     ShiftMapPicture {
         policy: label.to_owned(),
         note: format!(
-            "Held: load as it belongs to gear and speed ratio, nominal battery, {DWELL_TICKS} ticks in gear, \
+            "Held constant: load as given by gear and speed ratio, nominal battery, {DWELL_TICKS} ticks in gear, \
              no failed upshift, not stalled. {note}"
         )
         .trim_end()
@@ -129,10 +129,10 @@ fn border(asked: &[Request], step: i16, mut wishes: impl FnMut(i16) -> bool, wis
     Some(high)
 }
 
-fn steady(policy: &mut dyn Policy, features: &Features, mask: [bool; 3]) -> Request {
+fn steady(policy: &mut dyn Policy, features: &Features, mask: Mask) -> Request {
     policy.reset();
     (0..PATIENCE)
         .map(|_| policy.decide(features, mask))
-        .find(|request| *request != Request::Hold && mask[*request as usize])
+        .find(|request| *request != Request::Hold && mask.allows(*request as usize))
         .unwrap_or(Request::Hold)
 }

@@ -3,17 +3,12 @@
 use std::sync::Arc;
 
 use lowgear_agents::policy::Policy;
-use lowgear_env::{Cause, Drive, Outcome, Scenario, TraceRow, World};
+use lowgear_env::events::{ShiftDetector, StallDetector};
+use lowgear_env::{Cause, Drive, Outcome, Scenario, Step, TraceRow, World, run_episode};
 use lowgear_onboard::Request;
 
 use crate::bound::{GridResolution, Plan};
 use crate::figures::{EventKind, RunTrace, TraceEvent, TraceSample};
-use crate::incidents::Hunting;
-
-/// Slower than this the vehicle stands, m/s.
-const STANDING_M_S: f64 = 1e-3;
-/// Standing under drive for less than this is no event, s.
-const SHORTEST_STALL_S: f64 = 0.1;
 
 /// Drives `policy` through one episode.
 pub fn run_trace(
@@ -42,28 +37,21 @@ pub fn plan_trace(
 
 /// Drives an episode to its end, whatever the policy. Samples are the decisions, the ticks at which a gear leaves
 /// or enters mesh, and the last tick.
-pub fn watch(
-    drive: Drive,
-    label: &str,
-    mut decide: impl FnMut(&Drive) -> Request,
-) -> (RunTrace, Vec<TraceRow>) {
+pub fn watch(drive: Drive, label: &str, decide: impl FnMut(&Drive) -> Request) -> (RunTrace, Vec<TraceRow>) {
     let mut drive = drive.with_trace();
     let first = drive.ticks();
     let mut steps: Vec<CountedStep> = Vec::new();
-    loop {
-        let (from, before) = (drive.ticks(), drive.outcome());
-        let request = decide(&drive);
-        let step = drive.step(request as usize);
-        let after = drive.outcome();
+    let (mut from, mut before) = (first, drive.outcome());
+    let count = |drive: &Drive, _, _: &Step| {
+        let (to, after) = (drive.ticks(), drive.outcome());
         steps.push(CountedStep {
-            rows: ((from - first) as usize, (drive.ticks() - first) as usize),
+            rows: ((from - first) as usize, (to - first) as usize),
             failed: after.failed_upshifts - before.failed_upshifts,
             missed: after.missed_engagements - before.missed_engagements,
         });
-        if step.end.is_some() {
-            break;
-        }
-    }
+        (from, before) = (to, after);
+    };
+    run_episode(&mut drive, decide, count);
     let outcome = drive.outcome();
     let tick_s = drive.vehicle().tick_s;
     let rows = drive.into_trace();
@@ -119,7 +107,7 @@ fn event(rows: &[TraceRow], at: usize, gear: u8, kind: EventKind) -> (usize, Tra
 /// Requests that the guard accepted, and those among them that close a hunt.
 fn shifts(rows: &[TraceRow]) -> Vec<(usize, TraceEvent)> {
     let mut events = Vec::new();
-    let mut hunting = Hunting::default();
+    let mut detector = ShiftDetector::default();
     for (at, row) in rows.iter().enumerate().filter(|(_, row)| row.verdict == "accepted") {
         let (kind, request) = match row.request {
             "up" => (EventKind::Upshift, Request::Up),
@@ -127,7 +115,7 @@ fn shifts(rows: &[TraceRow]) -> Vec<(usize, TraceEvent)> {
         };
         let gear = row.gear.saturating_sub(1);
         events.push(event(rows, at, gear, kind));
-        if hunting.shift(row.time_s, request) {
+        if detector.shift(row.time_s, request).hunting {
             events.push(event(rows, at, gear, EventKind::Hunting));
         }
     }
@@ -137,24 +125,22 @@ fn shifts(rows: &[TraceRow]) -> Vec<(usize, TraceEvent)> {
 /// Where the vehicle stopped under drive. One event lasts until it moves again; the time counts only
 /// driven ticks, so that the motor's rests are left out, as in [`Outcome::stall_s`].
 fn stalls(rows: &[TraceRow], tick_s: f64) -> Vec<(usize, TraceEvent)> {
-    let mut events = Vec::new();
-    let mut stand: Option<(usize, u32)> = None;
-    let mut close = |stand: &mut Option<(usize, u32)>| {
-        if let Some((at, ticks)) = stand.take() {
-            let duration_s = f64::from(ticks) * tick_s;
-            if duration_s >= SHORTEST_STALL_S {
-                events.push(event(rows, at, rows[at].gear.saturating_sub(1), EventKind::Stall(duration_s)));
-            }
-        }
-    };
+    let mut events: Vec<(usize, TraceEvent)> = Vec::new();
+    let mut detector = StallDetector::default();
+    let mut first = 0;
     for (at, row) in rows.iter().enumerate() {
-        if row.speed_m_s.abs() >= STANDING_M_S {
-            close(&mut stand);
-        } else if row.drive == 1 {
-            stand.get_or_insert((at, 0)).1 += 1;
+        let stood_before = detector.stood_ticks();
+        let begins = detector.tick(row.speed_m_s, row.drive == 1, tick_s);
+        if stood_before == 0 && detector.stood_ticks() > 0 {
+            first = at;
+        }
+        if begins {
+            events.push(event(rows, first, rows[first].gear.saturating_sub(1), EventKind::Stall(0.0)));
+        }
+        if let Some((_, stall)) = events.last_mut().filter(|_| detector.is_stall(tick_s)) {
+            stall.kind = EventKind::Stall(f64::from(detector.stood_ticks()) * tick_s);
         }
     }
-    close(&mut stand);
     events
 }
 
@@ -175,13 +161,8 @@ fn samples(rows: &[TraceRow]) -> Vec<TraceSample> {
 }
 
 fn in_words(outcome: &Outcome, elapsed_s: f64) -> String {
-    let what = match outcome.cause {
-        Cause::Finished => return format!("finished in {elapsed_s:.1} s"),
-        Cause::StalledOut => "stalled out",
-        Cause::Jammed => "selector jammed",
-        Cause::Overheated => "motor overheated",
-        Cause::BatteryEmpty => "battery empty",
-        Cause::OutOfTime => "out of time",
-    };
-    format!("{what} at {:.1} m after {elapsed_s:.1} s", outcome.distance_m)
+    match outcome.cause {
+        Cause::Finished => format!("finished in {elapsed_s:.1} s"),
+        cause => format!("{} at {:.1} m after {elapsed_s:.1} s", cause.words(), outcome.distance_m),
+    }
 }

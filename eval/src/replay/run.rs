@@ -2,9 +2,10 @@
 
 use super::coverage::{CoverageStatus, TrainingCoverage};
 use super::decimate::Decimator;
-use super::text::{request_name, verdict_name};
 use super::tracker::{ControllerTracker, Tick};
+use lowgear_env::events::ShiftDetector;
 use lowgear_env::vehicle::VehicleConfig;
+use lowgear_env::{Mask, request_name, verdict_name};
 use lowgear_onboard::{Feature, Features, Request, Verdict};
 use lowgear_sysid::log::{LogError, LogReader, Sample};
 use lowgear_sysid::plot::{Look, Panel, Plot, Series};
@@ -47,7 +48,9 @@ pub struct Summary {
     pub shifts: u64,
     /// Upshifts in the log that were soon taken back.
     pub failed_upshifts: u64,
-    /// Up, down and up again (or the reverse), each within three seconds.
+    /// Reversals in the log, as [`lowgear_env::events`] defines them.
+    pub reversals: u64,
+    /// Times that the log hunted, as [`lowgear_env::events`] defines it.
     pub hunting: u64,
     /// Shifts during which the selector took far longer than it should.
     pub slow_shifts: u64,
@@ -61,8 +64,6 @@ pub struct Summary {
     pub outside: BTreeMap<&'static str, u64>,
 }
 
-/// An upshift and a downshift (or the reverse) within this time are a reversal, s.
-const REVERSAL_S: f64 = 3.0;
 /// Rows that the gear after a shift is looked for ahead.
 const AHEAD: usize = 512;
 /// Points of a picture.
@@ -83,7 +84,7 @@ pub struct Replay<'a, D> {
     open: Option<Decision>,
     arrival: Option<(f64, bool)>,
     began_s: Option<f64>,
-    shifts: VecDeque<(f64, bool)>,
+    shift_detector: ShiftDetector,
     summary: Summary,
     plots: Plots,
 }
@@ -97,7 +98,7 @@ struct Plots {
     outside: Decimator,
 }
 
-impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
+impl<'a, D: FnMut(&Features, Mask) -> Request + Clone> Replay<'a, D> {
     /// With a policy; `coverage` is what it was trained on.
     #[must_use]
     pub fn new(config: &VehicleConfig, decide: D, coverage: Option<&'a TrainingCoverage>) -> Replay<'a, D> {
@@ -119,7 +120,7 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
             open: None,
             arrival: None,
             began_s: None,
-            shifts: VecDeque::new(),
+            shift_detector: ShiftDetector::default(),
             summary: Summary::default(),
             plots: Plots {
                 speed: thin(),
@@ -214,31 +215,21 @@ impl<'a, D: FnMut(&Features, [bool; 3]) -> Request + Clone> Replay<'a, D> {
     }
 
     fn record_shift(&mut self, tick: &Tick, request: Request, verdict: Verdict) {
-        let up = request == Request::Up;
         self.summary.shifts += 1;
         *self.summary.verdicts.entry(verdict_name(verdict)).or_default() += 1;
         self.began_s = Some(tick.time_s);
         if let Some(open) = &mut self.open {
             (open.done, open.verdict) = (request, Some(verdict));
         }
-        let taken_back = !up
+        let taken_back = request == Request::Down
             && self.arrival.is_some_and(|(at, upwards)| upwards && tick.time_s - at <= self.failed_window_s);
         if taken_back {
             self.summary.failed_upshifts += 1;
             self.plots.failed.push((tick.time_s, 0.0));
         }
-        self.shifts.push_back((tick.time_s, up));
-        if self.shifts.len() > 3 {
-            self.shifts.pop_front();
-        }
-        if let [a, b, c] = self.shifts.make_contiguous()
-            && a.1 != b.1
-            && b.1 != c.1
-            && b.0 - a.0 <= REVERSAL_S
-            && c.0 - b.0 <= REVERSAL_S
-        {
-            self.summary.hunting += 1;
-        }
+        let pattern = self.shift_detector.shift(tick.time_s, request);
+        self.summary.reversals += u64::from(pattern.reversal);
+        self.summary.hunting += u64::from(pattern.hunting);
     }
 
     fn close(&mut self, decision: Decision, each: &mut impl FnMut(&Decision)) {

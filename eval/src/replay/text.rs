@@ -2,32 +2,9 @@
 
 use super::coverage::CoverageStatus;
 use super::run::{Decision, Summary};
-use lowgear_onboard::{Feature, Request, Verdict};
+use lowgear_env::{request_name, verdict_name};
+use lowgear_onboard::Feature;
 use std::fmt::Write as _;
-
-/// Word of a request.
-#[must_use]
-pub(super) const fn request_name(request: Request) -> &'static str {
-    match request {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
-}
-
-/// Word of a verdict.
-#[must_use]
-pub(super) const fn verdict_name(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Idle => "idle",
-        Verdict::Accepted => "accepted",
-        Verdict::NoSuchGear => "no such gear",
-        Verdict::Busy => "busy",
-        Verdict::Dwell => "dwell not over",
-        Verdict::Tilt => "too steep",
-        Verdict::Turning => "motor turns",
-    }
-}
 
 impl Decision {
     /// Headings of [`Decision::row`].
@@ -79,8 +56,8 @@ impl Summary {
         }
         let _ = writeln!(
             out,
-            "shifts in the log: {}; upshifts taken back: {}; hunting: {}; slow to arrive: {}",
-            self.shifts, self.failed_upshifts, self.hunting, self.slow_shifts
+            "shifts in the log: {}; upshifts taken back: {}; reversals: {}; hunting: {}; slow to arrive: {}",
+            self.shifts, self.failed_upshifts, self.reversals, self.hunting, self.slow_shifts
         );
         for (verdict, times) in &self.verdicts {
             let _ = writeln!(out, "  the guard on the driver's shifts: {verdict}, {times} times");

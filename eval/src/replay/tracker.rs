@@ -1,5 +1,6 @@
 //! The onboard controller following a log: rows become ticks, what was done becomes requests to the guard.
 
+use lowgear_env::Mask;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_onboard::{Controller, Features, Raw, Request, Settings, Verdict};
 use lowgear_sysid::log::Sample;
@@ -20,7 +21,7 @@ pub struct Tick {
     /// What it would see.
     pub features: Features,
     /// What the guard would carry out.
-    pub mask: [bool; 3],
+    pub mask: Mask,
     /// A shift that began in the log at this tick, and what the guard said to it.
     pub shift: Option<(Request, Verdict)>,
     /// A shift that ended in the log at this tick: from and to.
@@ -150,7 +151,7 @@ impl ControllerTracker {
             gear,
             due: due && following,
             features: self.controller.features(&self.settings),
-            mask: self.controller.mask(&self.settings),
+            mask: self.controller.mask(&self.settings).into(),
             shift,
             arrived,
         }

@@ -1,5 +1,6 @@
 //! Where things go wrong: what happened on each kind of ground.
 
+use crate::PolicyId;
 use serde::{Deserialize, Serialize};
 
 /// Class of a grade, uphill positive.
@@ -49,7 +50,7 @@ impl GradeClass {
 #[serde(deny_unknown_fields)]
 pub struct PlaceCount {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Surface under the front axle.
     pub surface: String,
     /// Grade there.
@@ -62,6 +63,6 @@ pub struct PlaceCount {
     pub stalled_s: f64,
     /// Upshifts that had to be taken back.
     pub failed_upshifts: u32,
-    /// Times that it hunted: up, down and up again within [`crate::incidents::HUNT_S`].
+    /// Times that it hunted: up, down and up again within [`lowgear_env::events::HUNTING_S`].
     pub hunts: u32,
 }

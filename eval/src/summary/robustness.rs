@@ -1,5 +1,6 @@
 //! The policy under test against the tuned rule in worlds other than those that both were made for.
 
+use crate::PolicyId;
 use serde::{Deserialize, Serialize};
 
 use crate::statistics::Estimate;
@@ -53,9 +54,9 @@ impl Disturbance {
 #[serde(deny_unknown_fields)]
 pub struct RobustnessMap {
     /// Policy id.
-    pub policy: String,
+    pub policy: PolicyId,
     /// Id of what it is compared with.
-    pub against: String,
+    pub against: PolicyId,
     /// Across.
     pub x: DisturbanceAxis,
     /// Upwards.

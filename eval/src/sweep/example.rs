@@ -1,7 +1,7 @@
 //! A made-up sweep for tests, here and of the report.
 
 use lowgear_eval::statistics::Estimate;
-use lowgear_eval::summary::Family;
+use lowgear_eval::summary::{Family, PolicyRecord};
 use lowgear_eval::sweep::{
     DifferenceToRule, PolicyFigures, RuleFigures, SWEEP_FORMAT, SweepAxis, SweepPoint, SweepSummary,
 };
@@ -17,9 +17,7 @@ pub(crate) fn change(percent: f64) -> Option<DifferenceToRule> {
 
 pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
     let policy = |id: &str, family, percent| PolicyFigures {
-        policy: id.into(),
-        label: format!("Policy {id}"),
-        family,
+        record: PolicyRecord::new(id, format!("Policy {id}"), family),
         time_s: estimate(200.0 + 2.0 * percent, 3.0),
         damage_per_km: estimate(1e-3, 2e-4),
         time_difference: change(percent),

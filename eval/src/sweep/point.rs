@@ -1,8 +1,9 @@
 //! Figures of one point, from the summary of its study.
 
 use super::{DifferenceToRule, PolicyFigures, RuleFigures};
+use crate::PolicyId;
 use crate::statistics::Estimate;
-use crate::summary::{Family, Metric, Summary};
+use crate::summary::{Family, Metric, PolicyRecord, Summary};
 
 /// The tuned rule that others are compared with.
 #[must_use]
@@ -10,7 +11,7 @@ pub fn rule_of(summary: &Summary) -> Option<RuleFigures> {
     let rule = summary.policy(&summary.roles.tuned_rule)?;
     let figure = |metric: Metric| rule.metrics.get(&metric).copied();
     Some(RuleFigures {
-        label: rule.label.clone(),
+        label: rule.record.label.clone(),
         time_s: figure(Metric::CourseTime)?,
         damage_per_km: figure(Metric::Damage)?,
         return_s: figure(Metric::Return)?,
@@ -30,23 +31,23 @@ pub fn headroom_of(summary: &Summary) -> Option<DifferenceToRule> {
 #[must_use]
 pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
     let rule = &summary.roles.tuned_rule;
-    let wanted = |id: &str, family: Family| {
-        id != rule && (family != Family::Rule || id == summary.roles.hand_rule || id.starts_with("tuned"))
+    let tuned = [PolicyId::TunedSpeedRule, PolicyId::TunedLoadRule];
+    let wanted = |policy: &PolicyRecord| {
+        let listed = policy.family != Family::Rule || policy.id == summary.roles.hand_rule;
+        policy.id != *rule && (listed || tuned.contains(&policy.id))
     };
-    let policies = summary.policies.iter().filter(|policy| wanted(&policy.id, policy.family));
+    let policies = summary.policies.iter().filter(|evaluated| wanted(&evaluated.record));
     policies
-        .filter_map(|policy| {
-            let less = |metric| change(summary, &policy.id, metric);
+        .filter_map(|evaluated| {
+            let less = |metric| change(summary, &evaluated.record.id, metric);
             Some(PolicyFigures {
-                policy: policy.id.clone(),
-                label: policy.label.clone(),
-                family: policy.family,
-                time_s: *policy.metrics.get(&Metric::CourseTime)?,
-                damage_per_km: *policy.metrics.get(&Metric::Damage)?,
+                record: evaluated.record.clone(),
+                time_s: *evaluated.metrics.get(&Metric::CourseTime)?,
+                damage_per_km: *evaluated.metrics.get(&Metric::Damage)?,
                 time_difference: less(Metric::CourseTime),
                 damage_difference: less(Metric::Damage),
                 return_difference: less(Metric::Return),
-                gap_percent: policy.metrics.get(&Metric::GapShare).copied(),
+                gap_percent: evaluated.metrics.get(&Metric::GapShare).copied(),
             })
         })
         .collect()

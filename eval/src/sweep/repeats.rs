@@ -45,7 +45,7 @@ pub(super) fn sentence(summary: &SweepSummary, question: &SweepQuestion<'_>) -> 
     let [low, high] = [f64::min, f64::max].map(|of| best.means.iter().copied().reduce(of).unwrap_or(0.0));
     Some(format!(
         "{label}, {figure} against the tuned rule, repeated with other seeds: better in every repeat at {always} \
-         of {} points, worse in every one at {never}; best at{place} {} repeats: {} {unit} in the mean, {} to {} \
+         of {} points, worse in every one at {never}; best at{place} {} repeats: {} {unit} on average, {} to {} \
          {unit}, better in {}.",
         repeated.len(),
         best.means.len(),

@@ -58,7 +58,7 @@ pub fn write_points(summary: &SweepSummary, out: impl Write) -> Result<(), csv::
         for policy in &point.policies {
             let mut row = start.clone();
             let mean = |e: Option<Estimate>| e.map_or_else(String::new, |e| e.mean.to_string());
-            row.push(policy.policy.clone());
+            row.push(policy.record.id.to_string());
             row.extend([policy.time_s.n_seeds.to_string(), policy.time_s.n_courses.to_string()]);
             row.push(mean(point.rule.as_ref().map(|rule| rule.time_s)));
             row.push(mean(point.rule.as_ref().map(|rule| rule.damage_per_km)));

@@ -30,7 +30,7 @@ fn repeats_with_other_seeds_are_taken_together() {
     assert_eq!(
         lines[2],
         "Policy tabular, course time against the tuned rule, repeated with other seeds: better in every repeat at \
-         0 of 1 points, worse in every one at 0; best at mass 1 kg, 2 repeats: −1.4 % in the mean, −3.0 to +0.2 %, \
+         0 of 1 points, worse in every one at 0; best at mass 1 kg, 2 repeats: −1.4 % on average, −3.0 to +0.2 %, \
          better in 1."
     );
     assert_eq!(lines.len(), 9);
@@ -43,7 +43,7 @@ fn repeats_with_other_seeds_are_taken_together() {
     );
     // The return: −1 times the percentage, s; more is better.
     let line = findings(&summary).swap_remove(4);
-    assert!(line.contains("+2.0 s in the mean, +1.0 to +3.0 s, better in 2."), "{line}");
+    assert!(line.contains("+2.0 s on average, +1.0 to +3.0 s, better in 2."), "{line}");
 }
 
 #[test]

@@ -11,7 +11,7 @@ use lowgear_env::Cause;
 use lowgear_env::config::KeyError;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
-use lowgear_eval::summary::Family;
+use lowgear_eval::summary::{Family, PolicyRecord};
 use lowgear_firmware::{ExportOptions, Format};
 use std::path::PathBuf;
 
@@ -114,13 +114,7 @@ fn closed_loop(
 ) -> Result<String, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
     let evaluated = |id: &str, outcomes| EvaluatedPolicy {
-        id: id.to_owned(),
-        label: id.to_owned(),
-        family: Family::Table,
-        search_ticks: 0,
-        inherited_ticks: 0,
-        failed_seeds: vec![],
-        diverged_seeds: vec![],
+        record: PolicyRecord::new(id, id, Family::Table),
         outcomes: vec![outcomes],
     };
     let teacher = evaluated("teacher", suite.outcomes(|| instance.clone()));

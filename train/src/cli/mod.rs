@@ -22,6 +22,7 @@ use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{Parser, Subcommand};
 use lowgear_env::config::escaped;
+use lowgear_eval::PolicyId;
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::Path;
@@ -183,7 +184,7 @@ fn policy(
     vehicles: OtherVehicle,
 ) -> Result<(PolicyFile, crate::saved::PolicyInstance), StudyError> {
     let gears = inputs.scenario.gears();
-    if word == crate::study::HAND {
+    if PolicyId::from(word) == PolicyId::HandRule {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
         let instance = saved.instantiate(gears)?;
         return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));
@@ -196,4 +197,21 @@ fn policy(
     };
     vehicles.check(path, &saved.vehicle, &inputs.scenario.vehicle.name)?;
     Ok((saved, instance))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_that_is_not_physical_ends_with_the_code_of_a_failed_step() {
+        let fault = lowgear_env::Unphysical {
+            course: "lane".into(),
+            seed: 7,
+            episode: 3,
+            time_s: 1.25,
+            what: "-3.000e1 m/s".into(),
+        };
+        assert_eq!(exit_code(&StudyError::from(fault)), EXIT_FAILED);
+    }
 }

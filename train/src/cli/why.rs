@@ -6,7 +6,7 @@ use crate::store::StoreError;
 use lowgear_agents::policy::explain::Explain;
 use lowgear_agents::table::LookupTable;
 use lowgear_env::config::KeyError;
-use lowgear_env::{Drive, TraceRow, World, request_name};
+use lowgear_env::{Drive, Mask, TraceRow, World, request_name};
 use lowgear_onboard::{Feature, Features, Request};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -42,7 +42,7 @@ struct DecisionQuery {
     /// Tick that the answer held for.
     tick: usize,
     features: Features,
-    mask: [bool; 3],
+    mask: Mask,
     lines: Vec<String>,
 }
 
@@ -125,7 +125,7 @@ fn tick(out: &mut String, row: &TraceRow, asked: Option<&DecisionQuery>) {
     let features: Vec<String> =
         Feature::ALL.iter().map(|f| format!("{} {}", f.name(), asked.features.get(*f))).collect();
     let _ = writeln!(out, "  features (gears from 0): {}", features.join(", "));
-    let possible = Request::ALL.into_iter().filter(|request| asked.mask[*request as usize]);
+    let possible = Request::ALL.into_iter().filter(|request| asked.mask.allows(*request as usize));
     let _ = writeln!(out, "  possible: {}", possible.map(request_name).collect::<Vec<_>>().join(", "));
     for line in &asked.lines {
         let _ = writeln!(out, "  {line}");

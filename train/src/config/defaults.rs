@@ -7,11 +7,12 @@ use super::{
     StudyConfig, TableConfig, TabularConfig, TuningConfig,
 };
 use crate::search::SearchBudget;
-use lowgear_agents::dqn::{DqnConfig, Schedule};
+use lowgear_agents::dqn::DqnConfig;
 use lowgear_agents::policy::grid::GridAxis;
 use lowgear_agents::ppo::PpoConfig;
 use lowgear_agents::rule::{RuleSettings, Signal};
-use lowgear_agents::tabular::{Algorithm, Epsilon, StepSize, TabularSettings};
+use lowgear_agents::schedule::Schedule;
+use lowgear_agents::tabular::{Algorithm, StepSize, TabularSettings};
 use lowgear_env::Seed;
 use lowgear_onboard::Feature;
 use schemars::JsonSchema;
@@ -76,7 +77,7 @@ pub(super) fn tabular_settings() -> TabularSettings {
         lambda: 0.9,
         rule_margin: 1.0,
         trust_visits: 1000,
-        epsilon: Epsilon { start: 0.06, end: 0.02, decisions: 3_000_000 },
+        epsilon: Schedule::linear(0.06, 0.02, 3_000_000),
         step_size: StepSize::Visits { omega: 0.75, floor: 0.003 },
         ..TabularSettings::default()
     }

@@ -2,7 +2,7 @@
 
 use super::StudyConfig;
 use crate::search::SearchBudget;
-use lowgear_agents::dqn::Schedule;
+use lowgear_agents::schedule::Schedule;
 
 /// A factor on numbers of steps.
 #[derive(Clone, Copy)]
@@ -31,7 +31,7 @@ impl Effort {
         (budget.generations, budget.validate_every) = (generations as usize, every as usize);
     }
 
-    fn schedule(self, schedule: &mut Schedule) {
+    fn schedule<F>(self, schedule: &mut Schedule<F>) {
         self.span(&mut schedule.begin);
         self.span(&mut schedule.over);
     }
@@ -71,7 +71,7 @@ impl StudyConfig {
         if let Some(tabular) = &mut learners.tabular {
             effort.steps(&mut tabular.episodes);
             effort.validations(&mut tabular.validate_every, tabular.episodes);
-            effort.span(&mut tabular.settings.epsilon.decisions);
+            effort.schedule(&mut tabular.settings.epsilon);
         }
         if let Some(dqn) = &mut learners.dqn {
             effort.steps(&mut dqn.decisions);

@@ -106,7 +106,7 @@ impl TrainableAgent for TrainableDqn<'_> {
     ) -> Result<(), LearnerError> {
         let TrainableDqn { dqn, world, scaler, guide, tick_s, .. } = self;
         Ok(train(dqn, world, scaler, guide, until, |dqn, episode| {
-            after(dqn.decisions(), (episode.duration_s / *tick_s).round() as u64)
+            after(dqn.decisions(), (episode.elapsed_s / *tick_s).round() as u64)
         })?)
     }
 

@@ -107,7 +107,7 @@ impl TrainableAgent for TrainablePpo<'_> {
     ) -> Result<(), LearnerError> {
         let TrainablePpo { ppo, env_slots, tick_s, .. } = self;
         Ok(train(ppo, env_slots, until, |ppo, iteration| {
-            let ticks = iteration.episodes.iter().map(|e| (e.duration_s / *tick_s).round() as u64).sum();
+            let ticks = iteration.episodes.iter().map(|e| (e.elapsed_s / *tick_s).round() as u64).sum();
             after(ppo.decisions(), ticks)
         })?)
     }

@@ -6,11 +6,10 @@ use crate::config::TabularConfig;
 use crate::error::{LearnerError, StudyError};
 use crate::saved::SavedPolicy;
 use crate::timing::{Stage, Stopwatch, Timed};
-use lowgear_agents::policy::Mask;
-use lowgear_agents::policy::Policy;
 use lowgear_agents::policy::grid::Grid;
+use lowgear_agents::policy::{Mask, Policy};
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_agents::tabular::{TabularLearner, run_episode};
+use lowgear_agents::tabular::{TabularLearner, learn_episode};
 use lowgear_env::Drive;
 use lowgear_eval::suite::training_world;
 use serde::{Deserialize, Serialize};
@@ -113,14 +112,13 @@ impl TrainableAgent for TrainableTabular {
         let TrainableTabular { state, grid, rule, world, stopwatch, .. } = self;
         while state.episodes < until {
             rule.reset();
-            let guide = |features: &_, allowed: Mask| {
-                let mask = [0, 1, 2].map(|action| allowed.allows(action));
+            let guide = |features: &_, mask: Mask| {
                 let advice = rule.decide(features, mask) as usize;
                 // The choice from the table is part of learning: it takes less time than reading a clock.
                 stopwatch.enter(Stage::Learning);
                 Some(advice)
             };
-            run_episode(world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
+            learn_episode(world, |features| grid.cell(features), &mut state.learner, state.episodes, guide);
             state.episodes += 1;
             if after(state.episodes, world.of.ticks()).is_break() {
                 break;

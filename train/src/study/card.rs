@@ -1,6 +1,6 @@
 //! The rule card of a study.
 
-use super::compare::{Comparison, HAND, TABLE};
+use super::compare::Comparison;
 use super::firmware::Firmware;
 use super::thresholds::enterable;
 use super::{Inputs, LEVEL, RunFolder, TrainingOutcome};
@@ -13,14 +13,13 @@ use lowgear_agents::rule::card::{CardSettings, Gain, RuleCard, rule_card, thresh
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_agents::table::distil::{Visit, visits};
 use lowgear_agents::table::{LookupTable, TablePolicy};
+use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::figures::CardSheet;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::suite::{TrainingSuite, training_world};
 use rayon::prelude::*;
 
-/// Id of the card in the comparison, and name of its folder.
-pub(super) const CARD: &str = "rule-card";
 /// Number of the card among what draws training courses of its own.
 const RUN: u64 = 0xca4d;
 
@@ -51,10 +50,11 @@ pub(super) fn make(
     let table = &firmware.tables[firmware.exported].iteration.table;
     let tuned = [learned.load_rule.settings.clone(), learned.speed_rule.settings.clone()];
     let card = card_of(inputs, table, &tuned, stop)?;
-    let path = folder.path.join(CARD);
+    let path = folder.path.join(PolicyId::RuleCard.as_str());
     create_folder(&path)?;
     let saved = SavedPolicy::Rule(card.card.settings.clone());
-    let file = PolicyFile::new(CARD, &inputs.scenario.vehicle.name, inputs.scenario.gears(), saved);
+    let file =
+        PolicyFile::new(&PolicyId::RuleCard, &inputs.scenario.vehicle.name, inputs.scenario.gears(), saved);
     file.save(&path.join("policy.json"))?;
     Ok(card)
 }
@@ -112,14 +112,14 @@ pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Re
             .iter()
             .map(|(what, kept)| {
                 format!(
-                    "{what}; {:.0} % of the table's gain was left after it (training courses)",
+                    "{what}; {:.0} % of the table's gain was kept without it (training courses)",
                     100.0 * kept
                 )
             })
             .collect(),
         verdict: worth(&comparison.evaluated_policies)?,
         origin: format!(
-            "Study {}, seed {}, version {}. Made on training courses, judged on {} held-out courses; simulation only.",
+            "Study {}, seed {}, version {}. Derived on training courses, evaluated on {} held-out courses; simulation only.",
             inputs.study.name,
             inputs.study.seed,
             env!("CARGO_PKG_VERSION"),
@@ -130,8 +130,10 @@ pub(super) fn sheet(inputs: &Inputs, card: &Card, comparison: &Comparison) -> Re
 
 /// Results of the card on the test courses, in sentences.
 fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyError> {
-    let find = |id: &str| evaluated_policies.iter().find(|c| c.id == id && !c.outcomes.is_empty());
-    let (Some(card), Some(table), Some(hand)) = (find(CARD), find(TABLE), find(HAND)) else {
+    let find = |id| evaluated_policies.iter().find(|c| c.record.id == id && !c.outcomes.is_empty());
+    let (Some(card), Some(table), Some(hand)) =
+        (find(PolicyId::RuleCard), find(PolicyId::Table), find(PolicyId::HandRule))
+    else {
         return Ok(vec![]);
     };
     let less = |a: &EvaluatedPolicy, b: &EvaluatedPolicy| time_difference(a, b, LEVEL);
@@ -144,7 +146,7 @@ fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyErr
     };
     let mut lines = vec![
         format!("Against the hand-written rule: {}.", words(&against_hand)),
-        format!("Against the table that it stands for: {}.", words(&against_table)),
+        format!("Against the table that it replaces: {}.", words(&against_table)),
     ];
     if of_table.high < 0.0 {
         let share = 100.0 * against_hand.mean / of_table.mean;

@@ -1,6 +1,6 @@
 //! The comparison: every contestant over the same held-out courses.
 
-use super::card::{CARD, Card};
+use super::card::Card;
 use super::firmware::Firmware;
 use super::phases::LearnerRuns;
 use super::{Inputs, TrainingOutcome};
@@ -10,28 +10,19 @@ use crate::saved::PolicyInstance;
 use crate::stop::StopRequest;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome};
+use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::EvaluatedPolicy;
 use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
-use lowgear_eval::summary::Family;
+use lowgear_eval::summary::{Family, PolicyRecord};
 use rayon::prelude::*;
 use std::sync::Arc;
 
 /// A policy of the comparison, with one player per training seed.
 pub struct ComparedPolicy {
-    /// Id, for files.
-    pub id: String,
-    /// Label, for people.
-    pub label: String,
-    /// Kind.
-    pub family: Family,
-    /// Ticks spent on tuning or training it, all seeds together.
-    pub search_ticks: u64,
-    /// Ticks spent before, inherited.
-    pub inherited_ticks: u64,
-    /// Training seeds, from 1, that diverged or broke off.
-    pub diverged_seeds: Vec<u64>,
-    /// Players, one per training seed.
+    /// Which policy.
+    pub record: PolicyRecord,
+    /// Instances, one per training seed.
     pub instances: Vec<PolicyInstance>,
 }
 
@@ -47,23 +38,9 @@ pub struct Comparison {
     pub bound_s: f64,
 }
 
-/// Id of the plan.
-pub(super) const PLAN: &str = "plan";
-/// Id of the hand-written rule.
-pub const HAND: &str = "hand-rule";
-/// Id of the tuned rule on motor speed.
-pub(super) const TUNED_SPEED: &str = "tuned-speed-rule";
-/// Id of the tuned rule on load ratio.
-pub(super) const TUNED_LOAD: &str = "tuned-load-rule";
-/// Ids of the rungs of the ladder below the hand-written rule.
-pub(super) const LADDER: [&str; 5] =
-    ["first-gear", "upshift-only", "stall-aware", "incline-aware", "patient"];
 /// Tilt from which the rule on the ladder holds its gear when the hand-written one has no such rule, tenths of a
 /// degree (common practice).
 const INCLINE_DDEG: i16 = 50;
-/// Id of the exported table.
-pub(super) const TABLE: &str = "table";
-
 /// Drives every policy.
 ///
 /// # Errors
@@ -88,18 +65,9 @@ pub(super) fn compare(
             stop.check()?;
             outcomes.push(suite.outcomes(|| instance.clone()));
             done += 1;
-            progress.update(done, total, &compared_policy.label);
+            progress.update(done, total, &compared_policy.record.label);
         }
-        evaluated_policies.push(EvaluatedPolicy {
-            id: compared_policy.id.clone(),
-            label: compared_policy.label.clone(),
-            family: compared_policy.family,
-            search_ticks: compared_policy.search_ticks,
-            inherited_ticks: compared_policy.inherited_ticks,
-            failed_seeds: vec![],
-            diverged_seeds: compared_policy.diverged_seeds.clone(),
-            outcomes,
-        });
+        evaluated_policies.push(EvaluatedPolicy { record: compared_policy.record.clone(), outcomes });
     }
     progress.update(done, total, "planning with full knowledge");
     let planned: Vec<(Outcome, f64)> = (0..suite.courses)
@@ -114,13 +82,7 @@ pub(super) fn compare(
     progress.finish(&format!("{} courses", suite.courses));
     let bound_s = planned.iter().map(|p| p.1).sum::<f64>() / planned.len() as f64;
     evaluated_policies.push(EvaluatedPolicy {
-        id: PLAN.to_owned(),
-        label: "Clairvoyant plan, driven".to_owned(),
-        family: Family::Plan,
-        search_ticks: 0,
-        inherited_ticks: 0,
-        failed_seeds: vec![],
-        diverged_seeds: vec![],
+        record: PolicyRecord::new(PolicyId::Plan, "Clairvoyant plan, driven", Family::Plan),
         outcomes: vec![planned.into_iter().map(|p| p.0).collect()],
     });
     Ok(Comparison { suite, compared_policies, evaluated_policies, bound_s })
@@ -141,34 +103,31 @@ fn compared_policies(
     let tuned = &learned.speed_rule;
     let load = &learned.load_rule;
     let mut all = vec![
-        rule("first-gear", "First gear only", &RuleSettings::first_gear(gears), 0, gears)?,
-        rule("upshift-only", "Upshift only", &RuleSettings::upshift_only(gears, up), 0, gears)?,
+        rule(PolicyId::FirstGear, "First gear only", &RuleSettings::first_gear(gears), 0, gears)?,
+        rule(PolicyId::UpshiftOnly, "Upshift only", &RuleSettings::upshift_only(gears, up), 0, gears)?,
         rule(
-            "stall-aware",
+            PolicyId::StallAware,
             "Upshift, step down on a stall",
             &RuleSettings::stall_aware(gears, up, stall),
             0,
             gears,
         )?,
-        rule("incline-aware", "Upshift, stall, tilt hold", &incline, 0, gears)?,
-        rule("patient", "Upshift, stall, tilt, wait", &patient, 0, gears)?,
-        rule(HAND, "Hand-written rule", hand, 0, gears)?,
-        rule(TUNED_SPEED, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
-        rule(TUNED_LOAD, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
+        rule(PolicyId::InclineAware, "Upshift, stall, tilt hold", &incline, 0, gears)?,
+        rule(PolicyId::Patient, "Upshift, stall, tilt, wait", &patient, 0, gears)?,
+        rule(PolicyId::HandRule, "Hand-written rule", hand, 0, gears)?,
+        rule(PolicyId::TunedSpeedRule, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
+        rule(PolicyId::TunedLoadRule, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
     ];
     for runs in &learned.learners {
         let instances = runs.runs.iter().map(|r| r.selected.instantiate(gears));
+        let diverged = (1..).zip(&runs.runs).filter(|(_, run)| run.record.failure.is_some());
         all.push(ComparedPolicy {
-            id: runs.learner.to_owned(),
-            label: with_failures(runs),
-            family: Family::Learned,
-            search_ticks: runs.ticks(),
-            inherited_ticks: load.ticks,
-            diverged_seeds: (1..)
-                .zip(&runs.runs)
-                .filter(|(_, run)| run.record.failure.is_some())
-                .map(|(seed, _)| seed)
-                .collect(),
+            record: PolicyRecord {
+                search_ticks: runs.ticks(),
+                inherited_ticks: load.ticks,
+                diverged_seeds: diverged.map(|(seed, _)| seed).collect(),
+                ..PolicyRecord::new(PolicyId::from(runs.learner), with_failures(runs), Family::Learned)
+            },
             instances: instances.collect::<Result<_, _>>()?,
         });
     }
@@ -177,12 +136,11 @@ fn compared_policies(
         .iter()
         .map(|t| PolicyInstance::Table(lowgear_agents::table::TablePolicy::new(t.iteration.table.clone())));
     all.push(ComparedPolicy {
-        id: TABLE.to_owned(),
-        label: "Lookup table".to_owned(),
-        family: Family::Table,
-        search_ticks: firmware.ticks,
-        inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
-        diverged_seeds: vec![],
+        record: PolicyRecord {
+            search_ticks: firmware.ticks,
+            inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
+            ..PolicyRecord::new(PolicyId::Table, "Lookup table", Family::Table)
+        },
         instances: tables.collect(),
     });
     let inherited =
@@ -191,10 +149,9 @@ fn compared_policies(
         1 => "Rule card, 1 number".to_owned(),
         n => format!("Rule card, {n} numbers"),
     };
-    all.push(ComparedPolicy {
-        inherited_ticks: inherited,
-        ..rule(CARD, &label, &card.card.settings, card.ticks, gears)?
-    });
+    let mut compared = rule(PolicyId::RuleCard, &label, &card.card.settings, card.ticks, gears)?;
+    compared.record.inherited_ticks = inherited;
+    all.push(compared);
     Ok(all)
 }
 
@@ -206,7 +163,7 @@ fn with_failures(runs: &LearnerRuns) -> String {
 }
 
 fn rule(
-    id: &str,
+    id: PolicyId,
     label: &str,
     settings: &RuleSettings,
     ticks: u64,
@@ -214,12 +171,7 @@ fn rule(
 ) -> Result<ComparedPolicy, StudyError> {
     let rule = Rule::new(settings.clone(), gears).map_err(PolicyError::from)?;
     Ok(ComparedPolicy {
-        id: id.to_owned(),
-        label: label.to_owned(),
-        family: Family::Rule,
-        search_ticks: ticks,
-        inherited_ticks: 0,
-        diverged_seeds: vec![],
+        record: PolicyRecord { search_ticks: ticks, ..PolicyRecord::new(id, label, Family::Rule) },
         instances: vec![PolicyInstance::Rule(rule)],
     })
 }

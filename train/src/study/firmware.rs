@@ -1,6 +1,5 @@
 //! From the best learner to tables, and from the best table to firmware.
 
-use super::compare::TABLE;
 use super::phases::{LearnerRuns, share, training_context};
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::config::EdgeRefinementConfig;
@@ -17,6 +16,7 @@ use lowgear_agents::table::distil::{
 };
 use lowgear_agents::table::{LookupTable, Provenance, TablePolicy};
 use lowgear_env::Seed;
+use lowgear_eval::PolicyId;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
 use lowgear_firmware::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_onboard::Request;
@@ -75,7 +75,7 @@ pub(super) fn export(
     let exported =
         (0..tables.len()).max_by(|&a, &b| tables[a].score.total_cmp(&tables[b].score)).unwrap_or(0);
     for (run, table) in tables.iter().enumerate() {
-        let name = format!("{TABLE}/seed-{}", run + 1);
+        let name = format!("{}/seed-{}", PolicyId::Table, run + 1);
         let path = folder.path.join(&name);
         create_folder(&path)?;
         save_table(inputs, &name, &table.iteration.table, &path.join("policy.json"))?;

@@ -32,8 +32,6 @@ pub struct Inputs {
     pub file: PathBuf,
     /// The files that it was read from.
     pub given: InputDigests,
-    /// What was typed, where it was not `lowgear study` and that file.
-    pub command: Option<String>,
 }
 
 /// Reads a study file and the files that it names.
@@ -83,17 +81,7 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
-    Ok(Inputs {
-        study,
-        quick,
-        effort,
-        hours,
-        hyper_search,
-        scenario,
-        file: file.to_owned(),
-        given,
-        command: None,
-    })
+    Ok(Inputs { study, quick, effort, hours, hyper_search, scenario, file: file.to_owned(), given })
 }
 
 /// The folder of a run.

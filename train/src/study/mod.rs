@@ -12,7 +12,7 @@ mod resolved;
 mod robustness;
 mod thresholds;
 
-pub use compare::{ComparedPolicy, Comparison, HAND, label};
+pub use compare::{ComparedPolicy, Comparison, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::InputDigests;

@@ -1,10 +1,11 @@
 //! Files that people read: episodes, summary, report.
 
 use super::LEVEL;
-use super::card::{self, CARD, Card};
-use super::compare::{Comparison, HAND, LADDER, PLAN, TABLE, TUNED_LOAD, TUNED_SPEED, label};
+use super::card::{self, Card};
+use super::compare::{Comparison, label};
 use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
 use super::pages::{self, FIGURES_FILE};
+use super::resolved::RESOLVED_FILE;
 use super::thresholds::enterable;
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
@@ -14,17 +15,19 @@ use crate::store::write_atomically;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
 use lowgear_agents::table::distil::DaggerIteration;
+use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{
     EvaluatedPolicy, StudyMetadata, curve, suite_card, summarise, terminal_table, vehicle_card,
     write_episodes,
 };
 use lowgear_eval::bound::GridResolution;
-use lowgear_eval::figures::{CellSupport, episode_picture, shift_map};
+use lowgear_eval::figures::{CellSupport, TracePicture, episode_picture, shift_map};
 use lowgear_eval::figures::{Pictures, Support};
 use lowgear_eval::incidents::places;
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
-    Curve, Family, PlaceCount, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
+    Curve, Family, PlaceCount, PolicyRecord, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet,
+    TunedRule,
 };
 use lowgear_firmware::TargetCost;
 use lowgear_onboard::Features;
@@ -58,24 +61,24 @@ pub(super) fn publish(
 ) -> Result<String, StudyError> {
     reporter.line("writing the report");
     let comparison = driven.comparison;
+    let roles = Roles {
+        subject: PolicyId::Table,
+        hand_rule: PolicyId::HandRule,
+        tuned_rule: PolicyId::TunedLoadRule,
+        plan: Some(PolicyId::Plan),
+    };
     let metadata = StudyMetadata {
-        roles: Roles {
-            subject: TABLE.to_owned(),
-            hand_rule: HAND.to_owned(),
-            tuned_rule: TUNED_LOAD.to_owned(),
-            plan: Some(PLAN.to_owned()),
-        },
-        also_against: vec![TUNED_SPEED.to_owned()],
+        also_against: vec![PolicyId::TunedSpeedRule],
         robustness: driven.robustness,
         places: incidents_by_place(comparison),
         curves: curves(learned),
         tuned: vec![
-            tuned_rule(inputs, TUNED_SPEED, &learned.speed_rule.settings)?,
-            tuned_rule(inputs, TUNED_LOAD, &learned.load_rule.settings)?,
-            tuned_rule(inputs, CARD, &driven.card.card.settings)?,
+            tuned_rule(inputs, PolicyId::TunedSpeedRule, &learned.speed_rule.settings)?,
+            tuned_rule(inputs, PolicyId::TunedLoadRule, &learned.load_rule.settings)?,
+            tuned_rule(inputs, PolicyId::RuleCard, &driven.card.card.settings)?,
         ],
         table: Some(table_sheet(inputs, firmware)),
-        ..metadata(inputs, &comparison.suite, comparison.bound_s)
+        ..metadata(inputs, &comparison.suite, roles, Some(comparison.bound_s))
     };
     let mut metadata = metadata;
     metadata.test_suite.note.push_str(&searched(inputs));
@@ -99,8 +102,11 @@ pub(super) fn publish(
 
 /// Stalls, failed upshifts and hunting of the table and of the rule that it is compared with.
 fn incidents_by_place(comparison: &Comparison) -> Vec<PlaceCount> {
-    let chosen = comparison.compared_policies.iter().filter(|c| c.id == TABLE || c.id == TUNED_LOAD);
-    chosen.flat_map(|c| places(&comparison.suite, &c.id, &c.instances)).collect()
+    let chosen = comparison
+        .compared_policies
+        .iter()
+        .filter(|c| c.record.id == PolicyId::Table || c.record.id == PolicyId::TunedLoadRule);
+    chosen.flat_map(|c| places(&comparison.suite, &c.record.id, &c.instances)).collect()
 }
 
 /// What a reader could type into a controller.
@@ -110,8 +116,9 @@ fn enterable_thresholds(summary: &Summary) -> String {
 }
 
 /// What the summary holds for every policy.
-fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
-    let note = if bound_s.is_finite() {
+/// `bound_s` is the mean value of the plan, where one was driven.
+fn metadata(inputs: &Inputs, suite: &TestSuite, roles: Roles, bound_s: Option<f64>) -> StudyMetadata {
+    let note = if let Some(bound_s) = bound_s {
         format!(
             "Random courses of the kind \"{}\"; the plan's own value, an optimistic bound on any mean return, is \
              {bound_s:.1} s.",
@@ -128,17 +135,12 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
             task_version: lowgear_env::TASK_VERSION,
             quick: inputs.quick,
             level: LEVEL,
-            command: command(inputs),
+            command: format!("lowgear study {RESOLVED_FILE}"),
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
         time_limit_s: inputs.scenario.episode.time_limit_s,
-        roles: Roles {
-            subject: String::new(),
-            hand_rule: String::new(),
-            tuned_rule: String::new(),
-            plan: None,
-        },
+        roles,
         also_against: vec![],
         robustness: vec![],
         places: vec![],
@@ -146,19 +148,6 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, bound_s: f64) -> StudyMetadata {
         tuned: vec![],
         table: None,
     }
-}
-
-/// What was typed, but for places and threads.
-fn command(inputs: &Inputs) -> String {
-    if let Some(command) = &inputs.command {
-        return command.clone();
-    }
-    let name = inputs.file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-    let quick = if inputs.quick { " --quick" } else { "" };
-    let search = if inputs.hyper_search { " --hyper-search" } else { "" };
-    let number = |key: &str, value: Option<f64>| value.map_or(String::new(), |v| format!(" {key} {v}"));
-    let (effort, hours) = (number("--effort", inputs.effort), number("--hours", inputs.hours));
-    format!("lowgear study {name}{quick}{search}{effort}{hours}")
 }
 
 /// The search for settings, if there was one.
@@ -189,14 +178,14 @@ fn curves(learned: &TrainingOutcome) -> Vec<Curve> {
         learned.learners.iter().flat_map(|l| l.runs.iter().zip(1..).map(move |(run, seed)| (l, run, seed)));
     runs.map(|(l, run, seed)| {
         let points = run.record.curve.iter().map(|p| (p.ticks, p.mean, p.standard_error));
-        curve(label(l.learner), seed, points)
+        curve(l.learner, seed, points)
     })
     .collect()
 }
 
-fn tuned_rule(inputs: &Inputs, policy: &str, rule: &RuleSettings) -> Result<TunedRule, StudyError> {
+fn tuned_rule(inputs: &Inputs, policy: PolicyId, rule: &RuleSettings) -> Result<TunedRule, StudyError> {
     let enterable = enterable(&inputs.scenario, rule);
-    Ok(TunedRule { policy: policy.to_owned(), lines: lines(rule)?, enterable })
+    Ok(TunedRule { policy, lines: lines(rule)?, enterable })
 }
 
 /// A rule in the notation of the study file.
@@ -210,7 +199,7 @@ fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
     let table = &iteration.table;
     let cells = table.count();
     TableSheet {
-        teacher: firmware.teacher.to_owned(),
+        teacher: firmware.teacher.into(),
         refined: inputs.study.table.edge_refinement.is_some(),
         bytes: firmware.proof.size.cell_bytes + firmware.proof.size.axis_bytes,
         cells,
@@ -254,52 +243,59 @@ fn support(instance: &PolicyInstance, exported: Option<&DaggerIteration>, featur
 
 /// The learned policies' first seeds, the rules and the exported table, drawn.
 fn pictures(inputs: &Inputs, firmware: &Firmware, comparison: &Comparison) -> Pictures {
-    let drawn: Vec<(&str, String, String, PolicyInstance)> = comparison
+    // The exported table, and of every other policy the first training seed.
+    let drawn: Vec<(&PolicyRecord, usize, &PolicyInstance)> = comparison
         .compared_policies
         .iter()
         .filter_map(|c| {
-            let index = if c.id == TABLE { firmware.exported } else { 0 };
-            let note =
-                if c.instances.len() > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
-            c.instances.get(index).map(|instance| (c.id.as_str(), c.label.clone(), note, instance.clone()))
+            let index = if c.record.id == PolicyId::Table { firmware.exported } else { 0 };
+            c.instances.get(index).map(|instance| (&c.record, index, instance))
         })
         .collect();
-    let mapped = drawn.iter().filter(|d| !LADDER.contains(&d.0));
+    let seeds = |id: &PolicyId| {
+        comparison.compared_policies.iter().find(|c| c.record.id == *id).map_or(0, |c| c.instances.len())
+    };
+    let mapped = drawn.iter().filter(|(record, ..)| !PolicyId::LADDER.contains(&record.id));
     let shift_maps = mapped
-        .map(|(id, label, note, instance)| {
-            let exported = (*id == TABLE).then(|| &firmware.tables[firmware.exported].iteration);
+        .map(|(record, index, instance)| {
+            let exported =
+                (record.id == PolicyId::Table).then(|| &firmware.tables[firmware.exported].iteration);
             let of = |features: &Features| support(instance, exported, features);
             let few_visits = exported.map(|_| FEW_VISITS);
-            shift_map(
-                &mut instance.clone(),
-                label,
-                note,
-                &inputs.scenario.settings,
-                &CellSupport { of: &of, few_visits },
-            )
+            let note =
+                if seeds(&record.id) > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
+            let support = CellSupport { of: &of, few_visits };
+            shift_map(&mut (*instance).clone(), &record.label, &note, &inputs.scenario.settings, &support)
         })
         .collect();
-    let traces = [&[HAND, TUNED_LOAD, TABLE][..], &["contextual", "tabular", "dqn", "ppo"][..]]
-        .iter()
-        .enumerate()
-        .filter_map(|(i, ids)| {
-            let mut drivers: Vec<(String, Box<dyn Policy>)> = drawn
-                .iter()
-                .filter(|d| ids.contains(&d.0))
-                .map(|(_, label, _, instance)| (label.clone(), Box::new(instance.clone()) as Box<dyn Policy>))
-                .collect();
-            let plan = (i == 0).then(|| ("Clairvoyant plan", GridResolution::default()));
-            let title = format!("Test course {}", SHOWN_COURSE + 1);
-            let any = !drivers.is_empty();
-            any.then(|| {
-                episode_picture(comparison.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan)
-            })
-        })
-        .collect();
+    let first = [PolicyId::HandRule, PolicyId::TunedLoadRule, PolicyId::Table];
+    let plan = ("Clairvoyant plan", GridResolution::default());
+    let traces = [
+        trace(comparison, &drawn, |record| first.contains(&record.id), Some(plan)),
+        trace(comparison, &drawn, |record| record.family == Family::Learned, None),
+    ];
+    let traces = traces.into_iter().flatten().collect();
     Pictures { shift_maps, traces, ..Pictures::default() }
 }
 
-/// Compares players by name on test courses: the summary as JSON, the table for the terminal, episodes.csv.
+/// Runs of the policies that are `wanted` on one test course; none where none is.
+fn trace(
+    comparison: &Comparison,
+    drawn: &[(&PolicyRecord, usize, &PolicyInstance)],
+    wanted: impl Fn(&PolicyRecord) -> bool,
+    plan: Option<(&str, GridResolution)>,
+) -> Option<TracePicture> {
+    let mut drivers: Vec<(String, Box<dyn Policy>)> = drawn
+        .iter()
+        .filter(|(record, ..)| wanted(record))
+        .map(|(record, _, instance)| (record.label.clone(), Box::new((*instance).clone()) as Box<dyn Policy>))
+        .collect();
+    let title = format!("Test course {}", SHOWN_COURSE + 1);
+    let any = !drivers.is_empty();
+    any.then(|| episode_picture(comparison.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan))
+}
+
+/// Compares policies by name on test courses: the summary as JSON, the table for the terminal, episodes.csv.
 ///
 /// # Errors
 /// [`StudyError`].
@@ -312,27 +308,23 @@ pub fn compare_policies(
     let evaluated_policies: Vec<EvaluatedPolicy> = instances
         .iter()
         .map(|(name, instance)| EvaluatedPolicy {
-            id: name.clone(),
-            label: name.clone(),
-            family: if matches!(instance, PolicyInstance::Rule(_)) { Family::Rule } else { Family::Learned },
-            search_ticks: 0,
-            inherited_ticks: 0,
-            failed_seeds: vec![],
-            diverged_seeds: vec![],
+            record: PolicyRecord::new(
+                name.as_str(),
+                name.as_str(),
+                if matches!(instance, PolicyInstance::Rule(_)) { Family::Rule } else { Family::Learned },
+            ),
             outcomes: vec![suite.outcomes(|| instance.clone())],
         })
         .collect();
     inputs.scenario.check_driven()?;
-    let reference = instances[0].0.clone();
-    let metadata = StudyMetadata {
-        roles: Roles {
-            subject: instances[1].0.clone(),
-            hand_rule: reference.clone(),
-            tuned_rule: reference,
-            plan: None,
-        },
-        ..metadata(inputs, &suite, f64::NAN)
+    let reference = PolicyId::from(instances[0].0.as_str());
+    let roles = Roles {
+        subject: instances[1].0.as_str().into(),
+        hand_rule: reference.clone(),
+        tuned_rule: reference,
+        plan: None,
     };
+    let metadata = metadata(inputs, &suite, roles, None);
     let summary: Summary = summarise(metadata, &evaluated_policies)?;
     let json = summary.to_json()?;
     let mut episodes = Vec::new();

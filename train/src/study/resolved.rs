@@ -121,15 +121,5 @@ pub(super) fn read(text: &str, file: &Path) -> Result<Inputs, StudyError> {
         given = InputDigests { files: vec![file.to_owned(), path], profile: Some(found) };
     }
     let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
-    Ok(Inputs {
-        study,
-        quick,
-        effort,
-        hours,
-        hyper_search: false,
-        scenario,
-        file: file.to_owned(),
-        given,
-        command: None,
-    })
+    Ok(Inputs { study, quick, effort, hours, hyper_search: false, scenario, file: file.to_owned(), given })
 }

@@ -2,10 +2,11 @@
 
 use super::Inputs;
 use super::LEVEL;
-use super::compare::{ComparedPolicy, Comparison, TABLE, TUNED_LOAD};
+use super::compare::{ComparedPolicy, Comparison};
 use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::stop::StopRequest;
+use lowgear_eval::PolicyId;
 use lowgear_eval::robustness::{altered, compared};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessMap};
@@ -21,7 +22,9 @@ pub(super) fn maps(
     stop: &StopRequest,
 ) -> Result<Vec<RobustnessMap>, StudyError> {
     let Some(config) = &inputs.study.robustness else { return Ok(vec![]) };
-    let (Some(table), Some(rule)) = (find(comparison, TABLE), find(comparison, TUNED_LOAD)) else {
+    let (Some(table), Some(rule)) =
+        (find(comparison, PolicyId::Table), find(comparison, PolicyId::TunedLoadRule))
+    else {
         return Ok(vec![]);
     };
     let axis = |disturbance, values: &[f64]| DisturbanceAxis { disturbance, values: values.to_vec() };
@@ -51,15 +54,15 @@ pub(super) fn maps(
                 progress.update(done, total, x.disturbance.label());
             }
         }
-        maps.push(RobustnessMap { policy: TABLE.to_owned(), against: TUNED_LOAD.to_owned(), x, y, cells });
+        maps.push(RobustnessMap { policy: PolicyId::Table, against: PolicyId::TunedLoadRule, x, y, cells });
     }
     progress.finish(&format!("{total} worlds of {} courses", config.courses));
     Ok(maps)
 }
 
-fn find<'a>(comparison: &'a Comparison, id: &str) -> Option<&'a ComparedPolicy> {
+fn find(comparison: &Comparison, id: PolicyId) -> Option<&ComparedPolicy> {
     comparison
         .compared_policies
         .iter()
-        .find(|compared_policy| compared_policy.id == id && !compared_policy.instances.is_empty())
+        .find(|compared_policy| compared_policy.record.id == id && !compared_policy.instances.is_empty())
 }

@@ -159,7 +159,6 @@ impl Sweep {
         let study = study.for_gears(gears);
         study.check_gears(gears).map_err(|e| self.wrong(locate_error(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
-        let command = format!("lowgear sweep {} --job {job}", self.file_name());
         Ok(Inputs {
             study,
             quick: false,
@@ -169,7 +168,6 @@ impl Sweep {
             scenario,
             file: study_name,
             given,
-            command: Some(command),
         })
     }
 

@@ -1,7 +1,7 @@
 //! The policy on the vehicle, its guide, and masks.
 
 use lowgear_env::Step;
-use lowgear_onboard::{Feature, Features, Request};
+use lowgear_onboard::{Feature, Features};
 
 use super::*;
 use crate::{
@@ -29,13 +29,9 @@ fn untrained(memory: usize, guide_bias: f32) -> PpoPolicy {
     PpoPolicy::new(scaler, ppo.actor().unwrap(), 0.15, guide).unwrap()
 }
 
-fn mask(i: i16) -> [bool; 3] {
+fn mask(i: i16) -> Mask {
     let gear = i % 3;
-    Request::ALL.map(|r| match r {
-        Request::Down => gear > 0 && i % 5 > 0,
-        Request::Hold => true,
-        Request::Up => gear < 2 && i % 7 > 0,
-    })
+    Mask::from([gear > 0 && i % 5 > 0, true, gear < 2 && i % 7 > 0])
 }
 
 #[test]

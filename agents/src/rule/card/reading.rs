@@ -12,7 +12,7 @@ const STEP: i16 = 10;
 #[must_use]
 pub fn thresholds_of(visits: &[Visit], signal: Signal, like: &RuleSettings) -> RuleSettings {
     let read = |gear: usize, shift: Request| {
-        let here = |v: &&Visit| v.features.get(Feature::Gear) == gear as i16 && v.mask[shift as usize];
+        let here = |v: &&Visit| v.features.get(Feature::Gear) == gear as i16 && v.mask.allows(shift as usize);
         let values = visits.iter().filter(here).map(|v| (v.features.get(signal.feature()), v.done == shift));
         let (shifts, others): (Vec<_>, Vec<_>) = values.partition(|&(_, shifted)| shifted);
         best_cut(&shifts, &others, shift == Request::Up)

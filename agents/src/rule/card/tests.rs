@@ -95,7 +95,8 @@ fn thresholds_are_read_off_a_policys_shifts() {
         let mut features = Features([0; FEATURES]);
         features.0[Feature::Gear as usize] = gear;
         features.0[Feature::SpeedRatio as usize] = ratio;
-        Visit { features, mask: [gear > 0, true, gear < 2], wanted: done, done, elapsed_s: 0.2 }
+        let mask = [gear > 0, true, gear < 2].into();
+        Visit { features, mask, wanted: done, done, elapsed_s: 0.2 }
     };
     let mut seen = Vec::new();
     for ratio in (0..1000).step_by(3) {

@@ -13,8 +13,8 @@ mod edges;
 
 pub use edges::{EdgeBudget, EdgeChoice, choose_edges};
 
-use crate::policy::Policy;
-use lowgear_env::World;
+use crate::policy::{Mask, Policy};
+use lowgear_env::{Decision, Step, World, run_episode};
 use lowgear_onboard::{FEATURES, Feature, Features, Request};
 use rayon::prelude::*;
 
@@ -26,13 +26,19 @@ pub struct Visit {
     /// What the policy saw.
     pub features: Features,
     /// What was possible.
-    pub mask: [bool; 3],
+    pub mask: Mask,
     /// What the teacher wanted.
     pub wanted: Request,
     /// What was done: the teacher's decision in round 0, the table's later.
     pub done: Request,
     /// Time to the next decision, s.
     pub elapsed_s: f64,
+}
+
+impl Decision for Visit {
+    fn action(&self) -> usize {
+        self.done as usize
+    }
 }
 
 impl Visit {
@@ -225,22 +231,23 @@ fn drive<W: World<Observation = Features>>(
     world.reset(episode);
     teacher.reset();
     let (mut visits, mut single_choice) = (Vec::new(), 0);
-    loop {
+    let decide = |world: &W| {
         let features = *world.observation();
-        let mask = Request::ALL.map(|request| world.allowed(request as usize));
-        let possible = |request: Request| if mask[request as usize] { request } else { Request::Hold };
+        let mask = world.mask();
+        let possible = |request: Request| if mask.allows(request as usize) { request } else { Request::Hold };
         let wanted = possible(teacher.decide(&features, mask));
         let done = driver.map_or(wanted, |table| possible(table.decide(&features)));
-        let step = world.step(done as usize);
-        if mask[Request::Down as usize] || mask[Request::Up as usize] {
-            visits.push(Visit { features, mask, wanted, done, elapsed_s: step.elapsed_s });
+        Visit { features, mask, wanted, done, elapsed_s: 0.0 }
+    };
+    let keep = |_: &W, visit: Visit, step: &Step| {
+        if visit.mask.allows(Request::Down as usize) || visit.mask.allows(Request::Up as usize) {
+            visits.push(Visit { elapsed_s: step.elapsed_s, ..visit });
         } else {
             single_choice += 1;
         }
-        if step.end.is_some() {
-            return (visits, single_choice);
-        }
-    }
+    };
+    run_episode(world, decide, keep);
+    (visits, single_choice)
 }
 
 /// The votes of every cell.
@@ -312,11 +319,11 @@ fn majority(votes: &[f64; 3]) -> Request {
 /// What the fallback decides after seeing the same features for a while.
 fn ask(fallback: &mut dyn Policy, features: &Features, settings: &DistilSettings) -> Request {
     let gear = features.get(Feature::Gear);
-    let mask = [gear > 0, true, gear + 1 < i16::from(settings.gears)];
+    let mask = Mask::from([gear > 0, true, gear + 1 < i16::from(settings.gears)]);
     fallback.reset();
     (0..settings.patience.max(1))
         .map(|_| fallback.decide(features, mask))
-        .find(|&request| request != Request::Hold && mask[request as usize])
+        .find(|&request| request != Request::Hold && mask.allows(request as usize))
         .unwrap_or(Request::Hold)
 }
 

@@ -84,14 +84,14 @@ impl Policy for Rule {
         self.over = 0;
     }
 
-    fn decide(&mut self, features: &Features, mask: [bool; 3]) -> Request {
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
         let gear = features.get(Feature::Gear) as usize;
         let ratio = features.get(Feature::SpeedRatio);
         let up = ratio >= UP[gear] && features.get(Feature::LoadSlow) < 700;
         self.over = if up { self.over + 1 } else { 0 };
         match (ratio < DOWN[gear], self.over > 1) {
-            (true, _) if mask[0] => Request::Down,
-            (_, true) if mask[2] => Request::Up,
+            (true, _) if mask.allows(0) => Request::Down,
+            (_, true) if mask.allows(2) => Request::Up,
             _ => Request::Hold,
         }
     }
@@ -124,8 +124,7 @@ fn score(policy: &mut dyn Policy) -> f64 {
         world.reset(episode);
         policy.reset();
         loop {
-            let mask = [0, 1, 2].map(|action| world.allowed(action));
-            let step = world.step(policy.decide(world.observation(), mask) as usize);
+            let step = world.step(policy.decide(world.observation(), world.mask()) as usize);
             total += step.reward;
             if step.end.is_some() {
                 break;

@@ -9,7 +9,7 @@ use lowgear_env::Seed;
 fn teach(settings: TabularSettings, episodes: u64, seed: u64) -> TabularLearner {
     let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(seed)).unwrap();
     for episode in 0..episodes {
-        run_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, alone);
+        learn_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, alone);
     }
     learner
 }
@@ -96,7 +96,7 @@ fn share_of_left(algorithm: Algorithm, episodes: u64, runs: u64) -> f64 {
         let mut world = Bias::new(Seed(run).part(1));
         let mut last = 0;
         for episode in 0..episodes {
-            last = run_episode(&mut world, |&state| state, &mut learner, episode, alone).decisions;
+            last = learn_episode(&mut world, |&state| state, &mut learner, episode, alone).decisions;
         }
         left += u64::from(last == 2);
     }
@@ -121,7 +121,7 @@ fn every_algorithm_crosses_the_frozen_lake() {
     for algorithm in [Algorithm::QLearning, Algorithm::Sarsa, Algorithm::ExpectedSarsa, Algorithm::DoubleQ] {
         let settings = TabularSettings {
             gamma_per_s: 0.99,
-            epsilon: Epsilon { start: 1.0, end: 0.05, decisions: 1_000_000 },
+            epsilon: Schedule::linear(1.0, 0.05, 1_000_000),
             ..plain(algorithm, StepSize::Visits { omega: 0.6, floor: 0.0 }, 0.0)
         };
         let mut learner =
@@ -129,7 +129,7 @@ fn every_algorithm_crosses_the_frozen_lake() {
         let mut world = FrozenLake::new(Seed(1));
         let mut episode = 0;
         while learner.decisions() < 1_500_000 {
-            run_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
+            learn_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
             episode += 1;
         }
         let success = frozen_lake::success(|cell| learner.greedy(&view(cell)));

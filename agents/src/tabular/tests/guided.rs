@@ -42,7 +42,7 @@ fn a_guided_learner_starts_as_its_guide_and_improves_on_it() {
     let mut learner = TabularLearner::new(settings, cliff::CELLS, cliff::ACTIONS, Seed(4)).unwrap();
     assert_eq!(guided_steps(&learner), Some(17));
     for episode in 0..20_000 {
-        run_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, |&cell, _| Some(detour(cell)));
+        learn_episode(&mut Cliff::new(), |&cell| cell, &mut learner, episode, |&cell, _| Some(detour(cell)));
     }
     assert_eq!(guided_steps(&learner), Some(13));
 }
@@ -78,7 +78,7 @@ fn an_untaught_table_decides_as_the_rule_and_counts_it() {
     for gear in 0..2 {
         for speed in (0..1000).step_by(50) {
             let at = features(gear, speed);
-            assert_eq!(policy.decide(&at, [true; 3]), alone.decide(&at, [true; 3]));
+            assert_eq!(policy.decide(&at, Mask::all(3)), alone.decide(&at, Mask::all(3)));
         }
     }
     assert_eq!((policy.decisions(), policy.fallbacks()), (40, 40));
@@ -97,14 +97,14 @@ fn evidence_overrules_the_rule_in_its_cell_only() {
     }
     learner.learn(&choice(slow, up, 3), 9.0, 0.2, None);
     let mut policy = TabularPolicy::new(&learner, grid, rule).unwrap();
-    assert_eq!(policy.decide(&features(0, 500), [true; 3]), Request::Up);
+    assert_eq!(policy.decide(&features(0, 500), Mask::all(3)), Request::Up);
     assert_eq!(policy.fallbacks(), 0);
     assert_eq!(
-        policy.decide(&features(0, 500), [true, true, false]),
+        policy.decide(&features(0, 500), [true, true, false].into()),
         Request::Hold,
         "the guard's word counts"
     );
-    assert_eq!(policy.decide(&features(0, 100), [true; 3]), Request::Hold, "one visit is no evidence");
+    assert_eq!(policy.decide(&features(0, 100), Mask::all(3)), Request::Hold, "one visit is no evidence");
     assert_eq!(policy.fallbacks(), 1);
     assert_eq!(policy.coverage(), Coverage { cells: 6, visited: 2, trusted: 1 });
 }

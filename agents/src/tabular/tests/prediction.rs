@@ -14,7 +14,7 @@ fn errors(step_size: f64, run: u64) -> [f64; 4] {
     let mut world = RandomWalk::new(Seed(run));
     let mut errors = [0.0; 4];
     for episode in 0..100 {
-        run_episode(&mut world, |&state| state, &mut learner, episode, alone);
+        learn_episode(&mut world, |&state| state, &mut learner, episode, alone);
         if let Some(i) = [10, 25, 50, 100].iter().position(|&after| after == episode + 1) {
             let squares = random_walk::VALUES.iter().enumerate();
             let sum: f64 = squares.map(|(s, value)| (learner.values(s)[0] - value).powi(2)).sum();
@@ -79,7 +79,7 @@ fn traces_on_the_long_walk_match_an_independent_implementation() {
             assert!(run > 0 || (rms(&learner) - 0.547_722_557_505_166_1).abs() < 1e-12);
             let mut world = RandomWalk::long(Seed(run));
             for episode in 0..10 {
-                run_episode(&mut world, |&state| state, &mut learner, episode, alone);
+                learn_episode(&mut world, |&state| state, &mut learner, episode, alone);
                 sum += rms(&learner) / 10_000.0;
             }
         }

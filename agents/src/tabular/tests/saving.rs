@@ -12,7 +12,7 @@ fn settings(algorithm: Algorithm) -> TabularSettings {
     TabularSettings {
         gamma_per_s: 0.97,
         lambda: if algorithm == Algorithm::DoubleQ { 0.0 } else { 0.8 },
-        epsilon: Epsilon { start: 0.5, end: 0.1, decisions: 3000 },
+        epsilon: Schedule::linear(0.5, 0.1, 3000),
         ..plain(algorithm, StepSize::Visits { omega: 0.6, floor: 0.01 }, 0.0)
     }
 }
@@ -36,7 +36,7 @@ fn going_on_after_a_pause_gives_the_same_bits() {
                 if pause == Some(episode) {
                     learner = reloaded(&learner);
                 }
-                run_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
+                learn_episode(&mut world, |&cell| cell, &mut learner, episode, alone);
             }
             learner
         };
@@ -59,7 +59,7 @@ fn going_on_within_an_episode_gives_the_same_bits() {
         let mut before: Option<Choice> = None;
         for _ in 0..200 {
             paused = reloaded(&paused);
-            let allowed = crate::policy::mask_of(&world);
+            let allowed = world.mask();
             let view = View { cell: *world.observation(), allowed, guide: None };
             let action = whole.act(&view);
             assert_eq!(paused.act(&view), action);
@@ -99,7 +99,7 @@ fn settings_out_of_range_are_refused_by_name() {
     assert_eq!(TabularSettings::default().validate(3), Ok(()));
     assert!(error(|s| s.gamma_per_s = 1.5).starts_with("`gamma-per-s` is 1.5; allowed: "));
     assert!(error(|s| s.lambda = f64::NAN).starts_with("`lambda` is NaN"));
-    assert!(error(|s| s.epsilon.end = -0.1).starts_with("`epsilon.end` is -0.1; allowed: 0 to 1"));
+    assert!(error(|s| s.epsilon.to = -0.1).starts_with("`epsilon.to` is -0.1; allowed: 0 to 1"));
     assert!(error(|s| s.step_size = StepSize::Constant(2.0)).starts_with("`step-size.constant` is 2"));
     assert!(error(|s| s.initial_values = vec![0.0]).contains("1 values; allowed: none, or 3"));
     assert!(error(|s| s.algorithm = Algorithm::DoubleQ).contains("`lambda` is 0.9"));
@@ -109,7 +109,7 @@ fn settings_out_of_range_are_refused_by_name() {
 fn settings_are_read_by_kebab_case_keys() {
     let text = r#"{"algorithm": "double-q", "lambda": 0, "trace": "accumulating",
         "step-size": {"visits": {"omega": 0.8, "floor": 0.05}},
-        "epsilon": {"start": 0.3, "end": 0.01, "decisions": 1000}, "initial-values": [-300, -150, -300]}"#;
+        "epsilon": {"from": 0.3, "to": 0.01, "begin": 0, "over": 1000}, "initial-values": [-300, -150, -300]}"#;
     let settings: TabularSettings = serde_json::from_str(text).unwrap();
     assert_eq!(settings.algorithm, Algorithm::DoubleQ);
     assert_eq!(settings.step_size, StepSize::Visits { omega: 0.8, floor: 0.05 });

@@ -288,8 +288,6 @@ fn conclude(
     let over_given = given_jacobian(&problem, &given);
     let covariance = covariance(&jacobian, &flat, &over_given)
         .ok_or_else(|| FitError::NoSolution("the normal equations have no inverse".to_owned()))?;
-    let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
-    let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
     let all: Vec<(usize, Parameter)> = problem
         .variables
         .iter()
@@ -297,27 +295,7 @@ fn conclude(
         .filter_map(|(i, v)| if let Variable::Shared(p) = v { Some((i, p.clone())) } else { None })
         .collect();
     let (assumed, shared): (Vec<_>, Vec<_>) = all.into_iter().partition(|(_, p)| p.is_assumed());
-    let estimates_of = |some: &[(usize, Parameter)]| -> Vec<Estimate> {
-        some.iter()
-            .map(|(i, p)| {
-                let value = problem.shared.get(p);
-                let start = match p {
-                    Parameter::Rolling(s) => unfitted.rolling[*s],
-                    Parameter::Grass(s) => unfitted.drag_s_m[*s],
-                    _ => first.get(p),
-                };
-                let error = covariance[(*i, *i)].max(0.0).sqrt();
-                Estimate {
-                    parameter: p.clone(),
-                    name: p.name(&problem.shared.surfaces),
-                    value,
-                    error,
-                    start,
-                    at_limit: on_limits.contains(p),
-                }
-            })
-            .collect()
-    };
+    let estimates_of = |some: &[_]| estimates_of(&problem, start, some, &covariance, &on_limits);
     let (estimates, assumed) = (estimates_of(&shared), estimates_of(&assumed));
     let n = shared.len();
     let correlation = DMatrix::from_fn(n, n, |a, b| {
@@ -365,6 +343,31 @@ fn conclude(
         outlying,
         scatter: problem.scatter.factor,
     })
+}
+
+/// Estimates of `some` parameters; each comes with its place among the variables.
+fn estimates_of(
+    problem: &Problem<'_>,
+    start: &VehicleConfig,
+    some: &[(usize, Parameter)],
+    covariance: &DMatrix<f64>,
+    on_limits: &[Parameter],
+) -> Vec<Estimate> {
+    let first = Shared::new(start, problem.shared.surfaces.clone(), 20.0);
+    let unfitted = Surfaces::new(problem.shared.surfaces.names.clone());
+    let estimate = |(i, parameter): &(usize, Parameter)| Estimate {
+        parameter: parameter.clone(),
+        name: parameter.name(&problem.shared.surfaces),
+        value: problem.shared.get(parameter),
+        error: covariance[(*i, *i)].max(0.0).sqrt(),
+        start: match parameter {
+            Parameter::Rolling(s) => unfitted.rolling[*s],
+            Parameter::Grass(s) => unfitted.drag_s_m[*s],
+            _ => first.get(parameter),
+        },
+        at_limit: on_limits.contains(parameter),
+    };
+    some.iter().map(estimate).collect()
 }
 
 fn grades_of(problem: &Problem<'_>, covariance: &DMatrix<f64>) -> Vec<(f64, f64, f64)> {

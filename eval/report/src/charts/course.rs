@@ -12,7 +12,7 @@ pub(super) const RIGHT: f64 = WIDTH - 14.0;
 const MOST_POINTS: usize = 1600;
 /// Room for the name of an obstacle.
 const NAME_WIDTH: f64 = 60.0;
-/// Fills that tell surfaces apart.
+/// Fills that distinguish surfaces.
 const TONES: usize = 5;
 
 /// The drawing of a course alone; `origin` says where it comes from.

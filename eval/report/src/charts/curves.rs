@@ -1,5 +1,6 @@
 //! Learning curves: every training seed thin, their mean thick, one panel per learner, common axes.
 
+use maud::Markup;
 use std::collections::BTreeMap;
 
 use super::{Figure, Layout, class};
@@ -39,16 +40,16 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
         title: "Learning curves".to_owned(),
         caption: "Return on the validation courses over simulated controller ticks; each learner has its own \
                   range of ticks, all share the range of returns. Thin lines are single training seeds, the thick \
-                  line is their mean where all of them were checked, the tone spans the best and worst seed; \
-                  dashed is the mean return at the start. Arrows at the lower edge are checks below the scale."
+                  line is their mean at the checks that all seeds share, the band spans the worst to the best seed; the \
+                  dashed line is the mean return at the start. Arrows at the lower edge are checks below the axis."
             .to_owned(),
-        table: table("Last check of every seed", &head, body),
+        table: table("Last validation check of each seed", &head, body),
         drawings,
         layout: Layout::Row,
     })
 }
 
-fn draw(summary: &Summary, learner: &str) -> String {
+fn draw(summary: &Summary, learner: &str) -> Markup {
     let own = || summary.curves.iter().filter(|curve| curve.learner == learner);
     let (_, last) = range(own().flat_map(|curve| &curve.points).map(|point| point.ticks as f64));
     let (low, high) = returns(summary);
@@ -69,7 +70,7 @@ fn draw(summary: &Summary, learner: &str) -> String {
     svg.text((WIDTH - 14.0, 14.0), Anchor::End, "figure", &format!("n = {seeds}"));
     svg.x_axis(&frame, 4, "simulated ticks", "");
     svg.y_axis(&frame, 5, "validation return", "s");
-    let kind = class(summary.policy(learner).map_or(Family::Learned, |policy| policy.family));
+    let kind = class(summary.policy(learner).map_or(Family::Learned, |policy| policy.record.family));
     let (mean, band) = mean_and_band(&curves, &frame);
     if band.len() > 2 {
         svg.polygon(&band, &format!("band {kind}"));

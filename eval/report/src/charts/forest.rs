@@ -1,5 +1,7 @@
 //! Paired differences as intervals about zero.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, marker, off_scale_mark, with_interval};
 use crate::policies::is_central;
 use crate::scale::{Scale, focus};
@@ -19,7 +21,8 @@ pub(in super::super) fn differences(summary: &Summary, against: &str, metric: Me
     let rows: Vec<&PairedDifference> =
         summary.paired.iter().filter(|d| d.against == against && d.metric == metric).collect();
     let first = rows.first()?;
-    let title = format!("{} against {}", start_sentence(metric.label()), in_sentence(summary.label(against)));
+    let title =
+        format!("{} relative to {}", start_sentence(metric.label()), in_sentence(summary.label(against)));
     let scale = scale(summary, &rows);
     let off: Vec<&str> =
         rows.iter().filter(|d| !scale.holds(d.mean)).map(|d| summary.label(&d.policy)).collect();
@@ -53,7 +56,7 @@ fn scale(summary: &Summary, rows: &[&PairedDifference]) -> Scale {
     Scale::over([low, high], 0.05, 12.0, WIDTH - 12.0)
 }
 
-fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) -> String {
+fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) -> Markup {
     let metric = rows.first().map_or(Metric::CourseTime, |d| d.metric);
     let height = 10.0 + ROW * rows.len() as f64 + 40.0;
     let frame = Frame {
@@ -70,7 +73,7 @@ fn draw(summary: &Summary, rows: &[&PairedDifference], x: Scale, title: &str) ->
     svg.line((x.at(0.0), frame.top), (x.at(0.0), frame.bottom), "zero");
     for (index, d) in rows.iter().enumerate() {
         let y = 18.0 + ROW * index as f64;
-        let family = summary.policy(&d.policy).map_or(Family::Rule, |policy| policy.family);
+        let family = summary.policy(&d.policy).map_or(Family::Rule, |policy| policy.record.family);
         svg.rect((11.0, y - 10.0), (WIDTH - 22.0, 13.5), "paper");
         svg.text((14.0, y), Anchor::Start, "row", &shorten(summary.label(&d.policy), 32));
         let of_mean = d.percent.map(|p| format!("{} %", signed_percent(p)));
@@ -100,14 +103,14 @@ fn off_scale_words(d: &PairedDifference) -> String {
     format!("{}{}", if d.mean > 0.0 { "+" } else { "" }, with_interval(&estimate))
 }
 
-fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> String {
+fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> Markup {
     let head = [
         "policy",
         "difference",
         "interval",
-        "of the mean",
+        "relative to the mean",
         "corrected p",
-        "better on a course",
+        "probability of improvement",
         "seeds",
         "courses",
     ];
@@ -123,7 +126,7 @@ fn difference_table(summary: &Summary, rows: &[&PairedDifference]) -> String {
             count(d.n_courses as u64),
         ]
     });
-    table("The same figures", &head, body)
+    table("Paired differences", &head, body)
 }
 
 fn p_value(p: f64) -> String {

@@ -1,5 +1,7 @@
 //! Distances to the clairvoyant plan as bars.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, off_scale_mark, with_interval};
 use crate::policies::is_central;
 use crate::scale::{Scale, focus};
@@ -50,7 +52,7 @@ pub(in super::super) fn headroom(summary: &Summary) -> Option<Figure> {
         title: "Headroom: distance to the clairvoyant plan".to_owned(),
         caption,
         drawings: vec![draw(summary, scale)],
-        table: table("The same figures", &head, body),
+        table: table("Distance to the clairvoyant plan", &head, body),
         layout: Layout::Half,
     })
 }
@@ -64,7 +66,7 @@ fn scale(summary: &Summary) -> Scale {
     Scale::over([low, high], 0.04, 12.0, WIDTH - 12.0)
 }
 
-fn draw(summary: &Summary, x: Scale) -> String {
+fn draw(summary: &Summary, x: Scale) -> Markup {
     let rows = &summary.headroom;
     let height = 10.0 + ROW * rows.len() as f64 + 40.0;
     let frame = Frame {
@@ -82,7 +84,7 @@ fn draw(summary: &Summary, x: Scale) -> String {
     svg.line((zero, frame.top), (zero, frame.bottom), "zero");
     for (index, h) in rows.iter().enumerate() {
         let y = 18.0 + ROW * index as f64;
-        let kind = class(summary.policy(&h.policy).map_or(Family::Rule, |policy| policy.family));
+        let kind = class(summary.policy(&h.policy).map_or(Family::Rule, |policy| policy.record.family));
         svg.rect((11.0, y - 10.0), (WIDTH - 22.0, 13.5), "paper");
         svg.text((14.0, y), Anchor::Start, "row", &shorten(summary.label(&h.policy), 32));
         let gap = h.gap_percent.map_or_else(String::new, |gap| format!(", gap {} %", fixed(gap.mean, 0)));

@@ -1,5 +1,7 @@
 //! A paired difference over two parameters, as cells with tone, sign and figure.
 
+use maud::Markup;
+
 use super::{Figure, Layout, with_interval};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
@@ -51,10 +53,10 @@ fn by_chance(cells: usize, level: f64) -> String {
         return String::new();
     }
     let expected = cells as f64 * (1.0 - level);
-    format!(" Of {cells} cells without any difference {expected:.1} would be marked in the mean.")
+    format!(" Of {cells} cells without any difference, {expected:.1} are expected to be marked by chance.")
 }
 
-fn draw(picture: &HeatPicture, columns: usize, rows: usize) -> String {
+fn draw(picture: &HeatPicture, columns: usize, rows: usize) -> Markup {
     let widest = |values: &[String]| {
         values.iter().map(|v| v.chars().count().min(LETTERS)).max().unwrap_or(0) as f64 * LETTER
     };

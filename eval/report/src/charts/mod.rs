@@ -23,23 +23,25 @@ pub(super) use scatter::{frontier, time_against_damage};
 pub(super) use shift_map::{common_words, shift_map};
 pub(super) use trace::{trace, trace_chart};
 
+use maud::Markup;
+
 use super::svg::{Anchor, Frame, Marker, Svg};
 use super::text::{fixed, number, superscript};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::Family;
 
-/// A drawing with its words. All texts are plain; the page escapes them. `drawings` and `table` are markup.
+/// A drawing with its words.
 pub(super) struct Figure {
     /// Title.
     pub(super) title: String,
     /// What is shown, with n and the level.
     pub(super) caption: String,
     /// SVG elements.
-    pub(super) drawings: Vec<String>,
+    pub(super) drawings: Vec<Markup>,
     /// How much room it takes.
     pub(super) layout: Layout,
-    /// The same numbers as an HTML table; may be empty.
-    pub(super) table: String,
+    /// The same numbers as tables.
+    pub(super) table: Markup,
 }
 
 /// Room that a figure takes.

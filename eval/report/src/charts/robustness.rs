@@ -1,6 +1,8 @@
 //! Paired differences in perturbed conditions, as cells with figure, tone, hatching and an outline of where the policy under test
 //! is no longer better.
 
+use maud::Markup;
+
 use super::{Figure, Layout, with_interval};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
@@ -68,11 +70,13 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
     };
     let total = cells().count();
     format!(
-        "Both policies as they are, in worlds that differ from what they were tuned and trained for; nothing was \
-         tuned again. Mass in times the file's, charge as share of full, encoder noise as share of the count, latency in \
-         ticks more than the file's, wear from 0 (as the file) to 1 (worn out). Plain tone: the policy under test is better; hatched: it is not; the heavy line runs between the two. A \
-         filled corner marks cells whose {level} % interval excludes zero: by course time {} for and {} against \
-         the policy under test, of {total}; {} would be so by chance if there were no difference anywhere (worlds share their courses, so neighbours agree).",
+        "Both policies are evaluated in conditions that differ from those of tuning and training, without re-tuning. \
+         Mass is a multiple of the file's value, charge a fraction of full charge, encoder noise a fraction of the \
+         count; latency is in ticks beyond the file's value, wear runs from 0 (as in the file) to 1 (worn out). Plain \
+         cells: the policy under test is better; hatched cells: it is not; the heavy line separates the two. A filled \
+         corner marks cells whose {level} % interval excludes zero: by course time {} for and {} against the policy \
+         under test, of {total}; {} are expected by chance if there is no difference anywhere (conditions share \
+         their courses, so neighbouring cells are correlated).",
         clear(&SHOWN[0], 1.0),
         clear(&SHOWN[0], -1.0),
         fixed((1.0 - summary.study.level) * total as f64, 1),
@@ -109,11 +113,18 @@ fn title(axis: &DisturbanceAxis) -> String {
     }
 }
 
-fn figures(summary: &Summary, map: &RobustnessMap) -> String {
+fn figures(summary: &Summary, map: &RobustnessMap) -> Markup {
     let (x, y) = (title(&map.x), title(&map.y));
     let finished = [&map.policy, &map.against].map(|id| format!("{} finished, %", summary.label(id)));
-    let head =
-        [y.as_str(), &x, "course time, s", "of the rule's, %", "return, s", &finished[0], &finished[1]];
+    let head = [
+        y.as_str(),
+        &x,
+        "course time, s",
+        "relative to the rule, %",
+        "return, s",
+        &finished[0],
+        &finished[1],
+    ];
     let columns = map.x.values.len();
     let body = map.cells.iter().enumerate().map(|(index, cell)| {
         vec![
@@ -126,10 +137,10 @@ fn figures(summary: &Summary, map: &RobustnessMap) -> String {
             percent(cell.against_finished_percent),
         ]
     });
-    table("Differences in every world, with intervals", &head, body)
+    table("Differences in each perturbed condition, with intervals", &head, body)
 }
 
-fn draw(map: &RobustnessMap, shown: &Shown) -> String {
+fn draw(map: &RobustnessMap, shown: &Shown) -> Markup {
     let (columns, rows) = (map.x.values.len(), map.y.values.len());
     let (x_title, y_title) = (title(&map.x), title(&map.y));
     let bottom = TOP + CELL.1 * rows as f64;

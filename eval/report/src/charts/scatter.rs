@@ -1,5 +1,7 @@
 //! Course time against gearbox damage, with intervals both ways.
 
+use maud::Markup;
+
 use super::{Figure, Layout, class, marker};
 use crate::policies::{is_central, is_identical_to};
 use crate::scale::{Scale, focus, range};
@@ -34,11 +36,11 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         .filter_map(|policy| {
             Some(Point {
                 series: None,
-                label: policy.label.clone(),
-                family: policy.family,
+                label: policy.record.label.clone(),
+                family: policy.record.family,
                 time: *policy.metrics.get(&Metric::CourseTime)?,
                 damage: *policy.metrics.get(&Metric::Damage)?,
-                central: is_central(summary, &policy.id),
+                central: is_central(summary, &policy.record.id),
                 alike: is_identical_to(summary, policy).is_some(),
             })
         })
@@ -47,7 +49,7 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         .policies
         .iter()
         .filter(|p| is_identical_to(summary, p).is_some())
-        .map(|p| p.label.as_str())
+        .map(|p| p.record.label.as_str())
         .collect();
     let rings = if alike.is_empty() {
         String::new()
@@ -58,7 +60,7 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
         )
     };
     let what = format!("Each mark is one policy.{rings}");
-    figure(&points, "Speed against wear", &what, summary.study.level, false)
+    figure(&points, "Course time and gearbox damage", &what, summary.study.level, false)
 }
 
 /// Policies trained or tuned with different weights on gearbox stress.
@@ -85,11 +87,11 @@ pub(in super::super) fn frontier(points: &[FrontierPoint], level: f64) -> Option
     let shapes: Vec<String> =
         series.iter().map(|(name, family)| format!("{} {name}", shape_in_words(*family))).collect();
     let what = format!(
-        "Each mark is one policy with another weight on gearbox stress, which stands next to it; lines join \
+        "Each mark is one policy, labelled with its weight on gearbox stress; lines join \
          neighbouring weights ({}).",
         shapes.join(", ")
     );
-    figure(&points, "The price of gentleness: course time against damage", &what, level, true)
+    figure(&points, "Trade-off between course time and gearbox damage", &what, level, true)
 }
 
 fn shape_in_words(family: Family) -> &'static str {
@@ -111,8 +113,8 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
         format!(" Arrows at the edge are off the scale: {}.", off.join(", "))
     };
     let caption = format!(
-        "{what} Lines are {} % intervals, cut at the edges. Left is faster, lower is gentler.{arrows} n = {} \
-         courses, seeds as in the table.",
+        "{what} Lines are {} % intervals, clipped at the axes. Left is less time, lower is less damage.{arrows} \
+         n = {} courses; the table has the seeds.",
         level_percent(level),
         count(first.time.n_courses as u64)
     );
@@ -128,7 +130,7 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
     Some(Figure {
         title: title.to_owned(),
         caption,
-        table: table("The same figures", &head, body),
+        table: table("Course time and gearbox damage", &head, body),
         drawings: vec![draw(points, &frame, title, joined)],
         layout: Layout::Half,
     })
@@ -162,7 +164,7 @@ fn on_scale(p: &Point, frame: &Frame) -> bool {
     frame.x.holds(p.time.mean) && frame.y.holds(p.damage.mean)
 }
 
-fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> String {
+fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> Markup {
     let mut svg = Svg::new(
         WIDTH,
         HEIGHT,

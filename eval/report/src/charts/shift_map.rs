@@ -1,6 +1,8 @@
 //! Shift maps: what a policy asks for over two features, per gear, and the hysteresis between two gears.
 
+use lowgear_env::request_name;
 use lowgear_onboard::Request;
+use maud::Markup;
 
 use super::{Figure, Layout};
 use crate::scale::{Scale, range};
@@ -23,18 +25,19 @@ pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
         pale.push_str(" Pale crossed cells were never visited and are filled from the rule.");
     }
     if cells().any(|cell| cell.support == Support::Few) {
-        pale.push_str(" Cells with rings rest on few visits.");
+        pale.push_str(" Cells with rings had few visits.");
     }
     let note: String = sentences(&first.note)
         .filter(|sentence| is_common(pictures, sentence))
         .map(|sentence| format!(" {sentence}."))
         .collect();
     format!(
-        "What a policy asks for in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
-         hold, dotted is up.{pale} The last panels lay the upshift line of one gear (solid) and the downshift line of \
-         the next (dashed) over the same steady wheel load: it shifts up to the left of the one and down to the right \
-         of the other. The tone between them is the hysteresis; hatched, they overlap: at such a load each gear asks \
-         for the other, which hunts unless a wait or another feature prevents it.{note}",
+        "Decision of a policy in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
+         hold, dotted is up.{pale} The last panels show the upshift line of one gear (solid) and the downshift line of \
+         the next (dashed) over steady wheel load: the policy shifts up left of the solid line and down right of the \
+         dashed line. The shaded area between them is the hysteresis. Where it is hatched, the lines overlap: at such a \
+         load each gear requests the other, which causes hunting unless a dwell time or another feature prevents \
+         it.{note}",
         first.x_title, first.x_unit, first.y_title, first.y_unit,
     )
 }
@@ -60,7 +63,7 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPict
     if columns == 0 || rows == 0 || gears.is_empty() {
         return None;
     }
-    let mut drawings: Vec<String> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
+    let mut drawings: Vec<Markup> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
     drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
     let count = |support| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.support == support).count();
     let mut thin = String::new();
@@ -104,7 +107,7 @@ fn axes(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame) {
     svg.y_axis(frame, 4, &picture.y_title, &picture.y_unit);
 }
 
-fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
+fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
     let frame = frame(picture);
     let columns = picture.x_edges.len() - 1;
     let number = gear.gear + 1;
@@ -126,7 +129,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let size = (x1 - x0, below - above + OVERLAP);
             let pale = if cell.support == Support::None { " pale" } else { "" };
-            svg.rect((x0, above), size, &format!("ask-{}{pale}", name(cell.decision)));
+            svg.rect((x0, above), size, &format!("ask-{}{pale}", request_name(cell.decision)));
             match cell.support {
                 Support::None => svg.rect((x0, above), size, "filled"),
                 Support::Few => svg.rect((x0, above), size, "few"),
@@ -134,7 +137,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
             }
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
-            let word = 8.0 * name(cell.decision).len() as f64 + 2.0;
+            let word = 8.0 * request_name(cell.decision).len() as f64 + 2.0;
             if area >= place.0 && x1 - x0 > word {
                 *place = (area, (0.5 * (x0 + x1), 0.5 * (below + above)));
             }
@@ -144,7 +147,7 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> String {
     for (decision, (area, at)) in Request::ALL.into_iter().zip(largest) {
         if area > 0.0 {
             let y = at.1.clamp(frame.top + 10.0, frame.bottom - 8.0);
-            svg.text((at.0, y + 3.5), Anchor::Middle, "word halo", name(decision));
+            svg.text((at.0, y + 3.5), Anchor::Middle, "word halo", request_name(decision));
         }
     }
     svg.finish()
@@ -163,7 +166,7 @@ fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
 }
 
 /// The upshift line of `low` and the downshift line of `high` over the wheel load.
-fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> String {
+fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Markup {
     let (from, to) = (low.gear + 1, high.gear + 1);
     let label = format!("{}: upshift line {from} to {to} and downshift line {to} to {from}", picture.policy);
     let mut svg = Svg::new(WIDTH, HEIGHT, &label);
@@ -173,9 +176,11 @@ fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Strin
     svg.line((WIDTH - 60.0, 9.5), (WIDTH - 42.0, 9.5), "shift-down");
     svg.text((WIDTH - 39.0, 13.0), Anchor::Start, "tick", "down");
     let loads = low.up_load.iter().chain(&high.down_load).flatten().copied();
-    let (_, most) = range(loads.chain([0.0]));
+    // Above the no-load speed the wheel drives the motor: such a steady load is negative.
+    let (least, most) = range(loads.chain([0.0]));
     let frame = frame(picture);
-    let frame = Frame { x: Scale::linear(0.0, (1.2 * most).max(100.0), frame.left, frame.right), ..frame };
+    let x = Scale::linear(1.2 * least, (1.2 * most).max(100.0), frame.left, frame.right);
+    let frame = Frame { x, ..frame };
     svg.x_axis(&frame, 2, "wheel load", LOAD_UNIT.split(" of ").next().unwrap_or_default());
     svg.y_axis(&frame, 4, &picture.y_title, &picture.y_unit);
     let pairs: Vec<(&Option<f64>, &Option<f64>)> = low.up_load.iter().zip(&high.down_load).collect();
@@ -209,15 +214,7 @@ fn step_line(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame, at: &[Opti
     svg.polyline(&points, class);
 }
 
-fn name(decision: Request) -> &'static str {
-    match decision {
-        Request::Down => "down",
-        Request::Hold => "hold",
-        Request::Up => "up",
-    }
-}
-
-fn share_table(gears: &[&GearMap]) -> String {
+fn share_table(gears: &[&GearMap]) -> Markup {
     let body = gears.iter().map(|gear| {
         let share = |decision: Request| {
             let n = gear.cells.iter().filter(|cell| cell.decision == decision).count();

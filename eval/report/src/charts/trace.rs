@@ -1,6 +1,8 @@
 //! A driven course: profile, surfaces and obstacles above, then gear, speed, load, tilt and time of every
 //! run over the same distance.
 
+use maud::{Markup, html};
+
 use super::course::{LEFT, RIGHT, WIDTH, draw_course, thin};
 use super::{Figure, Layout};
 use crate::scale::{Scale, range};
@@ -31,13 +33,13 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     Some(Figure {
         title: picture.title.clone(),
         caption: format!(
-            "One course, n = {} with the same vehicle draw and noise. The top strip shows elevation, surfaces and \
-             obstacles; every policy has its own gear strip with its events.",
+            "One course, n = {} with the same sampled vehicle and noise. The top strip shows elevation, surfaces and \
+             obstacles; each policy has a gear strip with its events.",
             plural(picture.runs.len().min(MOST_RUNS), "run")
         ),
         drawings: vec![trace_chart(picture).finish()],
         layout: Layout::Wide,
-        table: table("Events of these runs", &head, body) + &incident_table(picture),
+        table: html! { (table("Events of these runs", &head, body)) (incident_table(picture)) },
     })
 }
 
@@ -60,7 +62,7 @@ fn event_row(run: &RunTrace) -> Vec<String> {
 }
 
 /// Every stall, failed upshift and hunt with its place.
-fn incident_table(picture: &TracePicture) -> String {
+fn incident_table(picture: &TracePicture) -> Markup {
     let mut rows = Vec::new();
     for run in picture.runs.iter().take(MOST_RUNS) {
         for event in &run.events {
@@ -81,7 +83,7 @@ fn incident_table(picture: &TracePicture) -> String {
         }
     }
     if rows.is_empty() {
-        return String::new();
+        return Markup::default();
     }
     let head = ["policy", "what", "at, m", "surface", "grade, °", "gear"];
     table("Stall, failed-upshift and hunting events", &head, rows)

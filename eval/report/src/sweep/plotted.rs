@@ -20,19 +20,19 @@ struct Shown {
 
 const TIME: Shown = Shown {
     title: "course time",
-    value: "Course time less the tuned rule's, % of the rule's",
+    value: "Course time difference to the tuned rule, %",
     more_is_better: false,
     of: |p| p.time_difference?.percent,
 };
 const DAMAGE: Shown = Shown {
     title: "damage",
-    value: "Gearbox damage per km less the tuned rule's, % of the rule's",
+    value: "Difference in gearbox damage per km to the tuned rule, %",
     more_is_better: false,
     of: |p| p.damage_difference?.percent,
 };
 const RETURN: Shown = Shown {
     title: "return",
-    value: "Return less the tuned rule's, s",
+    value: "Return difference to the tuned rule, s",
     more_is_better: true,
     of: |p| Some(p.return_difference?.absolute),
 };
@@ -84,13 +84,13 @@ fn maps(summary: &SweepSummary, shown: &Shown) -> Vec<Figure> {
     pictures.iter().filter_map(|picture| charts::heat_map(picture, summary.level)).collect()
 }
 
-/// What there is to win: the rule's distance to the plan.
+/// The distance of the rule to the plan.
 fn headroom(summary: &SweepSummary) -> Vec<Figure> {
     if summary.axes.len() < 2 {
         return vec![];
     }
-    let value = "Course time of the tuned rule less that of the clairvoyant plan, % of the plan's";
-    let pictures = planes(summary, "What there is to win", value, true, |p| p.headroom?.percent);
+    let value = "Course time of the tuned rule beyond that of the clairvoyant plan, %";
+    let pictures = planes(summary, "Headroom of the tuned rule", value, true, |p| p.headroom?.percent);
     pictures.iter().filter_map(|picture| charts::heat_map(picture, summary.level)).collect()
 }
 
@@ -162,7 +162,7 @@ fn frontiers(summary: &SweepSummary) -> Vec<Figure> {
             figures.extend(charts::frontier(&plotted, summary.level).map(|mut figure| {
                 let place =
                     if elsewhere.is_empty() { String::new() } else { format!(", {}", elsewhere.join(", ")) };
-                figure.title = format!("Speed against wear: {label} and the tuned rule{place}");
+                figure.title = format!("Course time and gearbox damage: {label} and the tuned rule{place}");
                 figure
             }));
         }
@@ -193,7 +193,7 @@ fn frontier(
         Some(FrontierPoint {
             series: label.to_owned(),
             label: value(p),
-            family: policy.family,
+            family: policy.record.family,
             time_s: policy.time_s,
             damage_per_km: policy.damage_per_km,
         })

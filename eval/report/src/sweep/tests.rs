@@ -11,13 +11,16 @@ fn the_page_has_a_map_per_policy_frontiers_and_no_markup_from_names() {
     summary.axes[0].label = "<b>mass</b>".into();
     let page = sweep_page(&summary, |job| format!("jobs/{job}/report.html"));
     assert!(!page.contains("<b>") && page.contains("&lt;b&gt;mass"));
-    for words in
-        ["Policy tabular: course time", "Policy table: return", "What there is to win", "jobs/3/report.html"]
-    {
+    for words in [
+        "Policy tabular: course time",
+        "Policy table: return",
+        "Headroom of the tuned rule",
+        "jobs/3/report.html",
+    ] {
         assert!(page.contains(words), "no {words}");
     }
     // One frontier per learner and mass.
-    assert_eq!(page.matches("<h3>Speed against wear").count(), 4);
+    assert_eq!(page.matches("<h3>Course time and gearbox damage").count(), 4);
     assert!(page.contains("heat gain-4 clear") && page.contains("heat loss-"));
     assert_eq!(page, sweep_page(&summary, |job| format!("jobs/{job}/report.html")));
 }
@@ -38,6 +41,14 @@ fn one_axis_gives_one_map_with_a_row_per_policy() {
         point.place.remove(0);
     }
     let page = sweep_page(&summary, |_| String::new());
-    assert!(page.contains("All learned policies: course time") && !page.contains("What there is to win"));
-    assert_eq!(page.matches("<h3>Speed against wear").count(), 2);
+    assert!(
+        page.contains("All learned policies: course time") && !page.contains("Headroom of the tuned rule")
+    );
+    assert_eq!(page.matches("<h3>Course time and gearbox damage").count(), 2);
+}
+
+#[test]
+fn a_link_is_escaped_but_not_typeset() {
+    let page = sweep_page(&sweep(), |_| "jobs/5 %/\"x.html".to_owned());
+    assert!(page.contains("<a href=\"jobs/5 %/&quot;x.html\">"));
 }

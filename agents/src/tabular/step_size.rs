@@ -1,4 +1,4 @@
-//! How fast a learner learns and how much it explores.
+//! How fast a learner learns.
 
 use lowgear_env::config::{KeyError, in_range};
 use schemars::JsonSchema;
@@ -40,51 +40,9 @@ impl StepSize {
     }
 }
 
-/// Probability of exploring, linear in the number of decisions learned from.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Epsilon {
-    /// At the first decision, 0 to 1.
-    pub start: f64,
-    /// After `decisions` and from then on, 0 to 1.
-    pub end: f64,
-    /// Decisions over which it goes from `start` to `end`.
-    pub decisions: u64,
-}
-
-impl Epsilon {
-    /// The same probability for ever.
-    #[must_use]
-    pub const fn constant(value: f64) -> Epsilon {
-        Epsilon { start: value, end: value, decisions: 0 }
-    }
-
-    /// Probability after this many decisions.
-    #[must_use]
-    pub fn at(self, decisions: u64) -> f64 {
-        if decisions >= self.decisions {
-            return self.end;
-        }
-        self.start + (self.end - self.start) * (decisions as f64 / self.decisions as f64)
-    }
-
-    pub(super) fn validate(self) -> Result<(), KeyError> {
-        in_range("epsilon.start", self.start, 0.0, 1.0, "")?;
-        in_range("epsilon.end", self.end, 0.0, 1.0, "")
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn epsilon_falls_along_a_line_and_stays() {
-        let epsilon = Epsilon { start: 0.5, end: 0.1, decisions: 100 };
-        let at = [0, 50, 100, 1000].map(|decisions| epsilon.at(decisions));
-        assert_eq!(at, [0.5, 0.3, 0.1, 0.1]);
-        assert_eq!(Epsilon::constant(0.2).at(0), 0.2);
-    }
 
     #[test]
     fn step_size_falls_with_visits_down_to_the_floor() {

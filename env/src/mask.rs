@@ -1,6 +1,5 @@
 //! Which actions are possible.
 
-use lowgear_env::World;
 use serde::{Deserialize, Serialize};
 
 /// Which actions are possible, one bit each; up to 32 actions.
@@ -16,8 +15,8 @@ impl Mask {
 
     /// Every one of `actions` actions.
     #[must_use]
-    pub fn all(actions: usize) -> Mask {
-        Mask::from_fn(actions, |_| true)
+    pub const fn all(actions: usize) -> Mask {
+        Mask(if actions < 32 { (1 << actions) - 1 } else { u32::MAX })
     }
 
     /// Without those from number `actions` on.
@@ -46,8 +45,8 @@ impl Mask {
 
     /// The possible action with the highest value; the lowest index among equals.
     #[must_use]
-    pub fn best(self, values: &[f32]) -> Option<usize> {
-        let mut best: Option<(usize, f32)> = None;
+    pub fn best<V: PartialOrd + Copy>(self, values: &[V]) -> Option<usize> {
+        let mut best: Option<(usize, V)> = None;
         for (action, &value) in values.iter().enumerate() {
             if self.allows(action) && best.is_none_or(|(_, v)| value > v) {
                 best = Some((action, value));
@@ -55,11 +54,12 @@ impl Mask {
         }
         best.map(|(action, _)| action)
     }
-}
 
-/// Which actions a world allows now.
-pub fn mask_of<W: World>(world: &W) -> Mask {
-    Mask::from_fn(world.actions(), |action| world.allowed(action))
+    /// The first `N` actions, one by one.
+    #[must_use]
+    pub fn to_array<const N: usize>(self) -> [bool; N] {
+        std::array::from_fn(|action| self.allows(action))
+    }
 }
 
 impl From<[bool; 3]> for Mask {
@@ -78,6 +78,7 @@ mod tests {
         assert_eq!(mask.best(&[9.0, 1.0, 1.0]), Some(1));
         assert_eq!(mask.nth(1), Some(2));
         assert_eq!(mask.count(), 2);
+        assert_eq!(mask.to_array(), [false, true, true]);
         assert_eq!(Mask::from_fn(3, |_| false).best(&[1.0, 2.0, 3.0]), None);
         assert_eq!(Mask::all(32).within(2), Mask::all(2));
         assert!(Mask::all(32).allows(31) && !Mask::all(32).allows(32));
