@@ -19,7 +19,7 @@ use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord, Roles, Study};
 use lowgear_onboard::{Feature, Request};
-use lowgear_train::saved::PolicyInstance;
+use lowgear_train::jobs::PolicyInstance;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;

@@ -3,8 +3,8 @@
 use crate::sandbox::Sandbox;
 use lowgear_env::config::ParameterDistribution;
 use lowgear_train::StudyError;
+use lowgear_train::jobs::SavedPolicy;
 use lowgear_train::progress::Reporter;
-use lowgear_train::saved::SavedPolicy;
 use lowgear_train::study::{Inputs, Options, compare_policies, read_inputs, run_inputs};
 
 /// The tiny study with a battery that gives less the fuller it is, which its file may not say: the motor turns faster

@@ -13,15 +13,12 @@ pub use robustness::RobustnessConfig;
 pub use searched::{HyperSearchConfig, Range, SearchedKey};
 pub(crate) use sweep::in_words;
 pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
-pub use table::{EdgeRefinementConfig, TableConfig, check_prefix};
+pub use table::{TableConfig, check_prefix};
 
+use crate::jobs::{LearnerKind, LearnerSettings, LearnersConfig};
 use crate::search::SearchBudget;
 use defaults::HandRule;
-use lowgear_agents::dqn::DqnConfig;
-use lowgear_agents::policy::grid::{Grid, GridAxis};
-use lowgear_agents::ppo::PpoConfig;
 use lowgear_agents::rule::{RuleSettings, Signal};
-use lowgear_agents::tabular::TabularSettings;
 use lowgear_env::EpisodeConfig;
 use lowgear_env::config::{Check, KeyError, check_path, in_range};
 use schemars::JsonSchema;
@@ -116,103 +113,6 @@ impl TuningConfig {
     }
 }
 
-/// The learners of a study.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct LearnersConfig {
-    /// Thresholds that depend on context, searched from the tuned rule.
-    pub contextual: Option<ContextualConfig>,
-    /// A table of action values.
-    pub tabular: Option<TabularConfig>,
-    /// A small value network.
-    pub dqn: Option<DqnTraining>,
-    /// A small policy network that corrects the tuned rule.
-    pub ppo: Option<PpoTraining>,
-}
-
-impl LearnersConfig {
-    /// How many there are.
-    #[must_use]
-    pub fn count(&self) -> usize {
-        let LearnersConfig { contextual, tabular, dqn, ppo } = self;
-        [contextual.is_some(), tabular.is_some(), dqn.is_some(), ppo.is_some()]
-            .into_iter()
-            .filter(|&l| l)
-            .count()
-    }
-}
-
-/// Search of contextual thresholds.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct ContextualConfig {
-    /// Budget.
-    #[serde(default = "defaults::contextual_budget")]
-    pub budget: SearchBudget,
-}
-
-/// Training of a table of action values.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct TabularConfig {
-    /// Episodes.
-    #[serde(default = "defaults::tabular_episodes")]
-    pub episodes: u64,
-    /// Episodes from one validation (and checkpoint) to the next.
-    #[serde(default = "defaults::tabular_validate_every")]
-    pub validate_every: u64,
-    /// Learning rule; as in the demonstration when the table is left out.
-    #[serde(default = "defaults::tabular_settings")]
-    pub settings: TabularSettings,
-    /// Grid of features; as in the demonstration, with every gear, when left out.
-    #[serde(default)]
-    pub grid: Vec<GridAxis>,
-}
-
-/// Training of a value network.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct DqnTraining {
-    /// Decisions to learn from.
-    #[serde(default = "defaults::dqn_decisions")]
-    pub decisions: u64,
-    /// Decisions from one validation (and checkpoint) to the next.
-    #[serde(default = "defaults::dqn_validate_every")]
-    pub validate_every: u64,
-    /// Decisions that the network sees side by side.
-    #[serde(default = "defaults::stack")]
-    pub stack: u8,
-    /// More values of `rule-margin` for the policy at work: validation chooses among them and the one in
-    /// `settings`, 0 or above, in scaled reward.
-    #[serde(default)]
-    pub margins: Vec<f32>,
-    /// Learning rule and network; as in the demonstration when the table is left out.
-    #[serde(default = "defaults::dqn_settings")]
-    pub settings: DqnConfig,
-}
-
-/// Training of a policy network that corrects the tuned rule.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct PpoTraining {
-    /// Decisions to learn from.
-    #[serde(default = "defaults::ppo_decisions")]
-    pub decisions: u64,
-    /// Decisions from one validation (and checkpoint) to the next.
-    #[serde(default = "defaults::ppo_validate_every")]
-    pub validate_every: u64,
-    /// Decisions that the network sees side by side; 1 with a `memory` in `settings`.
-    #[serde(default = "defaults::stack")]
-    pub stack: u8,
-    /// More values of `shift-threshold` for the policy at work: validation chooses among them and the one in
-    /// `settings`, 0 to 1.
-    #[serde(default)]
-    pub thresholds: Vec<f32>,
-    /// Learning rule and network; as in the demonstration when the table is left out.
-    #[serde(default = "defaults::ppo_settings")]
-    pub settings: PpoConfig,
-}
-
 /// What `--quick` replaces, so that every step runs, in some ten seconds of processor time for the demonstration.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
@@ -292,31 +192,12 @@ impl StudyConfig {
 
     fn check_learners(&self) -> Result<(), KeyError> {
         if self.learners.count() == 0 {
-            let allowed = "at least one of contextual, tabular, dqn and ppo";
-            return Err(KeyError::new("contextual", "no learner", allowed));
+            let known = LearnerKind::ALL.map(LearnerKind::name).join(", ");
+            return Err(KeyError::new("contextual", "no learner", format!("at least one of {known}")));
         }
-        if let Some(contextual) = &self.learners.contextual {
-            contextual.budget.check().map_err(|e| e.within("contextual.budget"))?;
-        }
-        if let Some(tabular) = &self.learners.tabular {
-            in_range("tabular.episodes", tabular.episodes, 1, 1_000_000_000, "")?;
-            in_range("tabular.validate-every", tabular.validate_every, 1, 1_000_000_000, "")?;
-            tabular.settings.validate(3).map_err(|e| e.within("tabular.settings"))?;
-            check_grid(&tabular.grid).map_err(|e| e.within("tabular"))?;
-        }
-        if let Some(dqn) = &self.learners.dqn {
-            in_range("dqn.decisions", dqn.decisions, 1, 10_000_000_000, "")?;
-            in_range("dqn.validate-every", dqn.validate_every, 1, 10_000_000_000, "")?;
-            in_range("dqn.stack", dqn.stack, 1, 16, "")?;
-            each("dqn.margins", &dqn.margins, 1e6)?;
-            dqn.settings.check().map_err(|e| e.within("dqn.settings"))?;
-        }
-        if let Some(ppo) = &self.learners.ppo {
-            in_range("ppo.decisions", ppo.decisions, 1, 10_000_000_000, "")?;
-            in_range("ppo.validate-every", ppo.validate_every, 1, 10_000_000_000, "")?;
-            in_range("ppo.stack", ppo.stack, 1, 16, "")?;
-            each("ppo.thresholds", &ppo.thresholds, 1.0)?;
-            ppo.settings.check().map_err(|e| e.within("ppo.settings"))?;
+        for kind in LearnerKind::ALL {
+            let checked = self.learners.get(kind).map_or(Ok(()), LearnerSettings::check);
+            checked.map_err(|e| e.within(kind.name()))?;
         }
         Ok(())
     }
@@ -340,16 +221,4 @@ fn check_order(rule: &RuleSettings) -> Result<(), KeyError> {
         let allowed = format!("{down} permille (down-permille[{i}]) or more, or steps-down = false");
         Err(KeyError::new(format!("up-permille[{i}]"), up, allowed))
     })
-}
-
-/// Checks the axes of a grid; none stand for the demonstration's.
-fn check_grid(axes: &[GridAxis]) -> Result<(), KeyError> {
-    if axes.is_empty() { Ok(()) } else { Grid::new(axes.to_vec()).map(drop) }
-}
-
-/// Checks each number of a list against 0 to `high`.
-fn each(key: &str, values: &[f32], high: f32) -> Result<(), KeyError> {
-    let mut checks =
-        values.iter().enumerate().map(|(i, &v)| in_range(&format!("{key}[{i}]"), v, 0.0, high, ""));
-    checks.try_for_each(|check| check)
 }

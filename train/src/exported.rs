@@ -1,7 +1,7 @@
 //! An exported file as a policy.
 
 use crate::error::{PolicyError, StudyError};
-use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
+use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
 use lowgear_env::config::check_name;

@@ -1,8 +1,8 @@
 //! Logs of the real vehicle on the command line: where they are, what their columns are called, what was met in them.
 
 use crate::error::StudyError;
+use crate::jobs::PolicyInstance;
 use crate::progress::Reporter;
-use crate::saved::PolicyInstance;
 use lowgear_agents::policy::Policy;
 use lowgear_env::config::escaped;
 use lowgear_env::config::load;

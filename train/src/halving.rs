@@ -8,7 +8,7 @@
 
 use crate::config::{HyperSearchConfig, PolicyKind, Setting, StudyConfig};
 use crate::error::{LearnerError, StudyError};
-use crate::jobs::{Guide, TrainingContext, job_of};
+use crate::jobs::{Guide, TrainingContext};
 use crate::stop::JobBudget;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use lowgear_agents::rule::RuleSettings;
@@ -154,7 +154,9 @@ impl Halving<'_> {
         }
         let settings = self.search.settings(self.study, self.policy_kind, candidate)?;
         let study = self.policy_kind.with(self.study, &settings)?.without_step_limit();
-        let job = job_of(&study, self.policy_kind, Guide { rule: self.guide, searches: &[] }, 0)
+        let job = self
+            .policy_kind
+            .job(&study, Guide { rule: self.guide, searches: &[] }, 0)
             .ok_or_else(|| StudyError::learner("search")(LearnerError::Absent))?;
         let job_budget = JobBudget { seconds: None, ticks: Some(self.search.ticks_by(rung)) };
         let name = format!("search {} candidate {candidate} rung {}", self.policy_kind.name(), rung + 1);

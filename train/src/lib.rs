@@ -4,6 +4,7 @@
 pub mod checkpoint;
 pub mod cli;
 pub mod config;
+mod effort;
 mod error;
 pub mod exported;
 pub mod field;
@@ -13,7 +14,6 @@ pub mod lock;
 pub mod outputs;
 pub mod progress;
 pub mod resolved;
-pub mod saved;
 pub mod schema;
 pub mod search;
 pub mod stop;

@@ -11,6 +11,12 @@ pub trait Explain: Policy {
     fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String>;
 }
 
+impl<P: Explain + ?Sized> Explain for Box<P> {
+    fn explain(&mut self, features: &Features, mask: Mask) -> Vec<String> {
+        (**self).explain(features, mask)
+    }
+}
+
 /// What each request is worth, with those marked that are not possible.
 pub(crate) fn weighed(what: &str, worth: &[f64], mask: Mask) -> String {
     let each = Request::ALL.into_iter().zip(worth).map(|(request, worth)| {

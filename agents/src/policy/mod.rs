@@ -20,3 +20,13 @@ pub trait Policy: Send {
     /// Decides. `mask` says which requests, by code, the guard would carry out.
     fn decide(&mut self, features: &Features, mask: Mask) -> Request;
 }
+
+impl<P: Policy + ?Sized> Policy for Box<P> {
+    fn reset(&mut self) {
+        (**self).reset();
+    }
+
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
+        (**self).decide(features, mask)
+    }
+}

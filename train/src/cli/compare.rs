@@ -3,8 +3,8 @@
 use super::replace::Replace;
 use super::{OtherVehicle, policy};
 use crate::error::StudyError;
+use crate::jobs::PolicyInstance;
 use crate::lock::FolderLock;
-use crate::saved::PolicyInstance;
 use crate::store::write_atomically;
 use crate::study::{compare_policies, read_inputs};
 use lowgear_env::load_course;

@@ -4,7 +4,7 @@ use super::replace::Replace;
 use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
-use crate::saved::{PolicyInstance, SavedPolicy};
+use crate::jobs::{PolicyInstance, SavedPolicy};
 use crate::study::{Inputs, LEVEL, distil_policy, prove_table, read_inputs, verdict};
 use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;

@@ -17,7 +17,7 @@ mod validate;
 mod why;
 
 use crate::error::{PolicyError, StudyError};
-use crate::saved::{PolicyFile, SavedPolicy};
+use crate::jobs::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{Parser, Subcommand};
@@ -182,9 +182,9 @@ fn policy(
     inputs: &Inputs,
     word: &str,
     vehicles: OtherVehicle,
-) -> Result<(PolicyFile, crate::saved::PolicyInstance), StudyError> {
+) -> Result<(PolicyFile, crate::jobs::PolicyInstance), StudyError> {
     let gears = inputs.scenario.gears();
-    if PolicyId::from(word) == PolicyId::HandRule {
+    if PolicyId::HandRule == word {
         let saved = SavedPolicy::Rule(inputs.study.rule.clone());
         let instance = saved.instantiate(gears)?;
         return Ok((PolicyFile::new(word, &inputs.scenario.vehicle.name, gears, saved), instance));

@@ -1,7 +1,7 @@
 //! `lowgear drive --why`: what was known, weighed and allowed at some ticks of a run.
 
 use crate::error::StudyError;
-use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
+use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
 use lowgear_agents::policy::explain::Explain;
 use lowgear_agents::table::LookupTable;

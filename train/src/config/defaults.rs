@@ -2,19 +2,11 @@
 //!
 //! Lists with an entry per gear stay empty until the vehicle is known; [`StudyConfig::for_gears`] then fills them in.
 
-use super::{
-    ContextualConfig, DqnTraining, EdgeRefinementConfig, LearnersConfig, PpoTraining, QuickConfig,
-    StudyConfig, TableConfig, TabularConfig, TuningConfig,
-};
+use super::{QuickConfig, StudyConfig, TableConfig, TuningConfig};
+use crate::jobs::{EdgeRefinementConfig, edge_refinement_budget, stress_factor};
 use crate::search::SearchBudget;
-use lowgear_agents::dqn::DqnConfig;
-use lowgear_agents::policy::grid::GridAxis;
-use lowgear_agents::ppo::PpoConfig;
 use lowgear_agents::rule::{RuleSettings, Signal};
-use lowgear_agents::schedule::Schedule;
-use lowgear_agents::tabular::{Algorithm, StepSize, TabularSettings};
 use lowgear_env::Seed;
-use lowgear_onboard::Feature;
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
 
@@ -50,83 +42,6 @@ pub(super) const fn tuning_budget() -> SearchBudget {
     budget(40, 12, 16, 0.12)
 }
 
-pub(super) const fn contextual_budget() -> SearchBudget {
-    budget(120, 16, 48, 0.05)
-}
-
-pub(super) const fn edge_refinement_budget() -> SearchBudget {
-    SearchBudget { validate_every: 6, ..budget(60, 16, 96, 0.03) }
-}
-
-pub(super) const fn stress_factor() -> f64 {
-    6.0
-}
-
-pub(super) const fn tabular_episodes() -> u64 {
-    4000
-}
-
-pub(super) const fn tabular_validate_every() -> u64 {
-    800
-}
-
-pub(super) fn tabular_settings() -> TabularSettings {
-    TabularSettings {
-        algorithm: Algorithm::ExpectedSarsa,
-        gamma_per_s: 0.95,
-        lambda: 0.9,
-        rule_margin: 1.0,
-        trust_visits: 1000,
-        epsilon: Schedule::linear(0.06, 0.02, 3_000_000),
-        step_size: StepSize::Visits { omega: 0.75, floor: 0.003 },
-        ..TabularSettings::default()
-    }
-}
-
-pub(super) const fn stack() -> u8 {
-    1
-}
-
-pub(super) const fn dqn_decisions() -> u64 {
-    150_000
-}
-
-pub(super) const fn dqn_validate_every() -> u64 {
-    15_000
-}
-
-pub(super) fn dqn_settings() -> DqnConfig {
-    DqnConfig {
-        gamma_per_s: 0.9,
-        reward_scale: 0.2,
-        learning_rate: Schedule::linear(1e-3, 3e-5, 150_000),
-        epsilon: Schedule::linear(0.1, 0.02, 100_000),
-        guide: Schedule { from: 1.0, to: 0.3, begin: 20_000, over: 60_000 },
-        ..DqnConfig::default()
-    }
-}
-
-pub(super) const fn ppo_decisions() -> u64 {
-    200_000
-}
-
-pub(super) const fn ppo_validate_every() -> u64 {
-    20_000
-}
-
-pub(super) fn ppo_settings() -> PpoConfig {
-    PpoConfig {
-        hidden: vec![32, 32],
-        gamma_per_s: 0.95,
-        num_envs: 4,
-        n_steps: 4096,
-        epochs: 6,
-        learning_rate: Schedule::linear(5e-4, 5e-5, 200_000),
-        entropy_weight: Schedule::linear(3e-3, 0.0, 200_000),
-        ..PpoConfig::default()
-    }
-}
-
 impl Default for TuningConfig {
     fn default() -> TuningConfig {
         let load = SearchBudget { validate_every: 6, ..budget(60, 16, 40, 0.12) };
@@ -135,34 +50,6 @@ impl Default for TuningConfig {
             budget: tuning_budget(),
             speed_budget: None,
             load_budget: Some(load),
-        }
-    }
-}
-
-impl Default for LearnersConfig {
-    fn default() -> LearnersConfig {
-        LearnersConfig {
-            contextual: Some(ContextualConfig { budget: contextual_budget() }),
-            tabular: Some(TabularConfig {
-                episodes: tabular_episodes(),
-                validate_every: tabular_validate_every(),
-                settings: tabular_settings(),
-                grid: vec![],
-            }),
-            dqn: Some(DqnTraining {
-                decisions: dqn_decisions(),
-                validate_every: dqn_validate_every(),
-                stack: stack(),
-                margins: vec![0.05, 0.1, 0.2, 0.4],
-                settings: dqn_settings(),
-            }),
-            ppo: Some(PpoTraining {
-                decisions: ppo_decisions(),
-                validate_every: ppo_validate_every(),
-                stack: stack(),
-                thresholds: vec![0.3, 0.5],
-                settings: ppo_settings(),
-            }),
         }
     }
 }
@@ -285,30 +172,12 @@ pub(super) fn rule_for(mut rule: RuleSettings, gears: usize) -> RuleSettings {
     rule
 }
 
-/// The grid of the tabular learner for so many gears.
-fn grid_for(gears: usize) -> Vec<GridAxis> {
-    let gear = (1..gears.max(2)).map(|gear| gear as i16).collect();
-    let speed = vec![100, 200, 300, 400, 500, 600, 680, 740, 790, 830, 870, 910];
-    [
-        (Feature::Gear, gear),
-        (Feature::SpeedRatio, speed),
-        (Feature::Tilt, vec![-20, 20, 45, 70]),
-        (Feature::SinceFailed, vec![20, 60, 200]),
-        (Feature::Dwell, vec![20]),
-    ]
-    .into_iter()
-    .map(|(feature, edges)| GridAxis { feature, edges })
-    .collect()
-}
-
 impl StudyConfig {
     /// The study for a vehicle with so many gears: thresholds and grids that were left out are filled in.
     #[must_use]
     pub fn for_gears(mut self, gears: usize) -> StudyConfig {
         self.rule = rule_for(self.rule, gears);
-        let learners = &mut self.learners;
-        let grids = learners.tabular.iter_mut().map(|tabular| &mut tabular.grid);
-        grids.filter(|grid| grid.is_empty()).for_each(|grid| *grid = grid_for(gears));
+        self.learners.each(|learner| learner.for_gears(gears));
         self
     }
 }

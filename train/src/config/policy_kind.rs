@@ -1,6 +1,7 @@
 //! The rules and learners of a search over hyper-parameters, and where the settings of each stand in the study.
 
 use super::StudyConfig;
+use crate::jobs::{ENDLESS, Guide, Job, LearnerKind, RuleJob};
 use crate::search::SearchBudget;
 use lowgear_agents::rule::Signal;
 use lowgear_env::config::{Check, KeyError};
@@ -13,14 +14,8 @@ pub enum PolicyKind {
     SpeedRule,
     /// The rule on load ratio; likewise.
     LoadRule,
-    /// Thresholds that depend on context.
-    Contextual,
-    /// A value network.
-    Dqn,
-    /// A policy network.
-    Ppo,
-    /// A table of action values.
-    Tabular,
+    /// A learner.
+    Learner(LearnerKind),
 }
 
 /// A key below a policy's table, and a value for it.
@@ -32,13 +27,15 @@ const BUDGETS: [&str; 4] = ["generations", "budget.generations", "decisions", "e
 impl PolicyKind {
     /// Rules: they come first, since the learners are guided by a tuned one.
     pub const RULES: [PolicyKind; 2] = [PolicyKind::SpeedRule, PolicyKind::LoadRule];
+
     /// Learners.
-    pub const LEARNERS: [PolicyKind; 4] =
-        [PolicyKind::Contextual, PolicyKind::Dqn, PolicyKind::Ppo, PolicyKind::Tabular];
+    pub fn learners() -> impl Iterator<Item = PolicyKind> {
+        LearnerKind::ALL.into_iter().map(PolicyKind::Learner)
+    }
 
     /// Rules and learners.
     pub fn all() -> impl Iterator<Item = PolicyKind> {
-        PolicyKind::RULES.into_iter().chain(PolicyKind::LEARNERS)
+        PolicyKind::RULES.into_iter().chain(PolicyKind::learners())
     }
 
     /// Its key under `[hyper-search]`.
@@ -47,35 +44,48 @@ impl PolicyKind {
         match self {
             PolicyKind::SpeedRule => "speed-rule",
             PolicyKind::LoadRule => "load-rule",
-            PolicyKind::Contextual => "contextual",
-            PolicyKind::Dqn => "dqn",
-            PolicyKind::Ppo => "ppo",
-            PolicyKind::Tabular => "tabular",
+            PolicyKind::Learner(learner) => learner.name(),
+        }
+    }
+
+    /// The number that seeds are made from.
+    #[must_use]
+    pub const fn number(self) -> u64 {
+        match self {
+            PolicyKind::SpeedRule => 1,
+            PolicyKind::LoadRule => 2,
+            PolicyKind::Learner(learner) => learner.number(),
         }
     }
 
     /// Whether it takes part in the study.
     #[must_use]
-    pub const fn is_in(self, study: &StudyConfig) -> bool {
-        let learners = &study.learners;
+    pub fn is_in(self, study: &StudyConfig) -> bool {
         match self {
             PolicyKind::SpeedRule | PolicyKind::LoadRule => true,
-            PolicyKind::Contextual => learners.contextual.is_some(),
-            PolicyKind::Dqn => learners.dqn.is_some(),
-            PolicyKind::Ppo => learners.ppo.is_some(),
-            PolicyKind::Tabular => learners.tabular.is_some(),
+            PolicyKind::Learner(learner) => study.learners.get(learner).is_some(),
         }
     }
 
     /// Takes a learner out of the study; rules stay.
     pub fn leave_out(self, study: &mut StudyConfig) {
-        let learners = &mut study.learners;
+        if let PolicyKind::Learner(learner) = self {
+            study.learners.leave_out(learner);
+        }
+    }
+
+    /// Training run number `run`, from 1; `guide` is the rule that learners begin with. None for a learner that is
+    /// not in the study.
+    #[must_use]
+    pub fn job(self, study: &StudyConfig, guide: Guide<'_>, run: u64) -> Option<Box<dyn Job>> {
+        let tuning = |signal| -> Option<Box<dyn Job>> {
+            let (start, budget) = (study.rule_on(signal), study.tuning.budget_of(signal));
+            Some(Box::new(RuleJob { start, budget, run }))
+        };
         match self {
-            PolicyKind::SpeedRule | PolicyKind::LoadRule => {}
-            PolicyKind::Contextual => learners.contextual = None,
-            PolicyKind::Dqn => learners.dqn = None,
-            PolicyKind::Ppo => learners.ppo = None,
-            PolicyKind::Tabular => learners.tabular = None,
+            PolicyKind::SpeedRule => tuning(Signal::MotorSpeed),
+            PolicyKind::LoadRule => tuning(Signal::SpeedRatio),
+            PolicyKind::Learner(learner) => study.learners.job(learner, guide, run),
         }
     }
 
@@ -84,10 +94,7 @@ impl PolicyKind {
         match self {
             PolicyKind::SpeedRule => ["tuning", "speed-budget"],
             PolicyKind::LoadRule => ["tuning", "load-budget"],
-            PolicyKind::Contextual => ["learners", "contextual"],
-            PolicyKind::Dqn => ["learners", "dqn"],
-            PolicyKind::Ppo => ["learners", "ppo"],
-            PolicyKind::Tabular => ["learners", "tabular"],
+            PolicyKind::Learner(learner) => ["learners", learner.name()],
         }
     }
 
@@ -141,8 +148,7 @@ impl PolicyKind {
         match self {
             PolicyKind::SpeedRule => study.tuning.speed_budget.as_mut(),
             PolicyKind::LoadRule => study.tuning.load_budget.as_mut(),
-            PolicyKind::Contextual => study.learners.contextual.as_mut().map(|c| &mut c.budget),
-            _ => None,
+            PolicyKind::Learner(learner) => study.learners.get_mut(learner)?.search_budget(),
         }
     }
 }
@@ -155,17 +161,10 @@ impl StudyConfig {
             let budget = SearchBudget { generations: ENDLESS as usize, ..self.tuning.budget_of(signal) };
             *self.tuning.own_budget(signal) = Some(budget);
         }
-        let learners = &mut self.learners;
-        learners.contextual.iter_mut().for_each(|c| c.budget.generations = ENDLESS as usize);
-        learners.dqn.iter_mut().for_each(|c| c.decisions = ENDLESS);
-        learners.ppo.iter_mut().for_each(|c| c.decisions = ENDLESS);
-        learners.tabular.iter_mut().for_each(|c| c.episodes = ENDLESS);
+        self.learners.each(|learner| learner.without_step_limit());
         self
     }
 }
-
-/// More steps than anybody takes.
-const ENDLESS: u64 = 1 << 50;
 
 /// The value at a key with dots; none where there is none, or where it is a table of its own.
 fn entry<'a>(table: &'a mut Table, key: &str) -> Option<&'a mut Value> {

@@ -1,11 +1,13 @@
 //! What `--hyper-search` is given: the budget of a search over hyper-parameters, equal for every policy, and ranges.
 
 use super::{PolicyKind, Setting, StudyConfig};
+use crate::jobs::LearnerKind;
 use lowgear_env::config::{KeyError, in_range};
 use lowgear_env::{Seed, Stream};
 use rand::RngExt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use toml::Value;
 
 /// Search over hyper-parameters by successive halving, the same budget for every policy; `--hyper-search` carries it
@@ -26,18 +28,9 @@ pub struct HyperSearchConfig {
     pub speed_rule: Vec<SearchedKey>,
     /// Settings of the optimiser that tunes the rule on load ratio.
     pub load_rule: Vec<SearchedKey>,
-    /// Settings under `[learners.contextual]`.
+    /// Settings under `[learners.NAME]`, for each learner of the study.
     #[serde(default)]
-    pub contextual: Vec<SearchedKey>,
-    /// Settings under `[learners.dqn]`.
-    #[serde(default)]
-    pub dqn: Vec<SearchedKey>,
-    /// Settings under `[learners.ppo]`.
-    #[serde(default)]
-    pub ppo: Vec<SearchedKey>,
-    /// Settings under `[learners.tabular]`.
-    #[serde(default)]
-    pub tabular: Vec<SearchedKey>,
+    pub learners: BTreeMap<LearnerKind, Vec<SearchedKey>>,
 }
 
 /// A setting to search over.
@@ -118,10 +111,7 @@ impl HyperSearchConfig {
         match policy_kind {
             PolicyKind::SpeedRule => &self.speed_rule,
             PolicyKind::LoadRule => &self.load_rule,
-            PolicyKind::Contextual => &self.contextual,
-            PolicyKind::Dqn => &self.dqn,
-            PolicyKind::Ppo => &self.ppo,
-            PolicyKind::Tabular => &self.tabular,
+            PolicyKind::Learner(learner) => self.learners.get(&learner).map_or(&[], Vec::as_slice),
         }
     }
 
@@ -159,7 +149,7 @@ impl HyperSearchConfig {
             return Ok(vec![]);
         }
         let keys = self.keys(policy_kind);
-        let mut rng = Seed(study.seed).part(policy_kind as u64).stream(Stream::Optimise, candidate);
+        let mut rng = Seed(study.seed).part(policy_kind.number()).stream(Stream::Optimise, candidate);
         let mut problem = None;
         for _ in 0..ATTEMPTS {
             let drawn: Vec<Setting> =

@@ -1,6 +1,6 @@
 //! The sweep file: a study, and what is varied in it.
 
-use super::PolicyKind;
+use crate::jobs::LearnerKind;
 use lowgear_env::config::{Check, KeyError, check_name, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -129,7 +129,7 @@ impl Check for SweepConfig {
         }
         self.effort.map_or(Ok(()), |effort| in_range("effort", effort, 1e-3, 1e4, ""))?;
         for name in self.learners.iter().flatten() {
-            let known = PolicyKind::LEARNERS.map(PolicyKind::name);
+            let known = LearnerKind::ALL.map(LearnerKind::name);
             if !known.contains(&name.as_str()) {
                 let allowed = format!("of the study's learners, which may be {}", known.join(", "));
                 return Err(KeyError::new("learners", format!("\"{name}\""), allowed));

@@ -1,6 +1,6 @@
 //! The exported table in the study file.
 
-use crate::search::SearchBudget;
+use crate::jobs::EdgeRefinementConfig;
 use lowgear_agents::policy::grid::feature_by_name;
 use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_firmware::check_export_prefix;
@@ -26,19 +26,6 @@ pub struct TableConfig {
     /// A search of the distilled table's edges, if it is wanted; it is where there is no table `[table]` at all.
     #[serde(default)]
     pub edge_refinement: Option<EdgeRefinementConfig>,
-}
-
-/// A search of the edges of a distilled table, for the return that the table itself earns.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct EdgeRefinementConfig {
-    /// Budget. A step of 0.03 moves an edge of a speed by 30 permille and one of a load or clock by 9 %.
-    #[serde(default = "super::defaults::edge_refinement_budget")]
-    pub budget: SearchBudget,
-    /// In this search gearbox stress weighs so many times what the reward says, 0 to 1000: speed is soon bought with
-    /// wear where only few courses tell what wear costs.
-    #[serde(default = "super::defaults::stress_factor")]
-    pub stress_factor: f64,
 }
 
 impl Check for TableConfig {

@@ -1,16 +1,72 @@
 //! Search of thresholds that depend on context, from what one of the searches for the load-ratio rule came to.
 
 use super::rule::{search_at, searched};
-use super::{Job, JobContext, TrainingContext, TrainingResult};
+use super::{
+    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
+};
+use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
-use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, curve_point};
 use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
+use lowgear_env::config::{Check, KeyError};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::rc::Rc;
 
+/// Search of contextual thresholds.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ContextualTraining {
+    /// Budget.
+    #[serde(default = "budget")]
+    pub budget: SearchBudget,
+}
+
+const fn budget() -> SearchBudget {
+    SearchBudget { generations: 120, population: 16, courses: 48, validate_every: 8, step: 0.05 }
+}
+
+impl LearnerSettings for ContextualTraining {
+    fn check(&self) -> Result<(), KeyError> {
+        self.budget.check().map_err(|e| e.within("budget"))
+    }
+
+    fn scale(&mut self, effort: Effort) {
+        effort.search(&mut self.budget);
+    }
+
+    fn without_step_limit(&mut self) {
+        self.budget.generations = ENDLESS as usize;
+    }
+
+    fn search_budget(&mut self) -> Option<&mut SearchBudget> {
+        Some(&mut self.budget)
+    }
+
+    fn job(&self, guide: Guide<'_>, run: u64) -> Box<dyn Job> {
+        let (rule, start) = (guide.rule.clone(), guide.start(run).clone());
+        Box::new(ContextualJob { rule, start, budget: self.budget, run })
+    }
+}
+
+impl Learner for ContextualTraining {
+    const NUMBER: u64 = 3;
+    const LABEL: &'static str = "Contextual thresholds";
+    type Saved = ContextualSettings;
+    type Instance = Contextual;
+
+    fn demonstration() -> ContextualTraining {
+        ContextualTraining { budget: budget() }
+    }
+
+    fn instantiate(saved: &ContextualSettings, gears: usize) -> Result<Contextual, PolicyError> {
+        Ok(Contextual::new(saved.clone(), gears)?)
+    }
+}
+
 /// One search of contextual thresholds.
-pub struct ContextualJob {
+struct ContextualJob {
     /// The tuned rule: what the run comes to where validation finds nothing better.
     pub rule: RuleSettings,
     /// The rule it begins as.
@@ -48,7 +104,7 @@ impl Job for ContextualJob {
             validation: &context.validation,
             build: |weights: &[f64]| at(weights).and_then(|settings| Contextual::new(settings, gears).ok()),
             start: start.weights(),
-            seed: context.job_seed(3, self.run),
+            seed: context.job_seed(ContextualTraining::NUMBER, self.run),
             stopwatch: Rc::clone(&job_context.stopwatch),
         };
         let (memory, cut) = search_at(job_context, context, &search)?;

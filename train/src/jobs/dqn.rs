@@ -1,19 +1,117 @@
 //! Training a value network, guided by the tuned rule at first.
 
 use super::guided::{TrainableAgent, Training};
-use super::{Job, JobContext, TrainingContext, TrainingResult};
-use crate::config::DqnTraining;
-use crate::error::{LearnerError, StudyError};
-use crate::saved::SavedPolicy;
+use super::{
+    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
+    check_each,
+};
+use crate::effort::Effort;
+use crate::error::{LearnerError, PolicyError, StudyError};
 use crate::timing::{Stage, Timed};
-use lowgear_agents::dqn::{Dqn, DqnPolicy, FeatureScaler, RuleGuide, train};
+use lowgear_agents::dqn::{Dqn, DqnConfig, DqnPolicy, FeatureScaler, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::schedule::Schedule;
 use lowgear_env::Drive;
+use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_eval::suite::training_world;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
 
+/// Training of a value network.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct DqnTraining {
+    /// Decisions to learn from.
+    #[serde(default = "decisions")]
+    pub decisions: u64,
+    /// Decisions from one validation (and checkpoint) to the next.
+    #[serde(default = "validate_every")]
+    pub validate_every: u64,
+    /// Decisions that the network sees side by side.
+    #[serde(default = "stack")]
+    pub stack: u8,
+    /// More values of `rule-margin` for the policy at work: validation chooses among them and the one in
+    /// `settings`, 0 or above, in scaled reward.
+    #[serde(default)]
+    pub margins: Vec<f32>,
+    /// Learning rule and network; as in the demonstration when the table is left out.
+    #[serde(default = "settings")]
+    pub settings: DqnConfig,
+}
+
+const fn decisions() -> u64 {
+    150_000
+}
+
+const fn validate_every() -> u64 {
+    15_000
+}
+
+fn settings() -> DqnConfig {
+    DqnConfig {
+        gamma_per_s: 0.9,
+        reward_scale: 0.2,
+        learning_rate: Schedule::linear(1e-3, 3e-5, 150_000),
+        epsilon: Schedule::linear(0.1, 0.02, 100_000),
+        guide: Schedule { from: 1.0, to: 0.3, begin: 20_000, over: 60_000 },
+        ..DqnConfig::default()
+    }
+}
+
+const fn stack() -> u8 {
+    1
+}
+
+impl LearnerSettings for DqnTraining {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("decisions", self.decisions, 1, 10_000_000_000, "")?;
+        in_range("validate-every", self.validate_every, 1, 10_000_000_000, "")?;
+        in_range("stack", self.stack, 1, 16, "")?;
+        check_each("margins", &self.margins, 1e6)?;
+        self.settings.check().map_err(|e| e.within("settings"))
+    }
+
+    fn scale(&mut self, effort: Effort) {
+        effort.steps(&mut self.decisions);
+        effort.validations(&mut self.validate_every, self.decisions);
+        let s = &mut self.settings;
+        let schedules = [&mut s.learning_rate, &mut s.epsilon, &mut s.guide, &mut s.guide_weight];
+        schedules.into_iter().for_each(|schedule| effort.schedule(schedule));
+    }
+
+    fn without_step_limit(&mut self) {
+        self.decisions = ENDLESS;
+    }
+
+    fn job(&self, guide: Guide<'_>, run: u64) -> Box<dyn Job> {
+        Box::new(DqnJob { config: self.clone(), rule: guide.rule.clone(), run })
+    }
+}
+
+impl Learner for DqnTraining {
+    const NUMBER: u64 = 5;
+    const LABEL: &'static str = "Neural DQN";
+    type Saved = Box<DqnPolicy>;
+    type Instance = Box<DqnPolicy>;
+
+    fn demonstration() -> DqnTraining {
+        DqnTraining {
+            decisions: decisions(),
+            validate_every: validate_every(),
+            stack: stack(),
+            margins: vec![0.05, 0.1, 0.2, 0.4],
+            settings: settings(),
+        }
+    }
+
+    fn instantiate(saved: &Box<DqnPolicy>, _gears: usize) -> Result<Box<DqnPolicy>, PolicyError> {
+        Ok(saved.clone())
+    }
+}
+
 /// One training run of a network.
-pub struct DqnJob {
+struct DqnJob {
     /// Settings.
     pub config: DqnTraining,
     /// The guide.
@@ -57,7 +155,7 @@ impl DqnJob {
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
     ) -> Result<TrainableDqn<'_>, LearnerError> {
-        let seed = context.job_seed(5, self.run);
+        let seed = context.job_seed(DqnTraining::NUMBER, self.run);
         let scaler = FeatureScaler::new(context.gears as u8, self.config.stack);
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));

@@ -1,13 +1,34 @@
 //! Search of a distilled table's edges, for what the table itself earns.
 
 use super::rule::{search_at, searched};
-use super::{Job, JobContext, TrainingContext, TrainingResult};
-use crate::config::EdgeRefinementConfig;
+use super::{Job, JobContext, SavedPolicy, TrainingContext, TrainingResult};
 use crate::error::StudyError;
-use crate::saved::SavedPolicy;
-use crate::search::Search;
+use crate::search::{Search, SearchBudget};
 use lowgear_agents::table::{LookupTable, TablePolicy};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::rc::Rc;
+
+/// A search of the edges of a distilled table, for the return that the table itself earns.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct EdgeRefinementConfig {
+    /// Budget. A step of 0.03 moves an edge of a speed by 30 permille and one of a load or clock by 9 %.
+    #[serde(default = "edge_refinement_budget")]
+    pub budget: SearchBudget,
+    /// In this search gearbox stress weighs so many times what the reward says, 0 to 1000: speed is soon bought with
+    /// wear where only few courses tell what wear costs.
+    #[serde(default = "stress_factor")]
+    pub stress_factor: f64,
+}
+
+pub(crate) const fn edge_refinement_budget() -> SearchBudget {
+    SearchBudget { generations: 60, population: 16, courses: 96, validate_every: 6, step: 0.03 }
+}
+
+pub(crate) const fn stress_factor() -> f64 {
+    6.0
+}
 
 /// One search of the edges of one table.
 pub struct EdgeRefinementJob {

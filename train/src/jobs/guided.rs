@@ -1,10 +1,9 @@
 //! What the learners share that train in addition to the tuned rule: they begin with its score, train from one
 //! validation to the next, keep what validation likes better than everything before, and keep checkpoints.
 
-use super::{JobContext, JobRecord, TrainingContext, TrainingResult};
+use super::{JobContext, JobRecord, SavedPolicy, TrainingContext, TrainingResult};
 use crate::checkpoint::{load_checkpoint, save_checkpoint};
 use crate::error::{LearnerError, StudyError};
-use crate::saved::SavedPolicy;
 use crate::search::{CurvePoint, curve_point};
 use crate::stop::Interrupt;
 use crate::timing::Stage;

@@ -4,27 +4,30 @@ mod contextual;
 mod dqn;
 mod edge_refinement;
 mod guided;
+mod learner;
 mod ppo;
+mod registry;
 mod rule;
+mod saved;
 mod tabular;
 
-pub use contextual::ContextualJob;
-pub use dqn::DqnJob;
-pub use edge_refinement::EdgeRefinementJob;
-pub use ppo::PpoJob;
+pub use edge_refinement::{EdgeRefinementConfig, EdgeRefinementJob};
+pub(crate) use edge_refinement::{edge_refinement_budget, stress_factor};
+pub(crate) use learner::ENDLESS;
+use learner::check_each;
+pub use learner::{Learner, LearnerSettings};
+pub use registry::{LearnerKind, LearnersConfig, PolicyInstance, SavedPolicy};
 pub use rule::RuleJob;
-pub use tabular::TabularJob;
+pub use saved::{POLICY_FORMAT, PolicyFile};
 
 use crate::checkpoint::Identity;
-use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
 use crate::progress::{JobProgress, Reporter};
-use crate::saved::{PolicyFile, SavedPolicy};
 use crate::search::CurvePoint;
 use crate::stop::{JobBudget, StopCondition, StopRequest};
 use crate::store::{create_folder, read_json, write_atomically, write_json};
 use crate::timing::Stopwatch;
-use lowgear_agents::rule::{RuleSettings, Signal};
+use lowgear_agents::rule::RuleSettings;
 use lowgear_env::Seed;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use serde::{Deserialize, Serialize};
@@ -244,33 +247,6 @@ impl TrainingContext<'_> {
         let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));
         progress.finish(&format!("validation return {:.1} s{ended}", trained.record.score));
         Ok(trained)
-    }
-}
-
-/// Training run number `run` of a policy; `guide` is the rule that learners begin with. None for a learner
-/// that is not in the study.
-#[must_use]
-pub fn job_of(
-    study: &StudyConfig,
-    policy_kind: PolicyKind,
-    guide: Guide<'_>,
-    run: u64,
-) -> Option<Box<dyn Job>> {
-    let tuning = |signal| -> Option<Box<dyn Job>> {
-        let (start, budget) = (study.rule_on(signal), study.tuning.budget_of(signal));
-        Some(Box::new(RuleJob { start, budget, run }))
-    };
-    let (learners, rule) = (&study.learners, guide.rule.clone());
-    match policy_kind {
-        PolicyKind::SpeedRule => tuning(Signal::MotorSpeed),
-        PolicyKind::LoadRule => tuning(Signal::SpeedRatio),
-        PolicyKind::Contextual => {
-            let budget = learners.contextual.as_ref()?.budget;
-            Some(Box::new(ContextualJob { rule, start: guide.start(run).clone(), budget, run }))
-        }
-        PolicyKind::Dqn => Some(Box::new(DqnJob { config: learners.dqn.clone()?, rule, run })),
-        PolicyKind::Ppo => Some(Box::new(PpoJob { config: learners.ppo.clone()?, rule, run })),
-        PolicyKind::Tabular => Some(Box::new(TabularJob { config: learners.tabular.clone()?, rule, run })),
     }
 }
 

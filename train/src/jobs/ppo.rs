@@ -1,19 +1,119 @@
 //! Training a policy network that corrects the tuned rule.
 
 use super::guided::{TrainableAgent, Training};
-use super::{Job, JobContext, TrainingContext, TrainingResult};
-use crate::config::PpoTraining;
-use crate::error::{LearnerError, StudyError};
-use crate::saved::SavedPolicy;
+use super::{
+    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
+    check_each,
+};
+use crate::effort::Effort;
+use crate::error::{LearnerError, PolicyError, StudyError};
 use crate::timing::{Stage, Timed};
-use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoPolicy, RuleGuide, train};
+use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoConfig, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::schedule::Schedule;
 use lowgear_env::Drive;
+use lowgear_env::config::{Check, KeyError, in_range};
 use lowgear_eval::suite::training_world;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
 
+/// Training of a policy network that corrects the tuned rule.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct PpoTraining {
+    /// Decisions to learn from.
+    #[serde(default = "decisions")]
+    pub decisions: u64,
+    /// Decisions from one validation (and checkpoint) to the next.
+    #[serde(default = "validate_every")]
+    pub validate_every: u64,
+    /// Decisions that the network sees side by side; 1 with a `memory` in `settings`.
+    #[serde(default = "stack")]
+    pub stack: u8,
+    /// More values of `shift-threshold` for the policy at work: validation chooses among them and the one in
+    /// `settings`, 0 to 1.
+    #[serde(default)]
+    pub thresholds: Vec<f32>,
+    /// Learning rule and network; as in the demonstration when the table is left out.
+    #[serde(default = "settings")]
+    pub settings: PpoConfig,
+}
+
+const fn decisions() -> u64 {
+    200_000
+}
+
+const fn validate_every() -> u64 {
+    20_000
+}
+
+fn settings() -> PpoConfig {
+    PpoConfig {
+        hidden: vec![32, 32],
+        gamma_per_s: 0.95,
+        num_envs: 4,
+        n_steps: 4096,
+        epochs: 6,
+        learning_rate: Schedule::linear(5e-4, 5e-5, 200_000),
+        entropy_weight: Schedule::linear(3e-3, 0.0, 200_000),
+        ..PpoConfig::default()
+    }
+}
+
+const fn stack() -> u8 {
+    1
+}
+
+impl LearnerSettings for PpoTraining {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("decisions", self.decisions, 1, 10_000_000_000, "")?;
+        in_range("validate-every", self.validate_every, 1, 10_000_000_000, "")?;
+        in_range("stack", self.stack, 1, 16, "")?;
+        check_each("thresholds", &self.thresholds, 1.0)?;
+        self.settings.check().map_err(|e| e.within("settings"))
+    }
+
+    fn scale(&mut self, effort: Effort) {
+        effort.steps(&mut self.decisions);
+        effort.validations(&mut self.validate_every, self.decisions);
+        let s = &mut self.settings;
+        let schedules = [&mut s.learning_rate, &mut s.entropy_weight];
+        schedules.into_iter().for_each(|schedule| effort.schedule(schedule));
+    }
+
+    fn without_step_limit(&mut self) {
+        self.decisions = ENDLESS;
+    }
+
+    fn job(&self, guide: Guide<'_>, run: u64) -> Box<dyn Job> {
+        Box::new(PpoJob { config: self.clone(), rule: guide.rule.clone(), run })
+    }
+}
+
+impl Learner for PpoTraining {
+    const NUMBER: u64 = 6;
+    const LABEL: &'static str = "Neural PPO";
+    type Saved = Box<PpoPolicy>;
+    type Instance = Box<PpoPolicy>;
+
+    fn demonstration() -> PpoTraining {
+        PpoTraining {
+            decisions: decisions(),
+            validate_every: validate_every(),
+            stack: stack(),
+            thresholds: vec![0.3, 0.5],
+            settings: settings(),
+        }
+    }
+
+    fn instantiate(saved: &Box<PpoPolicy>, _gears: usize) -> Result<Box<PpoPolicy>, PolicyError> {
+        Ok(saved.clone())
+    }
+}
+
 /// One training run of a policy network.
-pub struct PpoJob {
+struct PpoJob {
     /// Settings.
     pub config: PpoTraining,
     /// The guide.
@@ -57,7 +157,7 @@ impl PpoJob {
         job_context: &JobContext<'_>,
         kept: Option<&[u8]>,
     ) -> Result<TrainablePpo<'_>, LearnerError> {
-        let seed = context.job_seed(6, self.run);
+        let seed = context.job_seed(PpoTraining::NUMBER, self.run);
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));
         let guide = RuleGuide::new(self.rule.clone(), context.gears)?;

@@ -1,9 +1,8 @@
 //! Tuning a threshold rule by black-box search.
 
-use super::{Job, JobContext, JobRecord, TrainingContext, TrainingResult};
+use super::{Job, JobContext, JobRecord, SavedPolicy, TrainingContext, TrainingResult};
 use crate::checkpoint::{load_checkpoint, save_checkpoint};
 use crate::error::StudyError;
-use crate::saved::SavedPolicy;
 use crate::search::{Search, SearchBudget, SearchMemory};
 use crate::stop::Interrupt;
 use crate::timing::Stage;

@@ -5,8 +5,8 @@ use super::firmware::Firmware;
 use super::phases::LearnerRuns;
 use super::{Inputs, TrainingOutcome};
 use crate::error::{PolicyError, StudyError};
+use crate::jobs::{LearnerKind, PolicyInstance};
 use crate::progress::Reporter;
-use crate::saved::PolicyInstance;
 use crate::stop::StopRequest;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome};
@@ -178,12 +178,6 @@ fn rule(
 
 /// A learner in words.
 #[must_use]
-pub fn label(learner: &str) -> &str {
-    match learner {
-        "contextual" => "Contextual thresholds",
-        "dqn" => "Neural DQN",
-        "ppo" => "Neural PPO",
-        "tabular" => "Tabular values",
-        other => other,
-    }
+pub fn label(learner: &'static str) -> &'static str {
+    LearnerKind::ALL.into_iter().find(|kind| kind.name() == learner).map_or(learner, LearnerKind::label)
 }

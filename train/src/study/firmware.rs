@@ -2,11 +2,11 @@
 
 use super::phases::{LearnerRuns, share, training_context};
 use super::{Inputs, RunFolder, TrainingOutcome};
-use crate::config::EdgeRefinementConfig;
 use crate::error::{PolicyError, StudyError};
+use crate::jobs::EdgeRefinementConfig;
 use crate::jobs::{EdgeRefinementJob, TrainingContext};
+use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::progress::Reporter;
-use crate::saved::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::stop::StopRequest;
 use crate::store::{StoreError, create_folder, write_atomically};
 use lowgear_agents::policy::grid::feature_by_name;

@@ -4,9 +4,9 @@ use super::{Inputs, RunFolder};
 use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
 use crate::halving::{Halving, SearchResult, chosen, write_csv};
-use crate::jobs::{Guide, Job, TrainingContext, TrainingResult, job_of};
+use crate::jobs::SavedPolicy;
+use crate::jobs::{Guide, Job, TrainingContext, TrainingResult};
 use crate::progress::Reporter;
-use crate::saved::SavedPolicy;
 use crate::stop::{JobBudget, StopRequest, job_share_s};
 use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
@@ -58,11 +58,11 @@ pub(super) fn learn(
 ) -> Result<TrainingOutcome, StudyError> {
     let context = training_context(inputs, folder, reporter, stop);
     let given = inputs.study.clone();
-    let mut found = search(&context, &given, &PolicyKind::RULES, &given.rule)?;
+    let mut found = search(&context, &given, PolicyKind::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
     let mut rules = tune(&context, inputs)?;
     let guide = Guide { rule: &rules[1].settings, searches: &rules[1].searches };
-    found.extend(search(&context, &given, &PolicyKind::LEARNERS, guide.rule)?);
+    found.extend(search(&context, &given, PolicyKind::learners(), guide.rule)?);
     inputs.study = with_found(&given, &found)?;
     let mut learners = train(&context, inputs, guide)?;
     if let Some(search) = &given.hyper_search {
@@ -107,11 +107,11 @@ pub(super) fn training_context<'a>(
 fn search(
     context: &TrainingContext<'_>,
     study: &StudyConfig,
-    policy_kinds: &[PolicyKind],
+    policy_kinds: impl IntoIterator<Item = PolicyKind>,
     guide: &RuleSettings,
 ) -> Result<Vec<(PolicyKind, SearchResult)>, StudyError> {
     let Some(search) = &study.hyper_search else { return Ok(vec![]) };
-    let taking_part: Vec<PolicyKind> = policy_kinds.iter().copied().filter(|c| c.is_in(study)).collect();
+    let taking_part: Vec<PolicyKind> = policy_kinds.into_iter().filter(|c| c.is_in(study)).collect();
     context.reporter.line(&format!(
         "searching for hyper-parameters: {} policies, {} candidates and {} ticks each",
         taking_part.len(),
@@ -136,7 +136,7 @@ fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<[TunedRule; 2]
     let start = Guide { rule: &study.rule, searches: &[] };
     let jobs: Vec<Box<dyn Job>> = PolicyKind::RULES
         .into_iter()
-        .flat_map(|rule| (1..=searches).filter_map(move |run| job_of(study, rule, start, run)))
+        .flat_map(|rule| (1..=searches).filter_map(move |run| rule.job(study, start, run)))
         .collect();
     context.reporter.line(&format!("tuning the rules: {} searches", jobs.len()));
     let tuned = finish(context, &jobs, share(inputs, PolicyKind::RULES.len(), jobs.len()))?;
@@ -155,9 +155,8 @@ fn train(
 ) -> Result<Vec<LearnerRuns>, StudyError> {
     let study = &inputs.study;
     let runs = 1..=study.training_seeds;
-    let jobs: Vec<Box<dyn Job>> = PolicyKind::LEARNERS
-        .into_iter()
-        .flat_map(|learner| runs.clone().filter_map(move |run| job_of(study, learner, guide, run)))
+    let jobs: Vec<Box<dyn Job>> = PolicyKind::learners()
+        .flat_map(|learner| runs.clone().filter_map(move |run| learner.job(study, guide, run)))
         .collect();
     context.reporter.line(&format!("training: {} runs", jobs.len()));
     let trained = finish(context, &jobs, share(inputs, study.learners.count(), jobs.len()))?;

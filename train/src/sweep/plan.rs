@@ -202,8 +202,7 @@ impl Sweep {
             (None, Some(kept)) => (Ok(kept.clone()), LEARNERS),
             (None, None) => return Ok(vec![]),
         };
-        let there: Vec<PolicyKind> =
-            PolicyKind::LEARNERS.into_iter().filter(|learner| learner.is_in(study)).collect();
+        let there: Vec<PolicyKind> = PolicyKind::learners().filter(|learner| learner.is_in(study)).collect();
         let refused = |got: String| {
             let there: Vec<&str> = there.iter().map(|learner| learner.name()).collect();
             self.wrong(KeyError::new(
