@@ -304,7 +304,7 @@ impl DataSheet {
         );
         let allowed = format!(
             "figures of one motor, for which that ratio is 1 or a little less ({LEAST_RATIO} to {MOST_RATIO_OF_SHEETS} with \
-             rounding): with these currents and this voltage about {:.3e} N·m, or {:.4e} for {speed_key}; measure whichever of \
+             rounding): with these currents and this voltage about {:.3e} N·m, or {:.1} for {speed_key}; measure whichever of \
              them you can",
             self.stall_torque_nm / ratio,
             typed_speed / ratio
