@@ -26,6 +26,6 @@ fn a_job_whose_hours_are_used_up_ends_with_its_best_policy_and_the_study_goes_on
         let record = place.read(&format!("run/{learner}/seed-1/job.json"));
         assert!(record.contains("is used up after"), "{record}");
     }
-    assert!(place.read("run/summary.json").contains("--hours 0.001"));
+    assert!(place.read("run/resolved.toml").contains("\nhours = 0.001\n"));
     assert!(place.read("run/report.html").contains("used up"));
 }
