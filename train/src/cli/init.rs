@@ -10,7 +10,7 @@ use std::path::PathBuf;
 /// Make a first vehicle file from a data sheet, counted teeth, a ruler and scales.
 ///
 /// Reads a small file with the motor's data sheet, the teeth of each gear, wheel diameter and mass (an example:
-/// tests/sysid/sheet.toml). Writes a vehicle file and lists what it had to assume.
+/// configs/sheets/seed-tray-cart.toml). Writes a vehicle file and lists what it had to assume.
 #[derive(clap::Args)]
 pub(super) struct InitArguments {
     /// Sheet (TOML)
