@@ -32,9 +32,10 @@ impl Bases {
     pub(super) fn new() -> Bases {
         let place = Sandbox::new();
         place.write("sweep.toml", SWEEP);
-        for (name, example) in
-            [("sheet.toml", "configs/sheets/seed-tray-cart.toml"), ("mapping.toml", "tests/sysid/mapping.toml")]
-        {
+        for (name, example) in [
+            ("sheet.toml", "configs/sheets/seed-tray-cart.toml"),
+            ("mapping.toml", "tests/sysid/mapping.toml"),
+        ] {
             place.write(name, fs::read(repository().join(example)).unwrap());
         }
         let names = ["vehicle.toml", "course.toml", "tiny.toml", "sweep.toml", "sheet.toml", "mapping.toml"];

@@ -19,6 +19,9 @@ const FILES: [&str; 2] = ["episodes.csv", "summary.json"];
 /// differences are to the first policy named. Writes episodes.csv and summary.json with --out. Takes about a
 /// second per policy and hundred courses.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear compare study.toml hand-rule runs/own/table/seed-1"
+)]
 pub(super) struct CompareArguments {
     /// Study file (TOML)
     study: PathBuf,

@@ -7,6 +7,7 @@ mod drive;
 mod export;
 mod fit;
 mod init;
+mod new;
 mod recipes;
 mod replace;
 mod replay;
@@ -53,6 +54,7 @@ const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or confi
 
 #[derive(Subcommand)]
 enum Command {
+    New(new::NewArguments),
     Study(study::StudyArguments),
     Sweep(sweep::SweepArguments),
     Check(check::CheckArguments),
@@ -85,6 +87,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let outcome = match arguments.command {
+        Command::New(a) => new::run(&a),
         Command::Study(a) => study::run(&a),
         Command::Sweep(a) => sweep::run(&a),
         Command::Check(a) => check::run(&a),
@@ -146,6 +149,7 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::Store(_)
         | StudyError::FolderExists { .. }
         | StudyError::NoStudy { .. }
+        | StudyError::NoStudyFile { .. }
         | StudyError::NoFolder { .. }
         | StudyError::Unfinished { .. }
         | StudyError::Log(_)

@@ -19,6 +19,7 @@ use std::thread;
 /// failed; Ctrl-C or SIGTERM stops at the next checkpoint (exit code 4). Takes as long as its studies; the
 /// results do not depend on threads, order or interruptions.
 #[derive(clap::Args)]
+#[command(after_help = "Example, in a folder made by `lowgear new`:\n  lowgear sweep sweep.toml --list")]
 pub(super) struct SweepArguments {
     /// Sweep file (TOML)
     file: PathBuf,
