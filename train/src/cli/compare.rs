@@ -7,7 +7,9 @@ use crate::jobs::PolicyInstance;
 use crate::lock::FolderLock;
 use crate::store::write_atomically;
 use crate::study::{compare_policies, read_inputs};
+use crate::terminal;
 use lowgear_env::load_course;
+use lowgear_eval::aggregate::wrapped;
 use std::path::PathBuf;
 
 /// What it writes.
@@ -74,5 +76,6 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
     drop(lock);
-    Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0))
+    let note = format!("Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0);
+    Ok(table + &wrapped(&note, terminal::width()))
 }

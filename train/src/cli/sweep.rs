@@ -7,7 +7,9 @@ use crate::stop::StopRequest;
 use crate::sweep::{
     SlurmOptions, Sweep, SweepFolder, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
 };
+use crate::terminal;
 use lowgear_env::config::{KeyError, check_path, shown};
+use lowgear_eval::aggregate::wrapped;
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -107,7 +109,7 @@ fn program() -> Result<PathBuf, StudyError> {
 
 fn merged(sweep: &Sweep, place: &SweepFolder) -> Result<String, StudyError> {
     let merged = merge(sweep, place)?;
-    Ok(format!("{}\nreport: {}\n", merged.text, shown(&merged.report)))
+    Ok(format!("{}\nreport: {}\n", wrapped(&merged.text, terminal::width()), shown(&merged.report)))
 }
 
 /// A command per job, for any working directory. The paths stand on standard output alone, in no file.
