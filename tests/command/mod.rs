@@ -4,6 +4,7 @@
 mod absurd;
 mod check;
 mod compare;
+mod completions;
 mod draw;
 mod drive;
 mod examples;
@@ -30,3 +31,5 @@ mod unphysical;
 mod unproven;
 mod usage;
 mod validate;
+#[cfg(target_os = "linux")]
+mod widths;

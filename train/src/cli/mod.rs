@@ -2,11 +2,13 @@
 
 mod check;
 mod compare;
+mod completions;
 mod draw;
 mod drive;
 mod export;
 mod fit;
 mod init;
+mod man;
 mod new;
 mod recipes;
 mod replace;
@@ -21,7 +23,7 @@ use crate::error::{PolicyError, StudyError};
 use crate::jobs::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use lowgear_env::config::escaped;
 use lowgear_eval::PolicyId;
 use std::ffi::OsString;
@@ -68,6 +70,8 @@ enum Command {
     Fit(fit::FitArguments),
     Validate(validate::ValidateArguments),
     Replay(replay::ReplayArguments),
+    Completions(completions::CompletionsArguments),
+    Man(man::ManArguments),
 }
 
 /// Runs the command line `arguments` (the program's name first).
@@ -101,6 +105,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Fit(a) => fit::run(&a),
         Command::Validate(a) => validate::run(&a),
         Command::Replay(a) => replay::run(&a),
+        Command::Completions(a) => Ok(completions::run(&a, &mut Arguments::command())),
+        Command::Man(a) => man::run(&a, Arguments::command()),
     };
     match outcome {
         Ok(text) => ExitCode::from(printed_code(print_result(&text))),
