@@ -32,8 +32,11 @@ impl Bases {
     pub(super) fn new() -> Bases {
         let place = Sandbox::new();
         place.write("sweep.toml", SWEEP);
-        for name in ["sheet.toml", "mapping.toml"] {
-            place.write(name, fs::read(repository().join("tests/sysid").join(name)).unwrap());
+        for (name, example) in [
+            ("sheet.toml", "configs/sheets/seed-tray-cart.toml"),
+            ("mapping.toml", "tests/sysid/mapping.toml"),
+        ] {
+            place.write(name, fs::read(repository().join(example)).unwrap());
         }
         let names = ["vehicle.toml", "course.toml", "tiny.toml", "sweep.toml", "sheet.toml", "mapping.toml"];
         let base = |name: &'static str| {

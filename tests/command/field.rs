@@ -56,7 +56,8 @@ pub(crate) fn logged() -> String {
 #[test]
 fn a_sheet_becomes_a_vehicle_file_that_passes_the_check() {
     let place = Sandbox::new();
-    place.write("sheet.toml", std::fs::read(repository().join("tests/sysid/sheet.toml")).unwrap());
+    place
+        .write("sheet.toml", std::fs::read(repository().join("configs/sheets/seed-tray-cart.toml")).unwrap());
     let out = place.run(&["init", "sheet.toml", "--out", "first.toml"]).done().out;
     assert!(out.contains("500.00") && out.contains("assumed"), "{out}");
     place.run(&["check", "first.toml"]).done();

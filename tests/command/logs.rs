@@ -65,7 +65,9 @@ fn names_of_files_stay_in_their_line() {
 #[test]
 fn a_sheet_with_a_name_of_two_lines_is_refused() {
     let place = Sandbox::new();
-    let sheet = std::fs::read_to_string(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap();
+    let sheet =
+        std::fs::read_to_string(crate::sandbox::repository().join("configs/sheets/seed-tray-cart.toml"))
+            .unwrap();
     place.write("sheet.toml", sheet.replace("name = \"seed-tray cart", "name = \"seed-tray\\r cart"));
     place
         .run(&["init", "sheet.toml", "--out", "first.toml"])

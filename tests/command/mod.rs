@@ -4,8 +4,10 @@
 mod absurd;
 mod check;
 mod compare;
+mod completions;
 mod draw;
 mod drive;
+mod examples;
 mod export;
 pub(crate) mod field;
 mod kinds;
@@ -16,6 +18,7 @@ mod mistakes_in_courses;
 mod mistakes_in_policies;
 mod mistakes_in_studies;
 mod mistakes_in_vehicles;
+mod new;
 mod outputs;
 mod resolved;
 mod run_folder;
@@ -28,3 +31,5 @@ mod unphysical;
 mod unproven;
 mod usage;
 mod validate;
+#[cfg(target_os = "linux")]
+mod widths;

@@ -12,7 +12,10 @@ fn bytes_below(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
 #[test]
 fn an_input_of_the_same_command_is_never_replaced() {
     let place = Sandbox::new();
-    place.write("sheet.toml", fs::read(crate::sandbox::repository().join("tests/sysid/sheet.toml")).unwrap());
+    place.write(
+        "sheet.toml",
+        fs::read(crate::sandbox::repository().join("configs/sheets/seed-tray-cart.toml")).unwrap(),
+    );
     let log = "time_s,motor_speed_rad_s,duty,event\n0.00,0,0,level surface=path\n0.05,10,1,\n0.10,20,1,end\n";
     place.write("log.csv", log);
     fs::create_dir(place.path("out")).unwrap();

@@ -15,19 +15,22 @@ pub(super) fn shipped() -> Vec<(PathBuf, String)> {
 }
 
 /// The examples of files that belong to logs.
-const EXAMPLES: [(FileKind, &str); 2] =
-    [(FileKind::Sheet, "sheet.toml"), (FileKind::Mapping, "mapping.toml")];
+const EXAMPLES: [(FileKind, &str, &str); 2] = [
+    (FileKind::Sheet, "configs/sheets/seed-tray-cart.toml", "../schema"),
+    (FileKind::Mapping, "tests/sysid/mapping.toml", "../../configs/schema"),
+];
 
 #[test]
 fn the_examples_for_logs_name_their_schema_agree_with_it_and_pass_the_check() {
     let place = Sandbox::new();
-    for (kind, name) in EXAMPLES {
-        let text = fs::read_to_string(repository().join("tests/sysid").join(name)).unwrap();
+    for (kind, example, schemas) in EXAMPLES {
+        let name = &format!("{}.toml", kind.name());
+        let text = fs::read_to_string(repository().join(example)).unwrap();
         assert_eq!(FileKind::of(&text), kind);
-        let first = format!("#:schema ../../configs/schema/{}.schema.json", kind.name());
-        assert_eq!(text.lines().next(), Some(first.as_str()), "{name}");
+        let first = format!("#:schema {schemas}/{}.schema.json", kind.name());
+        assert_eq!(text.lines().next(), Some(first.as_str()), "{example}");
         let found = faults(&kind.schema(), &as_json(&text));
-        assert!(found.is_empty(), "{name}: {found:?}");
+        assert!(found.is_empty(), "{example}: {found:?}");
         place.write(name, &text);
         let out = place.run(&["check", name]).done().out;
         assert!(out.contains(": OK (") && out.contains(kind.name()), "{out}");

@@ -6,7 +6,7 @@ use crate::sandbox::Sandbox;
 fn the_help_of_each_command_says_what_it_reads_and_writes() {
     let place = Sandbox::new();
     for command in [
-        "study", "check", "draw", "drive", "compare", "export", "init", "recipes", "fit", "validate",
+        "new", "study", "check", "draw", "drive", "compare", "export", "init", "recipes", "fit", "validate",
         "replay",
     ] {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
@@ -35,6 +35,7 @@ fn no_help_uses_a_gendered_pronoun() {
 fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
     let help = Sandbox::new().run(&["--help"]).done().out;
     for word in [
+        "new",
         "study",
         "check",
         "draw",

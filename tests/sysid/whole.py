@@ -369,7 +369,7 @@ def main():
     truth = truth_of(vehicle, np.random.default_rng(seed))
     print("the unknown cart:", {k: v for k, v in truth.items() if k in ("ke", "ohm", "forth", "surfaces")})
 
-    lowgear(program, "init", HERE / "sheet.toml", "--out", folder / "guess.toml")
+    lowgear(program, "init", HERE / "../../configs/sheets/seed-tray-cart.toml", "--out", folder / "guess.toml")
     logs, lasted = three_logs(vehicle, truth, folder, seed)
     print("three logs of", ", ".join(f"{s:.0f} s" for s in lasted))
     told = lowgear(program, "fit", folder / "guess.toml", *logs, "--out", folder / "fitted.toml")

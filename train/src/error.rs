@@ -43,6 +43,19 @@ pub enum StudyError {
         /// The folder.
         folder: PathBuf,
     },
+    /// `lowgear study` without a file.
+    #[error(
+        "no study file was given\n  hint: {}",
+        if *.here {
+            "`lowgear study study.toml --quick` runs the one in this folder"
+        } else {
+            "`lowgear new DIR` writes a study with its vehicle and course; then `lowgear study DIR/study.toml --quick`"
+        }
+    )]
+    NoStudyFile {
+        /// Whether there is a study.toml in the working directory.
+        here: bool,
+    },
     /// `--resume` without a folder.
     #[error(
         "{folder}: there is no such run folder, so nothing can be resumed\n  hint: check --out, or begin the study without --resume"

@@ -16,6 +16,7 @@ pub mod progress;
 pub mod resolved;
 pub mod schema;
 pub mod search;
+pub mod starter;
 pub mod stop;
 pub mod store;
 pub mod study;

@@ -30,6 +30,8 @@ struct Pace {
 
 /// A line is written after each tenth, and at least so often.
 const LINE_EVERY: Duration = Duration::from_secs(60);
+/// But no sooner than this after the line before it, so that the log of a fast job stays short.
+const LINE_REST: Duration = Duration::from_secs(10);
 
 impl Reporter {
     /// Bars when standard error is a terminal, lines otherwise.
@@ -61,7 +63,7 @@ impl Reporter {
     pub fn job(&self, name: &str, total: u64) -> JobProgress<'_> {
         let bar = self.bars.as_ref().map(|bars| {
             let bar = bars.add(ProgressBar::new(total));
-            let style = ProgressStyle::with_template("{prefix:<24} {bar:24} {percent:>3} %  {msg}");
+            let style = ProgressStyle::with_template("{prefix:<24} {bar:24} {percent:>3} %  {wide_msg}");
             if let Ok(style) = style {
                 bar.set_style(style);
             }
@@ -91,8 +93,7 @@ impl JobProgress<'_> {
         let seconds = began.elapsed().as_secs_f64();
         // The last episode may go on beyond the budget.
         let tenth = (10 * done / total.max(1)).min(10);
-        let due = pace.line.1 != tenth || pace.line.0.elapsed() >= LINE_EVERY;
-        if self.bar.is_none() && !due {
+        if self.bar.is_none() && !line_due(pace.line.0.elapsed(), pace.line.1 != tenth) {
             return;
         }
         let per_s = (done - first.min(done)) as f64 / seconds.max(1e-9);
@@ -122,11 +123,43 @@ impl JobProgress<'_> {
     }
 }
 
+/// Whether a line is written `since` the last one, in another tenth of the job or in the same.
+fn line_due(since: Duration, another_tenth: bool) -> bool {
+    since >= if another_tenth { LINE_REST } else { LINE_EVERY }
+}
+
 /// A duration, coarse.
 fn in_words(seconds: f64) -> String {
     match seconds {
         s if s < 100.0 => format!("{s:.0} s"),
         s if s < 6000.0 => format!("{:.0} min", s / 60.0),
         s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A job of 100 steps, one in every `step_s` seconds: how many lines its log has, and the least time between two.
+    fn lines(step_s: f64) -> (usize, f64) {
+        let (mut last, mut count, mut least_s) = ((0.0, 0), 0, f64::INFINITY);
+        for step in 1..=100_u32 {
+            let (now_s, tenth) = (f64::from(step) * step_s, step / 10);
+            if line_due(Duration::from_secs_f64(now_s - last.0), tenth != last.1) {
+                least_s = f64::min(least_s, now_s - last.0);
+                (last, count) = ((now_s, tenth), count + 1);
+            }
+        }
+        (count, least_s)
+    }
+
+    #[test]
+    fn a_job_writes_at_most_one_line_in_ten_seconds_and_at_least_one_in_sixty() {
+        assert_eq!(lines(0.01).0, 0, "a second in all");
+        assert_eq!(lines(0.5), (5, 10.0), "50 s: every second tenth");
+        assert_eq!(lines(3.0), (10, 30.0), "300 s: every tenth");
+        let (count, least_s) = lines(20.0);
+        assert!(count >= 33 && least_s >= 10.0, "2000 s: {count} lines, {least_s} s");
     }
 }

@@ -4,6 +4,10 @@
 use lowgear_env::config::{escaped, escaped_lines};
 use std::io::{self, Write};
 use std::path::Path;
+use terminal_size::terminal_size_of;
+
+/// Letters in a line of a terminal that does not say.
+const USUAL_WIDTH: usize = 80;
 
 /// Writes a [`printable`] message to standard error. A closed or full stream is ignored: the exit code and the files
 /// state the outcome.
@@ -22,6 +26,12 @@ pub fn printable(message: &str) -> String {
     let parts = typed.iter().flat_map(|argument| Path::new(argument).iter());
     let broken = parts.map(|part| part.to_string_lossy()).filter(|part| part.contains('\n'));
     escaped_lines(&broken.fold(message.to_owned(), |message, part| message.replace(&*part, &escaped(&part))))
+}
+
+/// Letters in a line of the terminal that results are written to; 80 where there is none, as in a pipe or a file.
+#[must_use]
+pub fn width() -> usize {
+    terminal_size_of(io::stdout()).map_or(USUAL_WIDTH, |(width, _)| usize::from(width.0))
 }
 
 /// Writes results to standard output. A reader that went away is not an error. A standard output that was closed before

@@ -20,6 +20,9 @@ use std::path::{Path, PathBuf};
 /// key with its meaning, unit and value, defaults filled in. With --schema it reads nothing and writes the JSON
 /// schema of a kind of file, which editors complete and check keys with.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear check vehicle.toml --resolved"
+)]
 pub(super) struct CheckArguments {
     /// Study, vehicle, course, sweep, sheet or mapping file (TOML)
     #[arg(required_unless_present = "schema")]

@@ -7,7 +7,9 @@ use crate::jobs::PolicyInstance;
 use crate::lock::FolderLock;
 use crate::store::write_atomically;
 use crate::study::{compare_policies, read_inputs};
+use crate::terminal;
 use lowgear_env::load_course;
+use lowgear_eval::aggregate::wrapped;
 use std::path::PathBuf;
 
 /// What it writes.
@@ -19,6 +21,9 @@ const FILES: [&str; 2] = ["episodes.csv", "summary.json"];
 /// differences are to the first policy named. Writes episodes.csv and summary.json with --out. Takes about a
 /// second per policy and hundred courses.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear compare study.toml hand-rule runs/own/table/seed-1"
+)]
 pub(super) struct CompareArguments {
     /// Study file (TOML)
     study: PathBuf,
@@ -71,5 +76,6 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
     drop(lock);
-    Ok(format!("{table}Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0))
+    let note = format!("Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0);
+    Ok(table + &wrapped(&note, terminal::width()))
 }

@@ -14,6 +14,9 @@ use std::path::{Path, PathBuf};
 /// Reads a course file and the profile that it may name. Writes one SVG file. Of random ground
 /// there is another course for every seed and episode; scripted and measured ones are always the same.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear draw course.toml --episode 3 --out course.svg"
+)]
 pub(super) struct DrawArguments {
     /// Course file (TOML)
     course: PathBuf,

@@ -21,6 +21,9 @@ use std::sync::Arc;
 /// per controller tick with units in the headings, and trace.svg. With --why it reports what the policy knew,
 /// weighed and was allowed at some ticks. Takes about a second.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear drive study.toml --why 12..13"
+)]
 pub(super) struct DriveArguments {
     /// Study file (TOML)
     study: PathBuf,

@@ -25,6 +25,9 @@ const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors
 /// asked for, a size sheet and notes; next to the C header also a harness and test vectors, which it compiles
 /// and checks when there is a C compiler.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear export study.toml --policy runs/own/table/seed-1 --out firmware"
+)]
 pub(super) struct ExportArguments {
     /// Study file (TOML)
     study: PathBuf,

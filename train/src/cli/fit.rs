@@ -19,6 +19,9 @@ use std::path::{Path, PathBuf};
 /// standard errors, what the logs cannot tell and ranges for training; next to it a course file with the surfaces and a picture
 /// of the residuals. Takes seconds; logs of a gigabyte a few more.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, ground.csv being your log:\n  lowgear fit vehicle.toml ground.csv --out fitted.toml"
+)]
 pub(super) struct FitArguments {
     /// Vehicle file to start from (TOML)
     vehicle: PathBuf,

@@ -9,9 +9,12 @@ use std::path::PathBuf;
 
 /// Make a first vehicle file from a data sheet, counted teeth, a ruler and scales.
 ///
-/// Reads a small file with the motor's data sheet, the teeth of each gear, wheel diameter and mass (an example:
-/// tests/sysid/sheet.toml). Writes a vehicle file and lists what it had to assume.
+/// Reads a small file with the motor's data sheet, the teeth of each gear, wheel diameter and mass; `lowgear new` writes an example.
+/// Writes a vehicle file and lists what it had to assume.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear init sheet.toml --out first.toml"
+)]
 pub(super) struct InitArguments {
     /// Sheet (TOML)
     sheet: PathBuf,

@@ -2,11 +2,14 @@
 
 mod check;
 mod compare;
+mod completions;
 mod draw;
 mod drive;
 mod export;
 mod fit;
 mod init;
+mod man;
+mod new;
 mod recipes;
 mod replace;
 mod replay;
@@ -20,7 +23,7 @@ use crate::error::{PolicyError, StudyError};
 use crate::jobs::{PolicyFile, SavedPolicy};
 use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use lowgear_env::config::escaped;
 use lowgear_eval::PolicyId;
 use std::ffi::OsString;
@@ -53,6 +56,7 @@ const EXITS: &str = "Exit codes: 0 done, 1 a step failed, 2 wrong usage or confi
 
 #[derive(Subcommand)]
 enum Command {
+    New(new::NewArguments),
     Study(study::StudyArguments),
     Sweep(sweep::SweepArguments),
     Check(check::CheckArguments),
@@ -66,6 +70,8 @@ enum Command {
     Fit(fit::FitArguments),
     Validate(validate::ValidateArguments),
     Replay(replay::ReplayArguments),
+    Completions(completions::CompletionsArguments),
+    Man(man::ManArguments),
 }
 
 /// Runs the command line `arguments` (the program's name first).
@@ -85,6 +91,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let outcome = match arguments.command {
+        Command::New(a) => new::run(&a),
         Command::Study(a) => study::run(&a),
         Command::Sweep(a) => sweep::run(&a),
         Command::Check(a) => check::run(&a),
@@ -98,6 +105,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Fit(a) => fit::run(&a),
         Command::Validate(a) => validate::run(&a),
         Command::Replay(a) => replay::run(&a),
+        Command::Completions(a) => Ok(completions::run(&a, &mut Arguments::command())),
+        Command::Man(a) => man::run(&a, Arguments::command()),
     };
     match outcome {
         Ok(text) => ExitCode::from(printed_code(print_result(&text))),
@@ -146,6 +155,7 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::Store(_)
         | StudyError::FolderExists { .. }
         | StudyError::NoStudy { .. }
+        | StudyError::NoStudyFile { .. }
         | StudyError::NoFolder { .. }
         | StudyError::Unfinished { .. }
         | StudyError::Log(_)

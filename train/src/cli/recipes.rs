@@ -13,6 +13,9 @@ use std::path::PathBuf;
 /// Reads a vehicle file for its gears, motor and weight. Writes the sheet as plain text to standard output, or with --out as a
 /// page to print (HTML): what to drive, for how long, what to write into the log, and the cautions.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear recipes vehicle.toml --out runs-to-log.html"
+)]
 pub(super) struct RecipesArguments {
     /// Vehicle file (TOML)
     vehicle: PathBuf,

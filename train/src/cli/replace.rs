@@ -13,6 +13,9 @@ pub(super) struct Replace {
 }
 
 impl Replace {
+    /// For a command that never replaces any.
+    pub(super) const NOTHING: Replace = Replace { force: false };
+
     /// The outputs of a command that reads `inputs`.
     pub(super) fn outputs<P: AsRef<Path>>(&self, inputs: impl IntoIterator<Item = P>) -> Outputs {
         Outputs::new(inputs, self.force)

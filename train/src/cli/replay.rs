@@ -20,6 +20,9 @@ use std::path::PathBuf;
 /// decisions.csv (one row per decision, with the guard's verdict on the driver's shifts and the nearest single-feature counterfactual), and replay.svg;
 /// reports hunting and failed shifts, and which share of the log lies inside what training has seen. Takes seconds; logs of a gigabyte a minute.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, another.csv being your log:\n  lowgear replay study.toml another.csv --policy hand-rule --out replayed"
+)]
 pub(super) struct ReplayArguments {
     /// Study file (TOML)
     study: PathBuf,

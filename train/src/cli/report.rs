@@ -9,6 +9,9 @@ use std::path::PathBuf;
 /// Reads summary.json and figures.json, trains and drives nothing, and writes report.html, course.svg and rule-card.html
 /// with the same bytes as the study did.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear report runs/own"
+)]
 pub(super) struct ReportArguments {
     /// Run folder, as runs/demo
     #[arg(value_name = "RUN")]

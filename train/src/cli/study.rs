@@ -6,7 +6,7 @@ use crate::progress::Reporter;
 use crate::stop::StopRequest;
 use crate::study::{Options, run as run_study};
 use lowgear_env::config::{in_range, shown};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Run a whole study: tune the rules, train the learners, compare, report, export.
 ///
@@ -19,9 +19,11 @@ use std::path::PathBuf;
 /// (exit code 4), a power cut costs a minute; the same command with --resume continues bit for bit. Same
 /// seed, same bytes, unless --hours cuts a run short.
 #[derive(clap::Args)]
+#[command(override_usage = "lowgear study [OPTIONS] <FILE>")]
+#[command(after_help = "Example, in a folder made by `lowgear new`:\n  lowgear study study.toml --quick")]
 pub(super) struct StudyArguments {
     /// Study file (TOML)
-    file: PathBuf,
+    file: Option<PathBuf>,
     /// Run folder [default: runs/NAME]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -48,6 +50,9 @@ pub(super) struct StudyArguments {
 }
 
 pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
+    let Some(file) = &arguments.file else {
+        return Err(StudyError::NoStudyFile { here: Path::new("study.toml").is_file() });
+    };
     for (key, value) in [("--effort", arguments.effort), ("--hours", arguments.hours)] {
         value.map_or(Ok(()), |value| in_range(key, value, 1e-3, 1e4, ""))?;
     }
@@ -61,7 +66,7 @@ pub(super) fn run(arguments: &StudyArguments) -> Result<String, StudyError> {
         threads: arguments.threads.map(usize::from),
         stop: StopRequest::listen(EXIT_STOPPED)?,
     };
-    let (table, folder) = run_study(&arguments.file, &options, &Reporter::new())?;
+    let (table, folder) = run_study(file, &options, &Reporter::new())?;
     let report = folder.join("report.html");
     Ok(format!("{table}\nreport: {}\n", shown(&report)))
 }

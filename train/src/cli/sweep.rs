@@ -7,7 +7,9 @@ use crate::stop::StopRequest;
 use crate::sweep::{
     SlurmOptions, Sweep, SweepFolder, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
 };
+use crate::terminal;
 use lowgear_env::config::{KeyError, check_path, shown};
+use lowgear_eval::aggregate::wrapped;
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -19,6 +21,7 @@ use std::thread;
 /// failed; Ctrl-C or SIGTERM stops at the next checkpoint (exit code 4). Takes as long as its studies; the
 /// results do not depend on threads, order or interruptions.
 #[derive(clap::Args)]
+#[command(after_help = "Example, in a folder made by `lowgear new`:\n  lowgear sweep sweep.toml --list")]
 pub(super) struct SweepArguments {
     /// Sweep file (TOML)
     file: PathBuf,
@@ -106,7 +109,7 @@ fn program() -> Result<PathBuf, StudyError> {
 
 fn merged(sweep: &Sweep, place: &SweepFolder) -> Result<String, StudyError> {
     let merged = merge(sweep, place)?;
-    Ok(format!("{}\nreport: {}\n", merged.text, shown(&merged.report)))
+    Ok(format!("{}\nreport: {}\n", wrapped(&merged.text, terminal::width()), shown(&merged.report)))
 }
 
 /// A command per job, for any working directory. The paths stand on standard output alone, in no file.

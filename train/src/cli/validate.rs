@@ -20,6 +20,9 @@ use std::path::PathBuf;
 /// measured against simulated speed as a picture and the errors of each run; in the end one number for how far to trust a trained
 /// policy. Takes seconds.
 #[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear fit`, another.csv being your log:\n  lowgear validate fitted.toml another.csv --course fitted-course.toml"
+)]
 pub(super) struct ValidateArguments {
     /// Vehicle file (TOML)
     vehicle: PathBuf,

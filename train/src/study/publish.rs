@@ -12,12 +12,13 @@ use crate::error::StudyError;
 use crate::jobs::PolicyInstance;
 use crate::progress::Reporter;
 use crate::store::write_atomically;
+use crate::terminal;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
 use lowgear_agents::table::distil::DaggerIteration;
 use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{
-    EvaluatedPolicy, StudyMetadata, curve, suite_card, summarise, terminal_table, vehicle_card,
+    EvaluatedPolicy, StudyMetadata, curve, suite_card, summarise, terminal_table, vehicle_card, wrapped,
     write_episodes,
 };
 use lowgear_eval::bound::GridResolution;
@@ -97,7 +98,8 @@ pub(super) fn publish(
     pages::write(&folder.path, &summary, &pictures)?;
     // Written last: where it stands, the study is complete.
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
-    Ok(terminal_table(&summary) + &enterable_thresholds(&summary))
+    let width = terminal::width();
+    Ok(terminal_table(&summary, width) + &wrapped(&enterable_thresholds(&summary), width))
 }
 
 /// Stalls, failed upshifts and hunting of the table and of the rule that it is compared with.
@@ -329,5 +331,5 @@ pub fn compare_policies(
     let json = summary.to_json()?;
     let mut episodes = Vec::new();
     write_episodes(&evaluated_policies, &mut episodes)?;
-    Ok((json, terminal_table(&summary), episodes))
+    Ok((json, terminal_table(&summary, terminal::width()), episodes))
 }

@@ -8,7 +8,7 @@ use lowgear_sysid::sheet::Sheet;
 
 /// A vehicle as its owner knows it before the first run.
 pub(super) fn from_the_sheet() -> VehicleConfig {
-    let sheet: Sheet = load(&python::repository().join("tests/sysid/sheet.toml")).unwrap();
+    let sheet: Sheet = load(&python::repository().join("configs/sheets/seed-tray-cart.toml")).unwrap();
     sheet.vehicle().unwrap().0
 }
 

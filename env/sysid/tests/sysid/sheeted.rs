@@ -21,7 +21,8 @@ fn from_a_sheet_the_intervals_hold_what_was_not_known() {
     let (fits, from) = (asked("LOWGEAR_FITS").unwrap_or(FITS), asked("LOWGEAR_FITS_FROM").unwrap_or(0));
     let folder = python::folder("sheeted");
     let file = |name: &str| python::repository().join(name).to_str().unwrap().to_owned();
-    let (vehicle, sheet) = (file("configs/vehicles/demo-cart.toml"), file("tests/sysid/sheet.toml"));
+    let (vehicle, sheet) =
+        (file("configs/vehicles/demo-cart.toml"), file("configs/sheets/seed-tray-cart.toml"));
     let mut counted: BTreeMap<String, Counted> = BTreeMap::new();
     let mut assumed = Counted::default();
     for seed in from..from + fits {

@@ -134,7 +134,7 @@ fn a_data_sheet_gives_the_constants_of_the_worked_example() {
 /// Ratios are products of driven over driving teeth, and the first vehicle file passes the check of vehicle files.
 #[test]
 fn a_sheet_becomes_a_vehicle_with_its_assumptions_told() {
-    let sheet: Sheet = load(&super::python::repository().join("tests/sysid/sheet.toml")).unwrap();
+    let sheet: Sheet = load(&super::python::repository().join("configs/sheets/seed-tray-cart.toml")).unwrap();
     let ratios = sheet.ratios();
     assert_eq!(ratios.len(), 3);
     assert!((ratios[0] - 5.0 * 5.0 * 5.0 * 4.0).abs() < 1e-9, "{ratios:?}");
