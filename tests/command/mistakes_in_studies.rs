@@ -125,7 +125,7 @@ fn no_learner_at_all() {
     place.write("tiny.toml", format!("{before}[learners]\n\n{after}"));
     place
         .run(&["check", "tiny.toml"])
-        .refused(2, &["learners", "at least one of contextual, tabular, dqn and ppo"]);
+        .refused(2, &["learners", "at least one of contextual, dqn, ppo, tabular"]);
 }
 
 #[test]
@@ -134,14 +134,22 @@ fn a_search_over_what_is_not_there_or_not_allowed() {
     refused(
         rate,
         "key = \"settings.learning-speed\"",
-        &["hyper-search.dqn[0].key", "learning-speed", "[learners.dqn]"],
+        &["hyper-search.learners.dqn[0].key", "learning-speed", "[learners.dqn]"],
     );
-    refused(rate, "key = \"settings.learning-rate.rise\"", &["hyper-search.dqn[0].key", "[learners.dqn]"]);
-    refused(rate, "key = \"decisions\"", &["hyper-search.dqn[0].key", "decisions", "not a budget of steps"]);
+    refused(
+        rate,
+        "key = \"settings.learning-rate.rise\"",
+        &["hyper-search.learners.dqn[0].key", "[learners.dqn]"],
+    );
+    refused(
+        rate,
+        "key = \"decisions\"",
+        &["hyper-search.learners.dqn[0].key", "decisions", "not a budget of steps"],
+    );
     refused(
         "range = { choice = [[8]",
         "range = { choice = [8, 16] }",
-        &["hyper-search.dqn[1].range", "8 for"],
+        &["hyper-search.learners.dqn[1].range", "8 for"],
     );
 }
 
@@ -151,15 +159,23 @@ fn a_search_over_values_out_of_range() {
     refused(
         lambda,
         "range = { linear = [0.0, 1.5] }",
-        &["hyper-search.tabular[0].range", "1.5 for", "0 to 1"],
+        &["hyper-search.learners.tabular[0].range", "1.5 for", "0 to 1"],
     );
-    refused(lambda, "range = { log = [0.0, 1.0] }", &["hyper-search.tabular[0].range", "above 0"]);
-    refused(lambda, "range = { linear = [1.0, 0.5] }", &["hyper-search.tabular[0].range", "low below high"]);
-    refused(lambda, "range = { choice = [0.5] }", &["hyper-search.tabular[0].range", "two or more values"]);
+    refused(lambda, "range = { log = [0.0, 1.0] }", &["hyper-search.learners.tabular[0].range", "above 0"]);
+    refused(
+        lambda,
+        "range = { linear = [1.0, 0.5] }",
+        &["hyper-search.learners.tabular[0].range", "low below high"],
+    );
+    refused(
+        lambda,
+        "range = { choice = [0.5] }",
+        &["hyper-search.learners.tabular[0].range", "two or more values"],
+    );
     refused(
         lambda,
         "range = { choice = [0.5, \"much\"] }",
-        &["hyper-search.tabular[0].range", "\"much\" for"],
+        &["hyper-search.learners.tabular[0].range", "\"much\" for"],
     );
     let words = ["linear", "log", "integer", "choice"];
     refused(lambda, "range = { cubic = [0.0, 1.0] }", &[&["cubic"], &words[..]].concat());
@@ -176,10 +192,12 @@ fn a_search_whose_budget_cannot_be_shared() {
 fn a_search_that_leaves_a_contender_out() {
     let place = Sandbox::new();
     let text = place.read("tiny.toml");
-    let (before, rest) = text.split_once("[[hyper-search.tabular]]").unwrap();
+    let (before, rest) = text.split_once("[[hyper-search.learners.tabular]]").unwrap();
     let after = &rest[rest.find("[table]").unwrap()..];
     place.write("tiny.toml", format!("{before}{after}"));
-    place.run(&["check", "tiny.toml"]).refused(2, &["hyper-search.tabular", "no range", "every policy"]);
+    place
+        .run(&["check", "tiny.toml"])
+        .refused(2, &["hyper-search.learners.tabular", "no range", "every policy"]);
 }
 
 #[test]

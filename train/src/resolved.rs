@@ -36,11 +36,14 @@ struct Page<'a> {
 impl<'a> Page<'a> {
     /// The keys of a table: those with a value on their line, those left out, then those that are tables.
     fn keys(&mut self, path: &str, table: &Table, schema: &'a Schema) {
-        let properties = &self.target(schema)["properties"];
+        let node = self.target(schema);
+        let properties = &node["properties"];
+        // A table by name has one schema for all of its entries.
+        let of = |key: &str| properties.get(key).unwrap_or(&node["additionalProperties"]);
         let (sections, plain): (Vec<_>, Vec<_>) =
-            table.iter().partition(|(key, value)| self.is_section(value, &properties[key.as_str()]));
+            table.iter().partition(|(key, value)| self.is_section(value, of(key)));
         for (key, value) in plain {
-            let property = &properties[key.as_str()];
+            let property = of(key);
             self.out.push('\n');
             self.comment(&self.meaning(property));
             let _ = writeln!(self.out, "{key} = {}", written(value));
@@ -54,7 +57,7 @@ impl<'a> Page<'a> {
         }
         for (key, value) in sections {
             let path = if path.is_empty() { key.clone() } else { format!("{path}.{key}") };
-            self.section(&path, value, &properties[key.as_str()]);
+            self.section(&path, value, of(key));
         }
     }
 
@@ -99,7 +102,12 @@ impl<'a> Page<'a> {
                     && target.get("items").is_some_and(|items| *items != true)
             }
             // A value of any kind has no keys to explain.
-            Value::Table(_) if target.get("properties").is_none() && target.get("oneOf").is_none() => false,
+            Value::Table(_)
+                if ["properties", "oneOf"].iter().all(|key| target.get(key).is_none())
+                    && !target["additionalProperties"].is_object() =>
+            {
+                false
+            }
             // A section consists of keys, so a choice of an array, as `[low, high]`, stays inline however long it is.
             Value::Table(table) => {
                 target.get("oneOf").is_none()

@@ -38,13 +38,22 @@ impl PolicyKind {
         PolicyKind::RULES.into_iter().chain(PolicyKind::learners())
     }
 
-    /// Its key under `[hyper-search]`.
+    /// Its name, as in folders.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
             PolicyKind::SpeedRule => "speed-rule",
             PolicyKind::LoadRule => "load-rule",
             PolicyKind::Learner(learner) => learner.name(),
+        }
+    }
+
+    /// Where its ranges stand below `[hyper-search]`.
+    #[must_use]
+    pub fn search_key(self) -> String {
+        match self {
+            PolicyKind::Learner(learner) => format!("learners.{}", learner.name()),
+            rule => rule.name().to_owned(),
         }
     }
 

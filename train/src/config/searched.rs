@@ -160,7 +160,7 @@ impl HyperSearchConfig {
             }
         }
         let problem = problem.map_or_else(String::new, |e| e.to_string());
-        Err(KeyError::new(policy_kind.name(), problem, "ranges whose values go together"))
+        Err(KeyError::new(policy_kind.search_key(), problem, "ranges whose values go together"))
     }
 
     /// Checks budget and ranges against the study.
@@ -184,10 +184,10 @@ impl HyperSearchConfig {
                 } else {
                     ("not in this study", "policies of the study")
                 };
-                return Err(KeyError::new(policy_kind.name(), got, allowed));
+                return Err(KeyError::new(policy_kind.search_key(), got, allowed));
             }
             for (i, key) in keys.iter().enumerate() {
-                let at = |e: KeyError| e.within(&format!("{}[{i}]", policy_kind.name()));
+                let at = |e: KeyError| e.within(&format!("{}[{i}]", policy_kind.search_key()));
                 key.check(study, policy_kind).map_err(at)?;
                 if keys[..i].iter().any(|other| other.key == key.key) {
                     return Err(at(KeyError::new("key", format!("\"{}\" twice", key.key), "each key once")));
