@@ -13,6 +13,9 @@ fn completions_of_each_shell_name_every_command() {
         for word in commands(&place).iter().map(String::as_str).chain(["quick"]) {
             assert!(script.contains(word), "no {word} for {shell}");
         }
+        // The other two complete no words of an option.
+        let words = ["bash", "fish", "zsh"].contains(&shell);
+        assert!(!words || script.contains("compost-tractor"), "{shell}");
     }
     place.run(&["completions", "abacus"]).refused(2, &["abacus", "bash", "zsh"]);
 }

@@ -29,7 +29,9 @@ fn code(status: ExitStatus) -> Option<i32> {
 }
 
 /// Commands whose output is data.
-const DATA: [&[&str]; 6] = [
+const DATA: [&[&str]; 8] = [
+    &["completions", "zsh"],
+    &["man"],
     &["check", "--schema", "vehicle"],
     &["check", "tiny.toml", "--resolved"],
     &["check", "vehicle.toml"],

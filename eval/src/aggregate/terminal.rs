@@ -17,8 +17,9 @@ const ALWAYS: [usize; 2] = [0, 2];
 const BY_IMPORTANCE: [usize; COLUMNS - 2] = [4, 1, 3, 6, 5, 7];
 /// Spaces between two columns.
 const SPACES: usize = 2;
-/// A label keeps this many letters before a column is left out, and has at most that many.
-const LABEL_LETTERS: (usize, usize) = (20, 26);
+/// A label keeps this many letters before a column is left out, and has at most that many. With fewer than 24 the labels of
+/// the shipped studies cannot be told apart.
+const LABEL_LETTERS: (usize, usize) = (24, 26);
 /// Fewest letters of a label, however narrow the terminal.
 const LEAST_LABEL: usize = 8;
 /// What a figure that is not known reads.
@@ -46,7 +47,7 @@ fn cells(summary: &Summary, policy: &PolicySummary) -> [String; COLUMNS] {
     [
         shorten(&policy.record.label, LABEL_LETTERS.1),
         or_none(figure(Metric::Finished).map(|e| format!("{:.1}", e.mean))),
-        or_none(time.map(|e| format!("{:.1} ({:.1} to {:.1})", e.mean, e.low, e.high))),
+        or_none(time.map(|e| format!("{:.1} ({:.1}–{:.1})", e.mean, e.low, e.high))),
         against(summary, policy, &summary.roles.hand_rule),
         against(summary, policy, &summary.roles.tuned_rule),
         or_none(figure(Metric::GapShare).map(|e| format!("{:.0}", e.mean))),

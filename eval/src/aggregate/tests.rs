@@ -227,15 +227,14 @@ fn the_least_important_columns_are_left_out_first_and_named() {
     let wide = terminal_table(&summary, 120);
     let all = ["done", "course time", "vs hand", "vs tuned", "gap", "damage", "shifts"];
     assert_eq!(heads_and_lines(&wide).0, all);
-    let one_line = wide.replace('\n', " ");
+    assert!(wide.contains("A policy with quite a lon…") && wide.contains("gap:"), "{wide}");
+    let (heads, lines) = heads_and_lines(&terminal_table(&summary, 64));
+    assert_eq!(heads, ["done", "course time", "vs tuned"], "{lines:#?}");
     assert!(
-        wide.contains("A policy with quite a lon…") && one_line.contains("gap: share of the way"),
-        "{wide}"
+        lines.contains(&"Left out at 64 columns: vs hand, gap, damage, shifts.".to_owned()),
+        "{lines:#?}"
     );
-    let (heads, lines) = heads_and_lines(&terminal_table(&summary, 60));
-    assert_eq!(heads, ["course time", "vs tuned", "damage"], "{lines:#?}");
-    assert!(lines.contains(&"Left out at 60 columns: done, vs hand, gap, shifts.".to_owned()), "{lines:#?}");
-    assert!(!lines.iter().any(|line| line.contains("gap: ")), "{lines:#?}");
+    assert!(!lines.iter().any(|line| line.contains("gap:")), "{lines:#?}");
 }
 
 #[test]

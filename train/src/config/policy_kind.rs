@@ -1,7 +1,7 @@
 //! The rules and learners of a search over hyper-parameters, and where the settings of each stand in the study.
 
 use super::StudyConfig;
-use crate::jobs::{ENDLESS, Guide, Job, LearnerKind, RuleJob};
+use crate::jobs::{Guide, Job, LearnerKind, NO_STEP_LIMIT, RuleJob};
 use crate::search::SearchBudget;
 use lowgear_agents::rule::Signal;
 use lowgear_env::config::{Check, KeyError};
@@ -167,7 +167,8 @@ impl StudyConfig {
     #[must_use]
     pub fn without_step_limit(mut self) -> StudyConfig {
         for signal in [Signal::MotorSpeed, Signal::SpeedRatio] {
-            let budget = SearchBudget { generations: ENDLESS as usize, ..self.tuning.budget_of(signal) };
+            let budget =
+                SearchBudget { generations: NO_STEP_LIMIT as usize, ..self.tuning.budget_of(signal) };
             *self.tuning.own_budget(signal) = Some(budget);
         }
         self.learners.each(|learner| learner.without_step_limit());

@@ -2,7 +2,8 @@
 
 use super::rule::{search_at, searched};
 use super::{
-    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
+    Guide, Job, JobContext, Learner, LearnerSettings, NO_STEP_LIMIT, SavedPolicy, TrainingContext,
+    TrainingResult,
 };
 use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
@@ -37,7 +38,7 @@ impl LearnerSettings for ContextualTraining {
     }
 
     fn without_step_limit(&mut self) {
-        self.budget.generations = ENDLESS as usize;
+        self.budget.generations = NO_STEP_LIMIT as usize;
     }
 
     fn search_budget(&mut self) -> Option<&mut SearchBudget> {

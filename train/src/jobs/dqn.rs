@@ -2,8 +2,8 @@
 
 use super::guided::{TrainableAgent, Training};
 use super::{
-    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
-    check_each,
+    Guide, Job, JobContext, Learner, LearnerSettings, NO_STEP_LIMIT, SavedPolicy, TrainingContext,
+    TrainingResult, check_each,
 };
 use crate::effort::Effort;
 use crate::error::{LearnerError, PolicyError, StudyError};
@@ -81,7 +81,7 @@ impl LearnerSettings for DqnTraining {
     }
 
     fn without_step_limit(&mut self) {
-        self.decisions = ENDLESS;
+        self.decisions = NO_STEP_LIMIT;
     }
 
     fn job(&self, guide: Guide<'_>, run: u64) -> Box<dyn Job> {

@@ -10,7 +10,7 @@ use lowgear_env::config::{KeyError, in_range};
 use std::fmt::Debug;
 
 /// More steps than anybody takes.
-pub(crate) const ENDLESS: u64 = 1 << 50;
+pub(crate) const NO_STEP_LIMIT: u64 = 1 << 50;
 
 /// The table of a learner's settings under `[learners]`.
 pub trait LearnerSettings {

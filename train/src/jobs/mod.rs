@@ -13,7 +13,7 @@ mod tabular;
 
 pub use edge_refinement::{EdgeRefinementConfig, EdgeRefinementJob};
 pub(crate) use edge_refinement::{edge_refinement_budget, stress_factor};
-pub(crate) use learner::ENDLESS;
+pub(crate) use learner::NO_STEP_LIMIT;
 use learner::check_each;
 pub use learner::{Learner, LearnerSettings};
 pub use registry::{LearnerKind, LearnersConfig, PolicyInstance, SavedPolicy};

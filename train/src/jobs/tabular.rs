@@ -2,7 +2,8 @@
 
 use super::guided::{TrainableAgent, Training};
 use super::{
-    ENDLESS, Guide, Job, JobContext, Learner, LearnerSettings, SavedPolicy, TrainingContext, TrainingResult,
+    Guide, Job, JobContext, Learner, LearnerSettings, NO_STEP_LIMIT, SavedPolicy, TrainingContext,
+    TrainingResult,
 };
 use crate::effort::Effort;
 use crate::error::{LearnerError, PolicyError, StudyError};
@@ -106,7 +107,7 @@ impl LearnerSettings for TabularTraining {
     }
 
     fn without_step_limit(&mut self) {
-        self.episodes = ENDLESS;
+        self.episodes = NO_STEP_LIMIT;
     }
 
     fn for_gears(&mut self, gears: usize) {
