@@ -2,7 +2,7 @@
 //! replay of logs.
 //!
 //! The limits are common practice; no source gives them. Times are sums of ticks, so a limit is met up to
-//! [`ROUNDING_S`].
+//! `ROUNDING_S`.
 
 use lowgear_onboard::Request;
 
