@@ -120,7 +120,8 @@ impl<'a> Page<'a> {
     /// What a key means, what may stand there if that is a choice of words, and its default.
     fn meaning(&self, property: &Schema) -> String {
         let target = self.target(property);
-        let said = property.get("description").or_else(|| target.get("description"));
+        let entry = || self.target(&target["items"]).get("description");
+        let said = property.get("description").or_else(|| target.get("description")).or_else(entry);
         let mut meaning = said.and_then(Schema::as_str).unwrap_or_default().to_owned();
         let words: Vec<String> = choices(target).filter_map(choice_in_words).collect();
         if !words.is_empty() {
