@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 #: Layout of a policy file; `POLICY_FORMAT` in `train/src/saved.rs`.
-FORMAT = 1
+FORMAT = 2
 
 
 def save(model, path, vehicle="", name=None):
