@@ -180,7 +180,7 @@ impl Target {
     fn emulator(self) -> Vec<&'static str> {
         match self {
             Target::CortexM0 => {
-                // A Cortex-M3, which has every instruction of the M0; the compiler was told to use no others.
+                // A Cortex-M3, which has every instruction of the M0; it runs what was compiled for the M0.
                 let board =
                     "qemu-system-arm -M mps2-an385 -nographic -monitor none -serial none -icount shift=6";
                 let host = "-semihosting-config enable=on,target=native -kernel drill.elf";

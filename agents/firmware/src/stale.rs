@@ -8,11 +8,11 @@ use super::prefix::check_export_prefix;
 use super::read::read_export;
 use super::source::Format;
 
-/// Files of an export beside those with the prefix in their names.
-const BESIDE: [&str; 6] =
+/// Files of an export without the prefix in their names.
+const OTHER_FILES: [&str; 6] =
     ["README.txt", "specification.md", "harness.c", "vectors.csv", "table.csv", "size-sheet.txt"];
 
-/// Whether this is what an export that was killed has left beside a file that it was writing.
+/// Whether this is what an export that was killed has left of a file that it was writing.
 fn is_half_written(path: &Path) -> bool {
     let (Some(whole), Some("partial")) = (path.file_stem(), path.extension().and_then(|end| end.to_str()))
     else {
@@ -23,7 +23,7 @@ fn is_half_written(path: &Path) -> bool {
         .into_iter()
         .any(|f| whole.extension().is_some_and(|end| end == f.extension()))
         && whole.file_stem().and_then(|stem| stem.to_str()).is_some_and(|s| check_export_prefix(s).is_ok());
-    of_a_prefix || BESIDE.iter().any(|name| whole == Path::new(name))
+    of_a_prefix || OTHER_FILES.iter().any(|name| whole == Path::new(name))
 }
 
 /// Removes what a killed export has left, of any prefix and format, and exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that

@@ -28,7 +28,7 @@ pub struct IterationResult {
 
 /// Learns until `decisions` decisions have been collected in all, then to the end of that iteration.
 ///
-/// `env_slots` are as many as the settings say under `worlds`, all alike: an episode's number decides what
+/// `env_slots` are as many as the settings say under `num-envs`, all alike: an episode's number decides what
 /// happens in it, whichever world it is stepped in. `finished` is called between two iterations, when no
 /// episode is under way: the place to report, to save the learner's state (training then resumes bit for
 /// bit, with worlds rebuilt), and to stop early.

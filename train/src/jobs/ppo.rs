@@ -28,7 +28,7 @@ pub struct PpoTraining {
     /// Decisions from one validation (and checkpoint) to the next.
     #[serde(default = "validate_every")]
     pub validate_every: u64,
-    /// Decisions that the network sees side by side; 1 with a `memory` in `settings`.
+    /// Decisions that the network sees side by side; 1 with a `gru-size` in `settings`.
     #[serde(default = "stack")]
     pub stack: u8,
     /// More values of `shift-threshold` for the policy at work: validation chooses among them and the one in

@@ -57,7 +57,7 @@ impl Script<'_> {
             .replace("@PROGRAM@", &quoted(program))
             .replace("@FILE@", &quoted(self.file))
             .replace("@FOLDER@", &folder)
-            .replace("@TOLD@", STOP_NOTICE)
+            .replace("@STOP_NOTICE@", STOP_NOTICE)
             .replace("@FIRST@", &self.chunk.first.to_string())
     }
 }
@@ -104,7 +104,7 @@ child=$!
 why=""
 stop() {
     trap : TERM
-    why="${why:-@TOLD@}"
+    why="${why:-@STOP_NOTICE@}"
     # Some clusters tell every process, others this one alone. Notified twice, the program ends without keeping anything.
     { sleep 5; kill -TERM "$child" 2>/dev/null; } &
 }
