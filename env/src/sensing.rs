@@ -193,6 +193,7 @@ impl Sensors {
                 tilt_ddeg: tilt_ddeg[i] as i16,
                 duty_permille: known_inputs.duty_permille,
                 selector_ddeg,
+                preview: 0,
             };
         }
     }

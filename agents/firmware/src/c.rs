@@ -155,7 +155,8 @@ fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
             Feature::FailedCount => "s->failed_count",
             Feature::Stalled => "s->stalled",
             Feature::Current if table_features.has("current_axis") => "(uint16_t)lowgear_current(s)",
-            Feature::Current => "0u",
+            Feature::Current | Feature::StrikeClass => "0u",
+            Feature::StrikeMm => "1000u",
         };
         let value = if table_features.bias == 0 {
             format!("({value})")

@@ -90,6 +90,7 @@ fn value(feature: Feature, table_features: &TableFeatures) -> &'static str {
         Feature::FailedCount => "self.failed_count",
         Feature::Stalled => "self.stalled",
         Feature::Current if table_features.has("current_axis") => "self.current_permille()",
-        Feature::Current => "0",
+        Feature::Current | Feature::StrikeClass => "0",
+        Feature::StrikeMm => "1000",
     }
 }

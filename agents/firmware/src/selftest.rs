@@ -56,6 +56,7 @@ fn reading(run: &[u16; 7]) -> Raw {
         tilt_ddeg: signed(run[4]),
         duty_permille: run[5],
         selector_ddeg: run[6],
+        preview: 0,
     }
 }
 

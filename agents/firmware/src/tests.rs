@@ -1,7 +1,7 @@
 //! The proof itself, and that it can fail.
 
 use lowgear_env::Seed;
-use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, Ranges, Request, Settings};
+use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, PreviewSettings, Ranges, Request, Settings};
 
 use super::*;
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
@@ -20,6 +20,7 @@ pub(super) fn settings() -> Settings {
             peak_shift: 4,
             stall_counts: 0,
             failed_window_ticks: 40,
+            preview: PreviewSettings::NONE,
         },
         guard: GuardSettings {
             gears: 3,

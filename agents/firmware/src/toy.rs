@@ -85,6 +85,7 @@ impl<'a, R: Rng> SyntheticVehicle<'a, R> {
                 as i16,
             duty_permille: duty,
             selector_ddeg: self.selector_ddeg.rem_euclid(3600) as u16,
+            preview: 0,
         }
     }
 

@@ -225,7 +225,7 @@ mod tests {
 
     /// Features drawn over their ranges, thresholds hit exactly now and then, memory and stall often clear.
     fn sampled(rng: &mut impl RngExt) -> Features {
-        let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000];
+        let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000, 3, 1000];
         let mut features = Features(highest.map(|top| rng.random_range(0..=top)));
         if rng.random_bool(0.2) {
             let edges = [764, 874, 189, 169, 188, 763];

@@ -2,7 +2,7 @@
 
 use super::{BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, SelectorConfig, VehicleConfig};
 use crate::stress::{LifeCurve, Stress};
-use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Ranges, Settings};
+use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, PreviewSettings, Ranges, Settings};
 use rand::Rng;
 use std::f64::consts::TAU;
 
@@ -233,6 +233,7 @@ impl VehicleConfig {
                 peak_shift: self.controller.peak_shift,
                 stall_counts,
                 failed_window_ticks: ticks(self.controller.failed_window_s).min(999),
+                preview: PreviewSettings::NONE,
             },
             guard: GuardSettings {
                 gears: gears as u8,
