@@ -220,6 +220,7 @@ mod tests {
             retry_ticks: 8,
             retry_growth: 2.5,
             steps_down: true,
+            preview: None,
         }
     }
 
