@@ -3,7 +3,7 @@
 use super::{DecisionLogic, Rule, gear_index};
 use crate::policy::explain::{Explain, holds};
 use crate::policy::{Mask, Policy};
-use crate::rule::contextual::Contextual;
+use crate::rule::contextual::{Contextual, context, entries};
 use lowgear_env::request_name;
 use lowgear_onboard::{Feature, Features, Request};
 
@@ -108,7 +108,8 @@ impl Explain for Contextual {
         let signal = self.settings().rule.signal.feature();
         let limits = self.thresholds(features);
         let mut lines = with_conditions(self.decision_logic(), signal, (features, mask), limits);
-        let phi = crate::rule::contextual::context(features).map(|entry| format!("{entry:.2}")).join(" ");
+        let used = entries(&self.settings().rule);
+        let phi = context(features).map(|entry| format!("{entry:.2}"))[..used].join(" ");
         lines.push(format!("thresholds moved by the context {phi}"));
         self.decide(features, mask);
         lines
