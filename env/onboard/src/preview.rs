@@ -27,6 +27,8 @@ pub struct PreviewSettings {
     pub lockout_mm: u16,
     /// Above the low level for longer than this way the reading tells nothing, mm: long grass, or a stuck arm.
     pub stuck_mm: u16,
+    /// What a tick out of gear is shorter than the one before, mm times 16: the vehicle rolls on and slows down.
+    pub coast_q4_mm: u16,
     /// Way per encoder count in each gear, mm times 4096, less than 2^21.
     pub count_q12_mm: [u32; MAX_GEARS],
 }
@@ -43,6 +45,7 @@ impl PreviewSettings {
         hold_mm: 0,
         lockout_mm: 0,
         stuck_mm: 0,
+        coast_q4_mm: 0,
         count_q12_mm: [0; MAX_GEARS],
     };
 }
@@ -53,6 +56,10 @@ const STRIKES: usize = 4;
 const FARTHEST_MM: u16 = 1000;
 /// Bits of fraction of the way.
 const WAY_BITS: u8 = 12;
+/// Bits of the way that the way of a tick leaves out, and half of what they hold.
+const TICK_SHIFT: u8 = 8;
+const TICK_HALF: u32 = 1 << (TICK_SHIFT - 1);
+/// More counts in a tick tell nothing further; with the longest count the way of a tick still fits into 32 bits.
 const MOST_COUNTS: u16 = 2000;
 const MOST_COUNT_WAY: u32 = (1 << 21) - 1;
 /// Values of [`Preview::raised`]: the last reading was below the low level, or told nothing.
@@ -73,35 +80,37 @@ pub(super) struct Preview {
     classes: u8,
     /// [`BELOW`], [`UNKNOWN`], or steps of the way since the reading rose, at least 1.
     raised: u8,
-    /// Way of the last tick in gear, mm: what a tick of a shift is taken for.
-    tick_mm: u8,
+    /// Way of the last tick, mm times 16.
+    tick_q4_mm: u16,
 }
 
 impl Preview {
     pub(super) const fn new() -> Preview {
-        Preview { way_q12_mm: 0, strike_mm: [0; STRIKES], classes: 0, raised: UNKNOWN, tick_mm: 0 }
+        Preview { way_q12_mm: 0, strike_mm: [0; STRIKES], classes: 0, raised: UNKNOWN, tick_q4_mm: 0 }
     }
 
     /// Nothing is known any more: neither the ground ahead nor the way driven since.
     pub(super) const fn forget(&mut self) {
         self.classes = 0;
         self.raised = UNKNOWN;
-        self.tick_mm = 0;
+        self.tick_q4_mm = 0;
     }
 
     /// One tick. `engaged` says that the motor was connected to the wheels throughout; when it was not, the vehicle
-    /// is taken to roll on as fast as before.
+    /// is taken to roll on as fast as before, and slower from tick to tick.
     #[inline]
     pub(super) fn update(&mut self, settings: &PreviewSettings, raw: &Raw, gear: u8, engaged: bool) {
         let before_mm = self.way_mm();
         let moved = if engaged {
             let counts = if raw.encoder_counts > MOST_COUNTS { MOST_COUNTS } else { raw.encoder_counts };
             let moved = counts as u32 * count_way(settings, gear);
-            let tick_mm = (moved >> WAY_BITS) + (moved >> (WAY_BITS - 1) & 1);
-            self.tick_mm = if tick_mm > 255 { 255 } else { tick_mm as u8 };
+            let tick_q4_mm = (moved + TICK_HALF) >> TICK_SHIFT;
+            self.tick_q4_mm = if tick_q4_mm > u16::MAX as u32 { u16::MAX } else { tick_q4_mm as u16 };
             moved
         } else {
-            (self.tick_mm as u32) << WAY_BITS
+            // Rolling resistance slows a vehicle down by the same speed in every tick.
+            self.tick_q4_mm = self.tick_q4_mm.saturating_sub(settings.coast_q4_mm);
+            (self.tick_q4_mm as u32) << TICK_SHIFT
         };
         self.way_q12_mm = self.way_q12_mm.wrapping_add(moved);
         self.drop_passed(settings);

@@ -20,13 +20,14 @@ pub(super) fn feeler() -> PreviewSettings {
         hold_mm: 0,
         lockout_mm: 60,
         stuck_mm: 400,
+        coast_q4_mm: 0,
         count_q12_mm: [8192, 16_384, 32_768, 0, 0, 0],
     }
 }
 
 /// Anything at all.
 pub(super) fn any_settings() -> impl Strategy<Value = PreviewSettings> {
-    let lengths_mm = proptest::array::uniform5(prop_oneof![3 => 0..400u16, 1 => any::<u16>()]);
+    let lengths_mm = proptest::array::uniform6(prop_oneof![3 => 0..400u16, 1 => any::<u16>()]);
     let levels = proptest::array::uniform4(prop_oneof![3 => -10..90i16, 1 => any::<i16>()]);
     (any::<bool>(), levels, lengths_mm, any::<[u32; 6]>()).prop_map(|(fitted, level, mm, count_q12_mm)| {
         PreviewSettings {
@@ -39,6 +40,7 @@ pub(super) fn any_settings() -> impl Strategy<Value = PreviewSettings> {
             hold_mm: mm[2],
             lockout_mm: mm[3],
             stuck_mm: mm[4],
+            coast_q4_mm: mm[5],
             count_q12_mm,
         }
     })
@@ -238,6 +240,13 @@ fn in_a_shift_the_vehicle_rolls_on_as_fast_as_before() {
     bench.drive(1, 1, 0);
     assert_eq!(bench.drive(1, 1, 40), (2, 250));
     assert_eq!(bench.shift(1, 5), (2, 130), "24 mm a tick, whatever the motor does");
+    // Slower by 4 mm in every tick: 20, 16, 12, 8, 4, 0, 0.
+    let mut bench = Bench::new(PreviewSettings { coast_q4_mm: 64, ..feeler() });
+    bench.drive(1, 1, 0);
+    assert_eq!(bench.drive(1, 1, 40), (2, 250));
+    assert_eq!(bench.shift(1, 2), (2, 214));
+    assert_eq!(bench.shift(1, 3), (2, 190));
+    assert_eq!(bench.shift(1, 2), (2, 190), "it stands");
 }
 
 #[test]
