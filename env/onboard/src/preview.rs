@@ -179,6 +179,13 @@ impl Preview {
         self.classes >>= 2;
     }
 
+    /// Whether the rear axle is where it meets the oldest strike.
+    #[inline]
+    const fn rear_is_on_strike(&self, settings: &PreviewSettings) -> bool {
+        let since_mm = self.way_mm().wrapping_sub(self.strike_mm[0]).wrapping_sub(settings.wheelbase_mm);
+        self.classes != 0 && !is_negative(since_mm.wrapping_add(settings.hold_mm))
+    }
+
     /// Takes a reading of the sensor.
     #[inline]
     fn look(&mut self, settings: &PreviewSettings, reading: i16, before_mm: u16) {
@@ -202,6 +209,9 @@ impl Preview {
             let raised = (self.raised as u16).saturating_add(steps);
             let stuck = raised > settings.stuck_mm >> STEP_BITS || raised >= UNKNOWN as u16;
             self.raised = if stuck { UNKNOWN } else { raised as u8 };
+        } else if self.rear_is_on_strike(settings) {
+            // The sensor pitches with its vehicle: a rear axle that is lifted lowers it, and the reading rises.
+            self.raised = 1;
         } else if strikes == 0 || front_mm.wrapping_sub(self.strike_mm[strikes - 1]) >= settings.lockout_mm {
             if strikes == STRIKES {
                 // The front axle has met the oldest one by now, unless strikes lie closer than a quarter of the view.
@@ -213,7 +223,7 @@ impl Preview {
             strikes += 1;
             self.raised = 1;
         }
-        if high && strikes > 0 {
+        if high && strikes > 0 && front_mm.wrapping_sub(self.strike_mm[strikes - 1]) <= settings.lockout_mm {
             self.classes |= 1 << (2 * (strikes - 1));
         }
     }

@@ -1,7 +1,8 @@
 //! Readings of a sensor ahead of the front axle.
 //!
 //! What only depends on the place is laid out once per episode ([`profile`]); what depends on the motion follows here:
-//! the arm is lifted by the ground at once, thrown higher where the vehicle is fast, and falls back at its own rate.
+//! the arm is lifted by the ground at once, thrown higher where the vehicle is fast, and falls back at its own rate. The
+//! controller polls the sensor all the time and takes the highest reading of a tick.
 
 mod own_track;
 mod profile;
@@ -22,8 +23,6 @@ const DEGREES: f64 = 180.0 / std::f64::consts::PI;
 const STEEPEST: f32 = 2.0;
 /// Most of the arm's length that the roller can be lifted by.
 const MOST_OF_ARM: f64 = 0.95;
-/// Highest place of a whisker's tip, m.
-const WHISKER_TOP_M: f32 = 0.1;
 
 /// Angle by which an arm that is level on flat ground turns when its roller is lifted, degrees:
 /// `asin(height / arm)`.
@@ -103,8 +102,10 @@ impl Preview {
         let mut readings = [0; N];
         for i in 0..N {
             let to = self.profile.index(x_m[i]);
-            arm.height_m = self.moved(arm.height_m, at, to);
-            (arm.shown, readings[i]) = self.transducer.read(arm, f64::from(noise[i]));
+            let highest_m;
+            (arm.height_m, highest_m) = self.moved(arm.height_m, at, to);
+            (arm.shown, readings[i]) =
+                self.transducer.read(f64::from(highest_m), arm.shown, f64::from(noise[i]));
             at = to;
             (self.points[i], self.arms[i]) = (at, arm);
         }
@@ -120,51 +121,46 @@ impl Preview {
         self.noise.next += ticks;
     }
 
-    /// Height of the roller at the end of a tick in which the front axle went from one point to another one.
+    /// Height of the roller at the end of a tick in which the front axle went from one point to another one, and the
+    /// highest on the way.
     #[inline]
-    fn moved(&self, height_m: f32, from: usize, to: usize) -> f32 {
-        let fallen_m = height_m - self.fall_m;
+    fn moved(&self, height_m: f32, from: usize, to: usize) -> (f32, f32) {
         if from == to {
-            let ground_m = self.profile.height_m(to);
-            return if ground_m > fallen_m { ground_m } else { fallen_m };
+            let (ground_m, fallen_m) = (self.profile.height_m(to), height_m - self.fall_m);
+            let height_m = if ground_m > fallen_m { ground_m } else { fallen_m };
+            return (height_m, height_m);
         }
-        let steps = from.abs_diff(to);
-        let fall_m = self.fall_m / steps as f32;
-        let speed_m_s = steps as f32 * STEP_M as f32 / self.tick_s;
-        let beyond_m_s = speed_m_s - self.bounce_above_m_s;
-        let highest = fallen_m;
         let path = self.profile.heights_m(from.min(to), from.max(to));
         if from < to {
-            self.highest(highest, path.windows(2).map(|pair| (pair[0], pair[1])), fall_m, beyond_m_s)
+            self.along(height_m, path.windows(2).map(|pair| (pair[0], pair[1])))
         } else {
-            self.highest(highest, path.windows(2).rev().map(|pair| (pair[1], pair[0])), fall_m, beyond_m_s)
+            self.along(height_m, path.windows(2).rev().map(|pair| (pair[1], pair[0])))
         }
     }
 
-    /// The highest of `fallen_m` and what each step of the path lifts the roller to, less what it has fallen since.
+    /// The same along the steps of a path, heights before and behind each.
     #[inline]
-    fn highest(
-        &self,
-        fallen_m: f32,
-        path: impl ExactSizeIterator<Item = (f32, f32)>,
-        fall_m: f32,
-        beyond_m_s: f32,
-    ) -> f32 {
-        let (mut highest, mut since_m) = (fallen_m, fall_m * path.len() as f32);
+    fn along(&self, mut height_m: f32, path: impl ExactSizeIterator<Item = (f32, f32)>) -> (f32, f32) {
+        let steps = path.len() as f32;
+        let fall_m = self.fall_m / steps;
+        let beyond_m_s = steps * STEP_M as f32 / self.tick_s - self.bounce_above_m_s;
+        let mut highest_m = f32::NEG_INFINITY;
         for (before_m, ground_m) in path {
-            since_m -= fall_m;
             let mut lifted_m = ground_m;
             if beyond_m_s > 0.0 && ground_m > before_m {
                 let slope = (ground_m - before_m) * (1.0 / STEP_M as f32);
                 let thrown_m_s = beyond_m_s * if slope < STEEPEST { slope } else { STEEPEST };
                 lifted_m += thrown_m_s * thrown_m_s * (0.5 / GRAVITY_M_S2 as f32);
             }
-            let left_m = lifted_m - since_m;
-            if left_m > highest {
-                highest = left_m;
+            height_m -= fall_m;
+            if lifted_m > height_m {
+                height_m = lifted_m;
+            }
+            if height_m > highest_m {
+                highest_m = height_m;
             }
         }
-        highest
+        (height_m, highest_m)
     }
 }
 
@@ -186,21 +182,20 @@ impl Transducer {
         }
     }
 
-    /// What the arm shows now, and the reading.
+    /// What is shown after `shown` with the roller at this height, and the reading.
     #[inline]
-    fn read(&self, arm: Arm, noise: f64) -> (f64, i16) {
-        let height_m = f64::from(arm.height_m);
+    fn read(&self, height_m: f64, shown: f64, noise: f64) -> (f64, i16) {
         match *self {
             Transducer::Angle { arm_m, offset_deg, noise_deg, half_hysteresis_deg, step_deg } => {
                 let angle_deg = arm_angle_deg(height_m, arm_m) + offset_deg;
                 // Play: what is shown follows once the arm has crossed it.
-                let shown = arm.shown.clamp(angle_deg - half_hysteresis_deg, angle_deg + half_hysteresis_deg);
+                let shown = shown.clamp(angle_deg - half_hysteresis_deg, angle_deg + half_hysteresis_deg);
                 let steps = ((shown + noise_deg * noise) / step_deg).round();
                 (shown, (10.0 * steps * step_deg).round() as i16)
             }
             Transducer::Switch { close_m, open_m, noise_m } => {
-                let limit_m = if arm.shown > 0.5 { open_m } else { close_m };
-                let closed = f64::from(arm.height_m.min(WHISKER_TOP_M)) + noise_m * noise >= limit_m;
+                let limit_m = if shown > 0.5 { open_m } else { close_m };
+                let closed = height_m + noise_m * noise >= limit_m;
                 (f64::from(u8::from(closed)), i16::from(closed))
             }
         }

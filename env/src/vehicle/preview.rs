@@ -6,6 +6,7 @@
 
 use super::{SensorConfig, VehicleConfig};
 use crate::config::{Check, KeyError, in_range, require};
+use crate::motion::GRAVITY_M_S2;
 use crate::sensing::arm_angle_deg;
 use lowgear_onboard::{MAX_GEARS, PreviewSettings};
 use schemars::JsonSchema;
@@ -13,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
 /// A roller that trails at the end of an arm ahead of the front axle, with an angle sensor on the arm. The arm is
-/// level where the ground is.
+/// level where the ground is. The controller takes the highest angle of each tick.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct FeelerConfig {
@@ -55,7 +56,7 @@ pub struct FeelerConfig {
     pub grass: GrassConfig,
 }
 
-/// A feeler with a switch in place of the angle sensor: it says that something is there.
+/// A feeler with a switch in place of the angle sensor: it says that something was there in a tick.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct WhiskerConfig {
@@ -141,7 +142,7 @@ const fn feeler_hysteresis_deg() -> f64 {
 }
 
 const fn fall_m_s() -> f64 {
-    0.08
+    0.05
 }
 
 const fn bounce_above_m_s() -> f64 {
@@ -205,6 +206,9 @@ const LOCKOUT_M: f64 = 0.05;
 /// A reading stays up by this much longer than an edge takes to the front axle before it counts as stuck, m.
 const STUCK_M: f64 = 0.06;
 
+/// Deceleration of a vehicle that rolls in neutral, over gravity: between hard path and lawn (assumed).
+const COAST_SHARE: f64 = 0.06;
+
 impl VehicleConfig {
     /// Constants of the preview in the controller that runs on this vehicle.
     pub(super) fn preview_settings(&self) -> PreviewSettings {
@@ -232,6 +236,9 @@ impl VehicleConfig {
             wheelbase_mm: millimetres(self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m)),
             hold_mm: millimetres(HOLD_M),
             lockout_mm: millimetres(LOCKOUT_M),
+            coast_q4_mm: (16.0 * 1000.0 * COAST_SHARE * GRAVITY_M_S2 * self.controller.tick_s.powi(2))
+                .round()
+                .min(60_000.0) as u16,
             stuck_mm: millimetres(sensor.ahead_m() + STUCK_M),
             count_q12_mm,
         }

@@ -394,6 +394,9 @@ static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t hi
         const uint16_t raised = (uint16_t)(s->raised
             + ((uint16_t)((uint16_t)(here_mm >> 3) - (uint16_t)(before_mm >> 3)) & 8191u));
         s->raised = raised > LOWGEAR_STUCK_MM / 8u || raised >= 255u ? (uint8_t)255u : (uint8_t)raised;
+    } else if (s->strikes != 0u
+               && (uint16_t)(here_mm + LOWGEAR_HOLD_MM - s->strike_mm[0] - LOWGEAR_WHEELBASE_MM) <= 32767u) {
+        s->raised = 1u; /* the rear axle is on a strike: lifted, it lowers the sensor */
     } else if (strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]), LOWGEAR_LOCKOUT_MM) != 0u) {
         if (strikes == 8u) {
             lowgear_drop_strike(s);
@@ -406,7 +409,8 @@ static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t hi
     } else {
         /* the last strike, met again by an arm that bounces */
     }
-    if (high != 0u && strikes != 0u) {
+    if (high != 0u && strikes != 0u
+        && (uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]) <= LOWGEAR_LOCKOUT_MM) {
         s->strikes |= (uint8_t)(1u << (strikes - 2u));
     }
 }

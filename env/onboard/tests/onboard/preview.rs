@@ -163,6 +163,24 @@ fn a_rise_within_the_lockout_is_the_same_strike_and_one_behind_it_a_new_one() {
 }
 
 #[test]
+fn a_rear_axle_on_a_strike_is_no_new_one() {
+    let mut bench = Bench::new(PreviewSettings { hold_mm: 30, ..feeler() });
+    bench.drive(0, 1, 40);
+    // A second, low strike 300 mm behind the first.
+    bench.drive(0, 24, 0);
+    bench.drive(0, 1, 40);
+    bench.drive(0, 10, 0);
+    // 432 mm on the rear axle, due at 450, begins to climb: the reading rises, and high.
+    assert_eq!(bench.drive(0, 1, 100), (2, 0), "the rear axle is there");
+    assert_eq!(bench.drive(0, 2, 100), (2, 0));
+    assert_eq!(bench.drive(0, 3, 0), (2, 58), "the second strike alone, and still a low one");
+    bench.drive(0, 20, 0);
+    assert_eq!(bench.drive(0, 1, 40), (2, 5), "elsewhere a rise is a strike");
+    bench.drive(0, 15, 0);
+    assert_eq!(bench.seen(), (2, 75));
+}
+
+#[test]
 fn a_rise_that_outlasts_the_lockout_is_a_new_strike() {
     let mut bench = Bench::new(PreviewSettings { wheelbase_mm: 0, ..feeler() });
     bench.drive(0, 1, 40);
