@@ -9,7 +9,7 @@ use crate::events::{EventCounts, ShiftDetector, StallDetector, stands_still};
 use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
-use crate::sensing::{KnownInputs, Sensors};
+use crate::sensing::{KnownInputs, Preview, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::{BATCH, Vehicle};
 use crate::{Mask, Scenario, Stream};
@@ -94,7 +94,8 @@ impl Drive {
         let plant = Plant::new(&vehicle, &track, gear);
         let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
         let noise = scenario.seed.stream(Stream::Sensors, episode);
-        let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise);
+        let preview = Preview::new(&vehicle, &track.course, scenario.seed, episode);
+        let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise, preview);
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
             counters: EpisodeCounters::default(),
@@ -368,6 +369,7 @@ impl Drive {
             duty_permille,
             selector_deg: self.selector.angle_deg(&self.vehicle),
             sin_grade: self.plant.sin_grade(&self.track),
+            x_m: self.plant.x_m,
         }
     }
 }

@@ -35,6 +35,10 @@ pub enum Stream {
     Bootstrap = 7,
     /// Black-box optimiser.
     Optimise = 8,
+    /// Where the track of a sensor ahead differs from that of the wheels, in an episode.
+    PreviewTrack = 9,
+    /// Noise of the sensor ahead of an episode.
+    PreviewNoise = 10,
 }
 
 impl Seed {

@@ -2,6 +2,7 @@
 
 mod grade;
 mod noise;
+mod preview;
 
 pub use grade::tilt_deg;
 
@@ -10,6 +11,7 @@ use crate::vehicle::{BATCH, NoisyConfig, SensorConfig, Vehicle};
 use grade::Grade;
 use lowgear_onboard::Raw;
 use noise::Noise;
+pub(crate) use preview::{Preview, arm_angle_deg};
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
 use std::ops::Sub;
@@ -46,6 +48,8 @@ pub(crate) struct Sensors {
     next: usize,
     /// The last readings, by number, for sensors that are late.
     late: [Raw; SLOTS],
+    /// The sensor ahead, if there is one.
+    preview: Option<Box<Preview>>,
 }
 
 /// A sensor with steps and noise, in the small unit that the controller counts in.
@@ -109,10 +113,17 @@ pub(crate) struct KnownInputs {
     pub(crate) duty_permille: u16,
     pub(crate) selector_deg: f64,
     pub(crate) sin_grade: f64,
+    /// Position of the front axle at the beginning, m.
+    pub(crate) x_m: f64,
 }
 
 impl Sensors {
-    pub(crate) fn new(config: &SensorConfig, vehicle: &Vehicle, rng: ChaCha8Rng) -> Sensors {
+    pub(crate) fn new(
+        config: &SensorConfig,
+        vehicle: &Vehicle,
+        rng: ChaCha8Rng,
+        preview: Option<Preview>,
+    ) -> Sensors {
         let channel = |sensor: Option<NoisyConfig>, units, limits| {
             sensor.map(|config| {
                 let noise = config.noise * vehicle.sensor_noise_factor;
@@ -142,6 +153,7 @@ impl Sensors {
             speeds_m_s: [0.0; BATCH],
             next: 0,
             late: [Raw::default(); SLOTS],
+            preview: preview.map(Box::new),
         }
     }
 
@@ -182,6 +194,12 @@ impl Sensors {
             Some(channel) => channel.read(&self.tilt_deg(&speed_m_s), self.noise.of(3)),
             None => [0; N],
         };
+        let preview = match &mut self.preview {
+            Some(preview) => {
+                preview.sample(&predicted_inputs.moved_m.map(|moved_m| known_inputs.x_m + moved_m))
+            }
+            None => [0; N],
+        };
         // A drum of more than one turn reads as its place within the turn.
         let selector_ddeg = (10.0 * known_inputs.selector_deg).round().rem_euclid(3600.0) as u16;
         self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
@@ -193,6 +211,7 @@ impl Sensors {
                 tilt_ddeg: tilt_ddeg[i] as i16,
                 duty_permille: known_inputs.duty_permille,
                 selector_ddeg,
+                preview: preview[i],
             };
         }
     }
@@ -268,6 +287,9 @@ impl Sensors {
         }
         self.next += ticks;
         self.noise.next += ticks;
+        if let Some(preview) = &mut self.preview {
+            preview.advance(ticks);
+        }
         let at = self.next.wrapping_sub(1) % BATCH;
         (self.counted, self.speed_m_s) = (self.pulses[at], self.speeds_m_s[at]);
     }

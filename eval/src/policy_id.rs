@@ -24,6 +24,8 @@ pub enum PolicyId {
     TunedSpeedRule,
     /// The tuned rule on load ratio.
     TunedLoadRule,
+    /// The tuned rule on load ratio that looks ahead.
+    TunedPreviewRule,
     /// The rule card made from the table.
     RuleCard,
     /// The exported lookup table.
@@ -35,7 +37,7 @@ pub enum PolicyId {
 }
 
 /// Every policy that a study knows whatever it learns.
-const FIXED: [(PolicyId, &str); 11] = [
+const FIXED: [(PolicyId, &str); 12] = [
     (PolicyId::FirstGear, "first-gear"),
     (PolicyId::UpshiftOnly, "upshift-only"),
     (PolicyId::StallAware, "stall-aware"),
@@ -44,6 +46,7 @@ const FIXED: [(PolicyId, &str); 11] = [
     (PolicyId::HandRule, "hand-rule"),
     (PolicyId::TunedSpeedRule, "tuned-speed-rule"),
     (PolicyId::TunedLoadRule, "tuned-load-rule"),
+    (PolicyId::TunedPreviewRule, "tuned-preview-rule"),
     (PolicyId::RuleCard, "rule-card"),
     (PolicyId::Table, "table"),
     (PolicyId::Plan, "plan"),

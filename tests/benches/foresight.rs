@@ -57,6 +57,7 @@ fn tuned() -> Rule {
         retry_ticks: 25,
         retry_growth: 1.0,
         steps_down: true,
+        preview: None,
     };
     Rule::new(settings, 3).unwrap()
 }

@@ -139,6 +139,8 @@ fn sensing() -> impl Strategy<Value = SensorConfig> {
             battery,
             current,
             tilt,
+            feeler: None,
+            whisker: None,
             latency_ticks,
         },
     )

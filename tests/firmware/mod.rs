@@ -16,7 +16,7 @@ use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_firmware::{Format, source};
-use lowgear_onboard::{Feature, Request, Settings};
+use lowgear_onboard::{Feature, PreviewSettings, Request, Settings};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -35,6 +35,10 @@ impl Case {
     fn new(vehicle: &str, axes: Vec<TableAxis>) -> Case {
         let file = crate::sandbox::repository().join("configs/vehicles").join(vehicle);
         let settings = config::load::<VehicleConfig>(&file).unwrap().controller_settings();
+        Case::of(settings, axes)
+    }
+
+    fn of(settings: Settings, axes: Vec<TableAxis>) -> Case {
         let cells: usize = axes.iter().map(TableAxis::bins).product();
         // Up when fast, down when slow, by the second axis; and cells of every sort elsewhere.
         let inner: usize = axes[2..].iter().map(TableAxis::bins).product();
@@ -92,6 +96,30 @@ impl Case {
                 axis(Feature::Current, &[20, 60]),
             ],
         )
+    }
+
+    /// A usual table with a sensor ahead, the class and the way of its strikes on two axes more.
+    fn ahead() -> Case {
+        let axis = |feature, edges: &[i16]| TableAxis { feature, edges: edges.to_vec() };
+        let usual = Case::usual();
+        let mut settings = usual.settings;
+        settings.features.preview = PreviewSettings {
+            fitted: true,
+            range: [-50, 240],
+            low_level: 20,
+            high_level: 100,
+            ahead_mm: 250,
+            wheelbase_mm: 200,
+            hold_mm: 30,
+            lockout_mm: 60,
+            stuck_mm: 400,
+            coast_q4_mm: 20,
+            count_q12_mm: [5700, 11_400, 22_800, 0, 0, 0],
+        };
+        let mut axes = usual.table.axes().to_vec();
+        axes.push(axis(Feature::StrikeClass, &[1, 2, 3]));
+        axes.push(axis(Feature::StrikeMm, &[60, 150, 240]));
+        Case::of(settings, axes)
     }
 
     fn path(&self, name: &str) -> String {

@@ -39,6 +39,7 @@ impl Subject for Onboard<'_> {
             tilt_ddeg: r.3,
             duty_permille: r.4,
             selector_ddeg: r.5,
+            preview: r.6,
         };
         self.controller.sense(&self.case.settings, &self.raw)
     }

@@ -15,7 +15,7 @@ fn compile(case: &Case, compiler: &str, flags: &[&str], ticks: u32, source: &str
 
 #[test]
 fn the_system_compiler_agrees_on_every_cell_and_a_million_ticks() {
-    for case in [Case::usual(), Case::other()] {
+    for case in [Case::usual(), Case::other(), Case::ahead()] {
         if there("cc") {
             let flags = [&["-std=c99", "-O2"][..], &STRICT].concat();
             compile(&case, "cc", &flags, TICKS, "host.c", "host");
@@ -37,7 +37,7 @@ fn divisions_without_a_divider_are_exact_for_every_quotient() {
 
 /// Compiles for a Cortex-M and runs it on an emulated M3, which has every instruction of the M0.
 fn cortex(core: &str) {
-    for case in [Case::usual(), Case::other()] {
+    for case in [Case::usual(), Case::other(), Case::ahead()] {
         if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
             return;
         }
@@ -65,7 +65,7 @@ fn code_for_a_cortex_m3_agrees_on_every_cell_and_a_million_ticks() {
 
 #[test]
 fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
-    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10)] {
+    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10), (Case::ahead(), TICKS / 10)] {
         if !(there("avr-gcc") && there("simavr")) {
             return;
         }
@@ -82,7 +82,7 @@ fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
 
 #[test]
 fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tick() {
-    for case in [Case::usual(), Case::other()] {
+    for case in [Case::usual(), Case::other(), Case::ahead()] {
         let folder = case.folder.path();
         for edition in ["2018", "2021", "2024"] {
             let strict =
@@ -107,7 +107,7 @@ fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tic
 
 #[test]
 fn the_python_module_agrees_and_allocates_nothing_in_a_tick() {
-    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10)] {
+    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10), (Case::ahead(), TICKS / 10)] {
         if !there("micropython") {
             return;
         }
@@ -178,7 +178,7 @@ fn the_documents_alone_are_enough_to_write_the_controller_again() {
     if !there("python3") {
         return;
     }
-    for case in [Case::usual(), Case::other()] {
+    for case in [Case::usual(), Case::other(), Case::ahead()] {
         let out = case.folder.path().join("export");
         let options = ExportOptions { small_machines: false, ..ExportOptions::default() };
         prove(&out, &case.table, &case.settings, &options).unwrap();

@@ -131,7 +131,7 @@ impl StudyConfig {
     /// The hand-written rule with another signal: where a search for that signal begins.
     #[must_use]
     pub fn rule_on(&self, signal: Signal) -> RuleSettings {
-        RuleSettings { signal, ..self.rule.clone() }
+        RuleSettings { signal, preview: None, ..self.rule.clone() }
     }
 }
 

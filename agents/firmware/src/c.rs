@@ -59,6 +59,11 @@ fn settings_text(table_features: &TableFeatures) -> String {
         text.push_str("\n/* Total ratio of each gear over the top gear's, permille. */\n");
         text.push_str(&array("uint16_t", "gear_scale", table_features.gear_scale.iter().copied()));
     }
+    if table_features.has("preview") {
+        text.push_str("\n/* Way of an encoder count in each gear, mm times 4096: the low 16 bits, then the high ones. */\n");
+        let words = table_features.count_way.iter().flat_map(|&way| [way as u16, (way >> 16) as u16]);
+        text.push_str(&array("uint16_t", "count_way", words.collect::<Vec<_>>().into_iter()));
+    }
     text
 }
 
@@ -140,6 +145,9 @@ fn clocks_text(table_features: &TableFeatures) -> String {
 
 fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
     let mut text = String::new();
+    if table_features.has("preview") {
+        text.push_str("    const uint16_t strike = lowgear_next_strike(s);\n");
+    }
     for (i, axis) in table.axes().iter().enumerate() {
         let value = match axis.feature {
             Feature::Gear => "s->gear",
@@ -155,7 +163,10 @@ fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
             Feature::FailedCount => "s->failed_count",
             Feature::Stalled => "s->stalled",
             Feature::Current if table_features.has("current_axis") => "(uint16_t)lowgear_current(s)",
-            Feature::Current => "0u",
+            Feature::StrikeClass if table_features.has("preview") => "strike >> 10",
+            Feature::StrikeMm if table_features.has("preview") => "strike & 1023u",
+            Feature::Current | Feature::StrikeClass => "0u",
+            Feature::StrikeMm => "1000u",
         };
         let value = if table_features.bias == 0 {
             format!("({value})")
@@ -164,7 +175,10 @@ fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
         };
         let _ = writeln!(text, "    value[{i}] = (uint16_t){value};");
     }
-    if !table.axes().iter().any(|axis| !matches!(axis.feature, Feature::Battery | Feature::Current)) {
+    let sensed = |feature| {
+        matches!(feature, Feature::Battery | Feature::Current | Feature::StrikeClass | Feature::StrikeMm)
+    };
+    if table.axes().iter().all(|axis| sensed(axis.feature)) {
         text.push_str("    (void)s;\n");
     }
     text

@@ -22,15 +22,22 @@ pub(super) fn fill(
     let mut put = |name, text: String| filling.text.insert(name, text);
     put("SETTINGS", settings_text(table_features));
     put("TABLE", table_text(table, table_features));
-    let values = table.axes().iter().enumerate();
-    put(
-        "VALUES",
-        values.map(|(i, a)| format!("        value[{i}] = {}\n", value(a.feature, table_features))).collect(),
-    );
+    put("VALUES", values_text(table, table_features));
     let rows =
         self_test.runs.iter().map(|run| format!("        ({}),\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
     filling.render(CONTROLLER, prefix)
+}
+
+fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
+    let mut text = String::new();
+    if table_features.has("preview") {
+        text.push_str("        self.next_strike()\n");
+    }
+    for (i, axis) in table.axes().iter().enumerate() {
+        let _ = writeln!(text, "        value[{i}] = {}", value(axis.feature, table_features));
+    }
+    text
 }
 
 fn settings_text(table_features: &TableFeatures) -> String {
@@ -47,6 +54,11 @@ fn settings_text(table_features: &TableFeatures) -> String {
     if table_features.has("load") {
         let _ = writeln!(text, "# Total ratio of each gear over the top gear's, permille.");
         let _ = writeln!(text, "GEAR_SCALE = ({})", tuple(&table_features.gear_scale).trim_end());
+    }
+    if table_features.has("preview") {
+        let ways: String = table_features.count_way.iter().map(|way| format!("{way}, ")).collect();
+        let _ = writeln!(text, "# Way of an encoder count in each gear, mm times 4096.");
+        let _ = writeln!(text, "COUNT_Q12_MM = ({})", ways.trim_end());
     }
     text
 }
@@ -90,6 +102,9 @@ fn value(feature: Feature, table_features: &TableFeatures) -> &'static str {
         Feature::FailedCount => "self.failed_count",
         Feature::Stalled => "self.stalled",
         Feature::Current if table_features.has("current_axis") => "self.current_permille()",
-        Feature::Current => "0",
+        Feature::StrikeClass if table_features.has("preview") => "self.strike_class",
+        Feature::StrikeMm if table_features.has("preview") => "self.strike_mm",
+        Feature::Current | Feature::StrikeClass => "0",
+        Feature::StrikeMm => "1000",
     }
 }

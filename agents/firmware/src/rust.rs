@@ -20,12 +20,13 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 7] = [
+const MODULES: [(&str, &str); 8] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
     ("observer", onboard!("observer")),
     ("order", onboard!("order")),
+    ("preview", onboard!("preview")),
     ("ranges", onboard!("ranges")),
     ("table", onboard!("table")),
 ];

@@ -8,7 +8,7 @@ use lowgear_agents::table::{LookupTable, TableFault};
 /// Readings, each held for some ticks, and the sum that a right controller comes to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct SelfTest {
-    pub(super) runs: Vec<[u16; 7]>,
+    pub(super) runs: Vec<[u16; 8]>,
     pub(super) sum: u16,
 }
 
@@ -47,7 +47,7 @@ fn flags(c: &Command) -> u16 {
     u16::from(c.nudge) + 2 * u16::from(c.recalibrate) + 4 * u16::from(c.park)
 }
 
-fn reading(run: &[u16; 7]) -> Raw {
+fn reading(run: &[u16; 8]) -> Raw {
     let signed = |value: u16| (value ^ 0x8000) as i16;
     Raw {
         encoder_counts: run[1],
@@ -56,12 +56,13 @@ fn reading(run: &[u16; 7]) -> Raw {
         tilt_ddeg: signed(run[4]),
         duty_permille: run[5],
         selector_ddeg: run[6],
+        preview: signed(run[7]),
     }
 }
 
 /// Fast in every gear, then slow, still, a selector that never arrives, one that leaves its gear, and readings that
 /// are out of range.
-fn runs(settings: &Settings) -> Vec<[u16; 7]> {
+fn runs(settings: &Settings) -> Vec<[u16; 8]> {
     let (features, guard) = (&settings.features, &settings.guard);
     let top = usize::from(guard.gears).clamp(1, MAX_GEARS) - 1;
     let gain = u64::from(features.speed_gain.max(1));
@@ -71,6 +72,7 @@ fn runs(settings: &Settings) -> Vec<[u16; 7]> {
     };
     let shift = guard.cut_lead_ticks.saturating_add(3).min(20);
     let pause = guard.min_dwell_ticks.saturating_add(settings.decision_ticks).clamp(4, 40);
+    let preview = &features.preview;
     let mut runs = Vec::new();
     let mut hold = |ticks: u16, permille: u64, tilt: i16, duty: u16, gear: usize| {
         let current = (features.stall_ma / 3).min(30_000) as i16;
@@ -79,7 +81,14 @@ fn runs(settings: &Settings) -> Vec<[u16; 7]> {
         let battery =
             features.nominal_mv.saturating_add(200 * (runs.len() as u16 % 3)).clamp(low, high.max(low));
         let angle = guard.gear_ddeg[gear] % 3600;
-        runs.push([ticks, counts(permille), battery, signed(current), signed(tilt), duty, angle]);
+        // Something high or low ahead in every other run.
+        let ahead = match runs.len() % 4 {
+            1 if preview.fitted => preview.high_level,
+            3 if preview.fitted => preview.low_level,
+            _ => 0,
+        };
+        let ahead = signed(ahead);
+        runs.push([ticks, counts(permille), battery, signed(current), signed(tilt), duty, angle, ahead]);
     };
     hold(pause, 950, 0, 1000, 0);
     for gear in 0..=top {
@@ -97,12 +106,13 @@ fn runs(settings: &Settings) -> Vec<[u16; 7]> {
     hold(guard.move_timeout_ticks.clamp(2, 100), 970, 0, 1000, top);
     hold(pause, 600, 0, 500, top);
     if let Some(&last) = runs.last() {
-        let [.., angle] = last;
+        let [_, encoder, battery, current, tilt, duty, angle, ahead] = last;
         let away = (angle + guard.leave_ddeg.min(1700) + 10) % 3600;
-        runs.push([3, last[1], last[2], last[3], last[4], last[5], away]);
-        runs.push([guard.fault_clear_ticks.clamp(4, 40), last[1], last[2], last[3], last[4], last[5], angle]);
+        runs.push([3, encoder, battery, current, tilt, duty, away, ahead]);
+        let clear = guard.fault_clear_ticks.clamp(4, 40);
+        runs.push([clear, encoder, battery, current, tilt, duty, angle, ahead]);
     }
-    runs.push([2, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX]);
-    runs.push([2, 0, 0, 0, 0, 0, 0]);
+    runs.push([2, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX, u16::MAX]);
+    runs.push([2, 0, 0, 0, 0, 0, 0, 0]);
     runs
 }

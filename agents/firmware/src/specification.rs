@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::{MAX_GEARS, Phase, Settings};
 
+use super::table_features::count_way;
+
 const PAGE: &str = include_str!("c/specification.md");
 
 /// The page for a vehicle with these settings.
@@ -40,7 +42,7 @@ fn settings_of(settings: &Settings) -> Vec<(&'static str, String)> {
     let whole = |value: u32| value.to_string();
     let shift = |value: u8| (value & 15).to_string();
     let [battery, standing] = [r.battery_mv, r.standing_mv];
-    vec![
+    [
         ("TICK_US", whole(settings.tick_us)),
         ("PULSES_PER_TURN", whole(settings.pulses_per_turn.into())),
         ("DECISION_TICKS", whole(settings.decision_ticks.into())),
@@ -78,5 +80,27 @@ fn settings_of(settings: &Settings) -> Vec<(&'static str, String)> {
         ("MOST_STANDING_MV", whole(standing[1].into())),
         ("MAX_CURRENT_MA", whole(r.max_current_ma.into())),
         ("MAX_TILT_DDEG", whole(r.max_tilt_ddeg.into())),
+    ]
+    .into_iter()
+    .chain(preview_of(settings, gears))
+    .collect()
+}
+
+fn preview_of(settings: &Settings, gears: usize) -> [(&'static str, String); 12] {
+    let preview = &settings.features.preview;
+    let [least, most] = preview.range;
+    [
+        ("PREVIEW_FITTED", u8::from(preview.fitted).to_string()),
+        ("LEAST_PREVIEW", least.to_string()),
+        ("MOST_PREVIEW", most.to_string()),
+        ("LOW_LEVEL", preview.low_level.to_string()),
+        ("HIGH_LEVEL", preview.high_level.to_string()),
+        ("AHEAD_MM", preview.ahead_mm.to_string()),
+        ("WHEELBASE_MM", preview.wheelbase_mm.to_string()),
+        ("HOLD_MM", preview.hold_mm.to_string()),
+        ("LOCKOUT_MM", preview.lockout_mm.to_string()),
+        ("STUCK_MM", preview.stuck_mm.to_string()),
+        ("COAST", preview.coast_q4_mm.to_string()),
+        ("COUNT_Q12_MM", format!("{:?}", count_way(settings, gears))),
     ]
 }

@@ -13,6 +13,8 @@ const MOST_COUNTS: u32 = 2000;
 /// Largest filter shift, and largest failure window in ticks, that the onboard arithmetic uses.
 const MAX_SHIFT: u8 = 15;
 const MAX_FAILED_WINDOW: u16 = 999;
+/// Longest way of an encoder count, mm times 4096, and lengths of the preview that the onboard arithmetic is made for.
+const MOST_COUNT_WAY: u32 = (1 << 21) - 1;
 /// The tilt feature ends here, so a limit beyond is none.
 const MAX_TILT_DDEG: i16 = 30_000;
 
@@ -42,6 +44,8 @@ pub(super) struct TableFeatures {
     pub(super) clocks: Vec<Clock>,
     pub(super) gear_ddeg: Vec<u16>,
     pub(super) gear_scale: Vec<u16>,
+    /// Way of an encoder count in each gear, mm times 4096.
+    pub(super) count_way: Vec<u32>,
     /// Added to features and edges, so that none is negative.
     pub(super) bias: u16,
 }
@@ -61,6 +65,7 @@ impl TableFeatures {
             set,
             gear_ddeg: settings.guard.gear_ddeg[..gears].to_vec(),
             gear_scale: settings.features.gear_scale_permille[..gears].to_vec(),
+            count_way: count_way(settings, gears),
             bias: if signed { 32_768 } else { 0 },
         }
     }
@@ -68,6 +73,11 @@ impl TableFeatures {
     pub(super) fn has(&self, part: &str) -> bool {
         self.set.contains(part)
     }
+}
+
+/// Way of an encoder count in each gear, mm times 4096.
+pub(super) fn count_way(settings: &Settings, gears: usize) -> Vec<u32> {
+    settings.features.preview.count_q12_mm[..gears].iter().map(|&way| way.min(MOST_COUNT_WAY)).collect()
 }
 
 /// Names of the parts that this table needs.
@@ -82,6 +92,7 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
     let (since, count) = (on_axis(Feature::SinceFailed), on_axis(Feature::FailedCount));
     let load = slow || peak;
     let ratio_use = ratio || load;
+    let ahead = on_axis(Feature::StrikeClass) || on_axis(Feature::StrikeMm);
     let codes = (0..table.count()).any(|cell| table.cells()[cell / 4] >> (2 * (cell % 4)) & 3 == 3);
     [
         ("motor", motor),
@@ -107,6 +118,8 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
         ("since_failed", since),
         ("failed_count", count),
         ("gear_clock", on_axis(Feature::Dwell) || since || count),
+        ("preview", ahead && features.preview.fitted),
+        ("many_counts", ranges.max_encoder_counts > MOST_COUNTS as u16),
         ("cut_lead", guard.cut_lead_ticks != 0),
         ("spare_code", codes),
         ("wraps", wraps(settings)),
@@ -169,6 +182,7 @@ fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant>
     add("stalled", "FEATURE_STALL_COUNTS", counts, 16, "still at or below this, for features");
     let window = features.failed_window_ticks.min(MAX_FAILED_WINDOW).into();
     add("failure", "FAILED_WINDOW_TICKS", window, 16, "an upshift taken back by then has failed");
+    preview_constants(settings, &mut add);
     add("", "WINDOW_DDEG", guard.window_ddeg.into(), 16, "arrived within this of the target");
     add("", "LEAVE_DDEG", guard.leave_ddeg.into(), 16, "further off a driven gear has been left");
     add("", "CUT_LEAD_TICKS", guard.cut_lead_ticks.into(), 16, "without drive before the selector moves");
@@ -183,6 +197,22 @@ fn constants(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Constant>
     add("", "STALL_REST_TICKS", guard.stall_rest_ticks.into(), 16, "length of the rest");
     add("", "FAULT_CLEAR_TICKS", guard.fault_clear_ticks.into(), 16, "good readings that end a fault");
     list
+}
+
+fn preview_constants(settings: &Settings, add: &mut impl FnMut(&str, &'static str, i64, u8, &'static str)) {
+    let preview = &settings.features.preview;
+    let mut put = |name, value: i64, bits, meaning| add("preview", name, value, bits, meaning);
+    let [least, most] = preview.range;
+    put("LEAST_PREVIEW", least.into(), 15, "a lower reading ahead tells nothing");
+    put("MOST_PREVIEW", most.into(), 15, "a higher reading ahead tells nothing");
+    put("LOW_LEVEL", preview.low_level.into(), 15, "something lies there from this reading on");
+    put("HIGH_LEVEL", preview.high_level.into(), 15, "it is a high one from this reading on");
+    put("AHEAD_MM", preview.ahead_mm.into(), 16, "from the reading's place to the front axle");
+    put("WHEELBASE_MM", preview.wheelbase_mm.into(), 16, "from the front to the rear axle");
+    put("HOLD_MM", preview.hold_mm.into(), 16, "an axle meets a strike until so far behind it");
+    put("LOCKOUT_MM", preview.lockout_mm.into(), 16, "a rise so near to the last strike is the same");
+    put("STUCK_MM", preview.stuck_mm.into(), 16, "a longer way above the level tells nothing");
+    put("COAST", preview.coast_q4_mm.into(), 16, "a tick out of gear is shorter by this, mm times 16");
 }
 
 fn clocks(settings: &Settings, set: &BTreeSet<&'static str>) -> Vec<Clock> {
@@ -227,6 +257,20 @@ pub fn settings_hash(settings: &Settings) -> String {
     [f.fast_shift, f.slow_shift, f.tilt_shift, f.peak_shift].iter().for_each(|&shift| put(shift.into()));
     put(f.stall_counts.into());
     put(f.failed_window_ticks.into());
+    put(f.preview.fitted.into());
+    let levels = [f.preview.low_level, f.preview.high_level];
+    f.preview.range.iter().chain(&levels).for_each(|&level| put(level.into()));
+    for length_mm in [
+        f.preview.ahead_mm,
+        f.preview.wheelbase_mm,
+        f.preview.hold_mm,
+        f.preview.lockout_mm,
+        f.preview.stuck_mm,
+        f.preview.coast_q4_mm,
+    ] {
+        put(length_mm.into());
+    }
+    f.preview.count_q12_mm.iter().for_each(|&way| put(way.into()));
     put(g.gears.into());
     g.gear_ddeg.iter().for_each(|&angle| put(angle.into()));
     for value in [

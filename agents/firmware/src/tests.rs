@@ -1,7 +1,7 @@
 //! The proof itself, and that it can fail.
 
 use lowgear_env::Seed;
-use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, Ranges, Request, Settings};
+use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, PreviewSettings, Ranges, Request, Settings};
 
 use super::*;
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
@@ -20,6 +20,7 @@ pub(super) fn settings() -> Settings {
             peak_shift: 4,
             stall_counts: 0,
             failed_window_ticks: 40,
+            preview: PreviewSettings::NONE,
         },
         guard: GuardSettings {
             gears: 3,
@@ -74,6 +75,23 @@ pub(super) fn table() -> LookupTable {
         version: "0.1.0".into(),
     };
     LookupTable::from_requests(axes, &requests, provenance).unwrap()
+}
+
+/// A trailing arm ahead of the front axle.
+fn feeler() -> PreviewSettings {
+    PreviewSettings {
+        fitted: true,
+        range: [-50, 240],
+        low_level: 20,
+        high_level: 100,
+        ahead_mm: 250,
+        wheelbase_mm: 200,
+        hold_mm: 30,
+        lockout_mm: 60,
+        stuck_mm: 400,
+        coast_q4_mm: 20,
+        count_q12_mm: [6000, 12_000, 24_000, 0, 0, 0],
+    }
 }
 
 fn prove_with(settings: &Settings, options: &ExportOptions) -> (tempfile::TempDir, ProofOutcome) {
@@ -133,6 +151,14 @@ fn another_prefix_and_extreme_settings_are_proven_too() {
     extreme.guard.retries = 0;
     extreme.guard.tilt_limit_ddeg = i16::MIN;
     extreme.decision_ticks = 0;
+    extreme.features.preview = PreviewSettings {
+        ahead_mm: 0,
+        hold_mm: u16::MAX,
+        lockout_mm: u16::MAX,
+        stuck_mm: u16::MAX,
+        count_q12_mm: [u32::MAX; 6],
+        ..feeler()
+    };
     let options = ExportOptions { prefix: "my_cart2".into(), ..ExportOptions::default() };
     for tilt_limit_ddeg in [i16::MIN, i16::MAX] {
         extreme.guard.tilt_limit_ddeg = tilt_limit_ddeg;
@@ -177,10 +203,10 @@ fn vectors_visit_every_phase_and_verdict() {
     let (mut phases, mut verdicts, mut flags) = ([0u32; 7], [0u32; 7], [0u32; 3]);
     for line in vectors.text.lines() {
         if line.starts_with("tick,") {
-            phases[column(line, 15)] += 1;
-            verdicts[column(line, 16)] += 1;
+            phases[column(line, 16)] += 1;
+            verdicts[column(line, 17)] += 1;
             for (i, flag) in flags.iter_mut().enumerate() {
-                *flag += column(line, 12 + i) as u32;
+                *flag += column(line, 13 + i) as u32;
             }
         } else if line.starts_with("park,") {
             verdicts[column(line, 2)] += 1;
@@ -246,20 +272,22 @@ fn tables_over_every_feature_are_proven_with_and_without_sensors() {
             Feature::Tilt | Feature::Current => vec![-40, 35],
             Feature::FailedCount => vec![1, 3],
             Feature::Battery => vec![950, 1010],
+            Feature::StrikeClass => vec![1, 3],
             _ => vec![60, 400],
         },
         feature,
     };
-    let halves = [&Feature::ALL[..6], &Feature::ALL[6..]];
+    let halves = [&Feature::ALL[..7], &Feature::ALL[7..]];
     for half in halves {
         let axes: Vec<TableAxis> = half.iter().map(|&feature| axis(feature)).collect();
-        let cells = 3usize.pow(6);
+        let cells = 3usize.pow(7);
         let requests: Vec<Request> = (0..cells).map(|cell| Request::ALL[cell % 7 % 3]).collect();
         let table = LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap();
         for (battery_fitted, stall_ma) in [(true, 30_000), (false, 0)] {
             let mut settings = settings();
             settings.features.battery_fitted = battery_fitted;
             settings.features.stall_ma = stall_ma;
+            settings.features.preview = if battery_fitted { feeler() } else { PreviewSettings::NONE };
             let folder = tempfile::tempdir().unwrap();
             let outcome = prove(folder.path(), &table, &settings, &ExportOptions::default()).unwrap();
             let passed = matches!(outcome.status, ProofStatus::Proven | ProofStatus::NoCompiler);
@@ -292,7 +320,7 @@ fn foreign_older_and_truncated_files_are_refused_with_a_reason() {
         let text = source(format, &table(), &settings(), "lowgear").unwrap();
         let end = format.extension();
         assert!(said(&text[..text.len() / 2], end).contains("damaged"), "{format:?}");
-        let newer = text.replacen("format: 3", "format: 9", 1);
+        let newer = text.replacen("format: 4", "format: 9", 1);
         assert!(said(&newer, end).contains("export the policy again"), "{format:?}");
         let limit = text.replacen("dwell", "dwelt", 1);
         assert_ne!(limit, text);

@@ -33,6 +33,9 @@ pub(super) struct SyntheticVehicle<'a, R> {
     load: f64,
     battery_mv: f64,
     throttle: u16,
+    /// Reading of the sensor ahead, and the ticks for which it stays.
+    preview: i16,
+    preview_ticks: u16,
 }
 
 impl<'a, R: Rng> SyntheticVehicle<'a, R> {
@@ -54,6 +57,8 @@ impl<'a, R: Rng> SyntheticVehicle<'a, R> {
             load: test_phase.load,
             battery_mv: f64::from(settings.features.nominal_mv) * 1.05,
             throttle: 1000,
+            preview: 0,
+            preview_ticks: 0,
         }
     }
 
@@ -85,7 +90,25 @@ impl<'a, R: Rng> SyntheticVehicle<'a, R> {
                 as i16,
             duty_permille: duty,
             selector_ddeg: self.selector_ddeg.rem_euclid(3600) as u16,
+            preview: self.look_ahead(),
         }
+    }
+
+    /// The sensor ahead, if there is one: flat for a while, or up at or next to a level, now and then for long.
+    fn look_ahead(&mut self) -> i16 {
+        let settings = &self.settings.features.preview;
+        if !settings.fitted {
+            return 0;
+        }
+        if self.preview_ticks == 0 {
+            let levels = [0, 0, settings.low_level, settings.high_level];
+            let level = levels[self.rng.random_range(0..4)];
+            self.preview = level.saturating_add(self.rng.random_range(-1..=1));
+            let longest = [4, 4, 4, 60][self.rng.random_range(0..4)];
+            self.preview_ticks = self.rng.random_range(1..=longest);
+        }
+        self.preview_ticks -= 1;
+        self.preview
     }
 
     /// The selector runs to its target, or sticks short of it until a nudge or a recalibration frees it.

@@ -2,7 +2,7 @@
 //!
 //! Kinds of line, with results after the inputs:
 //! - `start,gear` begins a sequence;
-//! - `tick,forced,encoder,mv,ma,tilt,duty,selector,` then asked, request, drive, gear, nudge, recalibrate,
+//! - `tick,forced,encoder,mv,ma,tilt,duty,selector,preview,` then asked, request, drive, gear, nudge, recalibrate,
 //!   park, phase, verdict and the features on the axes of the table; `forced` 3 asks the table;
 //! - `park,encoder,verdict` and `leave,verdict` between two ticks;
 //! - `selftest,1`: the stored self-test passes;
@@ -134,7 +134,7 @@ impl Writer {
         for tick in 0..EPISODE_TICKS + calm {
             let mut raw = toy.read(&command);
             if noise && rng.random_bool(0.5) {
-                raw = noisy(&raw, &mut rng);
+                raw = noisy(&raw, settings.features.preview.fitted, &mut rng);
             }
             let forced = if tick < calm {
                 Request::Hold as u8
@@ -167,13 +167,14 @@ impl Writer {
         let c = controller.act(settings, request, asked);
         let _ = write!(
             self.text,
-            "tick,{forced},{},{},{},{},{},{}",
+            "tick,{forced},{},{},{},{},{},{},{}",
             raw.encoder_counts,
             raw.battery_mv,
             raw.current_ma,
             raw.tilt_ddeg,
             raw.duty_permille,
-            raw.selector_ddeg
+            raw.selector_ddeg,
+            raw.preview
         );
         let flags = [c.nudge, c.recalibrate, c.park].map(u8::from);
         let _ = write!(
@@ -229,10 +230,10 @@ fn random_features(table: &LookupTable, rng: &mut impl Rng) -> Features {
 }
 
 /// A reading with one to all values replaced by anything at all.
-fn noisy(raw: &Raw, rng: &mut impl Rng) -> Raw {
+fn noisy(raw: &Raw, with_preview: bool, rng: &mut impl Rng) -> Raw {
     let mut raw = *raw;
     let all = rng.random_bool(0.2);
-    let which = rng.random_range(0..6);
+    let which = rng.random_range(0..if with_preview { 7 } else { 6 });
     let hit = |i: u32| all || which == i;
     let (encoder, battery, current) = (hit(0), hit(1), hit(2));
     let (tilt, duty, selector) = (hit(3), hit(4), hit(5));
@@ -253,6 +254,9 @@ fn noisy(raw: &Raw, rng: &mut impl Rng) -> Raw {
     }
     if selector {
         raw.selector_ddeg = rng.random();
+    }
+    if with_preview && hit(6) {
+        raw.preview = rng.random();
     }
     raw
 }

@@ -40,11 +40,21 @@ impl<O: ?Sized, F: FnMut(&O, &mut Vec<f32>)> Encode<O> for F {
 /// | 1 | failed upshifts in a row | `n / 4` |
 /// | 1 | stalled, ticks | `1 - exp(-t / 10)` |
 /// | 1 | current, permille of stall | `x / 1000` |
+///
+/// With a sensor ahead of the front axle ([`FeatureScaler::with_preview`]) also:
+///
+/// | numbers | feature | value |
+/// |---|---|---|
+/// | 3 | strike class | 1 at unknown, low and high, 0 elsewhere |
+/// | 1 | way to the strike, mm | `exp(-x / 150)`; 0 when none is in view |
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FeatureScaler {
     gears: NonZeroU8,
     stack: NonZeroU8,
+    /// Whether the features of the preview are among the numbers.
+    #[serde(default)]
+    preview: bool,
     /// Earlier numbers, newest first; empty at the start of an episode.
     #[serde(skip)]
     memory: Vec<f32>,
@@ -52,13 +62,26 @@ pub struct FeatureScaler {
 
 /// Numbers per decision besides the gear.
 const BESIDES_GEAR: usize = 12;
+/// Further ones with a sensor ahead.
+const OF_PREVIEW: usize = 4;
 
 impl FeatureScaler {
     /// For `gears` gears (at least 1) and the last `stack` decisions (1: the present one alone).
     #[must_use]
     pub fn new(gears: u8, stack: u8) -> FeatureScaler {
         let at_least_1 = |n| NonZeroU8::new(n).unwrap_or(NonZeroU8::MIN);
-        FeatureScaler { gears: at_least_1(gears), stack: at_least_1(stack), memory: Vec::new() }
+        FeatureScaler {
+            gears: at_least_1(gears),
+            stack: at_least_1(stack),
+            preview: false,
+            memory: Vec::new(),
+        }
+    }
+
+    /// The same with or without the features of the preview, which are constants without a sensor ahead.
+    #[must_use]
+    pub fn with_preview(self, preview: bool) -> FeatureScaler {
+        FeatureScaler { preview, ..self }
     }
 
     /// Length of the encoded observation.
@@ -68,7 +91,7 @@ impl FeatureScaler {
     }
 
     const fn frame(&self) -> usize {
-        self.gears.get() as usize + BESIDES_GEAR
+        self.gears.get() as usize + BESIDES_GEAR + if self.preview { OF_PREVIEW } else { 0 }
     }
 
     fn scale(&self, features: &Features, out: &mut Vec<f32>) {
@@ -92,6 +115,11 @@ impl FeatureScaler {
             1.0 - fading(Feature::Stalled, 10.0),
             value(Feature::Current) / 1000.0,
         ]);
+        if self.preview {
+            let (class, way_mm) = (features.get(Feature::StrikeClass), value(Feature::StrikeMm));
+            out.extend([0, 2, 3].map(|kind| f32::from(class == kind)));
+            out.push(if class >= 2 { (-way_mm / 150.0).exp() } else { 0.0 });
+        }
     }
 }
 
@@ -137,13 +165,31 @@ mod tests {
     }
 
     #[test]
+    fn a_sensor_ahead_adds_class_and_nearness() {
+        let mut scaler = FeatureScaler::new(3, 1).with_preview(true);
+        let mut numbers = |class: i16, way_mm: i16| {
+            let mut f = features(1, 750);
+            f.0[Feature::StrikeClass as usize] = class;
+            f.0[Feature::StrikeMm as usize] = way_mm;
+            let mut out = Vec::new();
+            scaler.encode(&f, &mut out);
+            assert_eq!(out.len(), scaler.inputs());
+            out.split_off(15)
+        };
+        assert_eq!(numbers(0, 1000), [1.0, 0.0, 0.0, 0.0]);
+        assert_eq!(numbers(1, 1000), [0.0; 4]);
+        assert_eq!(numbers(2, 0), [0.0, 1.0, 0.0, 1.0]);
+        assert_eq!(numbers(3, 150), [0.0, 0.0, 1.0, (-1.0_f32).exp()]);
+    }
+
+    #[test]
     fn every_number_stays_small_over_the_whole_range() {
         for extreme in [-30_000, 30_000] {
-            let ranges = [2, 2000, 2000, 30_000, 30_000, 400, 1400, 1000, 1000, 7, 1000, 2000];
+            let ranges = [2, 2000, 2000, 30_000, 30_000, 400, 1400, 1000, 1000, 7, 1000, 2000, 3, 1000];
             let mut f = Features(ranges.map(|r: i16| extreme.clamp(0, r)));
             f.0[Feature::Tilt as usize] = extreme.clamp(-400, 400);
             let mut out = Vec::new();
-            FeatureScaler::new(3, 1).encode(&f, &mut out);
+            FeatureScaler::new(3, 1).with_preview(true).encode(&f, &mut out);
             assert!(out.iter().all(|x| x.abs() <= 5.0), "{out:?}");
         }
     }

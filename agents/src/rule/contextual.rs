@@ -21,21 +21,36 @@
 //! | 5 | failed-count | count / 4, 0 to 1.75 |
 //! | 6 | dwell | 20 / (20 + ticks): 1 just after a shift |
 //! | 7 | current | permille / 1000, -2 to 2 (0 without the sensor) |
+//! | 8 | strike-class, strike-mm | 100 / (100 + mm) before a strike of any class, else 0 |
+//! | 9 | strike-class, strike-mm | 100 / (100 + mm) before a high strike, else 0 |
+//! | 10 | strike-class | 1 where it is unknown what lies ahead, else 0 |
+//!
+//! The last three have weights where the rule looks ahead ([`RuleSettings::preview`]) alone: a search has no use for
+//! weights that nothing depends on.
 
 use crate::policy::{Mask, Policy};
-use crate::rule::{DecisionLogic, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector, gear_index};
+use crate::rule::{
+    DecisionLogic, LOW_STRIKE, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector, gear_index,
+};
 use lowgear_env::config::{KeyError, in_range};
 use lowgear_onboard::{Feature, Features, Request};
 use serde::{Deserialize, Serialize};
 
 /// Number of context entries.
-pub const CONTEXT: usize = 8;
+pub const CONTEXT: usize = 11;
+/// Those that tell of what lies ahead, at the end.
+const AHEAD: usize = 3;
+/// Way at which a strike counts half, mm.
+const HALF_WAY_MM: f32 = 100.0;
 
 /// The context at `features`; the module documentation says what each entry is.
 #[must_use]
 pub fn context(features: &Features) -> [f32; CONTEXT] {
     let value = |feature| f32::from(features.get(feature));
     let slow = value(Feature::LoadSlow);
+    let class = features.get(Feature::StrikeClass);
+    let near = HALF_WAY_MM / (HALF_WAY_MM + value(Feature::StrikeMm).max(0.0));
+    let before = |least: u8| if class >= i16::from(least) { near } else { 0.0 };
     [
         slow.min(4000.0) / 2000.0,
         (value(Feature::LoadPeak) - slow).clamp(0.0, 4000.0) / 2000.0,
@@ -45,17 +60,26 @@ pub fn context(features: &Features) -> [f32; CONTEXT] {
         value(Feature::FailedCount) / 4.0,
         20.0 / (20.0 + value(Feature::Dwell).max(0.0)),
         (value(Feature::Current) / 1000.0).clamp(-2.0, 2.0),
+        before(LOW_STRIKE),
+        before(LOW_STRIKE + 1),
+        f32::from(class == 0),
     ]
 }
 
+/// Number of context entries that have weights with this rule.
+#[must_use]
+pub fn entries(rule: &RuleSettings) -> usize {
+    if rule.preview.is_some() { CONTEXT } else { CONTEXT - AHEAD }
+}
+
 /// One threshold that moves with the context.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ThresholdOffset {
     /// Constant part, thousands of permille.
     pub offset: f32,
-    /// Weight of each context entry, thousands of permille.
-    pub weights: [f32; CONTEXT],
+    /// Weight of each context entry, thousands of permille: as many as [`entries`] says.
+    pub weights: Vec<f32>,
 }
 
 impl ThresholdOffset {
@@ -84,9 +108,10 @@ impl ContextualSettings {
     /// Thresholds that do not move: the rule itself.
     #[must_use]
     pub fn from_rule(rule: &RuleSettings) -> ContextualSettings {
+        let still = ThresholdOffset { offset: 0.0, weights: vec![0.0; entries(rule)] };
         ContextualSettings {
-            up: vec![ThresholdOffset::default(); rule.up_permille.len()],
-            down: vec![ThresholdOffset::default(); rule.down_permille.len()],
+            up: vec![still.clone(); rule.up_permille.len()],
+            down: vec![still; rule.down_permille.len()],
             rule: rule.clone(),
             retry_log_factor: 0.0,
         }
@@ -100,6 +125,10 @@ impl ContextualSettings {
         self.rule.validate(gears).map_err(|e| e.within("rule"))?;
         for (key, shifts) in [("up", &self.up), ("down", &self.down)] {
             check_pairs(key, shifts.len(), gears - 1)?;
+            for (i, shift) in shifts.iter().enumerate() {
+                let (found, expected) = (shift.weights.len(), entries(&self.rule));
+                in_range(&format!("{key}[{i}].weights"), found, expected, expected, "numbers")?;
+            }
         }
         let weights = self.weights();
         check_vector(&weights, weights.len())?;
@@ -112,7 +141,7 @@ impl ContextualSettings {
     #[must_use]
     pub fn weights(&self) -> Vec<f64> {
         let shifts = || self.up.iter().chain(&self.down);
-        let weights = shifts().flat_map(|shift| shift.weights);
+        let weights = shifts().flat_map(|shift| shift.weights.iter().copied());
         let offsets = shifts().map(|shift| shift.offset);
         weights.chain(offsets).chain([self.retry_log_factor]).map(f64::from).collect()
     }
@@ -124,11 +153,12 @@ impl ContextualSettings {
     /// [`KeyError`] for a wrong length or a number that is not finite.
     pub fn with_weights(&self, weights: &[f64]) -> Result<ContextualSettings, KeyError> {
         let thresholds = self.up.len() + self.down.len();
-        let expected = thresholds * (CONTEXT + 1) + 1;
+        let entries = entries(&self.rule);
+        let expected = thresholds * (entries + 1) + 1;
         check_vector(weights, expected)?;
         let shift = |i: usize| ThresholdOffset {
-            offset: weights[thresholds * CONTEXT + i] as f32,
-            weights: std::array::from_fn(|k| weights[i * CONTEXT + k] as f32),
+            offset: weights[thresholds * entries + i] as f32,
+            weights: weights[i * entries..(i + 1) * entries].iter().map(|&weight| weight as f32).collect(),
         };
         Ok(ContextualSettings {
             rule: self.rule.clone(),
@@ -220,12 +250,13 @@ mod tests {
             retry_ticks: 8,
             retry_growth: 2.5,
             steps_down: true,
+            preview: None,
         }
     }
 
     /// Features drawn over their ranges, thresholds hit exactly now and then, memory and stall often clear.
     fn sampled(rng: &mut impl RngExt) -> Features {
-        let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000];
+        let highest = [2, 2000, 1000, 30_000, 30_000, 300, 1300, 1000, 1000, 7, 20, 2000, 3, 1000];
         let mut features = Features(highest.map(|top| rng.random_range(0..=top)));
         if rng.random_bool(0.2) {
             let edges = [764, 874, 189, 169, 188, 763];
@@ -276,6 +307,33 @@ mod tests {
         assert!((down.unwrap() - 239.0).abs() < 1e-3);
         features.0[Feature::Gear as usize] = 0;
         assert_eq!(policy.thresholds(&features), (None, Some(764.0)));
+    }
+
+    #[test]
+    fn what_lies_ahead_moves_the_thresholds_of_a_rule_that_looks_ahead() {
+        let blind = ContextualSettings::from_rule(&tuned());
+        let preview = Some(crate::rule::PreviewRule::cautious(3, 100));
+        let mut settings = ContextualSettings::from_rule(&RuleSettings { preview, ..tuned() });
+        assert_eq!((blind.weights().len(), settings.weights().len()), (4 * 9 + 1, 4 * 12 + 1));
+        settings.down[1].weights[8] = 0.6;
+        settings.down[1].weights[9] = 0.2;
+        settings.down[1].weights[10] = 0.05;
+        let policy = Contextual::new(settings.clone(), 3).unwrap();
+        let down = |class: i16, way_mm: i16| {
+            let mut features = Features::default();
+            features.0[Feature::Gear as usize] = 2;
+            features.0[Feature::StrikeClass as usize] = class;
+            features.0[Feature::StrikeMm as usize] = way_mm;
+            policy.thresholds(&features).0.unwrap()
+        };
+        // 169 + 1000 * 0.6 / 2 at 100 mm, + 1000 * 0.2 / 2 for a high one; 50 for the unknown.
+        for (class, way_mm, expected) in
+            [(1, 1000, 169.0), (2, 100, 469.0), (3, 100, 569.0), (0, 1000, 219.0)]
+        {
+            assert!((down(class, way_mm) - expected).abs() < 0.01, "{class}: {}", down(class, way_mm));
+        }
+        settings.up[0].weights.pop();
+        assert_eq!(settings.validate(3).unwrap_err().key, "up[0].weights");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::{DecisionLogic, Rule, gear_index};
 use crate::policy::explain::{Explain, holds};
 use crate::policy::{Mask, Policy};
-use crate::rule::contextual::Contextual;
+use crate::rule::contextual::{Contextual, context, entries};
 use lowgear_env::request_name;
 use lowgear_onboard::{Feature, Features, Request};
 
@@ -30,7 +30,12 @@ impl DecisionLogic {
         let (since, wait) = (value(Feature::SinceFailed), self.retry_waits[failed]);
         let what = format!("{since} ticks since a failed upshift, {failed} in a row, waits for {wait}");
         lines.push(holds(&what, since >= wait));
-        if self.stands(features) && mask.allows(Request::Down as usize) {
+        if let Some(preview) = &self.preview {
+            let strike = strike(features);
+            lines.push(holds(&format!("{strike}, steps down before it"), self.strikes(features)));
+            lines.push(holds(&format!("{strike}, does not shift up before it"), preview.holds(features)));
+        }
+        if (self.stands(features) || self.strikes(features)) && mask.allows(Request::Down as usize) {
             return lines;
         }
         let request_held = self.request_for(features, fast, slow);
@@ -44,6 +49,17 @@ impl DecisionLogic {
             lines.push(holds(&what, agreed >= self.hold_decisions));
         }
         lines
+    }
+}
+
+/// The strike ahead in words.
+fn strike(features: &Features) -> String {
+    let way_mm = features.get(Feature::StrikeMm);
+    match features.get(Feature::StrikeClass) {
+        0 => "unknown what lies ahead".to_owned(),
+        1 => "nothing in view ahead".to_owned(),
+        2 => format!("a low strike {way_mm} mm ahead"),
+        _ => format!("a high strike {way_mm} mm ahead"),
     }
 }
 
@@ -92,7 +108,8 @@ impl Explain for Contextual {
         let signal = self.settings().rule.signal.feature();
         let limits = self.thresholds(features);
         let mut lines = with_conditions(self.decision_logic(), signal, (features, mask), limits);
-        let phi = crate::rule::contextual::context(features).map(|entry| format!("{entry:.2}")).join(" ");
+        let used = entries(&self.settings().rule);
+        let phi = context(features).map(|entry| format!("{entry:.2}"))[..used].join(" ");
         lines.push(format!("thresholds moved by the context {phi}"));
         self.decide(features, mask);
         lines
@@ -102,7 +119,7 @@ impl Explain for Contextual {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rule::RuleSettings;
+    use crate::rule::{PreviewRule, RuleSettings};
 
     fn at(speed: i16) -> Features {
         let mut features = Features::default();
@@ -130,6 +147,22 @@ mod tests {
         standing.0[Feature::Stalled as usize] = 10;
         let stands = rule.explain(&standing, Mask::all(3)).join("\n");
         assert!(stands.contains("stood still for 10 ticks, steps down from 10: yes"), "{stands}");
+    }
+
+    #[test]
+    fn the_lines_say_what_a_strike_ahead_leads_to() {
+        let preview =
+            PreviewRule { down_class: vec![3, 3], down_mm: 200, hold_class: vec![2, 2], hold_mm: 200 };
+        let settings = RuleSettings { preview: Some(preview), ..RuleSettings::two_sided(3, 850, 400, 10) };
+        let mut rule = Rule::new(settings, 3).unwrap();
+        let mut features = at(900);
+        (features.0[Feature::StrikeClass as usize], features.0[Feature::StrikeMm as usize]) = (2, 120);
+        let low = rule.explain(&features, Mask::all(3)).join("\n");
+        assert!(low.contains("a low strike 120 mm ahead, steps down before it: no"), "{low}");
+        assert!(low.contains("a low strike 120 mm ahead, does not shift up before it: yes"), "{low}");
+        features.0[Feature::StrikeClass as usize] = 3;
+        let high = rule.explain(&features, Mask::all(3)).join("\n");
+        assert!(high.contains("a high strike 120 mm ahead, steps down before it: yes"), "{high}");
     }
 
     #[test]

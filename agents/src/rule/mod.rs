@@ -2,7 +2,7 @@
 //!
 //! Per gear one threshold up and one down on the motor's speed, with hysteresis between them, a count of
 //! decisions that must agree, a step down on a stall, no upshift on a steep climb, and a wait after an
-//! upshift that had to be taken back. Everything is compared in integers, as firmware does.
+//! upshift that had to be taken back; with a sensor ahead also a step down and no upshift before an obstacle. Everything is compared in integers, as firmware does.
 //!
 //! The practical rungs of the ladder are settings of this one rule:
 //!
@@ -14,15 +14,18 @@
 //! | and first gear on an incline | [`RuleSettings::incline_aware`] | no upshift on a climb |
 //! | and patience after a failed upshift | [`RuleSettings::patient`] | a wait that grows |
 //! | and a threshold down | [`RuleSettings::two_sided`] | down before it stalls |
-//! | and back-off, tilt hold, load ratio | all keys | the full rule |
+//! | and back-off, tilt hold, load ratio | all keys but `preview` | the full rule |
+//! | and a sensor ahead | [`PreviewRule`] | down and no shift up before an obstacle |
 
 pub mod card;
 pub mod contextual;
 mod explain;
 mod guide;
+mod preview;
 mod vector;
 
 pub use guide::RuleGuide;
+pub use preview::{LOW_STRIKE, MAX_STRIKE_MM, NO_STRIKE, PreviewRule};
 
 use crate::policy::{Mask, Policy};
 use lowgear_env::config::{KeyError, in_range, require};
@@ -85,6 +88,9 @@ pub struct RuleSettings {
     pub retry_growth: f32,
     /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
     pub steps_down: bool,
+    /// What it does about strikes ahead; absent on a vehicle without a sensor ahead, and where it is ignored.
+    #[serde(default)]
+    pub preview: Option<PreviewRule>,
 }
 
 impl RuleSettings {
@@ -108,6 +114,7 @@ impl RuleSettings {
             retry_ticks: 0,
             retry_growth: 1.0,
             steps_down: false,
+            preview: None,
         }
     }
 
@@ -162,7 +169,9 @@ impl RuleSettings {
             in_range("tilt-hold-ddeg", tilt, 0, 449, "tenths of a degree")?;
         }
         in_range("retry-ticks", self.retry_ticks, 0, MAX_WAIT_TICKS, "ticks")?;
-        in_range("retry-growth", self.retry_growth, 1.0, 10.0, "")
+        in_range("retry-growth", self.retry_growth, 1.0, 10.0, "")?;
+        let preview = self.preview.as_ref();
+        preview.map_or(Ok(()), |preview| preview.validate(gears)).map_err(|e| e.within("preview"))
     }
 
     /// The wait before the next upshift, in ticks, by the number of upshifts taken back in a row (the
@@ -254,6 +263,7 @@ pub(crate) struct DecisionLogic {
     tilt_hold_ddeg: Option<i16>,
     retry_waits: [i16; 8],
     steps_down: bool,
+    preview: Option<PreviewRule>,
     request_held: Request,
     agreed: u8,
 }
@@ -266,6 +276,7 @@ impl DecisionLogic {
             tilt_hold_ddeg: settings.tilt_hold_ddeg,
             retry_waits: settings.retry_waits(),
             steps_down: settings.steps_down,
+            preview: settings.preview.clone(),
             request_held: Request::Hold,
             agreed: 0,
         }
@@ -279,7 +290,7 @@ impl DecisionLogic {
     /// Decides, given whether the signal has reached the threshold up (`fast`) or fallen below the one down
     /// (`slow`) of the present gear. A step down goes before an upshift.
     pub(crate) fn decide(&mut self, features: &Features, mask: Mask, fast: bool, slow: bool) -> Request {
-        if self.stands(features) && mask.allows(Request::Down as usize) {
+        if (self.stands(features) || self.strikes(features)) && mask.allows(Request::Down as usize) {
             self.reset();
             return Request::Down;
         }
@@ -307,10 +318,16 @@ impl DecisionLogic {
         self.steps_down && self.stall_ticks.is_some_and(|ticks| features.get(Feature::Stalled) >= ticks)
     }
 
+    /// Whether the strike ahead asks for a lower gear.
+    fn strikes(&self, features: &Features) -> bool {
+        self.steps_down && self.preview.as_ref().is_some_and(|preview| preview.shifts_down(features))
+    }
+
     fn may_climb(&self, features: &Features) -> bool {
         let level = self.tilt_hold_ddeg.is_none_or(|limit| features.get(Feature::Tilt) < limit);
         let failed = usize::try_from(features.get(Feature::FailedCount)).unwrap_or(0);
-        level && features.get(Feature::SinceFailed) >= self.retry_waits[failed.min(7)]
+        let free = !self.preview.as_ref().is_some_and(|preview| preview.holds(features));
+        level && free && features.get(Feature::SinceFailed) >= self.retry_waits[failed.min(7)]
     }
 }
 

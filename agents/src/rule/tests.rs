@@ -28,6 +28,7 @@ fn full() -> RuleSettings {
         retry_ticks: 8,
         retry_growth: 2.5,
         steps_down: true,
+        preview: None,
     }
 }
 

@@ -11,8 +11,11 @@
 //! | 1 | `tilt-hold-ddeg` | tenths of a degree / 300; from 1.5 on: no such rule | 0 to 1.5 |
 //! | 1 | `retry-ticks` | ln(1 + ticks) / ln(1001) | 0 to 1 |
 //! | 1 | `retry-growth` | ln(factor) / ln(10), rounded to hundredths of the factor | 0 to 1 |
+//! | `steps` | `preview.down-class` per gear, with `preview` | class / 10 | 0.151 to 0.449 |
+//! | `steps` | `preview.hold-class` per gear, with `preview` | class / 10 | 0.151 to 0.449 |
+//! | 2 | `preview.down-mm` and `preview.hold-mm`, with `preview` | mm / 500 | 0 to 2 |
 
-use super::{MAX_WAIT_TICKS, NEVER_UP, RuleSettings, check_vector};
+use super::{MAX_WAIT_TICKS, NEVER_UP, PreviewRule, RuleSettings, check_vector};
 use lowgear_env::config::KeyError;
 
 /// Entries besides the thresholds.
@@ -22,7 +25,7 @@ const TILT_NEVER: f64 = 1.5;
 const TILT_SCALE: f64 = 300.0;
 
 impl RuleSettings {
-    /// The settings as a search vector: thresholds up, thresholds down, hold, stall, tilt, retry, growth.
+    /// The settings as a search vector: thresholds up, thresholds down, hold, stall, tilt, retry, growth, preview.
     #[must_use]
     pub fn to_vector(&self) -> Vec<f64> {
         let thresholds = self.up_permille.iter().chain(&self.down_permille);
@@ -32,6 +35,7 @@ impl RuleSettings {
         vector.push(self.tilt_hold_ddeg.map_or(TILT_NEVER, |tilt| f64::from(tilt) / TILT_SCALE));
         vector.push(f64::from(self.retry_ticks).ln_1p() / longest().ln_1p());
         vector.push(f64::from(self.retry_growth).log10());
+        vector.extend(self.preview.iter().flat_map(PreviewRule::to_vector));
         vector
     }
 
@@ -48,6 +52,7 @@ impl RuleSettings {
         let steps = self.up_permille.len();
         let threshold = |i: usize| (at(i) * 1000.0).round() as i16;
         let others = 2 * steps;
+        let ahead: Vec<f64> = (others + OTHERS..bounds.len()).map(at).collect();
         let stall = at(others + 1);
         let tilt = at(others + 2);
         Ok(RuleSettings {
@@ -60,6 +65,7 @@ impl RuleSettings {
             retry_ticks: (at(others + 3) * longest().ln_1p()).exp_m1().round() as u16,
             retry_growth: (10f64.powf(at(others + 4)) * 100.0).round() as f32 / 100.0,
             steps_down: self.steps_down,
+            preview: self.preview.as_ref().map(|preview| preview.with_vector(&ahead)),
         })
     }
 
@@ -71,6 +77,7 @@ impl RuleSettings {
         let others: [(f64, f64); OTHERS] =
             [(0.0, 1.9), (0.0, STALL_NEVER), (0.0, TILT_NEVER), (0.0, 1.0), (0.0, 1.0)];
         bounds.extend(others);
+        bounds.extend(self.preview.iter().flat_map(PreviewRule::vector_bounds));
         bounds
     }
 }

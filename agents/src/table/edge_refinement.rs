@@ -4,10 +4,10 @@ use super::{LookupTable, TableAxis};
 use lowgear_onboard::Feature;
 
 impl LookupTable {
-    /// Number of edges that can be moved: all but those between gears.
+    /// Number of edges that can be moved: all but those between gears or classes.
     #[must_use]
     pub fn movable_edges(&self) -> usize {
-        self.axes.iter().filter(|axis| axis.feature != Feature::Gear).map(|axis| axis.edges.len()).sum()
+        self.axes.iter().filter(|axis| is_measure(axis.feature)).map(|axis| axis.edges.len()).sum()
     }
 
     /// The table with each movable edge moved by its entry of `moves`, in the order of axes and edges. Speeds and
@@ -29,12 +29,15 @@ impl LookupTable {
             }
             TableAxis { feature: axis.feature, edges }
         };
-        let axes = self
-            .axes
-            .iter()
-            .map(|axis| if axis.feature == Feature::Gear { axis.clone() } else { moved(axis) });
+        let axes =
+            self.axes.iter().map(|axis| if is_measure(axis.feature) { moved(axis) } else { axis.clone() });
         LookupTable::new(axes.collect(), self.cells.clone(), self.provenance.clone()).ok()
     }
+}
+
+/// Whether the values of a feature are sizes of something rather than names.
+const fn is_measure(feature: Feature) -> bool {
+    !matches!(feature, Feature::Gear | Feature::StrikeClass)
 }
 
 /// One edge, moved.

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 /// Layout of a table file and of the exported data; rises on any change of meaning.
-pub const TABLE_FORMAT: u32 = 3;
+pub const TABLE_FORMAT: u32 = 4;
 
 /// One axis: a feature and the increasing edges that cut it into bins.
 #[derive(Clone, Debug, PartialEq, Eq)]

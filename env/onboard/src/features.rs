@@ -15,6 +15,9 @@ pub struct Raw {
     pub duty_permille: u16,
     /// Selector drum angle, tenths of a degree, 0 to 3599.
     pub selector_ddeg: u16,
+    /// What the sensor ahead of the front axle shows, 0 on flat ground, more over what stands out of it: tenths of a
+    /// degree of an arm, 0 or 1 of a whisker, mm above the ground of a range sensor.
+    pub preview: i16,
 }
 
 /// The features by name; the discriminant is the index into [`Features`].
@@ -45,10 +48,14 @@ pub enum Feature {
     Stalled = 10,
     /// Motor current, permille of the stall current (0 when no sensor is fitted), -2000 to 2000.
     Current = 11,
+    /// The next strike of an axle: 0 unknown, 1 none in view, 2 low, 3 high.
+    StrikeClass = 12,
+    /// Way from the axle that meets the next strike, mm, 0 to 1000; 1000 when none is in view.
+    StrikeMm = 13,
 }
 
 /// Number of features.
-pub const FEATURES: usize = 12;
+pub const FEATURES: usize = 14;
 
 impl Feature {
     /// Every feature, in index order.
@@ -65,6 +72,8 @@ impl Feature {
         Feature::FailedCount,
         Feature::Stalled,
         Feature::Current,
+        Feature::StrikeClass,
+        Feature::StrikeMm,
     ];
 
     /// Name as it stands in configuration and reports.
@@ -84,6 +93,8 @@ impl Feature {
             Feature::FailedCount => "failed-count",
             Feature::Stalled => "stalled",
             Feature::Current => "current",
+            Feature::StrikeClass => "strike-class",
+            Feature::StrikeMm => "strike-mm",
         }
     }
 }

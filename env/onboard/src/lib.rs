@@ -12,6 +12,7 @@ mod features;
 mod guard;
 mod observer;
 mod order;
+mod preview;
 mod ranges;
 mod table;
 
@@ -20,5 +21,6 @@ pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
 pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};
+pub use preview::PreviewSettings;
 pub use ranges::{Fault, Ranges};
 pub use table::{Axis, MAX_AXES, Table, TableError};

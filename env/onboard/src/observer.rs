@@ -1,6 +1,7 @@
 //! From raw sensor units to features, in fixed point.
 
-use super::{Features, MAX_GEARS, Raw};
+use super::preview::Preview;
+use super::{Features, MAX_GEARS, PreviewSettings, Raw};
 
 /// Constants of the feature arithmetic, computed once from the vehicle file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +28,8 @@ pub struct FeatureSettings {
     pub stall_counts: u16,
     /// An upshift taken back within this many ticks after arrival counts as failed.
     pub failed_window_ticks: u16,
+    /// The sensor ahead of the front axle.
+    pub preview: PreviewSettings,
 }
 
 /// Bits of fraction that the filters keep.
@@ -39,6 +42,7 @@ const MAX_FAILED: u8 = 7;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Observer {
     filters: Filters,
+    preview: Preview,
     dwell: u16,
     since_failed: u16,
     failed_count: u8,
@@ -75,6 +79,7 @@ impl Observer {
                 tilt: 0,
                 stalled: 0,
             },
+            preview: Preview::new(),
             dwell: 0,
             since_failed: SATURATED_TICKS,
             failed_count: 0,
@@ -101,6 +106,7 @@ impl Observer {
         } else {
             clamp((self.current_ma as i32) * 1000 / (settings.stall_ma as i32), -2000, 2000)
         };
+        let (strike_class, strike_mm) = self.preview.next(&settings.preview);
         // All but tilt and battery are within their ranges by the filters' own arithmetic.
         Features([
             self.gear as i16,
@@ -115,6 +121,8 @@ impl Observer {
             self.failed_count as i16,
             self.filters.stalled as i16,
             current as i16,
+            strike_class as i16,
+            strike_mm as i16,
         ])
     }
 
@@ -161,16 +169,21 @@ impl Observer {
                 self.fresh &= !self.filters.take_speed(settings, raw, scale, self.fresh);
             }
         }
+        if settings.preview.fitted {
+            self.preview.update(&settings.preview, raw, gear, driving && self.driven_before);
+        }
         self.driven_before = driving;
         self.battery_mv = raw.battery_mv;
         self.current_ma = raw.current_ma;
     }
 
-    /// A tick whose reading tells nothing: only the clock of the last failure goes on.
+    /// A tick whose reading tells nothing: only the clock of the last failure goes on, and the strikes to come are
+    /// forgotten.
     #[inline(never)]
     pub fn wait(&mut self) {
         self.since_failed = saturating_sum(self.since_failed, 1);
         self.driven_before = false;
+        self.preview.forget();
     }
 
     /// Whether the filters run and the vehicle was driven at the last reading.
@@ -191,6 +204,11 @@ impl Observer {
             filters.take_speed(settings, raw, scale, false);
         }
         self.filters = filters;
+        if settings.preview.fitted {
+            for raw in raws {
+                self.preview.update(&settings.preview, raw, self.gear, true);
+            }
+        }
         if let Some(last) = raws.last() {
             (self.battery_mv, self.current_ma) = (last.battery_mv, last.current_ma);
         }

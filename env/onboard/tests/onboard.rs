@@ -4,6 +4,8 @@
 mod features;
 #[path = "onboard/guard.rs"]
 mod guard;
+#[path = "onboard/preview.rs"]
+mod preview;
 #[path = "onboard/safe.rs"]
 mod safe;
 #[path = "onboard/sensors.rs"]
@@ -11,7 +13,7 @@ mod sensors;
 #[path = "onboard/table.rs"]
 mod table;
 
-use lowgear_onboard::{FeatureSettings, GuardSettings, Ranges, Raw, Settings};
+use lowgear_onboard::{FeatureSettings, GuardSettings, PreviewSettings, Ranges, Raw, Settings};
 
 /// A three-gear vehicle at 50 ms ticks.
 fn settings() -> Settings {
@@ -28,6 +30,7 @@ fn settings() -> Settings {
             peak_shift: 4,
             stall_counts: 0,
             failed_window_ticks: 40,
+            preview: PreviewSettings::NONE,
         },
         guard: GuardSettings {
             gears: 3,
@@ -67,5 +70,6 @@ fn cruising(selector_ddeg: u16) -> Raw {
         tilt_ddeg: 0,
         duty_permille: 1000,
         selector_ddeg,
+        preview: 0,
     }
 }

@@ -17,7 +17,7 @@ def test_the_wrappers_of_gymnasium_take_it_as_it_is():
     ends = 0
     for _ in range(3300):
         observations, rewards, terminated, truncated, infos = many.step(np.ones(4, np.int64))
-        assert observations.shape == (4, 12) and np.isfinite(rewards).all()
+        assert observations.shape == (4, 14) and np.isfinite(rewards).all()
         for i in np.flatnonzero(terminated | truncated):
             ends += 1
             assert infos[i]["episode"]["l"] > 10 and infos[i]["outcome"]["time_s"] > 0.0

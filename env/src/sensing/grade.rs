@@ -64,7 +64,7 @@ fn tiny_arctangent(t: f32) -> f32 {
 const SMALL_TANGENT: f64 = 0.414_213_562;
 
 /// Angle whose tangent is `t`, rad, to 1e-10. Our own, for the same bits on every machine.
-fn arctangent(t: f64) -> f64 {
+pub(super) fn arctangent(t: f64) -> f64 {
     let size = t.abs();
     let angle = if size <= SMALL_TANGENT {
         small_arctangent(size)

@@ -1,6 +1,9 @@
 //! A vehicle ready to drive: the file's numbers with one episode's draw applied.
 
-use super::{BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, SelectorConfig, VehicleConfig};
+use super::{
+    BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, PreviewSensor, SelectorConfig, VehicleConfig,
+};
+use crate::config::ParameterDistribution;
 use crate::stress::{LifeCurve, Stress};
 use lowgear_onboard::{FeatureSettings, GuardSettings, MAX_GEARS, Ranges, Settings};
 use rand::Rng;
@@ -110,6 +113,21 @@ pub struct Vehicle {
     pub charge_per_as: f64,
     /// Share of torque and back-EMF that the magnets lose per kelvin above 20 °C.
     pub magnet_per_k: f64,
+    /// The sensor ahead, if there is one.
+    pub preview: Option<SampledPreview>,
+}
+
+/// A sensor ahead as one vehicle has it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SampledPreview {
+    /// As in the file.
+    pub sensor: PreviewSensor,
+    /// From the front axle to the place that it looks at, m.
+    pub ahead_m: f64,
+    /// Offset of its zero: degrees of a feeler, mm of a whisker.
+    pub offset: f64,
+    /// Factor on its missed and false obstacles.
+    pub error_factor: f64,
 }
 
 impl VehicleConfig {
@@ -140,7 +158,7 @@ impl VehicleConfig {
             rolling_mass_kg: mass_kg + wheel_kg,
             wheel_kg,
             wheel_radius_m: radius,
-            drag_n: self.chassis.drag_n,
+            drag_n: self.chassis.drag_n + self.sensors.preview().map_or(0.0, |sensor| sensor.drag_n()),
             drag_area_m2: self.chassis.drag_area_m2,
             axle_count: self.chassis.axles.len(),
             axles: self.axles(),
@@ -178,7 +196,21 @@ impl VehicleConfig {
             ticks_per_s: 1.0 / self.controller.tick_s,
             charge_per_as: 1.0 / (3600.0 * self.battery.capacity_ah),
             magnet_per_k: self.motor.heat.magnet_per_k,
+            // Drawn last, so that the rest of the vehicle is the same with and without the sensor.
+            preview: self.draw_preview(rng),
         }
+    }
+
+    fn draw_preview(&self, rng: &mut impl Rng) -> Option<SampledPreview> {
+        let sensor = self.sensors.preview()?;
+        let v = &self.variation;
+        let mut draw = |spread: Option<ParameterDistribution>, usual| spread.map_or(usual, |s| s.draw(rng));
+        Some(SampledPreview {
+            sensor,
+            ahead_m: sensor.ahead_m() * draw(v.preview_ahead_factor, 1.0),
+            offset: draw(v.preview_offset, 0.0),
+            error_factor: draw(v.preview_error_factor, 1.0),
+        })
     }
 
     fn axles(&self) -> [Axle; MAX_AXLES] {
@@ -233,6 +265,7 @@ impl VehicleConfig {
                 peak_shift: self.controller.peak_shift,
                 stall_counts,
                 failed_window_ticks: ticks(self.controller.failed_window_s).min(999),
+                preview: self.preview_settings(),
             },
             guard: GuardSettings {
                 gears: gears as u8,

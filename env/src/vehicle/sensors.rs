@@ -1,5 +1,6 @@
 //! What the controller can measure.
 
+use super::{FeelerConfig, WhiskerConfig};
 use crate::config::{Check, KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -16,6 +17,12 @@ pub struct SensorConfig {
     pub current: Option<NoisyConfig>,
     /// Tilt by an accelerometer, if there is one; `resolution` and `noise` in degrees.
     pub tilt: Option<NoisyConfig>,
+    /// A trailing roller on an arm ahead of the front axle, if there is one. It excludes a whisker.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub feeler: Option<FeelerConfig>,
+    /// A switch on an arm ahead of the front axle, if there is one. It excludes a feeler.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub whisker: Option<WhiskerConfig>,
     /// Readings arrive this many ticks late, 0 to 4.
     #[serde(default)]
     pub latency_ticks: u8,
@@ -128,6 +135,7 @@ impl Check for SensorConfig {
                 in_range(&format!("{name}.noise"), sensor.noise, 0.0, 100.0, "")?;
             }
         }
+        self.check_preview()?;
         in_range("latency-ticks", f64::from(self.latency_ticks), 0.0, 4.0, "ticks")
     }
 }

@@ -30,6 +30,15 @@ pub struct VariationConfig {
     pub sensor_noise_factor: ParameterDistribution,
     /// Ticks by which readings are later than the sensors' own latency, rounded to whole ticks.
     pub latency_ticks: ParameterDistribution,
+    /// Factor on the distance from the front axle to the sensor ahead; absent means 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_ahead_factor: Option<ParameterDistribution>,
+    /// Offset of the zero of the sensor ahead: degrees of a feeler, mm of a whisker; absent means none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_offset: Option<ParameterDistribution>,
+    /// Factor on missed and false obstacles of the sensor ahead; absent means 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_error_factor: Option<ParameterDistribution>,
 }
 
 impl Default for VariationConfig {
@@ -47,6 +56,9 @@ impl Default for VariationConfig {
             air_c: ParameterDistribution::Fixed(20.0),
             sensor_noise_factor: one,
             latency_ticks: ParameterDistribution::Fixed(0.0),
+            preview_ahead_factor: None,
+            preview_offset: None,
+            preview_error_factor: None,
         }
     }
 }
@@ -68,6 +80,9 @@ impl VariationConfig {
             air_c: centre(self.air_c),
             sensor_noise_factor: centre(self.sensor_noise_factor),
             latency_ticks: centre(self.latency_ticks),
+            preview_ahead_factor: self.preview_ahead_factor.map(centre),
+            preview_offset: self.preview_offset.map(centre),
+            preview_error_factor: self.preview_error_factor.map(centre),
         }
     }
 }
@@ -88,6 +103,14 @@ impl Check for VariationConfig {
         self.tilt_bias_deg.check_within("tilt-bias-deg", -20.0, 20.0, "°")?;
         self.air_c.check_within("air-c", -30.0, 60.0, "°C")?;
         self.sensor_noise_factor.check_within("sensor-noise-factor", 0.0, 5.0, "")?;
-        self.latency_ticks.check_within("latency-ticks", 0.0, 4.0, "ticks")
+        self.latency_ticks.check_within("latency-ticks", 0.0, 4.0, "ticks")?;
+        for (key, spread, low, high) in [
+            ("preview-ahead-factor", self.preview_ahead_factor, 0.5, 2.0),
+            ("preview-offset", self.preview_offset, -20.0, 20.0),
+            ("preview-error-factor", self.preview_error_factor, 0.0, 5.0),
+        ] {
+            spread.map_or(Ok(()), |spread| spread.check_within(key, low, high, ""))?;
+        }
+        Ok(())
     }
 }

@@ -180,6 +180,8 @@ impl Sheet {
                 battery: Some(NoisyConfig { resolution: 0.03, noise: 0.03 }),
                 current: None,
                 tilt: Some(NoisyConfig { resolution: 0.5, noise: 1.0 }),
+                feeler: None,
+                whisker: None,
                 latency_ticks: 0,
             },
             controller: ControllerConfig::default(),

@@ -47,6 +47,7 @@ pub fn probe_features(settings: &Settings, gear: u8, speed_ratio: i16, tilt_ddeg
         (Feature::Dwell, DWELL_TICKS),
         (Feature::SinceFailed, 1000),
         (Feature::Current, current),
+        (Feature::StrikeMm, 1000),
     ] {
         features.0[feature as usize] = value;
     }

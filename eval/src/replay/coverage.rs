@@ -44,10 +44,12 @@ impl TrainingCoverage {
         self.cells.insert(cell(features));
     }
 
-    /// Where a reading lies. Clocks are left out: they only say how long ago something was.
+    /// Where a reading lies. Clocks and ways counted down are left out: they only say
+    /// how far off something is.
     #[must_use]
     pub fn place(&self, features: &Features) -> CoverageStatus {
-        let clocks = [Feature::Dwell, Feature::SinceFailed, Feature::FailedCount, Feature::Stalled];
+        let clocks =
+            [Feature::Dwell, Feature::SinceFailed, Feature::FailedCount, Feature::Stalled, Feature::StrikeMm];
         for feature in Feature::ALL.into_iter().filter(|f| !clocks.contains(f)) {
             let (i, value) = (feature as usize, features.get(feature));
             if value < self.low[i] || value > self.high[i] {

@@ -185,6 +185,7 @@ impl ControllerTracker {
             tilt_ddeg: sample.tilt_deg.map_or(0, |t| (10.0 * t).round() as i16),
             duty_permille: (1000.0 * sample.duty).round() as u16,
             selector_ddeg: (10.0 * angle_deg).round().rem_euclid(3600.0) as u16,
+            preview: 0,
         }
     }
 }

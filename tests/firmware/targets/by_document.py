@@ -105,14 +105,14 @@ def main(folder):
             answer, expected = [names["verdict"]], [int(fields[0])]
         else:
             values = [int(field) for field in fields]
-            names.update(zip(readings, values[1:7]))
+            names.update(zip(readings, values[1:8]))
             carry_out(sense, names)
             seen = [eval(feature[axis], {}, names) for axis in table.axes]
             request = values[0] if values[0] != 3 else table.decide(seen) if names["due"] else 1
             names.update(request=request, asked=names["due"])
             carry_out(act, names)
             told = ["due", "request", "drive", "order", "nudge", "recalibrate", "park", "phase", "verdict"]
-            answer, expected = [names[name] for name in told] + seen, values[7:]
+            answer, expected = [names[name] for name in told] + seen, values[8:]
         checked += 1
         if answer != expected:
             wrong += 1

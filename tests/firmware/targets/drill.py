@@ -58,7 +58,7 @@ def ticks():
     c = lowgear.Controller(0)
     gears = lowgear.TOP_GEAR + 1
     angle = lowgear.GEAR_DDEG
-    encoder = duty = tilt = sent = stuck = mood = selector = 0
+    encoder = duty = tilt = preview = sent = stuck = mood = selector = 0
     for tick in range(TICKS):
         if tick & 511 == 0:
             r = step()
@@ -68,6 +68,7 @@ def ticks():
             duty = 1000
             tilt = (r >> 16) % 401 - 200
             stuck = False
+            preview = 0
             selector = angle[sent]
             c.start(sent)
             c.drive, c.order, c.nudge, c.recalibrate, c.parked = 1, sent, 0, 0, 0
@@ -92,6 +93,8 @@ def ticks():
             duty = 1000 if (r >> 20) & 1 else (r >> 21) % 1100
         if (r >> 8) & 63 == 3:
             tilt = (r >> 16) % 401 - 200
+        if (r >> 14) & 7 == 5:
+            preview = (r >> 20) & 255 if (r >> 3) & 1 else 0
         raw0 = (encoder + (r & 1) if encoder else 0) if c.drive else encoder // 2
         raw1 = NOMINAL_MV + ((r >> 9) & 511) - 256
         raw2 = ((r >> 7) & 4095) - 1024
@@ -116,7 +119,7 @@ def ticks():
                 raw5 = word
         r = step()
         heap_lock()
-        due = c.sense(raw0, raw1, raw2, raw3, raw4, raw5)
+        due = c.sense(raw0, raw1, raw2, raw3, raw4, raw5, preview)
         c.values()
         request = lowgear.look(c.value) if due else 1
         if mood and r & 7 == 0:

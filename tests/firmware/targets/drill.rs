@@ -1,8 +1,8 @@
 //! The drill: random but repeatable readings for a controller, and a running sum of all its answers. The same
 //! steps as `drill.h` and `drill.py`; see there for the sources of generator and sum.
 
-/// Six readings: encoder, battery, current, tilt, duty, selector.
-pub type Reading = (u16, u16, i16, i16, u16, u16);
+/// Seven readings: encoder, battery, current, tilt, duty, selector, preview.
+pub type Reading = (u16, u16, i16, i16, u16, u16, i16);
 
 /// What a controller orders.
 #[derive(Clone, Copy)]
@@ -51,6 +51,7 @@ pub struct Drill<'a> {
     selector: u16,
     duty: u16,
     tilt: i16,
+    preview: i16,
     sent: u8,
     stuck: bool,
     mood: u8,
@@ -66,6 +67,7 @@ impl<'a> Drill<'a> {
             selector: 0,
             duty: 0,
             tilt: 0,
+            preview: 0,
             sent: 0,
             stuck: false,
             mood: 0,
@@ -98,6 +100,7 @@ impl<'a> Drill<'a> {
         self.tilt = ((r >> 16) % 401) as i16 - 200;
         self.sent = gear;
         self.stuck = false;
+        self.preview = 0;
         self.selector = self.angle(gear);
         gear
     }
@@ -137,6 +140,9 @@ impl<'a> Drill<'a> {
         if (r >> 8) & 63 == 3 {
             self.tilt = ((r >> 16) % 401) as i16 - 200;
         }
+        if (r >> 14) & 7 == 5 {
+            self.preview = if (r >> 3) & 1 == 1 { ((r >> 20) & 255) as i16 } else { 0 };
+        }
         let running = if self.encoder == 0 { 0 } else { self.encoder.wrapping_add((r & 1) as u16) };
         let mut reading = (
             if c.drive { running } else { self.encoder / 2 },
@@ -145,6 +151,7 @@ impl<'a> Drill<'a> {
             self.tilt + ((r >> 18) & 7) as i16,
             if c.drive { self.duty } else { 0 },
             self.selector,
+            self.preview,
         );
         if self.mood == 3 && r >> 29 == 0 {
             let wild = self.next();

@@ -30,6 +30,7 @@ impl Subject for Exported {
             tilt_ddeg: r.3,
             duty_permille: r.4,
             selector_ddeg: r.5,
+            preview: r.6,
         })
     }
 

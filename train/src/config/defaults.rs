@@ -5,7 +5,7 @@
 use super::{QuickConfig, StudyConfig, TableConfig, TuningConfig};
 use crate::jobs::{EdgeRefinementConfig, edge_refinement_budget, stress_factor};
 use crate::search::SearchBudget;
-use lowgear_agents::rule::{RuleSettings, Signal};
+use lowgear_agents::rule::{PreviewRule, RuleSettings, Signal};
 use lowgear_env::Seed;
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
@@ -115,6 +115,9 @@ pub(super) struct HandRule {
     retry_growth: f32,
     /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
     steps_down: bool,
+    /// What it does about strikes ahead, on a vehicle with a sensor ahead; absent means nothing.
+    #[serde(default)]
+    preview: Option<PreviewRule>,
 }
 
 impl Default for HandRule {
@@ -129,6 +132,7 @@ impl Default for HandRule {
             retry_ticks: 40,
             retry_growth: 1.0,
             steps_down: true,
+            preview: None,
         }
     }
 }
@@ -145,6 +149,7 @@ impl From<HandRule> for RuleSettings {
             retry_ticks: rule.retry_ticks,
             retry_growth: rule.retry_growth,
             steps_down: rule.steps_down,
+            preview: rule.preview,
         }
     }
 }

@@ -156,7 +156,8 @@ impl DqnJob {
         kept: Option<&[u8]>,
     ) -> Result<TrainableDqn<'_>, LearnerError> {
         let seed = context.job_seed(DqnTraining::NUMBER, self.run);
-        let scaler = FeatureScaler::new(context.gears as u8, self.config.stack);
+        let scaler =
+            FeatureScaler::new(context.gears as u8, self.config.stack).with_preview(context.has_preview());
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));
         let guide = RuleGuide::new(self.rule.clone(), context.gears)?;

@@ -187,6 +187,12 @@ impl TrainingContext<'_> {
         self.training.scenario().vehicle.controller.tick_s
     }
 
+    /// Whether the vehicle has a sensor ahead of its front axle.
+    #[must_use]
+    pub fn has_preview(&self) -> bool {
+        self.training.scenario().settings.features.preview.fitted
+    }
+
     /// Whether every episode of the study so far was physical: to be asked before anything is kept.
     ///
     /// # Errors

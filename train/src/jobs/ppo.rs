@@ -163,7 +163,8 @@ impl PpoJob {
         let guide = RuleGuide::new(self.rule.clone(), context.gears)?;
         let env_slot = EnvSlot {
             world: Timed::new(world, &job_context.stopwatch, Stage::Learning),
-            encode: FeatureScaler::new(context.gears as u8, self.config.stack),
+            encode: FeatureScaler::new(context.gears as u8, self.config.stack)
+                .with_preview(context.has_preview()),
             guide: Timed::new(guide, &job_context.stopwatch, Stage::Acting),
         };
         Ok(TrainablePpo {

@@ -21,11 +21,21 @@ pub struct RuleJob {
     pub run: u64,
 }
 
+/// Number of the searches for the rule that looks ahead, among what seeds are made from.
+const PREVIEW_NUMBER: u64 = 10;
+
+impl RuleJob {
+    fn number(&self) -> u64 {
+        if self.start.preview.is_some() { PREVIEW_NUMBER } else { 1 + self.start.signal as u64 }
+    }
+}
+
 impl Job for RuleJob {
     fn learner(&self) -> &'static str {
-        match self.start.signal {
-            Signal::MotorSpeed => "tuned-speed-rule",
-            Signal::SpeedRatio => "tuned-load-rule",
+        match (self.start.signal, &self.start.preview) {
+            (Signal::MotorSpeed, None) => "tuned-speed-rule",
+            (Signal::SpeedRatio, None) => "tuned-load-rule",
+            (_, Some(_)) => "tuned-preview-rule",
         }
     }
 
@@ -50,7 +60,7 @@ impl Job for RuleJob {
             validation: &context.validation,
             build: |vector: &[f64]| at(vector).and_then(|settings| Rule::new(settings, gears).ok()),
             start: self.start.to_vector(),
-            seed: context.job_seed(1 + self.start.signal as u64, self.run),
+            seed: context.job_seed(self.number(), self.run),
             stopwatch: Rc::clone(&job_context.stopwatch),
         };
         let (memory, cut) = search_at(job_context, context, &search)?;

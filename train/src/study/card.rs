@@ -48,7 +48,8 @@ pub(super) fn make(
 ) -> Result<Card, StudyError> {
     reporter.line("making the rule card");
     let table = &firmware.tables[firmware.exported].iteration.table;
-    let tuned = [learned.load_rule.settings.clone(), learned.speed_rule.settings.clone()];
+    let rules = [Some(&learned.load_rule), Some(&learned.speed_rule), learned.preview_rule.as_ref()];
+    let tuned: Vec<RuleSettings> = rules.into_iter().flatten().map(|rule| rule.settings.clone()).collect();
     let card = card_of(inputs, table, &tuned, stop)?;
     let path = folder.path.join(PolicyId::RuleCard.as_str());
     create_folder(&path)?;

@@ -102,6 +102,7 @@ fn compared_policies(
     let patient = incline.clone().patient(hand.retry_ticks, hand.retry_growth);
     let tuned = &learned.speed_rule;
     let load = &learned.load_rule;
+    let guide = learned.guide();
     let mut all = vec![
         rule(PolicyId::FirstGear, "First gear only", &RuleSettings::first_gear(gears), 0, gears)?,
         rule(PolicyId::UpshiftOnly, "Upshift only", &RuleSettings::upshift_only(gears, up), 0, gears)?,
@@ -118,13 +119,17 @@ fn compared_policies(
         rule(PolicyId::TunedSpeedRule, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
         rule(PolicyId::TunedLoadRule, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
     ];
+    if let Some(preview) = &learned.preview_rule {
+        let (label, settings) = ("Tuned rule with the sensor ahead", &preview.settings);
+        all.push(rule(PolicyId::TunedPreviewRule, label, settings, preview.ticks, gears)?);
+    }
     for runs in &learned.learners {
         let instances = runs.runs.iter().map(|r| r.selected.instantiate(gears));
         let diverged = (1..).zip(&runs.runs).filter(|(_, run)| run.record.failure.is_some());
         all.push(ComparedPolicy {
             record: PolicyRecord {
                 search_ticks: runs.ticks(),
-                inherited_ticks: load.ticks,
+                inherited_ticks: guide.ticks,
                 diverged_seeds: diverged.map(|(seed, _)| seed).collect(),
                 ..PolicyRecord::new(PolicyId::from(runs.learner), with_failures(runs), Family::Learned)
             },
@@ -138,13 +143,17 @@ fn compared_policies(
     all.push(ComparedPolicy {
         record: PolicyRecord {
             search_ticks: firmware.ticks,
-            inherited_ticks: load.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
+            inherited_ticks: guide.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
             ..PolicyRecord::new(PolicyId::Table, "Lookup table", Family::Table)
         },
         instances: tables.collect(),
     });
-    let inherited =
-        load.ticks + tuned.ticks + learned.best_learner().map_or(0, LearnerRuns::ticks) + firmware.ticks;
+    let ahead = learned.preview_rule.as_ref().map_or(0, |preview| preview.ticks);
+    let inherited = load.ticks
+        + ahead
+        + tuned.ticks
+        + learned.best_learner().map_or(0, LearnerRuns::ticks)
+        + firmware.ticks;
     let label = match card.card.numbers {
         1 => "Rule card, 1 number".to_owned(),
         n => format!("Rule card, {n} numbers"),

@@ -212,7 +212,7 @@ fn distil_run(
     let instance = learner.runs[run].selected.instantiate(inputs.scenario.gears())?;
     let name = format!("{}/seed-{}", learner.learner, run + 1);
     let seed = inputs.scenario.seed.part(0x7ab1e + run as u64);
-    distil_policy(inputs, &name, &instance, &learned.load_rule.settings, seed)
+    distil_policy(inputs, &name, &instance, &learned.guide().settings, seed)
 }
 
 /// Distils a policy into a table of the study's size; validation chooses among the rounds. Cells that are

@@ -4,11 +4,10 @@ use super::{Inputs, RunFolder};
 use crate::config::{PolicyKind, StudyConfig};
 use crate::error::StudyError;
 use crate::halving::{Halving, SearchResult, chosen, write_csv};
-use crate::jobs::SavedPolicy;
-use crate::jobs::{Guide, Job, TrainingContext, TrainingResult};
+use crate::jobs::{Guide, Job, RuleJob, SavedPolicy, TrainingContext, TrainingResult};
 use crate::progress::Reporter;
 use crate::stop::{JobBudget, StopRequest, job_share_s};
-use lowgear_agents::rule::{RuleSettings, Signal};
+use lowgear_agents::rule::{PreviewRule, RuleSettings, Signal};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use rayon::prelude::*;
 
@@ -41,6 +40,8 @@ pub struct TrainingOutcome {
     pub speed_rule: TunedRule,
     /// Rule on load ratio.
     pub load_rule: TunedRule,
+    /// Rule on load ratio that looks ahead, on a vehicle with a sensor ahead.
+    pub preview_rule: Option<TunedRule>,
     /// Learners.
     pub learners: Vec<LearnerRuns>,
 }
@@ -61,7 +62,9 @@ pub(super) fn learn(
     let mut found = search(&context, &given, PolicyKind::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
     let mut rules = tune(&context, inputs)?;
-    let guide = Guide { rule: &rules[1].settings, searches: &rules[1].searches };
+    // The rule that looks ahead, where there is one, comes last.
+    let guide = rules.last().ok_or(StudyError::Nothing("tuning: no rule"))?.clone();
+    let guide = Guide { rule: &guide.settings, searches: &guide.searches };
     found.extend(search(&context, &given, PolicyKind::learners(), guide.rule)?);
     inputs.study = with_found(&given, &found)?;
     let mut learners = train(&context, inputs, guide)?;
@@ -79,8 +82,11 @@ pub(super) fn learn(
                 .for_each(|l| l.search_ticks = found.ticks()),
         }
     }
-    let [speed_rule, load_rule] = rules;
-    Ok(TrainingOutcome { speed_rule, load_rule, learners })
+    let mut rules = rules.into_iter();
+    let (Some(speed_rule), Some(load_rule)) = (rules.next(), rules.next()) else {
+        return Err(StudyError::Nothing("tuning: no rule"));
+    };
+    Ok(TrainingOutcome { speed_rule, load_rule, preview_rule: rules.next(), learners })
 }
 
 /// What the jobs of a study share.
@@ -129,22 +135,42 @@ fn with_found(study: &StudyConfig, found: &[(PolicyKind, SearchResult)]) -> Resu
     study.hyper_search.as_ref().map_or_else(|| Ok(study.clone()), |search| chosen(study, search, found))
 }
 
-/// The rules on motor speed and on load ratio, tuned.
-fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<[TunedRule; 2], StudyError> {
+/// The rules on motor speed and on load ratio, and the latter once more with the sensor ahead if there is one, tuned
+/// with the same budget.
+fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>, StudyError> {
     let study = &inputs.study;
+    let load_budget = study.tuning.budget_of(Signal::SpeedRatio);
+    let mut starts = vec![
+        (study.rule_on(Signal::MotorSpeed), study.tuning.budget_of(Signal::MotorSpeed)),
+        (study.rule_on(Signal::SpeedRatio), load_budget),
+    ];
+    starts.extend(looking_ahead(inputs).map(|start| (start, load_budget)));
     let searches = study.tuning.searches;
-    let start = Guide { rule: &study.rule, searches: &[] };
-    let jobs: Vec<Box<dyn Job>> = PolicyKind::RULES
-        .into_iter()
-        .flat_map(|rule| (1..=searches).filter_map(move |run| rule.job(study, start, run)))
+    let jobs: Vec<Box<dyn Job>> = starts
+        .iter()
+        .flat_map(|(start, budget)| {
+            let job = move |run| RuleJob { start: start.clone(), budget: *budget, run };
+            (1..=searches).map(move |run| Box::new(job(run)) as Box<dyn Job>)
+        })
         .collect();
     context.reporter.line(&format!("tuning the rules: {} searches", jobs.len()));
-    let tuned = finish(context, &jobs, share(inputs, PolicyKind::RULES.len(), jobs.len()))?;
-    let (speed, load) = tuned.split_at(searches as usize);
-    Ok([
-        best_rule(speed, &study.rule_on(Signal::MotorSpeed)),
-        best_rule(load, &study.rule_on(Signal::SpeedRatio)),
-    ])
+    let tuned = finish(context, &jobs, share(inputs, rules(inputs), jobs.len()))?;
+    let of_each = tuned.chunks(searches as usize);
+    Ok(of_each.zip(&starts).map(|(searches, (start, _))| best_rule(searches, start)).collect())
+}
+
+/// The rule by hand with what it does about strikes ahead, on a vehicle with a sensor ahead.
+fn looking_ahead(inputs: &Inputs) -> Option<RuleSettings> {
+    let sensor = inputs.scenario.settings.features.preview;
+    let usual = || PreviewRule::cautious(inputs.scenario.gears(), sensor.ahead_mm);
+    let preview = inputs.study.rule.preview.clone().unwrap_or_else(usual);
+    let rule = inputs.study.rule_on(Signal::SpeedRatio);
+    sensor.fitted.then_some(RuleSettings { preview: Some(preview), ..rule })
+}
+
+/// Number of rules that are tuned.
+fn rules(inputs: &Inputs) -> usize {
+    PolicyKind::RULES.len() + usize::from(inputs.scenario.settings.features.preview.fitted)
 }
 
 /// Every learner over its seeds; the long runs first, so that the threads end together.
@@ -185,7 +211,7 @@ fn finish(
 /// the hours.
 pub(super) fn share(inputs: &Inputs, policy_kinds: usize, jobs: usize) -> JobBudget {
     let tables = usize::from(inputs.study.table.edge_refinement.is_some());
-    let all = PolicyKind::RULES.len() + inputs.study.learners.count() + tables;
+    let all = rules(inputs) + inputs.study.learners.count() + tables;
     let part = policy_kinds as f64 / all as f64;
     let seconds = inputs.hours.map(|hours| job_share_s(hours, part, jobs, rayon::current_num_threads()));
     JobBudget { seconds, ticks: None }
@@ -207,6 +233,12 @@ fn best_rule(searches: &[TrainingResult], start: &RuleSettings) -> TunedRule {
 }
 
 impl TrainingOutcome {
+    /// The tuned rule that learners begin from.
+    #[must_use]
+    pub fn guide(&self) -> &TunedRule {
+        self.preview_rule.as_ref().unwrap_or(&self.load_rule)
+    }
+
     /// The learner whose runs have the best mean validation score.
     #[must_use]
     pub fn best_learner(&self) -> Option<&LearnerRuns> {

@@ -69,15 +69,14 @@ pub(super) fn publish(
         plan: Some(PolicyId::Plan),
     };
     let metadata = StudyMetadata {
-        also_against: vec![PolicyId::TunedSpeedRule],
+        also_against: [PolicyId::TunedSpeedRule]
+            .into_iter()
+            .chain(learned.preview_rule.is_some().then_some(PolicyId::TunedPreviewRule))
+            .collect(),
         robustness: driven.robustness,
         places: incidents_by_place(comparison),
         curves: curves(learned),
-        tuned: vec![
-            tuned_rule(inputs, PolicyId::TunedSpeedRule, &learned.speed_rule.settings)?,
-            tuned_rule(inputs, PolicyId::TunedLoadRule, &learned.load_rule.settings)?,
-            tuned_rule(inputs, PolicyId::RuleCard, &driven.card.card.settings)?,
-        ],
+        tuned: tuned_rules(inputs, learned, driven.card)?,
         table: Some(table_sheet(inputs, firmware)),
         ..metadata(inputs, &comparison.suite, roles, Some(comparison.bound_s))
     };
@@ -100,6 +99,21 @@ pub(super) fn publish(
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
     let width = terminal::width();
     Ok(terminal_table(&summary, width) + &wrapped(&enterable_thresholds(&summary), width))
+}
+
+/// The rules that were found, as a controller can be given them.
+fn tuned_rules(
+    inputs: &Inputs,
+    learned: &TrainingOutcome,
+    card: &Card,
+) -> Result<Vec<TunedRule>, StudyError> {
+    let preview = learned.preview_rule.iter().map(|rule| (PolicyId::TunedPreviewRule, &rule.settings));
+    let found = [
+        (PolicyId::TunedSpeedRule, &learned.speed_rule.settings),
+        (PolicyId::TunedLoadRule, &learned.load_rule.settings),
+    ];
+    let card = [(PolicyId::RuleCard, &card.card.settings)];
+    found.into_iter().chain(preview).chain(card).map(|(id, rule)| tuned_rule(inputs, id, rule)).collect()
 }
 
 /// Stalls, failed upshifts and hunting of the table and of the rule that it is compared with.

@@ -1,6 +1,6 @@
 //! A threshold rule in units that a controller can be given by hand.
 
-use lowgear_agents::rule::{NEVER_DOWN, NEVER_UP, RuleSettings, Signal};
+use lowgear_agents::rule::{LOW_STRIKE, NEVER_DOWN, NEVER_UP, NO_STRIKE, RuleSettings, Signal};
 use lowgear_env::Scenario;
 use std::f64::consts::TAU;
 
@@ -36,7 +36,36 @@ pub(super) fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String>
              further one in a row"
         ));
     }
+    if let Some(preview) = rule.preview.as_ref().filter(|_| rule.steps_down) {
+        for (gear, &class) in (2..).zip(&preview.down_class) {
+            let what = strikes(class).map(|what| {
+                format!("shift down {gear} to {} at {what} within {} mm ahead", gear - 1, preview.down_mm)
+            });
+            lines.extend(what);
+        }
+    }
+    if let Some(preview) = &rule.preview {
+        for (gear, &class) in (1..).zip(&preview.hold_class) {
+            let what = strikes(class).map(|what| {
+                format!(
+                    "do not shift up {gear} to {} at {what} within {} mm ahead",
+                    gear + 1,
+                    preview.hold_mm
+                )
+            });
+            lines.extend(what);
+        }
+    }
     lines
+}
+
+/// Strikes of this class and above in words; none where there are none.
+fn strikes(class: u8) -> Option<&'static str> {
+    match class {
+        ..=LOW_STRIKE => Some("any obstacle"),
+        NO_STRIKE.. => None,
+        _ => Some("a high obstacle"),
+    }
 }
 
 /// A threshold as a motor speed: at nominal voltage, and with the load ratio also per volt at the motor.
@@ -57,6 +86,7 @@ fn speed(scenario: &Scenario, signal: Signal, permille: i16) -> String {
 mod tests {
     use super::*;
     use crate::study::read_inputs;
+    use lowgear_agents::rule::PreviewRule;
     use std::path::Path;
 
     /// The demo's motor by hand: 7.2 V less 0.045 A times 7.2 V / 0.5 A leaves 6.552 V of back-EMF at 690 rad/s,
@@ -72,6 +102,17 @@ mod tests {
         {
             assert!(text.contains(part), "no `{part}` in:\n{text}");
         }
+        let preview =
+            PreviewRule { down_class: vec![4, 2], down_mm: 150, hold_class: vec![3, 4], hold_mm: 210 };
+        let ahead = enterable(&inputs.scenario, &RuleSettings { preview: Some(preview), ..rule.clone() });
+        let ahead = &ahead[text.lines().count()..];
+        assert_eq!(
+            ahead,
+            [
+                "shift down 3 to 2 at any obstacle within 150 mm ahead",
+                "do not shift up 1 to 2 at a high obstacle within 210 mm ahead"
+            ]
+        );
         let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
         assert!(
             enterable(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),

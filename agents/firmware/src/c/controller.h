@@ -98,6 +98,7 @@ typedef struct {
     int16_t tilt_ddeg;      /* accelerometer tilt, nose up positive */
     uint16_t duty_permille; /* duty that was commanded during the last tick, 0 while cut */
     uint16_t selector_ddeg; /* drum angle, 0 to 3599 */
+    int16_t preview;        /* sensor ahead of the front axle, 0 on flat ground */
 } lowgear_raw;
 
 /* The order for the coming tick. */
@@ -115,7 +116,7 @@ typedef struct {
     uint8_t verdict;   /* what became of the last request */
     uint8_t fault;     /* which reading was out of range last */
     uint8_t jump_outs; /* times the selector has left its gear under drive, 0 to 255 */
-@if speed
+@if speed preview
     uint8_t driven; /* driven at the tick before */
 @end
 @if fresh
@@ -130,7 +131,15 @@ typedef struct {
 @if failed_count
     uint8_t failed_count; /* failed upshifts in a row, 0 to 7 */
 @end
+@if preview
+    uint8_t strikes; /* two bits a strike, oldest lowest: 0 none, 2 low, 3 high */
+    uint8_t raised;  /* 0: flat ahead, 255: unknown, else steps of 8 mm since the reading rose, at least 1 */
+@end
 @CLOCKS@
+@if preview
+    uint16_t tick_way; /* way of the last tick, mm times 16 */
+    uint16_t strike_mm[4]; /* where the front axle meets each strike, mm of the way */
+@end
 @if since_failed
     uint16_t since_failed; /* ticks since the last failed upshift, 0 to 1000 */
 @end
@@ -157,6 +166,9 @@ typedef struct {
 @end
 @if tilt
     int32_t tilt; /* tenths of a degree */
+@end
+@if preview
+    uint32_t way; /* driven, mm times 4096 */
 @end
 } lowgear_state;
 
@@ -354,10 +366,120 @@ static inline void lowgear_filter_speed(lowgear_state *s, const lowgear_raw *raw
 }
 
 @end
+@if preview
+/* The way driven, mm. It wraps: lengths are differences, and those from 32768 on are below zero. */
+static inline uint16_t lowgear_way_mm(const lowgear_state *s)
+{
+    return (uint16_t)(s->way >> 12);
+}
+
+static inline void lowgear_drop_strike(lowgear_state *s)
+{
+    s->strikes >>= 2;
+    s->strike_mm[0] = s->strike_mm[1];
+    s->strike_mm[1] = s->strike_mm[2];
+    s->strike_mm[2] = s->strike_mm[3];
+}
+
+/* A reading above the level: a new strike, or more of the last one. */
+static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t high)
+{
+    const uint16_t here_mm = lowgear_way_mm(s);
+    const uint16_t front_mm = (uint16_t)(here_mm + LOWGEAR_AHEAD_MM);
+    uint8_t strikes = 0u; /* how many, times two */
+    while (strikes < 8u && (s->strikes >> strikes) != 0u) {
+        strikes = (uint8_t)(strikes + 2u);
+    }
+    if (s->raised != 0u) {
+        const uint16_t raised = (uint16_t)(s->raised
+            + ((uint16_t)((uint16_t)(here_mm >> 3) - (uint16_t)(before_mm >> 3)) & 8191u));
+        s->raised = raised > LOWGEAR_STUCK_MM / 8u || raised >= 255u ? (uint8_t)255u : (uint8_t)raised;
+    } else if (s->strikes != 0u
+               && (uint16_t)(here_mm + LOWGEAR_HOLD_MM - s->strike_mm[0] - LOWGEAR_WHEELBASE_MM) <= 32767u) {
+        s->raised = 1u; /* the rear axle is on a strike: lifted, it lowers the sensor */
+    } else if (strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]), LOWGEAR_LOCKOUT_MM) != 0u) {
+        if (strikes == 8u) {
+            lowgear_drop_strike(s);
+            strikes = 6u;
+        }
+        s->strike_mm[strikes >> 1] = front_mm;
+        s->strikes |= (uint8_t)(2u << strikes);
+        s->raised = 1u;
+        strikes = (uint8_t)(strikes + 2u);
+    } else {
+        /* the last strike, met again by an arm that bounces */
+    }
+    if (high != 0u && strikes != 0u
+        && (uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]) <= LOWGEAR_LOCKOUT_MM) {
+        s->strikes |= (uint8_t)(1u << (strikes - 2u));
+    }
+}
+
+/* The way of a tick and the ground ahead. `engaged` is 1 when the motor was connected to the wheels throughout; when
+ * it was not, the vehicle is taken to roll on as fast as before, and slower from tick to tick. */
+static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, uint8_t engaged)
+{
+    const uint16_t before_mm = lowgear_way_mm(s);
+    uint32_t moved;
+    if (engaged != 0u) {
+        const uint16_t *way = lowgear_count_way + (uint8_t)(s->gear << 1);
+@if many_counts
+        const uint16_t counts = raw->encoder_counts < 2000u ? raw->encoder_counts : (uint16_t)2000u;
+@else
+        const uint16_t counts = raw->encoder_counts;
+@end
+        uint32_t tick_way;
+        moved = counts * ((uint32_t)LOWGEAR_READ16(way) | (uint32_t)LOWGEAR_READ16(way + 1) << 16);
+        tick_way = (moved + 128u) >> 8;
+        s->tick_way = tick_way > 65535u ? (uint16_t)65535u : (uint16_t)tick_way;
+    } else {
+        s->tick_way = s->tick_way > LOWGEAR_COAST ? (uint16_t)(s->tick_way - LOWGEAR_COAST) : (uint16_t)0u;
+        moved = (uint32_t)s->tick_way << 8;
+    }
+    s->way += moved;
+    if (s->strikes != 0u
+        && (uint16_t)(s->strike_mm[0] + LOWGEAR_WHEELBASE_MM + LOWGEAR_HOLD_MM - lowgear_way_mm(s)) > 32767u) {
+        lowgear_drop_strike(s); /* both axles have met it */
+    }
+    if (raw->preview < LOWGEAR_LEAST_PREVIEW || raw->preview > LOWGEAR_MOST_PREVIEW) {
+        s->raised = 255u;
+    } else if (raw->preview < LOWGEAR_LOW_LEVEL) {
+        s->raised = 0u;
+    } else if (s->raised != 255u) {
+        lowgear_rise(s, before_mm, raw->preview >= LOWGEAR_HIGH_LEVEL ? 1u : 0u);
+    } else {
+        /* unknown until it has been below the level */
+    }
+}
+
+/* The next strike of an axle: way to it, mm, up to 1000, and from bit 10 its class: 0 unknown, 1 none, 2 low, 3 high. */
+static inline uint16_t lowgear_next_strike(const lowgear_state *s)
+{
+    const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
+    const uint16_t *at = s->strike_mm;
+    uint16_t nearest = s->raised == 255u ? (uint16_t)1000u : (uint16_t)2024u;
+    uint8_t strikes = s->strikes;
+    for (; strikes != 0u; strikes >>= 2) {
+        uint16_t left = (uint16_t)(*at - here_mm);
+        if (left > 32767u) {
+            left = (uint16_t)(left + LOWGEAR_WHEELBASE_MM);
+        }
+        if (left <= 32767u) {
+            left = left > LOWGEAR_HOLD_MM ? (uint16_t)(left - LOWGEAR_HOLD_MM) : (uint16_t)0u;
+            if (left < (nearest & 1023u)) {
+                nearest = (uint16_t)(left | ((strikes & 3u) << 10));
+            }
+        }
+        at++;
+    }
+    return nearest;
+}
+
+@end
 /* A reading covers the tick before it, so the filters take it only when the vehicle was driven then too. */
 static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
 {
-@if speed gear_clock
+@if speed gear_clock preview
     const uint8_t driving = s->phase == LOWGEAR_DRIVING ? 1u : 0u;
 @end
 @if since_failed
@@ -366,8 +488,13 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     }
 @end
     if (s->phase == LOWGEAR_FAULTED) {
-@if speed
+@if speed preview
         s->driven = 0u;
+@end
+@if preview
+        s->strikes = 0u;
+        s->raised = 255u;
+        s->tick_way = 0u;
 @end
         return; /* a reading that tells nothing */
     }
@@ -406,6 +533,11 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
     if (driving != 0u && s->driven != 0u) {
         lowgear_filter_speed(s, raw);
     }
+@end
+@if preview
+    lowgear_look_ahead(s, raw, driving != 0u && s->driven != 0u ? 1u : 0u);
+@end
+@if speed preview
     s->driven = driving;
 @end
 @if battery_axis
@@ -736,6 +868,9 @@ static inline void lowgear_start(lowgear_state *s, uint8_t gear)
 @if fresh
     s->fresh = 1u;
 @end
+@if preview
+    s->raised = 255u;
+@end
     s->since_decision = LOWGEAR_DECISION_TICKS;
 }
 
@@ -836,8 +971,8 @@ static inline uint16_t lowgear_mix(uint16_t sum, uint16_t value)
 /* Runs stored readings through a controller of its own; 1 when every answer is as it was on the host. */
 static inline uint8_t lowgear_self_test(void)
 {
-    /* Ticks, then the reading: encoder, battery, current, tilt (both plus 32768), duty, selector. */
-    static const uint16_t run[@RUNS@][7] LOWGEAR_ROM = {
+    /* Ticks, then the reading: encoder, battery, current, tilt (both plus 32768), duty, selector, preview (plus 32768). */
+    static const uint16_t run[@RUNS@][8] LOWGEAR_ROM = {
 @VECTORS@
     };
     lowgear_state state;
@@ -853,6 +988,7 @@ static inline uint8_t lowgear_self_test(void)
         raw.tilt_ddeg = (int16_t)((int32_t)LOWGEAR_READ16(&run[i][4]) - 32768);
         raw.duty_permille = LOWGEAR_READ16(&run[i][5]);
         raw.selector_ddeg = LOWGEAR_READ16(&run[i][6]);
+        raw.preview = (int16_t)((int32_t)LOWGEAR_READ16(&run[i][7]) - 32768);
         for (; left != 0u; left--) {
             uint16_t value[LOWGEAR_AXES];
             const lowgear_command c = lowgear_tick(&state, &raw);

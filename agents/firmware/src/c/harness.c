@@ -35,7 +35,7 @@ static void print_values(const uint16_t *value)
     }
 }
 
-/* tick,forced,encoder,mv,ma,tilt,duty,selector -> ...,asked,request,drive,gear,nudge,recalibrate,park,
+/* tick,forced,encoder,mv,ma,tilt,duty,selector,preview -> ...,asked,request,drive,gear,nudge,recalibrate,park,
  * phase,verdict,values. `forced` 3 asks the table. */
 static void tick(lowgear_state *state, const long *v)
 {
@@ -49,11 +49,12 @@ static void tick(lowgear_state *state, const long *v)
     raw.tilt_ddeg = (int16_t)v[4];
     raw.duty_permille = (uint16_t)v[5];
     raw.selector_ddeg = (uint16_t)v[6];
+    raw.preview = (int16_t)v[7];
     due = lowgear_sense(state, &raw);
     request = v[0] != 3 ? (uint8_t)v[0] : (due ? lowgear_decide(state) : (uint8_t)LOWGEAR_HOLD);
     c = lowgear_act(state, request, due);
     lowgear_values(state, value);
-    printf("tick,%ld,%ld,%ld,%ld,%ld,%ld,%ld", v[0], v[1], v[2], v[3], v[4], v[5], v[6]);
+    printf("tick,%ld,%ld,%ld,%ld,%ld,%ld,%ld,%ld", v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7]);
     printf(",%d,%d,%d,%d,%d,%d,%d,%d,%d", due, request, c.drive, c.gear, c.nudge, c.recalibrate, c.park,
         state->phase, state->verdict);
     print_values(value);
@@ -115,13 +116,13 @@ static void repeat(lowgear_state *state, const char *line)
 {
     long v[MOST_FIELDS] = { 0 };
     const int count = fields(line, v);
-    if (starts(line, "tick,") && count >= 7) {
+    if (starts(line, "tick,") && count >= 8) {
         tick(state, v);
     } else if (starts(line, "start,") && count >= 1) {
         lowgear_start(state, (uint8_t)v[0]);
         printf("start,%ld\n", v[0]);
     } else if (starts(line, "park,") && count >= 1) {
-        lowgear_raw raw = { 0, 0, 0, 0, 0, 0 };
+        lowgear_raw raw = { 0, 0, 0, 0, 0, 0, 0 };
         raw.encoder_counts = (uint16_t)v[0];
         printf("park,%ld,%d\n", v[0], (int)lowgear_park(state, &raw));
     } else if (starts(line, "leave,")) {

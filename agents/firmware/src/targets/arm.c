@@ -88,7 +88,7 @@ static uint32_t stopped(void (*call)(lowgear_state *, const lowgear_raw *, lowge
 static void count(void)
 {
     lowgear_state state;
-    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
+    drill_toy toy = { 0u, 0u, 0u, 0, 0, 0u, 0u, 0u };
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick, most = 0u, total = 0u, decided = 0u, any = 0u;

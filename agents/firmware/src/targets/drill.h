@@ -35,7 +35,7 @@ static void drill_add(uint16_t word)
 /* A toy vehicle. Not modelled: almost everything. It only leads the controller through all its states. */
 typedef struct {
     uint16_t encoder, selector, duty;
-    int16_t tilt;
+    int16_t tilt, preview;
     uint8_t sent, stuck, mood;
 } drill_toy;
 
@@ -49,6 +49,7 @@ static void drill_begin(drill_toy *toy, lowgear_state *state)
     toy->tilt = (int16_t)((int32_t)((r >> 16) % 401u) - 200);
     toy->sent = gear;
     toy->stuck = 0u;
+    toy->preview = 0;
     toy->selector = lowgear_angle_of(gear);
     lowgear_start(state, gear);
 }
@@ -90,12 +91,16 @@ static void drill_read(drill_toy *toy, const lowgear_command *c, lowgear_raw *ra
     if (((r >> 8) & 63u) == 3u) {
         toy->tilt = (int16_t)((int32_t)((r >> 16) % 401u) - 200);
     }
+    if (((r >> 14) & 7u) == 5u) {
+        toy->preview = (int16_t)((r >> 3) & 1u ? (r >> 20) & 255u : 0u);
+    }
     raw->encoder_counts = c->drive ? (uint16_t)(toy->encoder + (toy->encoder ? (r & 1u) : 0u)) : (uint16_t)(toy->encoder / 2u);
     raw->battery_mv = (uint16_t)(DRILL_NOMINAL_MV + ((r >> 9) & 511u) - 256u);
     raw->current_ma = (int16_t)((int32_t)((r >> 7) & 4095u) - 1024);
     raw->tilt_ddeg = (int16_t)(toy->tilt + (int16_t)((r >> 18) & 7u));
     raw->duty_permille = c->drive ? toy->duty : (uint16_t)0u;
     raw->selector_ddeg = toy->selector;
+    raw->preview = toy->preview;
     if (toy->mood == 3u && (r >> 29) == 0u) {
         /* Anything at all, in one place. */
         const uint32_t wild = drill_next();
@@ -163,7 +168,7 @@ static inline void drill_cells(void)
 static inline void drill_ticks(uint32_t ticks)
 {
     lowgear_state state;
-    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
+    drill_toy toy = { 0u, 0u, 0u, 0, 0, 0u, 0u, 0u };
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick;

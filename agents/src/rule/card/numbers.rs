@@ -1,6 +1,8 @@
 //! The numbers of a threshold rule: counted, rounded, moved and left out.
 
-use crate::rule::{MAX_WAIT_TICKS, NEVER_DOWN, NEVER_UP, RuleSettings};
+use crate::rule::{
+    MAX_STRIKE_MM, MAX_WAIT_TICKS, NEVER_DOWN, NEVER_UP, NO_STRIKE, PreviewRule, RuleSettings,
+};
 use std::fmt;
 
 /// Thresholds on a card are multiples of this, permille.
@@ -29,11 +31,15 @@ pub enum Omission {
     NoWait,
     /// The wait does not grow.
     NoGrowth,
+    /// No step down before a strike.
+    NoStepBeforeStrike,
+    /// No holding of the gear before a strike.
+    NoHoldBeforeStrike,
 }
 
 impl Omission {
     /// Every one.
-    pub const ALL: [Omission; 8] = [
+    pub const ALL: [Omission; 10] = [
         Omission::OneThresholdUp,
         Omission::OneThresholdDown,
         Omission::NoThresholdDown,
@@ -42,6 +48,8 @@ impl Omission {
         Omission::NoTilt,
         Omission::NoWait,
         Omission::NoGrowth,
+        Omission::NoStepBeforeStrike,
+        Omission::NoHoldBeforeStrike,
     ];
 
     /// The rule without it; `None` where it is not there.
@@ -57,6 +65,12 @@ impl Omission {
             Omission::NoTilt => shorter.tilt_hold_ddeg = None,
             Omission::NoWait => (shorter.retry_ticks, shorter.retry_growth) = (0, 1.0),
             Omission::NoGrowth => shorter.retry_growth = 1.0,
+            Omission::NoStepBeforeStrike => {
+                shorter.preview.iter_mut().for_each(|preview| preview.down_class.fill(NO_STRIKE));
+            }
+            Omission::NoHoldBeforeStrike => {
+                shorter.preview.iter_mut().for_each(|preview| preview.hold_class.fill(NO_STRIKE));
+            }
         }
         (count(&shorter) < count(rule)).then_some(shorter)
     }
@@ -73,6 +87,8 @@ impl fmt::Display for Omission {
             Omission::NoTilt => "the tilt that holds the gear",
             Omission::NoWait => "the wait after an upshift that failed",
             Omission::NoGrowth => "the growth of that wait",
+            Omission::NoStepBeforeStrike => "the step down before a strike",
+            Omission::NoHoldBeforeStrike => "holding the gear before a strike",
         })
     }
 }
@@ -100,6 +116,16 @@ pub(super) fn count(rule: &RuleSettings) -> usize {
         + usize::from(rule.tilt_hold_ddeg.is_some())
         + usize::from(rule.retry_ticks > 0)
         + usize::from(rule.retry_ticks > 0 && rule.retry_growth > 1.0)
+        + rule.preview.as_ref().map_or(0, |preview| {
+            let down = if rule.steps_down { ahead(&preview.down_class) } else { 0 };
+            down + ahead(&preview.hold_class)
+        })
+}
+
+/// Numbers of a reaction to strikes: a class for each gear that reacts, and one way for all of them.
+fn ahead(classes: &[u8]) -> usize {
+    let reacting = classes.iter().filter(|&&class| class < NO_STRIKE).count();
+    if reacting > 0 { reacting + 1 } else { 0 }
 }
 
 /// The rule in numbers that a person types.
@@ -115,8 +141,18 @@ pub(super) fn rounded(rule: &RuleSettings) -> RuleSettings {
         tilt_hold_ddeg: rule.tilt_hold_ddeg.map(|_| steep),
         retry_ticks: two_digits(rule.retry_ticks),
         retry_growth: if rule.retry_ticks > 0 { (rule.retry_growth * 2.0).round() / 2.0 } else { 1.0 },
+        preview: rule.preview.as_ref().map(|preview| PreviewRule {
+            down_mm: to_ten(preview.down_mm),
+            hold_mm: to_ten(preview.hold_mm),
+            ..preview.clone()
+        }),
         ..rule.clone()
     }
+}
+
+/// A way in whole centimetres, mm.
+fn to_ten(way_mm: u16) -> u16 {
+    ((way_mm + 5) / 10 * 10).min(MAX_STRIKE_MM)
 }
 
 /// A number of ticks with two digits that are not zero.
@@ -125,9 +161,9 @@ fn two_digits(ticks: u16) -> u16 {
     ((ticks + unit / 2) / unit * unit).min(MAX_WAIT_TICKS)
 }
 
-/// Places that [`moves`] knows: thresholds up and down, agreement, stall, tilt, wait, growth.
+/// Places that [`moves`] knows: thresholds up and down, agreement, stall, tilt, wait, growth, ways to strikes.
 pub(super) fn places(rule: &RuleSettings) -> usize {
-    rule.up_permille.len() + rule.down_permille.len() + 5
+    rule.up_permille.len() + rule.down_permille.len() + 5 + if rule.preview.is_some() { 2 } else { 0 }
 }
 
 /// The rules with the number at one place a little or a good deal larger or smaller. Thresholds that are the same
@@ -162,12 +198,24 @@ pub(super) fn moves(rule: &RuleSettings, place: usize) -> Vec<RuleSettings> {
             scaled(rule.retry_ticks)
                 .for_each(|retry_ticks| keep(RuleSettings { retry_ticks, ..rule.clone() }));
         }
+        _ if place > steps + 4 => ways(rule, place - steps - 5).for_each(keep),
         _ => [-1.0, -0.5, 0.5, 1.0].into_iter().for_each(|by| {
             let retry_growth = (rule.retry_growth + by).clamp(1.0, 10.0);
             keep(RuleSettings { retry_growth, ..rule.clone() });
         }),
     }
     found
+}
+
+/// The rule with the way of its step down (0) or of its hold (1) before strikes a little or a good deal different.
+fn ways(rule: &RuleSettings, which: usize) -> impl Iterator<Item = RuleSettings> {
+    [-50, -20, 20, 50].into_iter().filter_map(move |by_mm| {
+        let mut other = rule.clone();
+        let preview = other.preview.as_mut()?;
+        let way_mm = if which == 0 { &mut preview.down_mm } else { &mut preview.hold_mm };
+        *way_mm = way_mm.saturating_add_signed(by_mm).min(MAX_STRIKE_MM);
+        Some(other)
+    })
 }
 
 /// Thresholds with the one at `place`, and those equal to it, moved.

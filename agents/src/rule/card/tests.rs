@@ -1,5 +1,5 @@
 use super::*;
-use crate::rule::Signal;
+use crate::rule::{PreviewRule, Signal};
 use crate::table::distil::Visit;
 use lowgear_onboard::{FEATURES, Feature, Features, Request};
 use std::convert::Infallible;
@@ -15,6 +15,7 @@ fn start() -> RuleSettings {
         retry_ticks: 47,
         retry_growth: 1.63,
         steps_down: true,
+        preview: None,
     }
 }
 
@@ -61,6 +62,16 @@ fn numbers_are_counted_as_they_are_typed_in() {
     assert_eq!(numbers::count(&rule), 9);
     let level = RuleSettings { up_permille: vec![700, 700], retry_ticks: 0, ..rule.clone() };
     assert_eq!(numbers::count(&level), 6, "one threshold up, and no growth without a wait");
+    let preview = PreviewRule { down_class: vec![4, 2], down_mm: 154, hold_class: vec![3, 2], hold_mm: 200 };
+    let ahead = RuleSettings { preview: Some(preview), ..rule.clone() };
+    assert_eq!(numbers::count(&ahead), 9 + 2 + 3, "a class for each gear that reacts, and two ways");
+    assert_eq!(numbers::rounded(&ahead).preview.unwrap().down_mm, 150);
+    let blind = Omission::NoStepBeforeStrike.of(&ahead).unwrap();
+    assert_eq!(numbers::count(&blind), 9 + 3);
+    assert_eq!(Omission::NoStepBeforeStrike.of(&blind), None);
+    let farther = numbers::moves(&numbers::rounded(&ahead), numbers::places(&ahead) - 2);
+    assert_eq!(farther.len(), 4);
+    assert!(farther.iter().all(|rule| rule.preview.as_ref().unwrap().down_mm != 150));
     let never_down = RuleSettings { steps_down: false, ..rule };
     assert_eq!(numbers::count(&never_down), 6, "neither thresholds down nor a stall");
 }

@@ -340,6 +340,7 @@ pub fn neutral_features() -> Features {
         (Feature::Battery, 1000),
         (Feature::Dwell, 1000),
         (Feature::SinceFailed, 1000),
+        (Feature::StrikeMm, 1000),
     ] {
         features.0[feature as usize] = value;
     }

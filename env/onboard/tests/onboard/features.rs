@@ -1,6 +1,8 @@
 //! The features: bounds under any reading, and their meaning step by step.
 
-use lowgear_onboard::{Controller, Feature, Features, Observer, Phase, Raw, Request, Settings};
+use lowgear_onboard::{
+    Controller, Feature, Features, Observer, Phase, PreviewSettings, Raw, Request, Settings,
+};
 use proptest::prelude::*;
 
 use super::{cruising, settings};
@@ -14,19 +16,23 @@ fn bounds(feature: Feature) -> (i16, i16) {
         Feature::Dwell | Feature::SinceFailed | Feature::Stalled => (0, 1000),
         Feature::FailedCount => (0, 7),
         Feature::Current => (-2000, 2000),
+        Feature::StrikeClass => (0, 3),
+        Feature::StrikeMm => (0, 1000),
     }
 }
 
 fn any_raw() -> impl Strategy<Value = Raw> {
     let rare = |usual: u16| prop_oneof![2 => Just(usual), 1 => any::<u16>()];
-    (any::<u16>(), rare(7400), any::<i16>(), any::<i16>(), rare(1000), any::<u16>()).prop_map(
-        |(encoder_counts, battery_mv, current_ma, tilt_ddeg, duty_permille, selector_ddeg)| Raw {
+    let signed = (any::<i16>(), any::<i16>(), prop_oneof![2 => -5..60i16, 1 => any::<i16>()]);
+    (any::<u16>(), rare(7400), signed, rare(1000), any::<u16>()).prop_map(
+        |(encoder_counts, battery_mv, (current_ma, tilt_ddeg, preview), duty_permille, selector_ddeg)| Raw {
             encoder_counts,
             battery_mv,
             current_ma,
             tilt_ddeg,
             duty_permille,
             selector_ddeg,
+            preview,
         },
     )
 }
@@ -38,8 +44,10 @@ proptest! {
             (proptest::collection::vec((any_raw(), 0..40u16), 1..12), 0..3u8, any::<bool>()), 1..60,
         ),
         window in 0..120u16,
+        sensor in any::<bool>(),
     ) {
         let mut s = settings();
+        s.features.preview = PreviewSettings { fitted: sensor, ..super::preview::feeler() };
         s.features.failed_window_ticks = window;
         s.guard.stall_cut_ticks = 3;
         let mut together = Controller::new(&s, 1);
@@ -72,8 +80,10 @@ proptest! {
         steps in proptest::collection::vec((any_raw(), 0..6u8, any::<bool>(), any::<bool>()), 1..300),
         scale in any::<[u16; 6]>(),
         shifts in any::<[u8; 4]>(),
+        preview in super::preview::any_settings(),
     ) {
         let mut s = settings().features;
+        s.preview = preview;
         s.gear_scale_permille = scale;
         [s.fast_shift, s.slow_shift, s.tilt_shift, s.peak_shift] = shifts;
         let mut observer = Observer::new(0);

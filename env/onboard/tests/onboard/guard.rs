@@ -162,7 +162,7 @@ proptest! {
     }
 
     #[test]
-    fn extreme_settings_never_panic(words in proptest::collection::vec(any::<u16>(), 40), gear in any::<u8>(), seed in any::<[u16; 6]>()) {
+    fn extreme_settings_never_panic(words in proptest::collection::vec(any::<u16>(), 40), gear in any::<u8>(), seed in any::<[u16; 6]>(), preview in super::preview::any_settings()) {
         let mut s = settings();
         s.features.speed_gain = u32::from(words[0]) << 16 | u32::from(words[1]);
         s.features.nominal_mv = if words[2] % 3 == 0 { 0 } else { words[3] };
@@ -174,6 +174,7 @@ proptest! {
         s.features.tilt_shift = words[10] as u8;
         s.features.peak_shift = words[11] as u8;
         s.features.failed_window_ticks = words[12];
+        s.features.preview = preview;
         s.guard.gears = words[13] as u8;
         s.guard.gear_ddeg = seed;
         s.guard.window_ddeg = words[14];
@@ -185,7 +186,7 @@ proptest! {
         for chunk in words.windows(7).cycle().take(200) {
             let raw = Raw {
                 encoder_counts: chunk[0], battery_mv: chunk[1], current_ma: chunk[2] as i16,
-                tilt_ddeg: chunk[3] as i16, duty_permille: chunk[4], selector_ddeg: chunk[5],
+                tilt_ddeg: chunk[3] as i16, duty_permille: chunk[4], selector_ddeg: chunk[5], preview: chunk[6] as i16,
             };
             let asked = controller.sense(&s, &raw);
             controller.act(&s, Request::from_code((chunk[6] % 3) as u8), asked);

@@ -61,6 +61,7 @@ fn run(s: &Settings, sensor: usize, failure: Failure) -> Seen {
             tilt_ddeg: 20,
             duty_permille: duty,
             selector_ddeg: angle,
+            preview: 0,
         };
         let raw = if tick < HEALTHY_TICKS {
             truth

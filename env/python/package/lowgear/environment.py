@@ -24,6 +24,8 @@ FEATURES = (
     ("failed-count", 0, 7, "upshifts taken back in a row"),
     ("stalled", 0, 1000, "controller ticks that the driven motor has stood still"),
     ("current", -2000, 2000, "motor current, permille of the stall current; 0 without a sensor"),
+    ("strike-class", 0, 3, "next strike of an axle: 0 unknown, 1 none in view, 2 low, 3 high; 0 without a sensor"),
+    ("strike-mm", 0, 1000, "way from the axle that meets it, mm; 1000 when none is in view"),
 )
 
 #: Terms of the reward, each in seconds and already weighted.
@@ -105,7 +107,7 @@ def reset_arguments(seed, options, allowed=OPTIONS):
 class GardenCart(gym.Env):
     """One vehicle on one course at a time: ask for a lower gear, the same or a higher one.
 
-    **Observation**: `Box(12, float32)`, the whole numbers of `FEATURES` with the units given there; with
+    **Observation**: `Box(14, float32)`, the whole numbers of `FEATURES` with the units given there; with
     `observation="encoded"` the same as numbers within about ±1, one per gear and twelve more, as the project's own
     networks take them (the table stands in `agents/src/neural/encode.rs`). Each is a copy.
 
