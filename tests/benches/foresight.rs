@@ -1,48 +1,99 @@
-//! What a metre of sight is worth: plans that see only so far, next to a tuned rule that sees nothing and the plan that
-//! knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
+//! What seeing the ground ahead is worth: plans that see a part of it, next to a tuned rule that sees nothing and the
+//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
 //!
-//! Differences are to the rule on the same course, in the mean and without the best and worst twentieth: on a few courses
-//! a plan with a view stays where its picture of what usually follows is wrong.
+//! Two kinds of ground: the demonstration's, and the same obstacles on a level hard path. Differences are to the rule on
+//! the same course, with Student's interval of 95 %.
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_env::{Drive, Outcome};
-use lowgear_eval::bound::{GridResolution, Plan, Preview, Typical, drive_plan, drive_preview};
+use lowgear_env::config::ParameterDistribution;
+use lowgear_env::{Cause, Drive, Outcome, Scenario};
+use lowgear_eval::bound::{GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview};
+use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
 use rayon::prelude::*;
 use std::path::Path;
 use std::sync::Arc;
 
-/// Views, m.
-const SIGHTS_M: [f64; 5] = [0.05, 0.1, 0.15, 0.25, 0.5];
+/// Ranges, m.
+const RANGES_M: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.5, 1.0];
+/// Range of the sensors that see a part or make errors, m.
+const RANGE_M: f64 = 0.5;
+/// Standard deviations of a position, m.
+const POSITION_SDS_M: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
+/// Shares of obstacles missed or invented.
+const SHARES: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
 
 fn main() {
     let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u64>().ok());
-    let (courses, training) = (numbers.next().unwrap_or(40), numbers.next().unwrap_or(60));
+    let (courses, training) = (numbers.next().unwrap_or(60), numbers.next().unwrap_or(60));
     let study = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
     let scenario = read_inputs(&study, false).unwrap().scenario;
-    let suite = TestSuite::new(&scenario, courses);
-    let learned = TrainingSuite::new(&scenario);
+    measure("garden mix", &scenario, courses, training);
+    measure("level hard path", &level_path(&scenario), courses, training);
+}
+
+/// The hard path of the garden mix alone, level, with its obstacles.
+fn level_path(scenario: &Scenario) -> Scenario {
+    let mut scenario = scenario.clone();
+    for surface in scenario.course.surfaces.iter_mut().filter(|surface| surface.name != "hard path") {
+        surface.weight = 0.0;
+    }
+    scenario.course.random.as_mut().unwrap().grade.grade_deg = ParameterDistribution::Fixed(0.0);
+    scenario
+}
+
+/// Sensors by name.
+fn sensors() -> Vec<(String, PreviewSensor)> {
+    let all = RANGES_M.map(|range_m| (format!("all of {range_m} m"), PreviewSensor::perfect(range_m)));
+    let obstacles = PreviewSensor::of_obstacles(RANGE_M);
+    let nothing = PreviewSensor { obstacles: false, ..obstacles };
+    let mut sensors = all.to_vec();
+    sensors.extend([
+        ("no sensor".to_owned(), nothing),
+        ("obstacles".to_owned(), obstacles),
+        ("surfaces".to_owned(), PreviewSensor { surfaces: true, ..nothing }),
+        ("grades".to_owned(), PreviewSensor { grades: true, ..nothing }),
+    ]);
+    sensors.extend(POSITION_SDS_M.map(|position_sd_m| {
+        (format!("obstacles, off by {position_sd_m} m"), PreviewSensor { position_sd_m, ..obstacles })
+    }));
+    sensors.extend(SHARES.map(|missed_share| {
+        let name = format!("obstacles, {:.0} % missed", 100.0 * missed_share);
+        (name, PreviewSensor { missed_share, ..obstacles })
+    }));
+    sensors.extend(SHARES.map(|invented_share| {
+        let name = format!("obstacles, {:.0} % invented", 100.0 * invented_share);
+        (name, PreviewSensor { invented_share, ..obstacles })
+    }));
+    sensors
+}
+
+fn measure(ground: &str, scenario: &Scenario, courses: u64, training: u64) {
+    let suite = TestSuite::new(scenario, courses);
+    let learned = TrainingSuite::new(scenario);
     let starts: Vec<Drive> = (0..training).map(|e| Drive::new(Arc::clone(learned.scenario()), e)).collect();
     let typical = Typical::of(&starts, GridResolution::default());
     let rule = tuned();
     let base = suite.outcomes(|| rule.clone());
-    println!("{courses} courses; what usually follows, from {training} others");
-    row("tuned rule, sees nothing", &base, &base);
-    for sight_m in SIGHTS_M {
+    println!(
+        "\n{ground}: {courses} courses; what usually follows, from {training} others; range {RANGE_M} m"
+    );
+    row("tuned rule", &base, &base);
+    for (name, sensor) in sensors() {
         let outcomes = each(&suite, |drive| {
-            let mut preview = Preview::new(drive, GridResolution::default(), &typical, sight_m);
+            let mut preview = Preview::new(drive, GridResolution::default(), &typical, sensor);
             drive_preview(drive, &mut preview);
         });
-        row(&format!("plan that sees {sight_m:.2} m"), &outcomes, &base);
+        row(&name, &outcomes, &base);
     }
     let outcomes = each(&suite, |drive| {
         let plan = Plan::new(drive, GridResolution::default());
         drive_plan(drive, &plan);
     });
-    row("plan that knows it all", &outcomes, &base);
+    row("whole course", &outcomes, &base);
 }
 
 /// A load-ratio rule as one of the demonstration's searches left it, not the one that its study chose.
@@ -72,19 +123,20 @@ fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome>
     outcomes.collect()
 }
 
+/// One line: mean time, time saved against the rule, damage over the rule's, courses finished.
 fn row(name: &str, outcomes: &[Outcome], base: &[Outcome]) {
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let times: Vec<f64> = outcomes.iter().map(|o| o.time_s).collect();
-    let mut differences: Vec<f64> = outcomes.iter().zip(base).map(|(a, b)| a.time_s - b.time_s).collect();
-    let all = mean(&differences);
-    differences.sort_by(f64::total_cmp);
-    let cut = differences.len() / 20;
-    let within = &differences[cut..differences.len() - cut];
-    let centre = mean(within);
-    let variance = within.iter().map(|d| (d - centre).powi(2)).sum::<f64>() / (within.len() as f64 - 1.0);
+    let times = |outcomes: &[Outcome]| {
+        Scores::new(&[outcomes.iter().map(|o| o.time_s).collect::<Vec<f64>>()]).unwrap()
+    };
+    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
+    let saved = paired_difference(&times(base), &times(outcomes), 0.95).unwrap().estimate;
     println!(
-        "{name:<26} {:7.1} s, {all:+6.1} s; without the extremes {centre:+5.1} s, standard error {:.1} s",
-        mean(&times),
-        (variance / within.len() as f64).sqrt(),
+        "{name:<30} {:6.1} s, saved {:+5.1} s ({:+5.1} to {:+5.1}), damage {:+4.0} %, finished {}",
+        times(outcomes).mean(),
+        saved.mean,
+        saved.low,
+        saved.high,
+        100.0 * (damage(outcomes) / damage(base) - 1.0),
+        outcomes.iter().filter(|o| o.cause == Cause::Finished).count(),
     );
 }
