@@ -1,5 +1,5 @@
 //! What seeing the ground ahead is worth: plans that see a part of it, next to a tuned rule that sees nothing and the
-//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
+//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES] [ceilings]`.
 //!
 //! Two kinds of ground: the demonstration's, and the same obstacles on a level hard path. Differences are to the rule on
 //! the same course, with Student's interval of 95 %.
@@ -9,7 +9,9 @@
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::{Cause, Drive, Outcome, Scenario};
-use lowgear_eval::bound::{GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview};
+use lowgear_eval::bound::{
+    GridResolution, ObstacleValues, Plan, Preview, PreviewSensor, Typical, ceiling, drive_plan, drive_preview,
+};
 use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
@@ -21,6 +23,8 @@ use std::sync::Arc;
 const RANGES_M: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.5, 1.0];
 /// Range of the sensors that see a part or make errors, m.
 const RANGE_M: f64 = 0.5;
+/// Ranges of the ceilings, m.
+const CEILING_RANGES_M: [f64; 5] = [0.0, 0.1, 0.25, 0.5, 1.0];
 /// Standard deviations of a position, m.
 const POSITION_SDS_M: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
 /// Shares of obstacles missed or invented.
@@ -31,8 +35,17 @@ fn main() {
     let (courses, training) = (numbers.next().unwrap_or(60), numbers.next().unwrap_or(60));
     let study = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
     let scenario = read_inputs(&study, false).unwrap().scenario;
-    measure("garden mix", &scenario, courses, training);
-    measure("level hard path", &level_path(&scenario), courses, training);
+    let only_ceilings = std::env::args().any(|word| word == "ceilings");
+    for (ground, scenario) in [("garden mix", scenario.clone()), ("level hard path", level_path(&scenario))] {
+        println!("\n{ground}");
+        let suite = TestSuite::new(&scenario, courses);
+        let rule = tuned();
+        let base = suite.outcomes(|| rule.clone());
+        if !only_ceilings {
+            previews(&scenario, &suite, &base, training);
+        }
+        ceilings(&suite, &base);
+    }
 }
 
 /// The hard path of the garden mix alone, level, with its obstacles.
@@ -50,6 +63,8 @@ fn sensors() -> Vec<(String, PreviewSensor)> {
     let all = RANGES_M.map(|range_m| (format!("all of {range_m} m"), PreviewSensor::perfect(range_m)));
     let obstacles = PreviewSensor::of_obstacles(RANGE_M);
     let nothing = PreviewSensor { obstacles: false, ..obstacles };
+    // Their errors alone: the ground is seen as it is.
+    let all_of_it = PreviewSensor::perfect(RANGE_M);
     let mut sensors = all.to_vec();
     sensors.extend([
         ("no sensor".to_owned(), nothing),
@@ -58,42 +73,64 @@ fn sensors() -> Vec<(String, PreviewSensor)> {
         ("grades".to_owned(), PreviewSensor { grades: true, ..nothing }),
     ]);
     sensors.extend(POSITION_SDS_M.map(|position_sd_m| {
-        (format!("obstacles, off by {position_sd_m} m"), PreviewSensor { position_sd_m, ..obstacles })
+        (format!("all, obstacles off by {position_sd_m} m"), PreviewSensor { position_sd_m, ..all_of_it })
     }));
     sensors.extend(SHARES.map(|missed_share| {
-        let name = format!("obstacles, {:.0} % missed", 100.0 * missed_share);
-        (name, PreviewSensor { missed_share, ..obstacles })
+        let name = format!("all, {:.0} % of obstacles missed", 100.0 * missed_share);
+        (name, PreviewSensor { missed_share, ..all_of_it })
     }));
     sensors.extend(SHARES.map(|invented_share| {
-        let name = format!("obstacles, {:.0} % invented", 100.0 * invented_share);
-        (name, PreviewSensor { invented_share, ..obstacles })
+        let name = format!("all, {:.0} % invented", 100.0 * invented_share);
+        (name, PreviewSensor { invented_share, ..all_of_it })
     }));
     sensors
 }
 
-fn measure(ground: &str, scenario: &Scenario, courses: u64, training: u64) {
-    let suite = TestSuite::new(scenario, courses);
+/// One line per sensor.
+fn previews(scenario: &Scenario, suite: &TestSuite, base: &[Outcome], training: u64) {
     let learned = TrainingSuite::new(scenario);
     let starts: Vec<Drive> = (0..training).map(|e| Drive::new(Arc::clone(learned.scenario()), e)).collect();
     let typical = Typical::of(&starts, GridResolution::default());
-    let rule = tuned();
-    let base = suite.outcomes(|| rule.clone());
-    println!(
-        "\n{ground}: {courses} courses; what usually follows, from {training} others; range {RANGE_M} m"
-    );
-    row("tuned rule", &base, &base);
+    println!("{} courses; what usually follows, from {training} others; range {RANGE_M} m", suite.courses);
+    row("tuned rule", base, base);
     for (name, sensor) in sensors() {
-        let outcomes = each(&suite, |drive| {
+        let outcomes = each(suite, |drive| {
             let mut preview = Preview::new(drive, GridResolution::default(), &typical, sensor);
             drive_preview(drive, &mut preview);
         });
-        row(&name, &outcomes, &base);
+        row(&name, &outcomes, base);
     }
-    let outcomes = each(&suite, |drive| {
+    let outcomes = each(suite, |drive| {
         let plan = Plan::new(drive, GridResolution::default());
         drive_plan(drive, &plan);
     });
-    row("whole course", &outcomes, &base);
+    row("whole course", &outcomes, base);
+}
+
+/// One line per range: mean return of the rule, and the ceiling of what a controller can have that sees obstacles so far.
+fn ceilings(suite: &TestSuite, base: &[Outcome]) {
+    let values = ObstacleValues::new(suite.scenario()).unwrap();
+    let returns: Vec<f64> = base.iter().map(|o| o.reward.total_s()).collect();
+    let clairvoyant: Vec<f64> =
+        on_each(suite, |drive| Plan::new(drive, GridResolution::default()).start_value(suite.scenario()));
+    ceiling_row("clairvoyant", &clairvoyant, &returns);
+    for range_m in CEILING_RANGES_M {
+        let ceilings =
+            on_each(suite, |drive| ceiling(drive, &values, range_m, GridResolution::default()).unwrap());
+        ceiling_row(&format!("obstacles from {range_m} m"), &ceilings, &returns);
+    }
+}
+
+fn ceiling_row(name: &str, ceilings: &[f64], returns: &[f64]) {
+    let scores = |values: &[f64]| Scores::new(&[values]).unwrap();
+    let above = paired_difference(&scores(ceilings), &scores(returns), 0.95).unwrap().estimate;
+    println!(
+        "ceiling, {name:<25} return {:7.1} s, above the rule {:+5.1} s ({:+5.1} to {:+5.1})",
+        scores(ceilings).mean(),
+        above.mean,
+        above.low,
+        above.high
+    );
 }
 
 /// A load-ratio rule as one of the demonstration's searches left it, not the one that its study chose.
@@ -114,13 +151,16 @@ fn tuned() -> Rule {
 
 /// Outcome of every course.
 fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome> {
-    let courses = 0..suite.courses;
-    let outcomes = courses.into_par_iter().map(|episode| {
-        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        drive_it(&mut drive);
+    on_each(suite, |drive| {
+        drive_it(drive);
         drive.outcome()
-    });
-    outcomes.collect()
+    })
+}
+
+/// A result of every course.
+fn on_each<T: Send>(suite: &TestSuite, result: impl Fn(&mut Drive) -> T + Sync) -> Vec<T> {
+    let courses = (0..suite.courses).into_par_iter();
+    courses.map(|episode| result(&mut Drive::new(Arc::clone(suite.scenario()), episode))).collect()
 }
 
 /// One line: mean time, time saved against the rule, damage over the rule's, courses finished.

@@ -148,15 +148,18 @@ impl<'a> Preview<'a> {
         if self.believed.as_ref().is_none_or(|b| b.belief.track.course != course) {
             self.believed = Some(self.unsolved(drive, course));
         }
-        let (Some(believed), Some(gear)) = (self.believed.as_mut(), plant.gear) else { return Request::Hold };
+        let Some(believed) = self.believed.as_mut() else { return Request::Hold };
         believed.solve(drive, x_m, &self.sensor, self.typical, &self.thermal_profile);
         let Believed { belief, plan, .. } = believed;
-        if belief.exact {
-            return plan.decide(drive);
+        match plant.gear {
+            Some(gear) if !belief.exact => {
+                let believed = Plant::at(vehicle, &belief.track, plant.x_m, plant.v_m_s, gear)
+                    .with_thermal_state(vehicle, plant.charge, plant.temperature_rise);
+                plan.decide_on(drive, &belief.track, &believed)
+            }
+            // Also where the dogs missed: the plan asks for a lower gear then, which tries again.
+            _ => plan.decide(drive),
         }
-        let believed = Plant::at(vehicle, &belief.track, plant.x_m, plant.v_m_s, gear);
-        let believed = believed.with_thermal_state(vehicle, plant.charge, plant.temperature_rise);
-        plan.decide_on(drive, &belief.track, &believed)
     }
 
     fn unsolved(&self, drive: &Drive, course: Course) -> Believed {
