@@ -136,6 +136,12 @@ impl Drive {
         self.trace.unwrap_or_default()
     }
 
+    /// Number of the episode.
+    #[must_use]
+    pub fn episode(&self) -> u64 {
+        self.episode
+    }
+
     /// The vehicle drawn for this episode.
     #[must_use]
     pub fn vehicle(&self) -> &Vehicle {

@@ -6,10 +6,15 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
+mod ceiling;
 mod one_step_model;
+mod penalty;
 mod preview;
+mod reports;
 
+pub use ceiling::{ObstacleValues, ceiling};
 pub use preview::{Preview, Typical, drive_preview};
+pub use reports::PreviewSensor;
 
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;
@@ -17,6 +22,7 @@ use lowgear_env::vehicle::{TemperatureRise, Vehicle};
 use lowgear_env::{Drive, Scenario, Step, World, run_episode};
 use lowgear_onboard::Request;
 use one_step_model::{Clocks, Successor, predict};
+use penalty::Penalty;
 
 /// Resolution of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
 /// two decisions. So the same figures do for a cart that crawls and a tractor that trots.
@@ -44,8 +50,8 @@ pub struct Plan {
     speeds: Vec<f64>,
     gears: usize,
     clocks: Clocks,
-    /// A decision is followed this far before the plan's value is looked up, m.
-    ahead_m: f64,
+    /// What the vehicle covers at its top speed between two decisions, m.
+    stride_m: f64,
     /// A shift must promise this much more than a hold, s.
     margin_s: f64,
 }
@@ -77,7 +83,12 @@ impl ThermalProfile {
 
     /// As a first, coarse plan warms it up.
     fn of(drive: &Drive) -> ThermalProfile {
-        ThermalProfile::along(drive, &Plan::with(drive, COARSE, &ThermalProfile::cold(drive.vehicle())))
+        ThermalProfile::along(drive, &ThermalProfile::coarse_plan(drive))
+    }
+
+    /// The plan that only shows how warm things get.
+    fn coarse_plan(drive: &Drive) -> Plan {
+        Plan::with(drive, COARSE, &ThermalProfile::cold(drive.vehicle()))
     }
 
     /// Along the way that `plan` takes in the episode.
@@ -108,36 +119,54 @@ impl Plan {
     }
 
     fn with(drive: &Drive, resolution: GridResolution, thermal_profile: &ThermalProfile) -> Plan {
-        let (vehicle, track) = (drive.vehicle(), drive.track());
-        let scenario = drive.scenario();
+        let (scenario, vehicle, track) = (drive.scenario(), drive.vehicle(), drive.track());
+        let mut plan = Plan::unsolved(scenario, vehicle, track, resolution);
+        plan.solve(scenario, vehicle, track, thermal_profile, None);
+        let planned_s =
+            plan.values[..plan.gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
+        let step_m = resolution.position_strides * plan.stride_m;
+        plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
+        plan
+    }
+
+    /// Finds all values, of a plan that is charged the penalty if there is one.
+    fn solve(
+        &mut self,
+        scenario: &Scenario,
+        vehicle: &Vehicle,
+        track: &Track,
+        thermal_profile: &ThermalProfile,
+        penalty: Option<&Penalty>,
+    ) {
+        for i in (0..self.positions_m.len() - 1).rev() {
+            let mut successors = self.successors(scenario, vehicle, track, i, thermal_profile);
+            if let Some(penalty) = penalty {
+                penalty.charge(self, i, &mut successors);
+            }
+            self.solve_layer(scenario, &successors, i);
+        }
+    }
+
+    /// The grid for a track, every value 0.
+    fn unsolved(scenario: &Scenario, vehicle: &Vehicle, track: &Track, resolution: GridResolution) -> Plan {
         let clocks = Clocks::new(scenario);
         let top_m_s = top_speed_m_s(vehicle);
         let stride_m = top_m_s * f64::from(clocks.decision) * vehicle.tick_s;
-        let step_m = resolution.position_strides * stride_m;
-        let positions_m = positions_m(vehicle, track, step_m);
-        let positions = positions_m.len() - 1;
+        let positions_m = positions_m(vehicle, track, resolution.position_strides * stride_m);
         let gears = vehicle.gears.len();
         let last = (resolution.speeds - 1) as f64;
         let speeds: Vec<f64> =
             (0..resolution.speeds).map(|j| 1.15 * top_m_s * (j as f64 / last).powf(1.4)).collect();
         let layer = speeds.len() * gears;
-        let mut plan = Plan {
-            values: vec![0.0; (positions + 1) * layer],
+        Plan {
+            values: vec![0.0; positions_m.len() * layer],
             positions_m,
             speeds,
             gears,
             clocks,
-            ahead_m: AHEAD_STRIDES * stride_m,
+            stride_m,
             margin_s: 0.0,
-        };
-        for i in (0..positions).rev() {
-            let successors = plan.successors(scenario, vehicle, track, i, thermal_profile);
-            plan.solve_layer(scenario, &successors, i);
         }
-        let planned_s =
-            plan.values[..gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
-        plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
-        plan
     }
 
     /// The value at the start: a return that no causal policy exceeds in the mean, up to interpolation.
@@ -152,7 +181,12 @@ impl Plan {
     /// for a stretch, so that all are compared where the interpolation is trustworthy.
     #[must_use]
     pub fn decide(&self, drive: &Drive) -> Request {
-        let (hold, moved_m) = self.decision_value(drive, Request::Hold);
+        self.decide_on(drive, drive.track(), &drive.plant())
+    }
+
+    /// The same where the ground is taken to be `track` and the state to be `plant`.
+    fn decide_on(&self, drive: &Drive, track: &Track, plant: &Plant) -> Request {
+        let (hold, moved_m) = self.decision_value(drive, track, plant, Request::Hold);
         if moved_m < 0.01 && drive.allowed(Request::Down as usize) {
             // Stuck: whatever the interpolation promises, only a lower gear can help.
             return Request::Down;
@@ -160,7 +194,7 @@ impl Plan {
         let mut best = (hold + self.margin_s, Request::Hold);
         for request in [Request::Down, Request::Up] {
             if drive.allowed(request as usize) {
-                let (value, _) = self.decision_value(drive, request);
+                let (value, _) = self.decision_value(drive, track, plant, request);
                 if value > best.0 {
                     best = (value, request);
                 }
@@ -169,16 +203,16 @@ impl Plan {
         best.1
     }
 
-    /// Return of a decision, then holding until `ahead_m` further on or [`AHEAD_HOLDS`] decisions later,
+    /// Return of a decision, then holding until [`AHEAD_STRIDES`] further on or [`AHEAD_HOLDS`] decisions later,
     /// then the plan; and the distance covered until then, m.
-    fn decision_value(&self, drive: &Drive, request: Request) -> (f64, f64) {
-        let start_m = drive.plant().x_m;
-        let mut plant = drive.plant().clone();
+    fn decision_value(&self, drive: &Drive, track: &Track, plant: &Plant, request: Request) -> (f64, f64) {
+        let start_m = plant.x_m;
+        let mut plant = plant.clone();
         let mut reward = 0.0;
         for n in 0..AHEAD_HOLDS {
             let request = if n == 0 { request } else { Request::Hold };
             let Some((successor, after)) =
-                predict(drive.scenario(), drive.vehicle(), drive.track(), plant, request, &self.clocks)
+                predict(drive.scenario(), drive.vehicle(), track, plant, request, &self.clocks)
             else {
                 return (f64::NEG_INFINITY, 0.0);
             };
@@ -186,7 +220,7 @@ impl Plan {
             if successor.finished {
                 return (reward, successor.x_m - start_m);
             }
-            if successor.x_m > start_m + self.ahead_m || n + 1 == AHEAD_HOLDS {
+            if successor.x_m > start_m + AHEAD_STRIDES * self.stride_m || n + 1 == AHEAD_HOLDS {
                 return (reward + self.value(&successor), successor.x_m - start_m);
             }
             plant = after;

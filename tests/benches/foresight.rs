@@ -1,48 +1,136 @@
-//! What a metre of sight is worth: plans that see only so far, next to a tuned rule that sees nothing and the plan that
-//! knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
+//! What seeing the ground ahead is worth: plans that see a part of it, next to a tuned rule that sees nothing and the
+//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES] [ceilings]`.
 //!
-//! Differences are to the rule on the same course, in the mean and without the best and worst twentieth: on a few courses
-//! a plan with a view stays where its picture of what usually follows is wrong.
+//! Two kinds of ground: the demonstration's, and the same obstacles on a level hard path. Differences are to the rule on
+//! the same course, with Student's interval of 95 %.
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_env::{Drive, Outcome};
-use lowgear_eval::bound::{GridResolution, Plan, Preview, Typical, drive_plan, drive_preview};
+use lowgear_env::config::ParameterDistribution;
+use lowgear_env::{Cause, Drive, Outcome, Scenario};
+use lowgear_eval::bound::{
+    GridResolution, ObstacleValues, Plan, Preview, PreviewSensor, Typical, ceiling, drive_plan, drive_preview,
+};
+use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
 use rayon::prelude::*;
 use std::path::Path;
 use std::sync::Arc;
 
-/// Views, m.
-const SIGHTS_M: [f64; 5] = [0.05, 0.1, 0.15, 0.25, 0.5];
+/// Ranges, m.
+const RANGES_M: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.5, 1.0];
+/// Range of the sensors that see a part or make errors, m.
+const RANGE_M: f64 = 0.5;
+/// Ranges of the ceilings, m.
+const CEILING_RANGES_M: [f64; 5] = [0.0, 0.1, 0.25, 0.5, 1.0];
+/// Standard deviations of a position, m.
+const POSITION_SDS_M: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
+/// Shares of obstacles missed or invented.
+const SHARES: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
 
 fn main() {
     let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u64>().ok());
-    let (courses, training) = (numbers.next().unwrap_or(40), numbers.next().unwrap_or(60));
+    let (courses, training) = (numbers.next().unwrap_or(60), numbers.next().unwrap_or(60));
     let study = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
     let scenario = read_inputs(&study, false).unwrap().scenario;
-    let suite = TestSuite::new(&scenario, courses);
-    let learned = TrainingSuite::new(&scenario);
+    let only_ceilings = std::env::args().any(|word| word == "ceilings");
+    for (ground, scenario) in [("garden mix", scenario.clone()), ("level hard path", level_path(&scenario))] {
+        println!("\n{ground}");
+        let suite = TestSuite::new(&scenario, courses);
+        let rule = tuned();
+        let base = suite.outcomes(|| rule.clone());
+        if !only_ceilings {
+            previews(&scenario, &suite, &base, training);
+        }
+        ceilings(&suite, &base);
+    }
+}
+
+/// The hard path of the garden mix alone, level, with its obstacles.
+fn level_path(scenario: &Scenario) -> Scenario {
+    let mut scenario = scenario.clone();
+    for surface in scenario.course.surfaces.iter_mut().filter(|surface| surface.name != "hard path") {
+        surface.weight = 0.0;
+    }
+    scenario.course.random.as_mut().unwrap().grade.grade_deg = ParameterDistribution::Fixed(0.0);
+    scenario
+}
+
+/// Sensors by name.
+fn sensors() -> Vec<(String, PreviewSensor)> {
+    let all = RANGES_M.map(|range_m| (format!("all of {range_m} m"), PreviewSensor::perfect(range_m)));
+    let obstacles = PreviewSensor::of_obstacles(RANGE_M);
+    let nothing = PreviewSensor { obstacles: false, ..obstacles };
+    // Their errors alone: the ground is seen as it is.
+    let all_of_it = PreviewSensor::perfect(RANGE_M);
+    let mut sensors = all.to_vec();
+    sensors.extend([
+        ("no sensor".to_owned(), nothing),
+        ("obstacles".to_owned(), obstacles),
+        ("surfaces".to_owned(), PreviewSensor { surfaces: true, ..nothing }),
+        ("grades".to_owned(), PreviewSensor { grades: true, ..nothing }),
+    ]);
+    sensors.extend(POSITION_SDS_M.map(|position_sd_m| {
+        (format!("all, obstacles off by {position_sd_m} m"), PreviewSensor { position_sd_m, ..all_of_it })
+    }));
+    sensors.extend(SHARES.map(|missed_share| {
+        let name = format!("all, {:.0} % of obstacles missed", 100.0 * missed_share);
+        (name, PreviewSensor { missed_share, ..all_of_it })
+    }));
+    sensors.extend(SHARES.map(|invented_share| {
+        let name = format!("all, {:.0} % invented", 100.0 * invented_share);
+        (name, PreviewSensor { invented_share, ..all_of_it })
+    }));
+    sensors
+}
+
+/// One line per sensor.
+fn previews(scenario: &Scenario, suite: &TestSuite, base: &[Outcome], training: u64) {
+    let learned = TrainingSuite::new(scenario);
     let starts: Vec<Drive> = (0..training).map(|e| Drive::new(Arc::clone(learned.scenario()), e)).collect();
     let typical = Typical::of(&starts, GridResolution::default());
-    let rule = tuned();
-    let base = suite.outcomes(|| rule.clone());
-    println!("{courses} courses; what usually follows, from {training} others");
-    row("tuned rule, sees nothing", &base, &base);
-    for sight_m in SIGHTS_M {
-        let outcomes = each(&suite, |drive| {
-            let mut preview = Preview::new(drive, GridResolution::default(), &typical, sight_m);
+    println!("{} courses; what usually follows, from {training} others; range {RANGE_M} m", suite.courses);
+    row("tuned rule", base, base);
+    for (name, sensor) in sensors() {
+        let outcomes = each(suite, |drive| {
+            let mut preview = Preview::new(drive, GridResolution::default(), &typical, sensor);
             drive_preview(drive, &mut preview);
         });
-        row(&format!("plan that sees {sight_m:.2} m"), &outcomes, &base);
+        row(&name, &outcomes, base);
     }
-    let outcomes = each(&suite, |drive| {
+    let outcomes = each(suite, |drive| {
         let plan = Plan::new(drive, GridResolution::default());
         drive_plan(drive, &plan);
     });
-    row("plan that knows it all", &outcomes, &base);
+    row("whole course", &outcomes, base);
+}
+
+/// One line per range: mean return of the rule, and the ceiling of what a controller can have that sees obstacles so far.
+fn ceilings(suite: &TestSuite, base: &[Outcome]) {
+    let values = ObstacleValues::new(suite.scenario()).unwrap();
+    let returns: Vec<f64> = base.iter().map(|o| o.reward.total_s()).collect();
+    let clairvoyant: Vec<f64> =
+        on_each(suite, |drive| Plan::new(drive, GridResolution::default()).start_value(suite.scenario()));
+    ceiling_row("clairvoyant", &clairvoyant, &returns);
+    for range_m in CEILING_RANGES_M {
+        let ceilings =
+            on_each(suite, |drive| ceiling(drive, &values, range_m, GridResolution::default()).unwrap());
+        ceiling_row(&format!("obstacles from {range_m} m"), &ceilings, &returns);
+    }
+}
+
+fn ceiling_row(name: &str, ceilings: &[f64], returns: &[f64]) {
+    let scores = |values: &[f64]| Scores::new(&[values]).unwrap();
+    let above = paired_difference(&scores(ceilings), &scores(returns), 0.95).unwrap().estimate;
+    println!(
+        "ceiling, {name:<25} return {:7.1} s, above the rule {:+5.1} s ({:+5.1} to {:+5.1})",
+        scores(ceilings).mean(),
+        above.mean,
+        above.low,
+        above.high
+    );
 }
 
 /// A load-ratio rule as one of the demonstration's searches left it, not the one that its study chose.
@@ -64,28 +152,32 @@ fn tuned() -> Rule {
 
 /// Outcome of every course.
 fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome> {
-    let courses = 0..suite.courses;
-    let outcomes = courses.into_par_iter().map(|episode| {
-        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        drive_it(&mut drive);
+    on_each(suite, |drive| {
+        drive_it(drive);
         drive.outcome()
-    });
-    outcomes.collect()
+    })
 }
 
+/// A result of every course.
+fn on_each<T: Send>(suite: &TestSuite, result: impl Fn(&mut Drive) -> T + Sync) -> Vec<T> {
+    let courses = (0..suite.courses).into_par_iter();
+    courses.map(|episode| result(&mut Drive::new(Arc::clone(suite.scenario()), episode))).collect()
+}
+
+/// One line: mean time, time saved against the rule, damage over the rule's, courses finished.
 fn row(name: &str, outcomes: &[Outcome], base: &[Outcome]) {
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let times: Vec<f64> = outcomes.iter().map(|o| o.time_s).collect();
-    let mut differences: Vec<f64> = outcomes.iter().zip(base).map(|(a, b)| a.time_s - b.time_s).collect();
-    let all = mean(&differences);
-    differences.sort_by(f64::total_cmp);
-    let cut = differences.len() / 20;
-    let within = &differences[cut..differences.len() - cut];
-    let centre = mean(within);
-    let variance = within.iter().map(|d| (d - centre).powi(2)).sum::<f64>() / (within.len() as f64 - 1.0);
+    let times = |outcomes: &[Outcome]| {
+        Scores::new(&[outcomes.iter().map(|o| o.time_s).collect::<Vec<f64>>()]).unwrap()
+    };
+    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
+    let saved = paired_difference(&times(base), &times(outcomes), 0.95).unwrap().estimate;
     println!(
-        "{name:<26} {:7.1} s, {all:+6.1} s; without the extremes {centre:+5.1} s, standard error {:.1} s",
-        mean(&times),
-        (variance / within.len() as f64).sqrt(),
+        "{name:<30} {:6.1} s, saved {:+5.1} s ({:+5.1} to {:+5.1}), damage {:+4.0} %, finished {}",
+        times(outcomes).mean(),
+        saved.mean,
+        saved.low,
+        saved.high,
+        100.0 * (damage(outcomes) / damage(base) - 1.0),
+        outcomes.iter().filter(|o| o.cause == Cause::Finished).count(),
     );
 }

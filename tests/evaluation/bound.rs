@@ -4,7 +4,7 @@ use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Scenario, World};
 use lowgear_eval::bound::{
-    DISCRETISATION_SHARE, GridResolution, Plan, Preview, Typical, drive_plan, drive_preview,
+    DISCRETISATION_SHARE, GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview,
 };
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::study::read_inputs;
@@ -132,9 +132,10 @@ fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_oth
         let mut by_plan = start(episode);
         let plan = Plan::new(&by_plan, GridResolution::default());
         drive_plan(&mut by_plan, &plan);
-        let viewed = |sight_m| {
+        let viewed = |range_m| {
             let mut drive = start(episode);
-            let mut preview = Preview::new(&drive, GridResolution::default(), &typical, sight_m);
+            let sensor = PreviewSensor::perfect(range_m);
+            let mut preview = Preview::new(&drive, GridResolution::default(), &typical, sensor);
             drive_preview(&mut drive, &mut preview);
             drive.outcome()
         };

@@ -1,12 +1,14 @@
 //! How much of the plan's lead is knowing what comes: plans that see only so far.
 //!
-//! A preview knows the vehicle and its state without noise, and the ground up to a distance ahead. What lies beyond is
-//! valued as what usually follows on ground like that at the end of its view, the mean over plans of training courses
+//! A preview knows the vehicle and its state without noise, and of the ground what its sensor reports up to a distance
+//! ahead ([`PreviewSensor`]); it takes the reports at their word. What lies beyond is valued as what usually follows on ground like that at the end of its view, the mean over plans of training courses
 //! (the QMDP approximation of Littman, Cassandra, Kaelbling 1995, "Learning policies for partially observable
 //! environments: scaling up"). It is optimistic about what it will know later, so it is no bound; driven, it shows what a
 //! metre of sight is worth.
 
-use super::{GridResolution, Plan, Successor, ThermalProfile};
+use super::reports::{Belief, PreviewSensor, Reports};
+use super::{COARSE, GridResolution, Plan, Successor, ThermalProfile};
+use lowgear_env::motion::Plant;
 use lowgear_env::terrain::Course;
 use lowgear_env::{Drive, run_episode};
 use lowgear_onboard::Request;
@@ -18,6 +20,8 @@ const GRADE_OVER_M: f64 = 0.2;
 
 /// Positions closer than this stand where an axle climbs; they say nothing about ground, m.
 const CLOSE_M: f64 = 5e-3;
+/// A kind of ground is known from this much of it, m.
+const LEAST_M: f64 = 1.0;
 /// States from which nothing but giving up is left count as so much worse than others, s.
 const MOST_S: f64 = 30.0;
 
@@ -83,17 +87,30 @@ impl Typical {
         let surface = number / width * width;
         let mut near: Vec<usize> = (surface..surface + width).collect();
         near.sort_by_key(|n| n.abs_diff(number));
-        near.into_iter().filter_map(|n| self.kinds.get(n)).find(|k| k.length_m > 1.0)
+        let known = near.into_iter().filter_map(|n| self.kinds.get(n)).find(|k| k.length_m > LEAST_M);
+        known.or_else(|| self.kinds.iter().max_by(|a, b| a.length_m.total_cmp(&b.length_m)))
     }
 }
 
 /// A plan that sees so far ahead. A decision to shift is always valued over its own way, until the next gear has
 /// driven for the guard's dwell: some tenths of a metre, which are seen as well.
 pub struct Preview<'a> {
-    plan: Plan,
-    successors: Vec<Vec<Option<Successor>>>,
+    sensor: PreviewSensor,
+    resolution: GridResolution,
     typical: &'a Typical,
-    sight_m: f64,
+    thermal_profile: ThermalProfile,
+    margin_s: f64,
+    reports: Reports,
+    furthest_m: f64,
+    believed: Option<Believed>,
+}
+
+/// A course that is believed, with the plan for it.
+struct Believed {
+    belief: Belief,
+    plan: Plan,
+    /// Per position, once it has come into view.
+    successors: Vec<Option<Vec<Option<Successor>>>>,
 }
 
 /// What lies farther beyond the view than this is not looked up in a decision, m.
@@ -102,49 +119,104 @@ const BEYOND_M: f64 = 3.0;
 impl<'a> Preview<'a> {
     /// For the course of `drive`, which stands at its start.
     #[must_use]
-    pub fn new(drive: &Drive, resolution: GridResolution, typical: &'a Typical, sight_m: f64) -> Preview<'a> {
-        let (vehicle, track, scenario) = (drive.vehicle(), drive.track(), drive.scenario());
-        let thermal_profile = ThermalProfile::of(drive);
-        let plan = Plan::with(drive, resolution, &thermal_profile);
-        let layers = plan.positions_m.len() - 1;
-        let successors =
-            (0..layers).map(|i| plan.successors(scenario, vehicle, track, i, &thermal_profile)).collect();
-        Preview { plan, successors, typical, sight_m }
+    pub fn new(
+        drive: &Drive,
+        resolution: GridResolution,
+        typical: &'a Typical,
+        sensor: PreviewSensor,
+    ) -> Preview<'a> {
+        let coarse = ThermalProfile::coarse_plan(drive);
+        let (vehicle, course) = (drive.vehicle(), &drive.track().course);
+        Preview {
+            sensor,
+            resolution,
+            typical,
+            thermal_profile: ThermalProfile::along(drive, &coarse),
+            margin_s: coarse.margin_s * resolution.position_strides / COARSE.position_strides,
+            reports: Reports::new(sensor, vehicle, course, drive.scenario().seed, drive.episode()),
+            furthest_m: 0.0,
+            believed: None,
+        }
     }
 
     /// As [`Plan::decide`].
     pub fn decide(&mut self, drive: &Drive) -> Request {
-        let x_m = drive.plant().x_m.max(0.0);
-        let (here, _) = self.plan.position_index(x_m);
-        let last = self.plan.positions_m.len() - 1;
-        let end = self.plan.positions_m.partition_point(|&p| p < x_m + self.sight_m).clamp(here + 1, last);
-        if end < last {
-            self.forget(kind(&drive.track().course, self.plan.positions_m[end]), end);
-        } else {
-            let layer = self.plan.speeds.len() * self.plan.gears;
-            self.plan.values[last * layer..].fill(0.0);
+        let (vehicle, plant) = (drive.vehicle(), drive.plant());
+        let x_m = plant.x_m.max(0.0);
+        self.furthest_m = self.furthest_m.max(x_m);
+        let course = self.reports.believed(vehicle, &drive.track().course, x_m, self.furthest_m);
+        if self.believed.as_ref().is_none_or(|b| b.belief.track.course != course) {
+            self.believed = Some(self.unsolved(drive, course));
         }
-        for i in (here..end).rev() {
-            self.plan.solve_layer(drive.scenario(), &self.successors[i], i);
+        let Some(believed) = self.believed.as_mut() else { return Request::Hold };
+        believed.solve(drive, x_m, &self.sensor, self.typical, &self.thermal_profile);
+        let Believed { belief, plan, .. } = believed;
+        match plant.gear {
+            Some(gear) if !belief.exact => {
+                let believed = Plant::at(vehicle, &belief.track, plant.x_m, plant.v_m_s, gear)
+                    .with_thermal_state(vehicle, plant.charge, plant.temperature_rise);
+                plan.decide_on(drive, &belief.track, &believed)
+            }
+            // Also where the dogs missed: the plan asks for a lower gear then, which tries again.
+            _ => plan.decide(drive),
         }
-        self.plan.decide(drive)
     }
 
-    /// From position `end` on values are those that usually follow on ground of that kind.
-    fn forget(&mut self, number: usize, end: usize) {
-        let Some(kind) = self.typical.nearest(number) else { return };
+    fn unsolved(&self, drive: &Drive, course: Course) -> Believed {
+        let (scenario, vehicle) = (drive.scenario(), drive.vehicle());
+        let belief = Belief::new(course, vehicle, drive.track());
+        let mut plan = Plan::unsolved(scenario, vehicle, &belief.track, self.resolution);
+        plan.margin_s = self.margin_s;
+        let successors = vec![None; plan.positions_m.len() - 1];
+        Believed { belief, plan, successors }
+    }
+}
+
+impl Believed {
+    /// Values from `x_m` to the end of the view.
+    fn solve(
+        &mut self,
+        drive: &Drive,
+        x_m: f64,
+        sensor: &PreviewSensor,
+        typical: &Typical,
+        thermal_profile: &ThermalProfile,
+    ) {
+        let (scenario, vehicle, track) = (drive.scenario(), drive.vehicle(), &self.belief.track);
         let plan = &mut self.plan;
-        let layer = plan.speeds.len() * plan.gears;
-        let (from_m, last) = (plan.positions_m[end], plan.positions_m.len() - 1);
+        let (here, _) = plan.position_index(x_m);
+        let last = plan.positions_m.len() - 1;
+        let end = plan.positions_m.partition_point(|&p| p < x_m + sensor.range_m).clamp(here + 1, last);
+        if end < last {
+            let number = kind(&track.course, plan.positions_m[end]);
+            plan.value_beyond(typical.nearest(number), end);
+        } else {
+            let layer = plan.speeds.len() * plan.gears;
+            plan.values[last * layer..].fill(0.0);
+        }
+        for i in (here..end).rev() {
+            let successors = self.successors[i]
+                .get_or_insert_with(|| plan.successors(scenario, vehicle, track, i, thermal_profile));
+            plan.solve_layer(scenario, successors, i);
+        }
+    }
+}
+
+impl Plan {
+    /// From position `end` on values are those that usually follow on ground of that kind.
+    fn value_beyond(&mut self, kind: Option<&Kind>, end: usize) {
+        let Some(kind) = kind else { return };
+        let layer = self.speeds.len() * self.gears;
+        let (from_m, last) = (self.positions_m[end], self.positions_m.len() - 1);
         let per_m = kind.per_m / kind.length_m;
         // The level matters against giving up alone.
-        let level = per_m * (from_m - plan.positions_m[last]);
+        let level = per_m * (from_m - self.positions_m[last]);
         for i in end..=last {
-            let beyond_m = plan.positions_m[i] - from_m;
+            let beyond_m = self.positions_m[i] - from_m;
             if beyond_m > BEYOND_M {
                 break;
             }
-            let values = &mut plan.values[i * layer..(i + 1) * layer];
+            let values = &mut self.values[i * layer..(i + 1) * layer];
             for (value, worth) in values.iter_mut().zip(&kind.worth) {
                 *value = level + worth / kind.length_m + per_m * beyond_m;
             }

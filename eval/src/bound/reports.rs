@@ -1,0 +1,172 @@
+//! What a sensor that looks ahead reports of a course, and what of it is still believed.
+//!
+//! Reports are drawn once per episode. An obstacle is reported, or missed; some are invented: copies of real ones at random
+//! positions. The report of an obstacle is a metre of way old: its position is off by what a random walk of the odometer
+//! gains in that metre, `e(x) = W(x) - W(x - 1 m)`, so that the error has the same standard deviation everywhere and
+//! neighbours are off alike. Not modelled: errors of height and shape, an error that the sensor knows of.
+
+use lowgear_env::config::ParameterDistribution;
+use lowgear_env::motion::Track;
+use lowgear_env::terrain::{Contact, Course, Obstacle, Segment};
+use lowgear_env::vehicle::Vehicle;
+use lowgear_env::{Seed, Stream};
+use rand::{Rng, RngExt};
+
+/// What of the ground ahead a preview is given.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PreviewSensor {
+    /// Range ahead of the front axle, m.
+    pub range_m: f64,
+    /// Obstacles are reported; without, each is known from the first touch of the front wheels.
+    pub obstacles: bool,
+    /// Surfaces are reported; without, the present one is taken to continue.
+    pub surfaces: bool,
+    /// Grades are reported; without, the present one is taken to continue.
+    pub grades: bool,
+    /// Standard deviation of an obstacle's position, m.
+    pub position_sd_m: f64,
+    /// Share of obstacles that are not reported, 0 to 1.
+    pub missed_share: f64,
+    /// Invented reports as a share of the obstacles, 0 to 1.
+    pub invented_share: f64,
+}
+
+impl PreviewSensor {
+    /// All of the ground, without error.
+    #[must_use]
+    pub fn perfect(range_m: f64) -> PreviewSensor {
+        PreviewSensor {
+            range_m,
+            obstacles: true,
+            surfaces: true,
+            grades: true,
+            position_sd_m: 0.0,
+            missed_share: 0.0,
+            invented_share: 0.0,
+        }
+    }
+
+    /// Obstacles alone, without error.
+    #[must_use]
+    pub fn of_obstacles(range_m: f64) -> PreviewSensor {
+        PreviewSensor { surfaces: false, grades: false, ..PreviewSensor::perfect(range_m) }
+    }
+}
+
+/// Number of the seed from which reports are drawn.
+const REPORTS: u64 = 0x7265_706f_7274;
+/// Way over which the error of a position grows, m.
+const WALK_M: f64 = 1.0;
+/// Steps of the random walk per metre.
+const STEPS_PER_M: f64 = 20.0;
+/// Reports closer to each other than this would let a wheel meet two obstacles at once, m.
+const LEAST_GAP_M: f64 = 0.1;
+/// An obstacle counts as touched this far ahead of the first touch, m: a vehicle that it stops stands there.
+const TOUCH_M: f64 = 1e-3;
+
+/// A report, of a real obstacle or of none.
+#[derive(Clone, Debug)]
+struct Report {
+    obstacle: Obstacle,
+    /// Number of the obstacle in the course.
+    of: Option<usize>,
+}
+
+/// Reports on one course, and the obstacles themselves.
+#[derive(Clone, Debug)]
+pub(super) struct Reports {
+    sensor: PreviewSensor,
+    reports: Vec<Report>,
+    /// Where the front wheels touch each obstacle, m.
+    touch_m: Vec<f64>,
+}
+
+/// Where the front wheels touch an obstacle, m.
+fn touch_m(obstacle: &Obstacle, vehicle: &Vehicle) -> f64 {
+    let contact =
+        Contact::new(obstacle.shape, obstacle.height_m, vehicle.wheel_radius_m, vehicle.axles[0].driven);
+    obstacle.position_m - contact.map_or(0.0, |contact| contact.width_m)
+}
+
+/// Error of positions along a course, one value per step, in standard deviations.
+fn walk(length_m: f64, rng: &mut impl Rng) -> Vec<f64> {
+    let within = (WALK_M * STEPS_PER_M) as usize;
+    let sd = (within as f64).sqrt().recip();
+    let step = ParameterDistribution::Normal { mean: 0.0, sd, low: -10.0 * sd, high: 10.0 * sd };
+    let steps: Vec<f64> =
+        (0..(length_m * STEPS_PER_M) as usize + within + 1).map(|_| step.draw(rng)).collect();
+    steps.windows(within).map(|window| window.iter().sum()).collect()
+}
+
+impl Reports {
+    pub(super) fn new(
+        sensor: PreviewSensor,
+        vehicle: &Vehicle,
+        course: &Course,
+        seed: Seed,
+        episode: u64,
+    ) -> Reports {
+        let mut rng = seed.part(REPORTS).stream(Stream::Sensors, episode);
+        let errors = walk(course.length_m, &mut rng);
+        let mut reports = Vec::new();
+        for (i, obstacle) in course.obstacles.iter().enumerate() {
+            // As many draws for each obstacle whatever the shares: sensors of other errors stay comparable.
+            let [missed, invented, anywhere] = [(); 3].map(|()| rng.random::<f64>());
+            let step = ((obstacle.position_m * STEPS_PER_M) as usize).min(errors.len() - 1);
+            let position_m = obstacle.position_m + sensor.position_sd_m * errors[step];
+            if sensor.obstacles && missed >= sensor.missed_share {
+                reports.push(Report { obstacle: Obstacle { position_m, ..*obstacle }, of: Some(i) });
+            }
+            if sensor.obstacles && invented < sensor.invented_share {
+                let obstacle = Obstacle { position_m: anywhere * course.length_m, ..*obstacle };
+                reports.push(Report { obstacle, of: None });
+            }
+        }
+        reports.sort_by(|a, b| a.obstacle.position_m.total_cmp(&b.obstacle.position_m));
+        let touch_m = course.obstacles.iter().map(|obstacle| touch_m(obstacle, vehicle)).collect();
+        Reports { sensor, reports, touch_m }
+    }
+
+    /// The course as it is taken to be by one whose front wheels have reached `furthest_m` and stand at `x_m`: obstacles
+    /// that were touched are where they are, reports hold until the wheels have passed them without a touch.
+    pub(super) fn believed(&self, vehicle: &Vehicle, course: &Course, x_m: f64, furthest_m: f64) -> Course {
+        let touched = |i: usize| self.touch_m[i] <= furthest_m + TOUCH_M;
+        let real = course.obstacles.iter().enumerate().filter(|(i, _)| touched(*i)).map(|(_, o)| *o);
+        let ahead = self.reports.iter().filter(|report| !report.of.is_some_and(touched));
+        let ahead = ahead.map(|report| report.obstacle).filter(|o| touch_m(o, vehicle) > furthest_m);
+        let mut obstacles: Vec<Obstacle> = real.chain(ahead).collect();
+        obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
+        obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
+        Course { segments: self.segments(course, x_m), obstacles, ..course.clone() }
+    }
+
+    /// Segments with what is not reported continuing as at `x_m`.
+    fn segments(&self, course: &Course, x_m: f64) -> Vec<Segment> {
+        let here = course.segments[course.segment_at(x_m)];
+        let mut segments = course.segments.clone();
+        for segment in segments.iter_mut().filter(|segment| segment.start_m > x_m) {
+            if !self.sensor.surfaces {
+                segment.surface = here.surface;
+            }
+            if !self.sensor.grades {
+                segment.sin_grade = here.sin_grade;
+            }
+        }
+        segments
+    }
+}
+
+/// The course that is believed, as the vehicle would meet it.
+#[derive(Clone, Debug)]
+pub(super) struct Belief {
+    pub(super) track: Track,
+    /// It is the course as it is.
+    pub(super) exact: bool,
+}
+
+impl Belief {
+    pub(super) fn new(believed: Course, vehicle: &Vehicle, real: &Track) -> Belief {
+        let exact = believed == real.course;
+        Belief { track: if exact { real.clone() } else { Track::new(believed, vehicle) }, exact }
+    }
+}
