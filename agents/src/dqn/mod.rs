@@ -22,7 +22,7 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Scratch, Shape};
-pub use crate::policy::{Guide, Mask};
+pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;
 pub use config::{DqnConfig, TargetUpdate};

@@ -12,7 +12,7 @@ use super::{
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
-    update::discount,
+    update::{discount, standardise},
 };
 use crate::neural::{Adam, Scratch, check_length, limits::SIZES};
 
@@ -249,6 +249,10 @@ impl Ppo {
             }
             let advantages_and_targets = trajectory.compute_gae(scale);
             buffer.add(trajectory, advantages_and_targets);
+        }
+        // Over the whole buffer: a batch with a rare disaster would be scaled down by it, and those without one not.
+        if self.state.config.normalise_advantages {
+            standardise(&mut buffer.advantages);
         }
         self.state.iterations += 1;
         let learned = self.state.learn_buffer(&buffer);

@@ -36,7 +36,8 @@ pub enum TraceKind {
 pub struct TabularSettings {
     /// The learning rule.
     pub algorithm: Algorithm,
-    /// Discount per second, above 0 and up to 1.
+    /// Discount per second, above 0 and up to 1. With decisions much shorter than 0.2 s, 0.98 looks too many of them
+    /// ahead: 0.99 per decision is `0.99^(1 / decision_s)` per second.
     pub gamma_per_s: f64,
     /// Decay of the traces for one second, 0 to 1; that of a decision is `lambda_per_s^elapsed_s`. 0 is one-step
     /// learning; 0.59 is 0.9 for each decision of 0.2 s.

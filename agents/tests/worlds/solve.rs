@@ -4,6 +4,7 @@
 use super::finite::{Finite, Table};
 use lowgear_agents::dqn::{self, Dqn, DqnConfig};
 use lowgear_agents::neural::NeuralError;
+use lowgear_agents::policy::NoGuide;
 use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
 use lowgear_agents::schedule::Schedule;
 use lowgear_agents::tabular::{Algorithm, StepSize, TabularLearner, TabularSettings, View, learn_episode};
@@ -16,10 +17,6 @@ pub const SOLVED: f64 = 0.01;
 
 fn mask(table: &Table, state: usize) -> Mask {
     Mask::from_fn(table.actions, |action| table.allows(state, action))
-}
-
-fn no_guide(_: &usize) -> Option<usize> {
-    None
 }
 
 /// A tabular learner, one step at a time, with step sizes that fall with the visits.
@@ -89,7 +86,7 @@ pub fn taught_dqn(
     let settings = DqnConfig { gamma_per_s: table.gamma_per_s, ..settings.clone() };
     let mut learner = Dqn::new(settings, table.states(), table.actions, Seed(seed))?;
     let (mut world, mut encode) = (Finite::new(table, Seed(seed)), table.one_hot());
-    dqn::train(&mut learner, &mut world, &mut encode, &mut no_guide, decisions, |_, _| {
+    dqn::train(&mut learner, &mut world, &mut encode, &mut NoGuide, decisions, |_, _| {
         ControlFlow::Continue(())
     })?;
     Ok(learner)
@@ -117,11 +114,7 @@ pub fn ppo(table: &Rc<Table>, settings: &PpoConfig, decisions: u64, seed: u64) -
     let settings = PpoConfig { gamma_per_s: table.gamma_per_s, ..settings.clone() };
     let num_envs = settings.num_envs;
     let mut learner = Ppo::new(settings, table.states(), table.actions, Seed(seed))?;
-    let slot = || EnvSlot {
-        world: Finite::new(table, Seed(seed)),
-        encode: table.one_hot(),
-        guide: no_guide as fn(&usize) -> Option<usize>,
-    };
+    let slot = || EnvSlot { world: Finite::new(table, Seed(seed)), encode: table.one_hot(), guide: NoGuide };
     let mut slots: Vec<_> = std::iter::repeat_with(slot).take(num_envs).collect();
     ppo::train(&mut learner, &mut slots, decisions, |_, _| ControlFlow::Continue(()))?;
     let (mut actor, encode) = (learner.actor()?, table.one_hot());
@@ -131,4 +124,42 @@ pub fn ppo(table: &Rc<Table>, settings: &PpoConfig, decisions: u64, seed: u64) -
         let mask = mask(table, state);
         mask.best(actor.probabilities(&input, mask, None)).unwrap_or(0)
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::finite::problems;
+    use super::*;
+
+    /// Learning off the policy that explores: every problem, whatever its decisions' lengths.
+    #[test]
+    fn tabular_learners_solve_every_small_problem() {
+        for table in problems::all() {
+            let table = Rc::new(table);
+            for algorithm in [Algorithm::QLearning, Algorithm::DoubleQ] {
+                // Double Q-learning values what it has hardly tried too low, and a cliff is hardly tried twice.
+                let hard = algorithm == Algorithm::DoubleQ && table.name == "cliff";
+                let loss = tabular(&table, algorithm, 300_000, 0);
+                assert!(loss <= if hard { 0.1 } else { SOLVED }, "{}, {algorithm:?}: {loss}", table.name);
+            }
+        }
+    }
+
+    #[test]
+    fn the_value_network_solves_gears_with_a_price_per_shift() {
+        for table in [problems::gears_in_equal_steps(), problems::gears_in_unequal_steps()] {
+            let table = Rc::new(table);
+            let loss = dqn(&table, &dqn_settings(1), 25_000, 0).unwrap();
+            assert!(loss <= SOLVED, "{}: {loss}", table.name);
+        }
+    }
+
+    #[test]
+    fn the_policy_network_solves_gears_with_a_price_per_shift() {
+        for table in [problems::gears_in_equal_steps(), problems::gears_in_unequal_steps()] {
+            let table = Rc::new(table);
+            let loss = ppo(&table, &ppo_settings(), 100_000, 0).unwrap();
+            assert!(loss <= SOLVED, "{}: {loss}", table.name);
+        }
+    }
 }
