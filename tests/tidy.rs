@@ -194,7 +194,7 @@ const ENDS: [&str; 37] = [
 ];
 
 /// Keys whose number needs no unit, or whose unit is that of the thing measured.
-const PLAIN: [&str; 23] = [
+const PLAIN: [&str; 22] = [
     "seed",
     "searches",
     "generations",
@@ -208,7 +208,6 @@ const PLAIN: [&str; 23] = [
     "weight",
     "slope",
     "charge",
-    "lambda",
     "rule-margin",
     "reward-scale",
     "retry-growth",

@@ -169,7 +169,7 @@ fn run_ppo(seed: u64, backend: Backend) -> Run {
     let config = PpoConfig {
         hidden: vec![64, 64],
         gamma_per_s: 0.99_f64.powi(50),
-        lambda: 0.95,
+        lambda_per_s: 0.95_f64.powi(50),
         num_envs: 4,
         n_steps: 1024,
         epochs: 10,

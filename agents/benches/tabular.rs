@@ -35,7 +35,7 @@ fn main() {
     divan::main();
 }
 
-/// Learning rules and decays of traces.
+/// Learning rules and decays of traces, per second.
 const RULES: [(Algorithm, f64); 6] = [
     (Algorithm::QLearning, 0.0),
     (Algorithm::QLearning, 0.9),
@@ -48,12 +48,12 @@ const RULES: [(Algorithm, f64); 6] = [
 /// Decisions of `episodes` episodes in a small world, from an untaught table.
 #[inline(never)]
 fn small<W: World<Observation = usize>>(mut world: W, cells: usize, rule: usize, episodes: u64) -> u64 {
-    let (algorithm, lambda) = RULES[rule];
+    let (algorithm, lambda_per_s) = RULES[rule];
     let step_size = StepSize::Visits { omega: 0.7, floor: 0.01 };
     let epsilon = Schedule::constant(0.1);
     let settings = TabularSettings {
         algorithm,
-        lambda,
+        lambda_per_s,
         step_size,
         epsilon,
         gamma_per_s: 0.98,

@@ -11,6 +11,10 @@ pub mod schedule;
 pub mod table;
 pub mod tabular;
 
+// Check worlds name this crate as the benchmarks do, which include them too.
+#[cfg(test)]
+extern crate self as lowgear_agents;
+
 #[cfg(test)]
 #[path = "../tests/worlds/mod.rs"]
 mod worlds;

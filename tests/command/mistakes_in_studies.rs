@@ -71,7 +71,7 @@ fn a_start_in_a_gear_that_the_vehicle_has_not() {
 
 #[test]
 fn settings_of_learners_out_of_range() {
-    refused("trust-visits", "lambda = 7.0", &["learners.tabular.settings.lambda", "7", "0 to 1"]);
+    refused("trust-visits", "lambda-per-s = 7.0", &["learners.tabular.settings.lambda-per-s", "7", "0 to 1"]);
     refused("warm-up", "batch = 0", &["`learners.dqn.settings.batch` is 0;", "1 to 65536"]);
     refused(
         "warm-up",

@@ -8,7 +8,7 @@ use lowgear_env::config::{Check, ParameterDistribution};
 use lowgear_env::motion::{MotionPhase, Plant, Track};
 use lowgear_env::terrain::{ObstacleShape, ScriptedSection};
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_env::{Cause, Drive, EpisodeConfig, Scenario, Seed, Stream, World};
+use lowgear_env::{Cause, Drive, End, EpisodeConfig, Scenario, Seed, Stream, World};
 use proptest::prelude::*;
 use std::sync::Arc;
 
@@ -45,6 +45,25 @@ fn a_drawn_efficiency_that_is_capped_at_one_drives_on() {
         let slope = scenario(cart.clone(), vec![stretch("hard path", 4.0, -6.0)], gear);
         assert_eq!(driven(&slope, 300.0, hold).outcome().cause, Cause::Finished, "gear {gear}");
     }
+}
+
+/// Learners and comparisons must pursue one and the same sum: a run out of time costs what not finishing costs, and
+/// nothing is bootstrapped from beyond.
+#[test]
+fn the_rewards_of_a_run_out_of_time_add_up_to_its_return() {
+    let course = (scripted(vec![stretch("hard path", 40.0, 0.0)]), None);
+    let episode = EpisodeConfig { time_limit_s: 5.0, ..EpisodeConfig::default() };
+    let mut drive = Drive::new(Arc::new(Scenario::new(nominal_cart(), course, episode, Seed(3))), 0);
+    let (mut sum, mut end) = (0.0, None);
+    while end.is_none() {
+        let step = drive.step(1);
+        sum += step.reward;
+        end = step.end;
+    }
+    let outcome = drive.outcome();
+    assert_eq!((outcome.cause, end), (Cause::OutOfTime, Some(End::Terminated)));
+    assert_eq!(outcome.reward.abort_s, -100.0);
+    assert!((sum - outcome.reward.total_s()).abs() < 1e-9, "{sum}, {:?}", outcome.reward);
 }
 
 /// A kerb higher than the wheels' radius.

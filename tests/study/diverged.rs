@@ -48,7 +48,7 @@ fn a_policy_network_that_diverges_stops_alone() {
 /// Traces that add up, undiminished and with full step size: each visit overshoots by more than the one before.
 #[test]
 fn a_table_that_diverges_stops_alone() {
-    let absurd = "trust-visits = 2\nlambda = 1.0\ngamma-per-s = 1.0\ntrace = \"accumulating\"\n\
+    let absurd = "trust-visits = 2\nlambda-per-s = 1.0\ngamma-per-s = 1.0\ntrace = \"accumulating\"\n\
         step-size = { constant = 1.0 }";
     diverged(ran("trust-visits", absurd), "tabular", "Tabular values");
 }

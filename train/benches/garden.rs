@@ -99,7 +99,7 @@ fn run_ppo(seed: u64, decisions: u64, between: u64) {
     let config = PpoConfig {
         hidden: vec![64, 64],
         gamma_per_s: 0.956_f64.powf(1.0 / DECISION_S),
-        lambda: 0.95,
+        lambda_per_s: 0.774,
         // Whole episodes are lived in each: with several a round would be much longer than asked for.
         num_envs: 1,
         n_steps: 2048,

@@ -33,9 +33,12 @@ pub struct DqnConfig {
     pub dueling: bool,
     /// Choose with the learning network, judge with the target network (van Hasselt et al. 2016).
     pub double_q: bool,
-    /// Rewards summed before bootstrapping, at least 1.
+    /// Most rewards summed before bootstrapping, at least 1. The sum goes on only as long as the decisions in memory
+    /// are those that the network would take now (Munos et al. 2016, Retrace). Each reward takes a pass of its own
+    /// through both networks.
     pub n_step: usize,
-    /// Discount for one second, in (0, 1]; a decision is discounted by `gamma_per_s^elapsed_s`.
+    /// Discount for one second, in (0, 1]; a decision is discounted by `gamma_per_s^elapsed_s`. With decisions much
+    /// shorter than 0.2 s, 0.97 looks too many of them ahead: 0.99 per decision is `0.99^(1 / decision_s)` per second.
     pub gamma_per_s: f64,
     /// Rewards are multiplied by this before learning, so that values stay within about ±10.
     pub reward_scale: f32,
@@ -55,7 +58,8 @@ pub struct DqnConfig {
     pub learning_rate: Schedule,
     /// Adam's guard against division by zero.
     pub adam_epsilon: f32,
-    /// Error beyond which the loss grows linearly.
+    /// Error, in scaled reward, beyond which the loss grows linearly. Errors beyond it count less than they are: a
+    /// loss of 100 once in a hundred is valued as -1 only if it lies within.
     pub huber_delta: f32,
     /// The gradient over all weights is shortened to this length.
     pub max_gradient_norm: f32,
@@ -84,7 +88,7 @@ impl Default for DqnConfig {
             hidden: vec![64, 64],
             dueling: true,
             double_q: true,
-            n_step: 3,
+            n_step: 1,
             gamma_per_s: 0.97,
             reward_scale: 0.1,
             replay_capacity: 100_000,
@@ -95,7 +99,7 @@ impl Default for DqnConfig {
             learn_steps: 1,
             learning_rate: Schedule::linear(1e-3, 1e-4, 200_000),
             adam_epsilon: 1e-5,
-            huber_delta: 1.0,
+            huber_delta: 100.0,
             max_gradient_norm: 10.0,
             target: TargetUpdate::Soft { tau: 0.005 },
             epsilon: Schedule::linear(0.2, 0.02, 50_000),

@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 use super::{
     DqnConfig, Mask, Mlp, NeuralError, Scratch, Shape, TargetUpdate,
     loss::Loss,
-    replay::{Decision, NextObservation, Queue, Replay, SampledBatch, Transition},
-    update::{Adam, clip_norm, polyak_update, target},
+    replay::{Decision, Replay, SampledBatch, Transition},
+    update::{Adam, TargetStep, clip_norm, next_value, polyak_update, retrace_target},
 };
 use crate::neural::{Tape, batch_values, check_length, limits::SIZES};
 use crate::policy::guided_best;
@@ -44,7 +44,6 @@ struct State {
     target: Mlp,
     adam: Adam,
     replay: Replay,
-    queue: Queue,
     pending: Option<Decision>,
     explore: ChaCha8Rng,
     learn: ChaCha8Rng,
@@ -54,7 +53,7 @@ struct State {
 }
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-dqn\x02";
+const MAGIC: &[u8] = b"lowgear-dqn\x03";
 
 impl Dqn {
     /// A fresh learner for observations of length `inputs`.
@@ -71,7 +70,6 @@ impl Dqn {
             target: online.clone(),
             adam: Adam::new(online.weights().len()),
             replay: Replay::new(inputs, config.replay_capacity, config.priority.is_some()),
-            queue: Queue::new(),
             pending: None,
             explore: seed.stream(Stream::Explore, 0),
             learn: seed.stream(Stream::Learn, 1),
@@ -142,16 +140,10 @@ impl Dqn {
         if !(step.reward.is_finite() && step.elapsed_s.is_finite()) {
             return Err(NeuralError::NotFinite("reward or elapsed time"));
         }
-        let State { config, replay, queue, pending, .. } = &mut self.state;
+        let State { config, replay, pending, .. } = &mut self.state;
         let mut decision = pending.take().ok_or(NeuralError::NothingPending)?;
         decision.resolve(step, config.gamma_per_s, config.reward_scale);
-        queue.push(
-            decision,
-            config.n_step,
-            over,
-            NextObservation { observation: next, mask: next_mask },
-            replay,
-        );
+        replay.push(&Transition::new(&decision, over, next, next_mask));
         self.state.decisions += 1;
         self.state.episodes += u64::from(over);
         self.learn_when_due()
@@ -253,7 +245,7 @@ impl Dqn {
         let beta = config.priority.map_or(0.0, |p| p.correction.at(*decisions));
         replay.sample(config.batch, beta, learn, &mut self.sampled);
         let batch: Vec<Transition> = self.sampled.slots.iter().map(|&slot| replay.get(slot)).collect();
-        let targets = targets(config, &batch, online, target)?;
+        let targets = targets(config, replay, &self.sampled.slots, online, target)?;
         let observations = batch.iter().flat_map(|t| t.observation).copied().collect();
         let tape = Tape::record(config.backend, online, observations)?;
         let mut loss = Loss::new(config, *decisions, tape.values(), online.shape().actions);
@@ -306,32 +298,37 @@ impl State {
                 shape.actions,
                 self.config.priority.is_some(),
             )
-            && self.queue.all(decision)
             && self.pending.as_ref().is_none_or(decision)
     }
 }
 
-/// The target `y` of each transition.
+/// The target of the transition in each slot, from up to `n-step` transitions in a row.
 fn targets(
     config: &DqnConfig,
-    batch: &[Transition],
+    replay: &Replay,
+    slots: &[usize],
     online: &Mlp,
     target_network: &Mlp,
 ) -> Result<Vec<f32>, NeuralError> {
+    let rows: Vec<Vec<Transition>> =
+        slots.iter().map(|&slot| replay.in_a_row(slot, config.n_step).collect()).collect();
     let values = |network: &Mlp| {
-        let next = batch.iter().flat_map(|t| t.next_observation).copied().collect();
+        let next = rows.iter().flatten().flat_map(|t| t.next_observation).copied().collect();
         batch_values(config.backend, network, next)
     };
     let judged = values(target_network)?;
     let choice = if config.double_q { Some(values(online)?) } else { None };
     let actions = online.shape().actions;
-    let rows = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
-    let rows = batch.iter().zip(rows);
-    Ok(rows
-        .map(|(t, (choice, target_network))| {
-            target(t.reward, t.discount, t.next_mask, choice, target_network)
-        })
-        .collect())
+    let mut values = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
+    let target = |row: &Vec<Transition>| {
+        let steps = row.iter().enumerate().zip(values.by_ref()).map(|((i, t), (choice, judged))| {
+            let (next_value, best) = next_value(t.next_mask, choice, judged);
+            let greedy_next = row.get(i + 1).is_some_and(|next| best == Some(usize::from(next.action)));
+            TargetStep { reward: t.reward, discount: t.discount, next_value, greedy_next }
+        });
+        retrace_target(&steps.collect::<Vec<_>>())
+    };
+    Ok(rows.iter().map(target).collect())
 }
 
 const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {

@@ -1,5 +1,5 @@
-//! Deep Q-learning (Mnih et al. 2015) with double Q-learning, dueling, n-step returns, action masks,
-//! discounting by elapsed time, prioritised replay, and a guide whose decisions seed the replay memory.
+//! Deep Q-learning (Mnih et al. 2015) with double Q-learning, dueling, several-step targets corrected for what the
+//! present policy would have done, action masks, discounting by elapsed time, prioritised replay, and a guide whose decisions seed the replay memory.
 //!
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
@@ -22,7 +22,7 @@ pub mod update;
 mod tests;
 
 pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Scratch, Shape};
-pub use crate::policy::{Guide, Mask};
+pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;
 pub use config::{DqnConfig, TargetUpdate};

@@ -1,17 +1,11 @@
-//! What has been lived through: the queue that sums rewards over some decisions, and the replay memory.
-
-use std::collections::VecDeque;
+//! The replay memory: decisions one by one, in the order in which they were taken.
 
 use lowgear_env::{End, Step};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
-use super::{
-    Mask,
-    priority::SumTree,
-    update::{discount, n_step_return},
-};
+use super::{Mask, priority::SumTree, update::discount};
 
 /// A decision whose consequences are not all known yet.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -38,7 +32,8 @@ impl Decision {
     }
 }
 
-/// Ring of transitions `(s, a, R, D, s')`, each field in a vector of its own.
+/// Ring of transitions `(s, a, r, d, s')`, each field in a vector of its own. A transition lies behind the one before
+/// it, so that rewards can be summed over several when they are learned from.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Replay {
     inputs: usize,
@@ -53,11 +48,13 @@ pub(crate) struct Replay {
     guide: Vec<Option<u8>>,
     reward: Vec<f32>,
     discount: Vec<f32>,
+    /// Whether the episode was over after it.
+    last: Vec<bool>,
     /// How often each slot is to be drawn; none: all alike.
     priorities: Option<SumTree>,
 }
 
-/// One transition; rewards are summed and discounts multiplied over the decisions it spans.
+/// One transition.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Transition<'a> {
     pub(crate) observation: &'a [f32],
@@ -68,6 +65,30 @@ pub(crate) struct Transition<'a> {
     pub(crate) discount: f32,
     pub(crate) next_observation: &'a [f32],
     pub(crate) next_mask: Mask,
+    /// Whether the episode was over after it.
+    pub(crate) last: bool,
+}
+
+impl<'a> Transition<'a> {
+    /// A decision whose outcome is known.
+    pub(crate) fn new(
+        decision: &'a Decision,
+        last: bool,
+        next: &'a [f32],
+        next_mask: Mask,
+    ) -> Transition<'a> {
+        Transition {
+            observation: &decision.observation,
+            mask: decision.mask,
+            action: decision.action,
+            guide: decision.guide,
+            reward: decision.reward as f32,
+            discount: decision.discount as f32,
+            next_observation: next,
+            next_mask,
+            last,
+        }
+    }
 }
 
 impl Replay {
@@ -84,6 +105,7 @@ impl Replay {
             guide: Vec::new(),
             reward: Vec::new(),
             discount: Vec::new(),
+            last: Vec::new(),
             priorities: prioritised.then(SumTree::new),
         }
     }
@@ -101,7 +123,7 @@ impl Replay {
     pub(crate) fn fits(&self, inputs: usize, capacity: usize, actions: usize, prioritised: bool) -> bool {
         let n = self.len();
         let long = [self.observation.len(), self.next_observation.len()];
-        let short = [self.mask.len(), self.next_mask.len(), self.guide.len()];
+        let short = [self.mask.len(), self.next_mask.len(), self.guide.len(), self.last.len()];
         (self.inputs, self.capacity) == (inputs, capacity)
             && self.priorities.is_some() == prioritised
             && self.priorities.iter().all(|tree| tree.len() == n && tree.is_sane())
@@ -124,6 +146,7 @@ impl Replay {
         put(&mut self.guide, slot, t.guide);
         put(&mut self.reward, slot, t.reward);
         put(&mut self.discount, slot, t.discount);
+        put(&mut self.last, slot, t.last);
         if let Some(tree) = &mut self.priorities {
             tree.admit(slot);
         }
@@ -141,7 +164,17 @@ impl Replay {
             discount: self.discount[slot],
             next_observation: &self.next_observation[row],
             next_mask: self.next_mask[slot],
+            last: self.last[slot],
         }
+    }
+
+    /// Up to `count` transitions of one episode in the order in which they were taken, from a slot on.
+    pub(crate) fn in_a_row(&self, slot: usize, count: usize) -> impl Iterator<Item = Transition<'_>> {
+        let slots = std::iter::successors(Some(slot), |&slot| {
+            let next = (slot + 1) % self.capacity;
+            (!self.last[slot] && next != self.head && next < self.len()).then_some(next)
+        });
+        slots.take(count).map(|slot| self.get(slot))
     }
 
     /// Draws slots with replacement, uniformly or by priority, and the factor of each one's loss.
@@ -187,53 +220,6 @@ fn put_row(column: &mut Vec<f32>, slot: usize, row: &[f32]) {
     }
 }
 
-/// Decisions that wait until `n_step` of them, or the episode's end, are known.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Queue(VecDeque<Decision>);
-
-impl Queue {
-    pub(crate) const fn new() -> Queue {
-        Queue(VecDeque::new())
-    }
-
-    pub(crate) fn all(&self, rule: impl FnMut(&Decision) -> bool) -> bool {
-        self.0.iter().all(rule)
-    }
-
-    /// Takes a decision with its consequence, and moves every one that is complete to the replay memory.
-    pub(crate) fn push(
-        &mut self,
-        decision: Decision,
-        n_step: usize,
-        over: bool,
-        seen: NextObservation,
-        to: &mut Replay,
-    ) {
-        self.0.push_back(decision);
-        while self.0.len() >= if over { 1 } else { n_step } {
-            let (reward, discount) = n_step_return(self.0.iter().map(|d| (d.reward, d.discount)));
-            let Some(first) = self.0.pop_front() else { break };
-            to.push(&Transition {
-                observation: &first.observation,
-                mask: first.mask,
-                action: first.action,
-                guide: first.guide,
-                reward: reward as f32,
-                discount: discount as f32,
-                next_observation: seen.observation,
-                next_mask: seen.mask,
-            });
-        }
-    }
-}
-
-/// What is seen after the last decision of the queue.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct NextObservation<'a> {
-    pub(crate) observation: &'a [f32],
-    pub(crate) mask: Mask,
-}
-
 #[cfg(test)]
 mod tests {
     use lowgear_env::{Seed, Stream};
@@ -253,37 +239,41 @@ mod tests {
         d
     }
 
-    fn lived(ends: [Option<End>; 4], n_step: usize) -> Vec<(f32, f32, f32, f32)> {
-        let (mut queue, mut replay) = (Queue::new(), Replay::new(1, 10, false));
-        for (i, end) in ends.into_iter().enumerate() {
+    /// Decisions 0 to 4 of two episodes, the second one under way; rewards are the decisions' numbers.
+    fn lived(capacity: usize) -> Replay {
+        let mut replay = Replay::new(1, capacity, false);
+        for (i, end) in
+            [None, Some(End::Truncated), None, Some(End::Terminated), None].into_iter().enumerate()
+        {
+            let decision = decision(i as f32, i as f64, end);
             let next = [i as f32 + 1.0];
-            let seen = NextObservation { observation: &next, mask: Mask::all(2) };
-            queue.push(decision(i as f32, 1.0, end), n_step, end.is_some(), seen, &mut replay);
+            replay.push(&Transition::new(&decision, end.is_some(), &next, Mask::all(2)));
         }
-        let rows = (0..replay.len()).map(|i| replay.get(i));
-        rows.map(|t| (t.observation[0], t.reward, t.discount, t.next_observation[0])).collect()
+        replay
+    }
+
+    fn rows(replay: &Replay, slot: usize, count: usize) -> Vec<(f32, f32)> {
+        replay.in_a_row(slot, count).map(|t| (t.reward, t.discount)).collect()
     }
 
     #[test]
-    fn returns_over_two_decisions_by_hand() {
-        let rows = lived([None, None, None, Some(End::Terminated)], 2);
-        let whole = 12.5; // 10 + 0.25 * 10
-        assert_eq!(
-            rows,
-            [
-                (0.0, whole, 0.0625, 2.0),
-                (1.0, whole, 0.0625, 3.0),
-                (2.0, whole, 0.0, 4.0),
-                (3.0, 10.0, 0.0, 4.0)
-            ]
-        );
+    fn rows_end_with_the_episode_and_with_what_is_known() {
+        let replay = lived(10);
+        // Scaled by 10; the clock running out leaves the discount, the end of the task does not.
+        assert_eq!(rows(&replay, 0, 3), [(0.0, 0.25), (10.0, 0.25)]);
+        assert_eq!(rows(&replay, 2, 3), [(20.0, 0.25), (30.0, 0.0)]);
+        assert_eq!(rows(&replay, 2, 1), [(20.0, 0.25)]);
+        assert_eq!(rows(&replay, 4, 3), [(40.0, 0.25)]);
     }
 
     #[test]
-    fn the_clock_running_out_still_bootstraps() {
-        let rows = lived([None, None, None, Some(End::Truncated)], 2);
-        assert_eq!(rows[2], (2.0, 12.5, 0.0625, 4.0));
-        assert_eq!(rows[3], (3.0, 10.0, 0.25, 4.0));
+    fn rows_go_round_the_ring_and_not_past_the_newest() {
+        // Slots hold 3, 4, 2: the oldest is 2.
+        let replay = lived(3);
+        assert_eq!(rows(&replay, 2, 9), [(20.0, 0.25), (30.0, 0.0)]);
+        assert_eq!(rows(&replay, 1, 9), [(40.0, 0.25)]);
+        let one = lived(1);
+        assert_eq!(rows(&one, 0, 9), [(40.0, 0.25)]);
     }
 
     #[test]
@@ -298,6 +288,7 @@ mod tests {
             discount: 1.0,
             next_observation: &[0.0],
             next_mask: Mask::all(2),
+            last: false,
         };
         let rewards = [0.0, 1.0, 2.0, 3.0];
         for reward in rewards {

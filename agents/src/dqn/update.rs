@@ -1,7 +1,8 @@
 //! The learning rule as pure functions. Sources:
 //! Mnih et al. 2015, "Human-level control through deep reinforcement learning", Nature 518;
 //! van Hasselt, Guez, Silver 2016, "Deep reinforcement learning with double Q-learning", AAAI;
-//! Sutton, Barto 2018, "Reinforcement learning", 2nd edition, section 7.1 (n-step returns);
+//! Munos, Stepleton, Harutyunyan, Bellemare 2016, "Safe and efficient off-policy reinforcement learning", NIPS
+//! (Retrace);
 //! Huber 1964, "Robust estimation of a location parameter", Annals of Mathematical Statistics 35;
 //! Hester et al. 2018, "Deep Q-learning from demonstrations", AAAI.
 
@@ -10,22 +11,43 @@ pub use crate::neural::{Adam, clip_norm};
 
 use super::Mask;
 
-/// Sum of discounted rewards and the product of the discounts:
-/// `R = r_1 + d_1 r_2 + d_1 d_2 r_3 + ...`, `D = d_1 d_2 d_3 ...`, from `(r_i, d_i)`.
+/// The value of what is seen next, `Q(s', argmax_a Q_choice(s', a))` over the possible actions, and that action; 0
+/// and none where nothing is possible. Double Q-learning hands the learning network's values as `choice`, plain
+/// Q-learning the target network's own.
 #[must_use]
-pub fn n_step_return(steps: impl IntoIterator<Item = (f64, f64)>) -> (f64, f64) {
-    steps.into_iter().fold((0.0, 1.0), |(sum, product), (r, d)| (sum + product * r, product * d))
+pub fn next_value(mask: Mask, choice: &[f32], target_values: &[f32]) -> (f32, Option<usize>) {
+    let best = mask.best(choice);
+    (best.map_or(0.0, |action| target_values[action]), best)
 }
 
-/// `y = R + D Q(s', argmax_a Q_choice(s', a))` over the possible actions; `D` is 0 beyond a terminal
-/// state. Double Q-learning hands the learning network's values as `choice`, plain Q-learning the
-/// target network's own.
+/// A decision in memory, as the target of an earlier one sees it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TargetStep {
+    /// Scaled reward.
+    pub reward: f32,
+    /// `gamma_per_s^elapsed_s`; 0 when the task ended with it.
+    pub discount: f32,
+    /// [`next_value`] of what is seen after it.
+    pub next_value: f32,
+    /// Whether the decision after it is the one that the present network would take.
+    pub greedy_next: bool,
+}
+
+/// The target of the first of some decisions in a row: `y_t = r_t + d_t (c_t y_{t+1} + (1 - c_t) v_{t+1})`, with
+/// `c_t` 1 as long as the next decision in memory is the present greedy one, and 0 from there on.
+///
+/// This is Retrace of Munos et al. 2016 (equation 4) with `lambda` 1 for a greedy policy: the ratio
+/// `min(1, pi / mu)` is 1 for the greedy action and 0 for any other. Rewards summed over what an older or exploring
+/// policy did would be those of that policy.
 #[must_use]
-pub fn target(reward: f32, discount: f32, mask: Mask, choice: &[f32], target_values: &[f32]) -> f32 {
-    match mask.best(choice) {
-        Some(action) if discount > 0.0 => reward + discount * target_values[action],
-        _ => reward,
-    }
+pub fn retrace_target(steps: &[TargetStep]) -> f32 {
+    let later = steps.iter().rev().fold(None, |later, step| {
+        let beyond = later.filter(|_| step.greedy_next).unwrap_or(step.next_value);
+        // A discount of 0 hides whatever a network says beyond an end, infinities included.
+        let beyond = if step.discount > 0.0 { step.discount * beyond } else { 0.0 };
+        Some(step.reward + beyond)
+    });
+    later.unwrap_or(0.0)
 }
 
 /// Huber's loss: `e^2 / 2` within `±delta`, straight lines with that slope outside.
@@ -68,20 +90,36 @@ mod tests {
     use super::*;
 
     #[test]
-    fn returns_and_discounts_by_hand() {
-        // 1 + 0.5 * 2 + 0.5 * 0.25 * 8 = 3; 0.5 * 0.25 * 0.5 = 0.0625.
-        assert_eq!(n_step_return([(1.0, 0.5), (2.0, 0.25), (8.0, 0.5)]), (3.0, 0.0625));
-        assert_eq!(n_step_return([(1.0, 0.5), (2.0, 0.0)]), (2.0, 0.0));
+    fn next_values_by_hand() {
+        let all = Mask::all(3);
+        let (online, target_net) = ([1.0, 3.0, 2.0], [10.0, 20.0, 30.0]);
+        assert_eq!(next_value(all, &online, &target_net), (20.0, Some(1))); // double Q
+        assert_eq!(next_value(all, &target_net, &target_net), (30.0, Some(2))); // plain Q
+        assert_eq!(next_value(Mask::from([true, false, false]), &online, &target_net), (10.0, Some(0)));
+        assert_eq!(next_value(Mask::from([false; 3]), &online, &target_net), (0.0, None));
     }
 
     #[test]
-    fn targets_by_hand() {
-        let all = Mask::all(3);
-        let (online, target_net) = ([1.0, 3.0, 2.0], [10.0, 20.0, 30.0]);
-        assert_eq!(target(1.0, 0.5, all, &online, &target_net), 11.0); // double Q
-        assert_eq!(target(1.0, 0.5, all, &target_net, &target_net), 16.0); // plain Q
-        assert_eq!(target(1.0, 0.5, Mask::from([true, false, false]), &online, &target_net), 6.0);
-        assert_eq!(target(1.0, 0.0, all, &online, &target_net), 1.0); // terminal
+    fn targets_go_on_only_along_greedy_decisions() {
+        let step = |reward, discount, next_value, greedy_next| TargetStep {
+            reward,
+            discount,
+            next_value,
+            greedy_next,
+        };
+        // One step: 1 + 0.5 * 4.
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 4.0, true)]), 3.0);
+        // Two: 1 + 0.5 * (2 + 0.25 * 8); cut after the first: 1 + 0.5 * 4.
+        let second = step(2.0, 0.25, 8.0, false);
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 4.0, true), second]), 3.0);
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 6.0, true), second]), 3.0);
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 6.0, false), second]), 4.0);
+        // Three, cut after the second: 1 + 0.5 * (2 + 0.25 * 8), whatever the third earned.
+        let third = step(100.0, 0.5, 100.0, true);
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 6.0, true), second, third]), 3.0);
+        // The end of the task: nothing beyond.
+        assert_eq!(retrace_target(&[step(1.0, 0.5, 6.0, true), step(2.0, 0.0, f32::INFINITY, true)]), 2.0);
+        assert_eq!(retrace_target(&[]), 0.0);
     }
 
     #[test]

@@ -1,10 +1,11 @@
 //! Dense layers forward and back for many rows at once, in plain loops.
 //!
 //! The backward pass follows Rumelhart, Hinton, Williams 1986, "Learning representations by back-propagating
-//! errors", Nature 323: for `Y = relu(X W + b)` and the loss's derivative `dY`,
-//! `dZ = dY [Y > 0]`, `dW = X^T dZ`, `db = sum over rows of dZ`, `dX = dZ W^T`.
+//! errors", Nature 323: for `Y = f(X W + b)` and the loss's derivative `dY`, `dZ = dY f'`, `dW = X^T dZ`,
+//! `db = sum over rows of dZ`, `dX = dZ W^T`. The slope `f'` is taken from `Y`.
 
 use super::{
+    Activation,
     product::{Left, add_product},
     shape::Layer,
 };
@@ -23,14 +24,19 @@ impl Activations {
     }
 }
 
-/// Leads `input`, `[rows, inputs]`, through layers of which the first `relus` end in a `relu`.
-pub(crate) fn forward(layers: &[Layer], weights: &[f32], relus: usize, input: Vec<f32>) -> Activations {
+/// Leads `input`, `[rows, inputs]`, through layers of which the first `bent` end in an activation.
+pub(crate) fn forward(
+    layers: &[Layer],
+    weights: &[f32],
+    (bent, activation): (usize, Activation),
+    input: Vec<f32>,
+) -> Activations {
     let mut stages = Vec::with_capacity(layers.len() + 1);
     stages.push(input);
     for (i, layer) in layers.iter().enumerate() {
         let mut y = affine_rows(layer, weights, &stages[i]);
-        if i < relus {
-            y.iter_mut().for_each(|v| *v = v.max(0.0));
+        if i < bent {
+            activation.apply(&mut y);
         }
         stages.push(y);
     }
@@ -49,16 +55,14 @@ pub(crate) fn affine_rows(layer: &Layer, weights: &[f32], x: &[f32]) -> Vec<f32>
 pub(crate) fn backward(
     layers: &[Layer],
     weights: &[f32],
-    relus: usize,
+    (bent, activation): (usize, Activation),
     activations: &Activations,
     mut slope: Vec<f32>,
     gradient: &mut [f32],
 ) {
     for (i, layer) in layers.iter().enumerate().rev() {
-        if i < relus {
-            for (s, y) in slope.iter_mut().zip(&activations.stages[i + 1]) {
-                *s = if *y > 0.0 { *s } else { 0.0 };
-            }
+        if i < bent {
+            activation.back(&mut slope, &activations.stages[i + 1]);
         }
         add_gradient(layer, &activations.stages[i], &slope, gradient);
         if i > 0 {

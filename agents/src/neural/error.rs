@@ -39,6 +39,9 @@ pub enum NeuralError {
     /// A step was reported before an action was chosen.
     #[error("a step was reported before an action was chosen")]
     NothingPending,
+    /// A buffer was to be learned from while an action is without its outcome.
+    #[error("an action was chosen whose outcome has not been reported")]
+    OutcomePending,
     /// The tensor library refused.
     #[error("tensor library: {0}")]
     Tensor(&'static str),

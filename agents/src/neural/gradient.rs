@@ -2,7 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Mlp, NeuralError, chain, chain::Activations, forward::combine_dueling, reference, shape::Layer};
+use super::{
+    Activation, Mlp, NeuralError, chain, chain::Activations, forward::combine_dueling, reference,
+    shape::Layer,
+};
 
 /// Who computes gradients. Both give the same up to rounding.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -53,7 +56,7 @@ impl<'a> Tape<'a> {
     fn plain(mlp: &'a Mlp, observations: Vec<f32>) -> Tape<'a> {
         let shape = mlp.shape();
         let layers: Vec<Layer> = shape.layers().collect();
-        let activations = chain::forward(&layers, mlp.weights(), shape.hidden.len(), observations);
+        let activations = chain::forward(&layers, mlp.weights(), bent(mlp), observations);
         let values = if shape.dueling {
             combine_dueling(activations.last(), shape.actions)
         } else {
@@ -83,12 +86,16 @@ impl<'a> Tape<'a> {
                 let shape = mlp.shape();
                 let slope = if shape.dueling { split_dueling(&slope, shape.actions) } else { slope };
                 let mut gradient = vec![0.0; mlp.weights().len()];
-                let (weights, relus) = (mlp.weights(), shape.hidden.len());
-                chain::backward(&layers, weights, relus, &activations, slope, &mut gradient);
+                chain::backward(&layers, mlp.weights(), bent(mlp), &activations, slope, &mut gradient);
                 Ok(gradient)
             }
         }
     }
+}
+
+/// Layers with an activation, and which.
+const fn bent(mlp: &Mlp) -> (usize, Activation) {
+    (mlp.shape().hidden.len(), Activation::Relu)
 }
 
 /// The backward pass through `Q = V + A - mean A`: `dV = sum dQ`, `dA = dQ - mean dQ`.

@@ -4,6 +4,7 @@
 //! batch forward and back, in plain loops too or on the tensor library ([`Backend`]), which is the reference
 //! that the loops are tested against.
 
+mod activation;
 mod adam;
 pub(crate) mod chain;
 mod encode;
@@ -18,6 +19,7 @@ mod recurrent;
 mod reference;
 pub(crate) mod shape;
 
+pub use activation::Activation;
 pub(crate) use adam::clip_norm_of;
 pub use adam::{Adam, clip_norm};
 pub use encode::{Encode, FeatureScaler};

@@ -5,10 +5,10 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    NeuralError, Scratch, check_length,
+    Activation, NeuralError, Scratch, check_length,
     forward::affine,
     recurrent::{self, GATES},
-    shape::{Layer, he_bound},
+    shape::Layer,
 };
 
 /// Sizes of a [`Network`].
@@ -21,8 +21,11 @@ use super::{
 pub struct NetworkShape {
     /// Length of an observation.
     pub inputs: usize,
-    /// Width of each hidden layer; each ends in a `relu`.
+    /// Width of each hidden layer.
     pub hidden: Vec<usize>,
+    /// What each hidden layer ends in.
+    #[serde(default)]
+    pub activation: Activation,
     /// Width of the memory; 0: none.
     pub gru_size: usize,
     /// Numbers that come out.
@@ -127,8 +130,8 @@ impl Network {
         Ok(Network { shape, weights })
     }
 
-    /// Fresh weights: within `sqrt(6 / inputs)` in the hidden layers, within `sqrt(1 / width)` in the memory,
-    /// within `last` times `sqrt(6 / inputs)` in the last layer; biases 0.
+    /// Fresh weights: within [`Activation::bound`] in the hidden layers, within `sqrt(1 / width)` in the memory, within
+    /// `last` times `sqrt(6 / inputs)` in the last layer; biases 0.
     pub(crate) fn fresh(
         shape: NetworkShape,
         last: f32,
@@ -137,12 +140,13 @@ impl Network {
         let layer_offsets = shape.layer_offsets();
         let mut weights = Vec::with_capacity(shape.len());
         for layer in &layer_offsets.trunk {
-            layer.draw(he_bound(layer.inputs), rng, &mut weights);
+            layer.draw(shape.activation.bound(layer.inputs), rng, &mut weights);
         }
         for layer in layer_offsets.gates.iter().flatten() {
             layer.draw((1.0 / shape.gru_size as f32).sqrt(), rng, &mut weights);
         }
-        layer_offsets.last.draw(last * he_bound(layer_offsets.last.inputs), rng, &mut weights);
+        let bound = last * Activation::Relu.bound(layer_offsets.last.inputs);
+        layer_offsets.last.draw(bound, rng, &mut weights);
         Network::new(shape, weights)
     }
 
@@ -174,7 +178,7 @@ impl Network {
         for layer in &layer_offsets.trunk {
             y.resize(layer.outputs, 0.0);
             affine(x, layer.weights(weights), layer.bias(weights), y);
-            y.iter_mut().for_each(|v| *v = v.max(0.0));
+            self.shape.activation.apply(y);
             std::mem::swap(x, y);
         }
         if let Some([from_x, from_h]) = layer_offsets.gates {

@@ -73,7 +73,7 @@ impl<'a> PlainTape<'a> {
         let trunk = chain::forward(
             &layer_offsets.trunk,
             weights,
-            layer_offsets.trunk.len(),
+            (layer_offsets.trunk.len(), network.shape().activation),
             batch.observations.clone(),
         );
         let gru_activations = layer_offsets.gates.as_ref().map(|[from_x, from_h]| {
@@ -98,7 +98,8 @@ impl<'a> PlainTape<'a> {
                 recurrent::backward([from_x, from_h], weights, kept, x, active, &back, &mut gradient);
             back = backward_affine(from_x, weights, &by_gates);
         }
-        chain::backward(&layer_offsets.trunk, weights, layer_offsets.trunk.len(), trunk, back, &mut gradient);
+        let bent = (layer_offsets.trunk.len(), network.shape().activation);
+        chain::backward(&layer_offsets.trunk, weights, bent, trunk, back, &mut gradient);
         gradient
     }
 }
@@ -108,7 +109,7 @@ mod tests {
     use lowgear_env::{Seed, Stream};
     use rand::RngExt;
 
-    use super::super::{NetworkShape, Scratch};
+    use super::super::{Activation, NetworkShape, Scratch};
     use super::*;
 
     fn draws(n: usize, stream: u64) -> Vec<f32> {
@@ -116,8 +117,8 @@ mod tests {
         (0..n).map(|_| rng.random_range(-1.0..1.0)).collect()
     }
 
-    fn network(hidden: Vec<usize>, memory: usize) -> Network {
-        let shape = NetworkShape { inputs: 7, hidden, gru_size: memory, outputs: 3 };
+    fn network(hidden: Vec<usize>, memory: usize, activation: Activation) -> Network {
+        let shape = NetworkShape { inputs: 7, hidden, activation, gru_size: memory, outputs: 3 };
         let weights = draws(shape.len(), 0).iter().map(|w| w * 0.5).collect();
         Network::new(shape, weights).unwrap()
     }
@@ -129,8 +130,18 @@ mod tests {
 
     #[test]
     fn plain_loops_and_tensor_library_agree_forward_and_back() {
-        for (hidden, memory) in [(vec![20, 9], 0), (vec![20], 11), (vec![], 6), (vec![], 0)] {
-            let (network, start, slope) = (network(hidden, memory), draws(4 * memory, 2), draws(14 * 3, 3));
+        let (relu, tanh) = (Activation::Relu, Activation::Tanh);
+        let sizes = [
+            (vec![20, 9], 0, relu),
+            (vec![20], 11, relu),
+            (vec![], 6, relu),
+            (vec![], 0, relu),
+            (vec![20, 9], 0, tanh),
+            (vec![20], 11, tanh),
+        ];
+        for (hidden, memory, activation) in sizes {
+            let network = network(hidden, memory, activation);
+            let (start, slope) = (draws(4 * memory, 2), draws(14 * 3, 3));
             let tape = |backend| NetworkTape::record(backend, &network, &batch(), &start).unwrap();
             let (ours, theirs) = (tape(Backend::Plain), tape(Backend::Burn));
             for (a, b) in ours.values().iter().zip(theirs.values()) {
@@ -147,8 +158,9 @@ mod tests {
 
     #[test]
     fn acting_step_by_step_gives_the_bits_of_the_batch() {
-        for memory in [0, 11] {
-            let (network, start, batch) = (network(vec![20], memory), draws(4 * memory, 2), batch());
+        for (memory, activation) in [(0, Activation::Relu), (11, Activation::Relu), (0, Activation::Tanh)] {
+            let network = network(vec![20], memory, activation);
+            let (start, batch) = (draws(4 * memory, 2), batch());
             let tape = NetworkTape::record(Backend::Plain, &network, &batch, &start).unwrap();
             let mut memories: Vec<Vec<f32>> =
                 (0..4).map(|s| start[s * memory..(s + 1) * memory].to_vec()).collect();

@@ -116,7 +116,7 @@ impl NetworkTape {
         let mut x = matrix(batch.observations.clone(), rows, &device);
         let trunk = layer_offsets.trunk.len();
         for [w, b] in &parameters[..trunk] {
-            x = relu(x.matmul(w.clone()) + b.clone());
+            x = shape.activation.tensor(x.matmul(w.clone()) + b.clone());
         }
         if let [from_x, from_h, _] = &parameters[trunk..] {
             let memory = matrix(memory.to_vec(), batch.active[0], &device);

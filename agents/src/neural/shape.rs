@@ -67,12 +67,6 @@ impl Layer {
     }
 }
 
-/// Bound of fresh weights in front of a `relu`: `sqrt(6 / inputs)` (He et al. 2015, "Delving deep into
-/// rectifiers", ICCV).
-pub(crate) fn he_bound(inputs: usize) -> f32 {
-    (6.0 / inputs as f32).sqrt()
-}
-
 impl Shape {
     /// Outputs of the last layer.
     pub(crate) const fn outputs(&self) -> usize {

@@ -25,3 +25,15 @@ impl<O: ?Sized, F: FnMut(&O) -> Option<usize>> Guide<O> for F {
         self(observation)
     }
 }
+
+/// No guide: a learner on its own. A closure `|_| None` would leave the observation's type open.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct NoGuide;
+
+impl<O: ?Sized> Guide<O> for NoGuide {
+    fn reset(&mut self) {}
+
+    fn advise(&mut self, _observation: &O) -> Option<usize> {
+        None
+    }
+}

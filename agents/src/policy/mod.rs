@@ -6,7 +6,7 @@ pub mod grid;
 mod guide;
 mod guided;
 
-pub use guide::Guide;
+pub use guide::{Guide, NoGuide};
 pub use guided::guided_best;
 pub use lowgear_env::Mask;
 

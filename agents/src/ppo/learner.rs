@@ -12,7 +12,7 @@ use super::{
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
-    update::discount,
+    update::{discount, standardise},
 };
 use crate::neural::{Adam, Scratch, check_length, limits::SIZES};
 
@@ -52,14 +52,24 @@ pub(crate) struct EnvSlotState {
     pub(crate) trajectory: Trajectory,
     /// Memories of policy and value.
     pub(crate) memories: [Vec<f32>; 2],
-    /// Whether an action was chosen whose outcome is not known yet.
-    pending: bool,
+    /// A decision whose outcome is not known yet.
+    pub(crate) pending: Option<Pending>,
     /// Whether the next decision is the first one of its episode.
     begins: bool,
     /// Discounted sum of rewards of the episode so far, newest decision last.
     running_return: f64,
     /// What is seen now, normalised, while an episode is under way.
     pub(crate) now: Vec<f32>,
+}
+
+/// A decision whose outcome is not known yet.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Pending {
+    /// Normalised.
+    pub(crate) observation: Vec<f32>,
+    pub(crate) transition: Transition,
+    /// Memories of policy and value before it.
+    pub(crate) memories: [Vec<f32>; 2],
 }
 
 impl Ppo {
@@ -72,6 +82,7 @@ impl Ppo {
         let shape = |outputs| NetworkShape {
             inputs,
             hidden: config.hidden.clone(),
+            activation: config.activation,
             gru_size: config.gru_size,
             outputs,
         };
@@ -99,7 +110,7 @@ impl Ppo {
     }
 
     /// Begins an episode in world number `env_slot` and returns the episode's number. An episode under way there
-    /// is given up: its decisions still count, as if its clock had run out.
+    /// is given up: its decisions still count, as if its clock had run out, but for one without outcome.
     ///
     /// # Errors
     /// There is no such world.
@@ -112,7 +123,8 @@ impl Ppo {
         Ok(number)
     }
 
-    /// Draws an action. `guide` is the guide's, ignored where it is not possible.
+    /// Draws an action. `guide` is the guide's, ignored where it is not possible. Asked again before an outcome, the
+    /// decision replaces the one before.
     ///
     /// # Errors
     /// The observation does not fit or is not finite, no action is possible, or there is no such world.
@@ -127,10 +139,19 @@ impl Ppo {
         if mask.count() == 0 {
             return Err(NeuralError::NoAction);
         }
-        let State { config, actor, critic, env_slots, seen, normaliser, explore, .. } = &mut self.state;
+        let State { config, actor, critic, env_slots, seen, normaliser, explore, iterations, .. } =
+            &mut self.state;
         let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
+        if let Some(replaced) = env_slot.pending.take() {
+            env_slot.memories = replaced.memories;
+        }
         if config.normalise_observations {
             seen.add(observation.iter().map(|&x| f64::from(x)));
+            // Nothing is known before the first iteration, and raw numbers may be of any size: until then the scales
+            // move with each observation.
+            if *iterations == 0 {
+                *normaliser = seen.normaliser();
+            }
         }
         self.input.clear();
         self.input.extend_from_slice(observation);
@@ -150,12 +171,12 @@ impl Ppo {
             value,
             reward: 0.0,
             discount: 0.0,
+            decay: 0.0,
             bootstrap_value: None,
             last: false,
         };
-        env_slot.trajectory.push(&self.input, transition, env_slot.begins, config.bptt_length, &before);
-        env_slot.begins = false;
-        env_slot.pending = true;
+        let observation = self.input.clone();
+        env_slot.pending = Some(Pending { observation, transition, memories: before });
         Ok(action)
     }
 
@@ -172,19 +193,20 @@ impl Ppo {
         let State { config, env_slots, normaliser, returns, decisions, .. } = &mut self.state;
         let number = env_slot;
         let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
-        if !std::mem::take(&mut env_slot.pending) {
-            return Err(NeuralError::NothingPending);
-        }
-        let passed = discount(config.gamma_per_s, step.elapsed_s);
-        let Some(transition) = env_slot.trajectory.transitions.last_mut() else {
+        let Some(Pending { observation, mut transition, memories }) = env_slot.pending.take() else {
             return Err(NeuralError::NothingPending);
         };
+        let passed = discount(config.gamma_per_s, step.elapsed_s);
         transition.reward = step.reward * f64::from(config.reward_scale);
         transition.discount = passed as f32;
+        transition.decay = discount(config.lambda_per_s, step.elapsed_s) as f32;
         if step.end == Some(End::Terminated) {
             (transition.discount, transition.bootstrap_value, transition.last) = (0.0, Some(0.0), true);
         }
-        env_slot.running_return = env_slot.running_return * passed + transition.reward;
+        let reward = transition.reward;
+        let begins = std::mem::take(&mut env_slot.begins);
+        env_slot.trajectory.push(&observation, transition, begins, config.bptt_length, &memories);
+        env_slot.running_return = env_slot.running_return * passed + reward;
         if config.normalise_returns {
             returns.add([env_slot.running_return]);
         }
@@ -214,11 +236,10 @@ impl Ppo {
     /// An action is still without outcome, or learning diverged: the weights are then those before the
     /// failed step, and the buffer is over.
     pub fn update(&mut self) -> Result<UpdateStatistics, NeuralError> {
-        if self.state.env_slots.iter().any(|env_slot| env_slot.pending) {
-            return Err(NeuralError::NothingPending);
+        if self.state.env_slots.iter().any(|env_slot| env_slot.pending.is_some()) {
+            return Err(NeuralError::OutcomePending);
         }
         let scale = self.reward_scale();
-        let lambda = self.state.config.lambda as f32;
         let mut buffer = RolloutBuffer::new(self.state.actor.shape().inputs, self.state.config.gru_size);
         for env_slot in 0..self.state.env_slots.len() {
             let bootstrap_value = self.value_now(env_slot);
@@ -226,8 +247,12 @@ impl Ppo {
             if let Some(last) = trajectory.transitions.last_mut() {
                 last.bootstrap_value = last.bootstrap_value.or(Some(bootstrap_value));
             }
-            let advantages_and_targets = trajectory.compute_gae(scale, lambda);
+            let advantages_and_targets = trajectory.compute_gae(scale);
             buffer.add(trajectory, advantages_and_targets);
+        }
+        // Over the whole buffer: a batch with a rare disaster would be scaled down by it, and those without one not.
+        if self.state.config.normalise_advantages {
+            standardise(&mut buffer.advantages);
         }
         self.state.iterations += 1;
         let learned = self.state.learn_buffer(&buffer);
@@ -288,8 +313,7 @@ impl Ppo {
 
     /// What rewards are multiplied by, beyond the scale of the settings.
     fn reward_scale(&self) -> f64 {
-        let deviation = self.state.returns.deviations().next().unwrap_or(1.0);
-        if self.state.config.normalise_returns { 1.0 / deviation.max(1e-6) } else { 1.0 }
+        if self.state.config.normalise_returns { 1.0 / self.state.returns.scale() } else { 1.0 }
     }
 
     /// Ends the episode of a world, if one is under way, bootstrapping from what is seen last unless the
@@ -301,9 +325,7 @@ impl Ppo {
         let value = self.value_now(env_slot);
         let EnvSlotState { trajectory, memories, pending, running_return, now, .. } =
             &mut self.state.env_slots[env_slot];
-        if *pending {
-            return Err(NeuralError::NothingPending);
-        }
+        *pending = None;
         if let Some(transition) = trajectory.transitions.last_mut().filter(|_| !now.is_empty()) {
             transition.bootstrap_value = transition.bootstrap_value.or(Some(value));
             transition.last = true;
@@ -338,8 +360,7 @@ impl Ppo {
 
 /// There is no environment of this number.
 fn no_slot(env_slot: usize) -> NeuralError {
-    KeyError::new("num-envs", format!("less than {}", env_slot + 1), "as many as there are environments")
-        .into()
+    KeyError::new("env-slot", env_slot.to_string(), "less than `num-envs`").into()
 }
 
 impl From<State> for Ppo {

@@ -5,7 +5,7 @@ use super::{
     actor::biased_log_softmax,
     learner::State,
     minibatch::{Minibatch, RolloutBuffer},
-    update::{divergence, entropy, entropy_slope, standardise, surrogate, value_loss},
+    update::{divergence, entropy, entropy_slope, surrogate, value_loss},
 };
 use crate::neural::{NetworkTape, clip_norm_of};
 
@@ -108,13 +108,10 @@ fn policy_slope(
     logits: &[f32],
 ) -> (UpdateStatistics, Vec<f32>) {
     let (n, actions) = (rows.len() as f32, logits.len() / rows.len());
-    let mut advantages: Vec<f32> = rows.iter().map(|&row| buffer.advantages[row]).collect();
-    if config.normalise_advantages {
-        standardise(&mut advantages);
-    }
     let (mut seen, mut slope, mut log_p) =
         (UpdateStatistics::default(), Vec::with_capacity(logits.len()), Vec::new());
-    for ((&row, advantage), logits) in rows.iter().zip(advantages).zip(logits.chunks_exact(actions)) {
+    for (&row, logits) in rows.iter().zip(logits.chunks_exact(actions)) {
+        let advantage = buffer.advantages[row];
         let transition = &buffer.transitions[row];
         let action = usize::from(transition.action);
         biased_log_softmax(

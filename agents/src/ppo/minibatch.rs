@@ -136,6 +136,7 @@ mod tests {
                     value,
                     reward: 0.0,
                     discount: 1.0,
+                    decay: 1.0,
                     bootstrap_value: None,
                     last: t + 1 == length,
                 };

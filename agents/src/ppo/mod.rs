@@ -33,8 +33,8 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
-pub use crate::policy::{Guide, Mask};
+pub use crate::neural::{Activation, Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
+pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;
 pub use actor::Actor;

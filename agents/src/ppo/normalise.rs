@@ -39,10 +39,18 @@ impl RunningMeanVar {
         self.squares.iter().map(move |s| if self.count < 2 { 1.0 } else { deviation(s) })
     }
 
+    /// Root mean square of the first number; 1 where it was never anything but 0. Unlike the deviation it is a scale for
+    /// numbers that never differ, too.
+    pub(crate) fn scale(&self) -> f64 {
+        let mean_square = |(mean, squares): (&f64, &f64)| mean * mean + squares / self.count.max(1) as f64;
+        let root = self.mean.iter().zip(&self.squares).next().map_or(0.0, mean_square).sqrt();
+        if root > 0.0 { root } else { 1.0 }
+    }
+
     /// What turns vectors like those seen into ones of mean 0 and deviation 1.
     pub(crate) fn normaliser(&self) -> Normaliser {
         let scale = self.deviations().map(|d| (1.0 / d.max(1e-4)) as f32).collect();
-        Normaliser { mean: self.mean.iter().map(|&m| m as f32).collect(), scale }
+        Normaliser { mean: self.mean.iter().map(|&m| m as f32).collect(), scale, clamp: true }
     }
 }
 
@@ -55,19 +63,27 @@ const FARTHEST: f32 = 10.0;
 pub struct Normaliser {
     mean: Vec<f32>,
     scale: Vec<f32>,
+    /// Whether numbers are kept within ±10: only where they were scaled.
+    #[serde(default = "clamped")]
+    clamp: bool,
+}
+
+const fn clamped() -> bool {
+    true
 }
 
 impl Normaliser {
-    /// Changes nothing but what lies beyond ±10.
+    /// Changes nothing.
     #[must_use]
     pub fn identity(length: usize) -> Normaliser {
-        Normaliser { mean: vec![0.0; length], scale: vec![1.0; length] }
+        Normaliser { mean: vec![0.0; length], scale: vec![1.0; length], clamp: false }
     }
 
     /// Shifts and scales `values` in place.
     pub fn apply(&self, values: &mut [f32]) {
+        let farthest = if self.clamp { FARTHEST } else { f32::INFINITY };
         for ((x, mean), scale) in values.iter_mut().zip(&self.mean).zip(&self.scale) {
-            *x = ((*x - mean) * scale).clamp(-FARTHEST, FARTHEST);
+            *x = ((*x - mean) * scale).clamp(-farthest, farthest);
         }
     }
 
@@ -96,6 +112,25 @@ mod tests {
         }
         assert!(values[0].abs() < 1e-6 && (values[1] - 1.0).abs() < 1e-6);
         assert_eq!(values[2], 10.0);
+    }
+
+    #[test]
+    fn the_scale_is_a_root_mean_square_and_has_a_floor() {
+        let scale = |values: &[f64]| {
+            let mut running = RunningMeanVar::new(1);
+            values.iter().for_each(|&x| running.add([x]));
+            running.scale()
+        };
+        assert!((scale(&[1.0, 2.0, 6.0]) - (41.0_f64 / 3.0).sqrt()).abs() < 1e-12);
+        assert!((scale(&[-5.0; 9]) - 5.0).abs() < 1e-12);
+        assert_eq!((scale(&[]), scale(&[0.0; 3])), (1.0, 1.0));
+    }
+
+    #[test]
+    fn the_identity_changes_nothing() {
+        let mut values = [12_345.0, -30.0];
+        Normaliser::identity(2).apply(&mut values);
+        assert_eq!(values, [12_345.0, -30.0]);
     }
 
     #[test]

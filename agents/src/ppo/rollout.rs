@@ -27,6 +27,8 @@ pub(crate) struct Transition {
     pub(crate) reward: f64,
     /// 0 when the task ended with it.
     pub(crate) discount: f32,
+    /// Decay of later advantages, `lambda_per_s^elapsed_s`.
+    pub(crate) decay: f32,
     /// Value of what is seen after it, once the episode is over or the iteration is; 0 when the task ended.
     pub(crate) bootstrap_value: Option<f32>,
     /// Whether the episode is over after it.
@@ -40,6 +42,14 @@ pub(crate) struct Sequence {
     pub(crate) len: usize,
     /// Memories of policy and value before it; empty without memory or at an episode's begin.
     pub(crate) memories: [Vec<f32>; 2],
+}
+
+impl Transition {
+    /// Whether one that was read back names actions that exist.
+    pub(crate) fn fits(&self, actions: usize) -> bool {
+        let exists = |a: u8| usize::from(a) < actions;
+        exists(self.action) && self.guide.is_none_or(exists)
+    }
 }
 
 impl Trajectory {
@@ -73,7 +83,7 @@ impl Trajectory {
     }
 
     /// Advantage and value target of each decision. The last decision must know what lies beyond it.
-    pub(crate) fn compute_gae(&self, reward_scale: f64, lambda: f32) -> (Vec<f32>, Vec<f32>) {
+    pub(crate) fn compute_gae(&self, reward_scale: f64) -> (Vec<f32>, Vec<f32>) {
         let next = |t: usize| self.transitions.get(t + 1).map_or(0.0, |later| later.value);
         let gae_steps: Vec<GaeStep> = self
             .transitions
@@ -82,12 +92,13 @@ impl Trajectory {
             .map(|(t, transition)| GaeStep {
                 reward: (transition.reward * reward_scale) as f32,
                 discount: transition.discount,
+                decay: transition.decay,
                 value: transition.value,
                 next_value: transition.bootstrap_value.unwrap_or_else(|| next(t)),
                 last: transition.last,
             })
             .collect();
-        let advantages = advantages(&gae_steps, lambda);
+        let advantages = advantages(&gae_steps);
         let targets = advantages.iter().zip(&gae_steps).map(|(a, l)| a + l.value).collect();
         (advantages, targets)
     }
@@ -100,11 +111,10 @@ impl Trajectory {
             start = start.saturating_add(s.len);
             follows && s.memories.iter().all(|m| m.is_empty() || m.len() == memory)
         });
-        let exists = |a: u8| usize::from(a) < actions;
         whole
             && start == self.len()
             && self.observations.len() == self.len() * inputs
-            && self.transitions.iter().all(|t| exists(t.action) && t.guide.is_none_or(exists))
+            && self.transitions.iter().all(|t| t.fits(actions))
     }
 }
 
@@ -127,6 +137,7 @@ mod tests {
             value,
             reward,
             discount,
+            decay: 0.0,
             bootstrap_value,
             last,
         }
@@ -145,7 +156,7 @@ mod tests {
             trajectory.push(&[0.0], transition, [0, 2, 3].contains(&t), 1, &[vec![], vec![]]);
         }
         // One-step targets: r / 10 + d v'.
-        let (advantages, targets) = trajectory.compute_gae(0.1, 0.0);
+        let (advantages, targets) = trajectory.compute_gae(0.1);
         assert_eq!(targets, [1.0 + 0.5 * 2.0, 1.0, 1.0 + 0.5 * 8.0, 0.5 * 6.0]);
         assert_eq!(advantages, [1.0, -1.0, 1.0, 2.0]);
     }

@@ -2,12 +2,12 @@
 
 use super::{
     NetworkShape, NeuralError, Ppo, PpoConfig,
-    learner::{EnvSlotState, State},
+    learner::{EnvSlotState, Pending, State},
 };
 use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x01";
+const MAGIC: &[u8] = b"lowgear-ppo\x02";
 
 impl Ppo {
     /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.
@@ -40,15 +40,29 @@ impl Ppo {
     }
 }
 
+impl Pending {
+    fn fits(&self, inputs: usize, actions: usize, memory: usize) -> bool {
+        self.observation.len() == inputs
+            && self.transition.fits(actions)
+            && self.memories.iter().all(|m| m.is_empty() || m.len() == memory)
+    }
+}
+
 impl State {
     fn fits(&self) -> bool {
-        let PpoConfig { hidden, gru_size, num_envs, .. } = &self.config;
+        let PpoConfig { hidden, gru_size, num_envs, activation, .. } = &self.config;
         let (actor, critic) = (self.actor.shape(), self.critic.shape());
-        let as_set = |shape: &NetworkShape| shape.hidden == *hidden && shape.gru_size == *gru_size;
+        let as_set = |shape: &NetworkShape| {
+            shape.hidden == *hidden && shape.gru_size == *gru_size && shape.activation == *activation
+        };
         let inputs = actor.inputs;
         let env_slot = |env_slot: &EnvSlotState| {
             env_slot.trajectory.fits(inputs, actor.outputs, *gru_size)
                 && env_slot.memories.iter().all(|m| m.is_empty() || m.len() == *gru_size)
+                && env_slot
+                    .pending
+                    .as_ref()
+                    .is_none_or(|pending| pending.fits(inputs, actor.outputs, *gru_size))
                 && (env_slot.now.is_empty() || env_slot.now.len() == inputs)
         };
         self.config.check().is_ok()

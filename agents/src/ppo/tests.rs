@@ -3,6 +3,7 @@
 mod driving;
 mod learning;
 mod saving;
+mod scales;
 
 use lowgear_env::Seed;
 
@@ -20,10 +21,11 @@ fn no_guide<O>(_: &O) -> Option<usize> {
     None
 }
 
-/// Settings for the pole: 0.99 per decision, no guide.
+/// Settings for the pole: discount 0.99 and decay 0.95 per decision, no guide.
 fn pole() -> PpoConfig {
     PpoConfig {
         gamma_per_s: 0.99_f64.powi(50),
+        lambda_per_s: 0.95_f64.powi(50),
         num_envs: 4,
         n_steps: 1024,
         epochs: 10,

@@ -66,6 +66,8 @@ pub struct GaeStep {
     pub reward: f32,
     /// `gamma_per_s^elapsed_s`; 0 when the task ended with it.
     pub discount: f32,
+    /// `lambda_per_s^elapsed_s`: how much of the advantage after it counts.
+    pub decay: f32,
     /// Value of the state it was taken in.
     pub value: f32,
     /// Value of what is seen after it.
@@ -74,16 +76,16 @@ pub struct GaeStep {
     pub last: bool,
 }
 
-/// Generalised advantages (Schulman et al. 2016, equation 16) of decisions in order, discounted by time:
-/// `delta_t = r_t + d_t v_{t+1} - v_t`, `A_t = delta_t + d_t lambda A_{t+1}`, and `A_t = delta_t` for the
-/// last one of an episode.
+/// Generalised advantages (Schulman et al. 2016, equation 16) of decisions in order, discounted and decayed by time:
+/// `delta_t = r_t + d_t v_{t+1} - v_t`, `A_t = delta_t + d_t l_t A_{t+1}`, and `A_t = delta_t` for the last one of
+/// an episode. With `l_t = lambda_per_s^elapsed_s` a decision that outlasts several is bridged as they would be.
 #[must_use]
-pub fn advantages(gae_steps: &[GaeStep], lambda: f32) -> Vec<f32> {
+pub fn advantages(gae_steps: &[GaeStep]) -> Vec<f32> {
     let mut all = vec![0.0; gae_steps.len()];
     let mut later = 0.0;
     for (t, step) in gae_steps.iter().enumerate().rev() {
         let delta = step.reward + step.discount * step.next_value - step.value;
-        later = if step.last { delta } else { delta + step.discount * lambda * later };
+        later = if step.last { delta } else { delta + step.discount * step.decay * later };
         all[t] = later;
     }
     all
@@ -171,20 +173,28 @@ mod tests {
 
     #[test]
     fn advantages_by_hand() {
-        let gae_steps =
-            |reward, discount, value, next_value, last| GaeStep { reward, discount, value, next_value, last };
+        let gae_steps = |reward, discount, value, next_value, last| GaeStep {
+            reward,
+            discount,
+            decay: 0.5,
+            value,
+            next_value,
+            last,
+        };
         // Terminated: delta = (1 + 0.5 * 2 - 4, 3 + 0 - 2) = (-2, 1); A = (-2 + 0.5 * 0.5 * 1, 1).
         // Then the clock runs out: delta = 1 + 0.25 * 8 - 1 = 2, and nothing beyond counts.
-        let steps = [
+        let mut steps = [
             gae_steps(1.0, 0.5, 4.0, 2.0, false),
             gae_steps(3.0, 0.0, 2.0, 99.0, true),
             gae_steps(1.0, 0.25, 1.0, 8.0, true),
             gae_steps(0.0, 1.0, 0.0, 5.0, false),
         ];
-        assert_eq!(advantages(&steps, 0.5), [-1.75, 1.0, 2.0, 5.0]);
-        // Lambda 0: one step. Lambda 1: whole returns less the value.
-        assert_eq!(advantages(&steps[..2], 0.0), [-2.0, 1.0]);
-        assert_eq!(advantages(&steps[..2], 1.0), [1.0 + 0.5 * 3.0 - 4.0, 1.0]);
+        assert_eq!(advantages(&steps), [-1.75, 1.0, 2.0, 5.0]);
+        // Decay 0: one step. Decay 1: whole returns less the value.
+        steps[0].decay = 0.0;
+        assert_eq!(advantages(&steps[..2]), [-2.0, 1.0]);
+        steps[0].decay = 1.0;
+        assert_eq!(advantages(&steps[..2]), [1.0 + 0.5 * 3.0 - 4.0, 1.0]);
     }
 
     #[test]

@@ -45,8 +45,11 @@ pub struct TabularLearner {
     values: Vec<f64>,
     /// The second table of Double Q-learning, empty otherwise.
     second: Vec<f64>,
-    /// How often each entry was learned from.
+    /// How often each entry was learned from, in either table.
     visits: Vec<u32>,
+    /// How often each entry of the second table was; empty without one.
+    #[serde(default)]
+    second_visits: Vec<u32>,
     traces: Traces,
     /// Decisions learned from.
     decisions: u64,
@@ -76,6 +79,7 @@ impl TabularLearner {
             settings,
             cells,
             actions,
+            second_visits: vec![0; second.len()],
             second,
             visits: vec![0; values.len()],
             values,
@@ -161,12 +165,12 @@ impl TabularLearner {
     pub fn learn(&mut self, before: &Choice, reward: f64, elapsed_s: f64, after: Option<&Choice>) {
         let entry = before.view.cell * self.actions + before.action;
         self.visits[entry] = self.visits[entry].saturating_add(1);
-        let step_size = self.settings.step_size.at(self.visits[entry]);
         let discount_t = after.map_or(0.0, |_| discount(self.settings.gamma_per_s, elapsed_s));
         if self.settings.algorithm == Algorithm::DoubleQ {
-            self.learn_double(entry, step_size, reward, discount_t, after);
+            self.learn_double(entry, reward, discount_t, after);
         } else {
-            self.learn_traced(entry, step_size, reward, discount_t, after);
+            let decay_t = discount(self.settings.lambda_per_s, elapsed_s);
+            self.learn_traced(entry, reward, discount_t, decay_t, after);
         }
         self.decisions += 1;
     }
@@ -175,16 +179,17 @@ impl TabularLearner {
     fn learn_traced(
         &mut self,
         entry: usize,
-        step_size: f64,
         reward: f64,
         discount_t: f64,
+        decay_t: f64,
         after: Option<&Choice>,
     ) {
+        let step_size = self.settings.step_size.at(self.visits[entry]);
         let v_t = after.map_or(0.0, |choice| self.value_of(choice));
         let delta = td_error(self.values[entry], reward, discount_t, v_t);
         let watkins = self.settings.algorithm == Algorithm::QLearning;
         let cut = watkins && after.is_some_and(|choice| self.explores(choice));
-        let factor = if cut { 0.0 } else { discount_t * self.settings.lambda };
+        let factor = if cut { 0.0 } else { discount_t * decay_t };
         self.traces.visit(self.settings.trace, entry, step_size);
         let TabularLearner { traces, values, settings, .. } = self;
         traces.decay(factor, settings.trace_cutoff, |trace| {
@@ -192,20 +197,18 @@ impl TabularLearner {
         });
     }
 
-    /// A coin says which table learns; the other one values its choice.
-    fn learn_double(
-        &mut self,
-        entry: usize,
-        step_size: f64,
-        reward: f64,
-        discount_t: f64,
-        after: Option<&Choice>,
-    ) {
+    /// A coin says which table learns; the other one values its choice. Each table's step sizes fall with its own
+    /// visits: with those of both they would fall too soon for the sum of what it has learned to forget its start.
+    fn learn_double(&mut self, entry: usize, reward: f64, discount_t: f64, after: Option<&Choice>) {
         if self.rng.random_bool(0.5) {
+            self.second_visits[entry] = self.second_visits[entry].saturating_add(1);
+            let step_size = self.settings.step_size.at(self.second_visits[entry]);
             std::mem::swap(&mut self.values, &mut self.second);
             self.learn_first(entry, step_size, reward, discount_t, after);
             std::mem::swap(&mut self.values, &mut self.second);
         } else {
+            let own_visits = self.visits[entry].saturating_sub(self.second_visits[entry]);
+            let step_size = self.settings.step_size.at(own_visits);
             self.learn_first(entry, step_size, reward, discount_t, after);
         }
     }
@@ -272,6 +275,7 @@ impl TabularLearner {
             (self.values.len() == entries, "values"),
             (self.second.len() == doubled, "second table"),
             (self.visits.len() == entries, "visit counts"),
+            (self.second_visits.len() == doubled, "visit counts of the second table"),
             (eligible, "traces"),
         ] {
             if !fits {

@@ -16,7 +16,7 @@ pub enum Algorithm {
     Sarsa,
     /// The exploring policy, in expectation (van Seijen et al. 2009).
     ExpectedSarsa,
-    /// The greedy policy of one table, valued by another one (van Hasselt 2010). Needs `lambda = 0`.
+    /// The greedy policy of one table, valued by another one (van Hasselt 2010). Needs `lambda-per-s = 0`.
     DoubleQ,
 }
 
@@ -36,10 +36,12 @@ pub enum TraceKind {
 pub struct TabularSettings {
     /// The learning rule.
     pub algorithm: Algorithm,
-    /// Discount per second, above 0 and up to 1.
+    /// Discount per second, above 0 and up to 1. With decisions much shorter than 0.2 s, 0.98 looks too many of them
+    /// ahead: 0.99 per decision is `0.99^(1 / decision_s)` per second.
     pub gamma_per_s: f64,
-    /// Decay of the traces per decision, 0 to 1; 0 is one-step learning.
-    pub lambda: f64,
+    /// Decay of the traces for one second, 0 to 1; that of a decision is `lambda_per_s^elapsed_s`. 0 is one-step
+    /// learning; 0.59 is 0.9 for each decision of 0.2 s.
+    pub lambda_per_s: f64,
     /// What a visit does to a trace.
     pub trace: TraceKind,
     /// Traces below this are forgotten, 0.000001 to 1.
@@ -63,7 +65,7 @@ impl Default for TabularSettings {
         TabularSettings {
             algorithm: Algorithm::ExpectedSarsa,
             gamma_per_s: 0.98,
-            lambda: 0.9,
+            lambda_per_s: 0.59,
             trace: TraceKind::Replacing,
             trace_cutoff: 1e-3,
             step_size: StepSize::Visits { omega: 0.7, floor: 0.01 },
@@ -102,7 +104,7 @@ impl TabularSettings {
     pub fn validate(&self, actions: usize) -> Result<(), KeyError> {
         in_range("actions", actions, 1, 32, "")?;
         in_range("gamma-per-s", self.gamma_per_s, 1e-9, 1.0, "")?;
-        in_range("lambda", self.lambda, 0.0, 1.0, "")?;
+        in_range("lambda-per-s", self.lambda_per_s, 0.0, 1.0, "")?;
         in_range("trace-cutoff", self.trace_cutoff, 1e-6, 1.0, "")?;
         self.step_size.validate()?;
         in_range("epsilon.from", self.epsilon.from, 0.0, 1.0, "")?;
@@ -114,7 +116,7 @@ impl TabularSettings {
         let values = self.initial_values.len();
         let allowed = format!("none, or {actions}: one per action");
         require(values == 0 || values == actions, "initial-values", format!("{values} values"), &allowed)?;
-        let traces = self.algorithm != Algorithm::DoubleQ || self.lambda == 0.0;
-        require(traces, "lambda", self.lambda, "0 with algorithm = \"double-q\"")
+        let traces = self.algorithm != Algorithm::DoubleQ || self.lambda_per_s == 0.0;
+        require(traces, "lambda-per-s", self.lambda_per_s, "0 with algorithm = \"double-q\"")
     }
 }

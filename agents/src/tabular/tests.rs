@@ -14,7 +14,7 @@ fn plain(algorithm: Algorithm, step_size: StepSize, epsilon: f64) -> TabularSett
     TabularSettings {
         algorithm,
         gamma_per_s: 1.0,
-        lambda: 0.0,
+        lambda_per_s: 0.0,
         trace: TraceKind::Replacing,
         trace_cutoff: 1e-6,
         step_size,

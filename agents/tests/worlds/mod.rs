@@ -13,6 +13,8 @@ pub mod bias;
 pub mod cartpole;
 pub mod cliff;
 pub mod corridor;
+pub mod finite;
 pub mod frozen_lake;
 pub mod random_walk;
 pub mod recall;
+pub mod solve;

@@ -46,17 +46,14 @@ impl World for Drive {
             }
         }
         self.observed = self.controller.features(&self.scenario.settings);
-        let end = self.end.map(|cause| match cause {
-            Cause::OutOfTime => End::Truncated,
-            Cause::Finished | Cause::StalledOut | Cause::Jammed | Cause::Overheated | Cause::BatteryEmpty => {
-                End::Terminated
-            }
-        });
         self.reported_return_s = self.reward().total_s();
         let mut reward = self.reported_return_s - before.0;
-        if end == Some(End::Terminated) && self.end != Some(Cause::Finished) {
+        if self.end.is_some_and(|cause| cause != Cause::Finished) {
             reward += self.abort_s();
         }
+        // The time limit is part of the task: what not finishing within it costs stands for all that would have come
+        // after it, in training as in the comparison. A value bootstrapped from beyond would count on top.
+        let end = self.end.map(|_| End::Terminated);
         Step { reward, elapsed_s: self.elapsed_s() - before.1, end }
     }
 }

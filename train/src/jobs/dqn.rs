@@ -77,7 +77,8 @@ impl LearnerSettings for DqnTraining {
         effort.validations(&mut self.validate_every, self.decisions);
         let s = &mut self.settings;
         let schedules = [&mut s.learning_rate, &mut s.epsilon, &mut s.guide, &mut s.guide_weight];
-        schedules.into_iter().for_each(|schedule| effort.schedule(schedule));
+        let correction = s.priority.as_mut().map(|priority| &mut priority.correction);
+        schedules.into_iter().chain(correction).for_each(|schedule| effort.schedule(schedule));
     }
 
     fn without_step_limit(&mut self) {
@@ -216,5 +217,26 @@ impl TrainableAgent for TrainableDqn<'_> {
     fn policies(&self) -> Result<Vec<SavedPolicy>, LearnerError> {
         let margins = [self.config.settings.rule_margin].into_iter().chain(self.config.margins.clone());
         margins.map(|margin| self.policy(margin)).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lowgear_agents::dqn::Priority;
+
+    #[test]
+    fn effort_scales_every_schedule() {
+        let mut training = DqnTraining::demonstration();
+        training.settings.priority = Some(Priority::default());
+        let before = training.clone();
+        training.scale(Effort(4.0));
+        let spans = |of: &DqnTraining| {
+            let s = &of.settings;
+            let correction = s.priority.unwrap().correction;
+            [s.learning_rate, s.epsilon, s.guide, s.guide_weight, correction].map(|schedule| schedule.over)
+        };
+        assert_eq!(spans(&training), spans(&before).map(|over| 4 * over));
+        assert_eq!(training.decisions, 4 * before.decisions);
     }
 }

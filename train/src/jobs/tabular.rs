@@ -54,7 +54,7 @@ fn settings() -> TabularSettings {
     TabularSettings {
         algorithm: Algorithm::ExpectedSarsa,
         gamma_per_s: 0.95,
-        lambda: 0.9,
+        lambda_per_s: 0.59,
         rule_margin: 1.0,
         trust_visits: 1000,
         epsilon: Schedule::linear(0.06, 0.02, 3_000_000),

@@ -28,7 +28,7 @@ fn finds_the_best_random_policy_of_the_corridor() {
     let config = PpoConfig {
         hidden: vec![],
         gamma_per_s: 1.0,
-        lambda: 1.0,
+        lambda_per_s: 1.0,
         n_steps: 4000,
         batch: 1000,
         epochs: 4,

@@ -102,7 +102,7 @@ fn damaged_or_foreign_states_are_refused() {
         refused(&config, &[&bytes[..], &[0]].concat()),
         NeuralError::State("longer than it should be")
     );
-    let other = PpoConfig { lambda: 0.5, ..config };
+    let other = PpoConfig { lambda_per_s: 0.5, ..config };
     assert_eq!(refused(&other, &bytes), NeuralError::State("made with other settings"));
 }
 
@@ -117,7 +117,7 @@ fn what_is_not_finite_is_an_error_and_spoils_nothing() {
     assert!(ppo.act(1, &[0.0], all, None).is_err(), "there is one world");
     ppo.begin_episode(0).unwrap();
     ppo.act(0, &[0.0], all, None).unwrap();
-    assert_eq!(ppo.update(), Err(NeuralError::NothingPending));
+    assert_eq!(ppo.update(), Err(NeuralError::OutcomePending));
     let before = ppo.actor().unwrap().network().weights().to_vec();
     // Finite, but beyond what an f32 can hold.
     ppo.observe(0, &step(1e300), &[0.0]).unwrap();

@@ -50,11 +50,11 @@ fn value_when_exploring(learner: &TabularLearner, epsilon: f64) -> f64 {
 /// The optimal path has 13 steps.
 #[test]
 fn q_learning_walks_along_the_cliff() {
-    for (lambda, epsilon, episodes) in [(0.0, 0.1, 1000), (0.5, 0.3, 2000)] {
+    for (lambda_per_s, epsilon, episodes) in [(0.0, 0.1, 1000), (0.5, 0.3, 2000)] {
         let settings =
-            TabularSettings { lambda, ..plain(Algorithm::QLearning, StepSize::Constant(0.5), epsilon) };
+            TabularSettings { lambda_per_s, ..plain(Algorithm::QLearning, StepSize::Constant(0.5), epsilon) };
         let learner = teach(settings, episodes, 1);
-        assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda}");
+        assert_eq!(greedy_steps(&learner), Some(13), "lambda {lambda_per_s}");
     }
 }
 

@@ -67,11 +67,11 @@ fn traces_on_the_long_walk_match_an_independent_implementation() {
         let squares = values.iter().enumerate().map(|(s, value)| (learner.values(s)[0] - value).powi(2));
         (squares.sum::<f64>() / values.len() as f64).sqrt()
     };
-    for (lambda, step_size, trace, expected, standard_error) in LONG_WALK {
+    for (lambda_per_s, step_size, trace, expected, standard_error) in LONG_WALK {
         let mut sum = 0.0;
         for run in 0..1000 {
             let settings = TabularSettings {
-                lambda,
+                lambda_per_s,
                 trace,
                 ..plain(Algorithm::Sarsa, StepSize::Constant(step_size), 0.0)
             };
@@ -84,27 +84,46 @@ fn traces_on_the_long_walk_match_an_independent_implementation() {
             }
         }
         let tolerance = 4.0 * std::f64::consts::SQRT_2 * standard_error;
-        assert!((sum - expected).abs() < tolerance, "lambda {lambda}, alpha {step_size}: {sum} {expected}");
+        assert!(
+            (sum - expected).abs() < tolerance,
+            "lambda {lambda_per_s}, alpha {step_size}: {sum} {expected}"
+        );
     }
 }
 
-/// Two decisions, rewards 1 and 2, then the end; alpha 0.5, gamma 0.9 per s, lambda 0.5.
-/// First, 2 s long: delta = 1 + 0.81 * 0 - 0 = 1; q(0) = 0.5; its trace fades to 0.81 * 0.5 = 0.405.
-/// Second: delta = 2 - 0 = 2; q(1) = 0.5 * 2 = 1; q(0) = 0.5 + 0.5 * 2 * 0.405 = 0.905.
+/// Two decisions, rewards 1 and 2, then the end; alpha 0.5, gamma 0.9 per s, lambda 0.5 per s.
+/// First, 2 s long: delta = 1 + 0.81 * 0 - 0 = 1; q(0) = 0.5; its trace fades to 0.81 * 0.25 = 0.2025.
+/// Second: delta = 2 - 0 = 2; q(1) = 0.5 * 2 = 1; q(0) = 0.5 + 0.5 * 2 * 0.2025 = 0.7025.
 #[test]
 fn one_pass_along_a_chain_by_hand() {
     for algorithm in [Algorithm::Sarsa, Algorithm::ExpectedSarsa, Algorithm::QLearning] {
         let settings = TabularSettings {
             gamma_per_s: 0.9,
-            lambda: 0.5,
+            lambda_per_s: 0.5,
             ..plain(algorithm, StepSize::Constant(0.5), 0.0)
         };
         let mut learner = TabularLearner::new(settings, 2, 1, Seed(0)).unwrap();
         learner.learn(&choice(0, 0, 1), 1.0, 2.0, Some(&choice(1, 0, 1)));
         learner.learn(&choice(1, 0, 1), 2.0, 1.0, None);
-        assert!((learner.values(0)[0] - 0.905).abs() < 1e-12, "{algorithm:?}");
+        assert!((learner.values(0)[0] - 0.7025).abs() < 1e-12, "{algorithm:?}");
         assert!((learner.values(1)[0] - 1.0).abs() < 1e-12, "{algorithm:?}");
     }
+}
+
+/// With steps of one over the visits each table of Double Q-learning holds the mean of what it has learned from,
+/// whatever it began with: its first step is 1.
+#[test]
+fn steps_of_one_over_the_visits_make_means_in_both_tables() {
+    let settings = TabularSettings {
+        initial_values: vec![10.0],
+        ..plain(Algorithm::DoubleQ, StepSize::Visits { omega: 1.0, floor: 0.0 }, 0.0)
+    };
+    let mut learner = TabularLearner::new(settings, 1, 1, Seed(0)).unwrap();
+    for _ in 0..1000 {
+        learner.learn(&choice(0, 0, 1), 0.5, 1.0, None);
+    }
+    assert!((learner.values(0)[0] - 0.5).abs() < 1e-9, "{}", learner.values(0)[0]);
+    assert_eq!(learner.visits(0), [1000]);
 }
 
 /// The same cell twice with reward 1, then the end; alpha 0.5, gamma 1, lambda 1.
@@ -113,8 +132,11 @@ fn one_pass_along_a_chain_by_hand() {
 #[test]
 fn a_second_visit_adds_to_the_trace_or_replaces_it() {
     for (trace, value) in [(TraceKind::Accumulating, 1.0), (TraceKind::Replacing, 0.75)] {
-        let settings =
-            TabularSettings { lambda: 1.0, trace, ..plain(Algorithm::Sarsa, StepSize::Constant(0.5), 0.0) };
+        let settings = TabularSettings {
+            lambda_per_s: 1.0,
+            trace,
+            ..plain(Algorithm::Sarsa, StepSize::Constant(0.5), 0.0)
+        };
         let mut learner = TabularLearner::new(settings, 1, 1, Seed(0)).unwrap();
         learner.learn(&choice(0, 0, 1), 1.0, 1.0, Some(&choice(0, 0, 1)));
         learner.learn(&choice(0, 0, 1), 1.0, 1.0, None);
@@ -128,7 +150,7 @@ fn a_second_visit_adds_to_the_trace_or_replaces_it() {
 fn q_learning_cuts_its_traces_when_it_explores() {
     let first_value = |algorithm| {
         let settings = TabularSettings {
-            lambda: 1.0,
+            lambda_per_s: 1.0,
             initial_values: vec![0.0, 1.0],
             ..plain(algorithm, StepSize::Constant(0.5), 0.0)
         };

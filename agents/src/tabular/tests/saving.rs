@@ -11,7 +11,7 @@ const ALL: [Algorithm; 4] =
 fn settings(algorithm: Algorithm) -> TabularSettings {
     TabularSettings {
         gamma_per_s: 0.97,
-        lambda: if algorithm == Algorithm::DoubleQ { 0.0 } else { 0.8 },
+        lambda_per_s: if algorithm == Algorithm::DoubleQ { 0.0 } else { 0.8 },
         epsilon: Schedule::linear(0.5, 0.1, 3000),
         ..plain(algorithm, StepSize::Visits { omega: 0.6, floor: 0.01 }, 0.0)
     }
@@ -98,16 +98,16 @@ fn settings_out_of_range_are_refused_by_name() {
     };
     assert_eq!(TabularSettings::default().validate(3), Ok(()));
     assert!(error(|s| s.gamma_per_s = 1.5).starts_with("`gamma-per-s` is 1.5; allowed: "));
-    assert!(error(|s| s.lambda = f64::NAN).starts_with("`lambda` is NaN"));
+    assert!(error(|s| s.lambda_per_s = f64::NAN).starts_with("`lambda-per-s` is NaN"));
     assert!(error(|s| s.epsilon.to = -0.1).starts_with("`epsilon.to` is -0.1; allowed: 0 to 1"));
     assert!(error(|s| s.step_size = StepSize::Constant(2.0)).starts_with("`step-size.constant` is 2"));
     assert!(error(|s| s.initial_values = vec![0.0]).contains("1 values; allowed: none, or 3"));
-    assert!(error(|s| s.algorithm = Algorithm::DoubleQ).contains("`lambda` is 0.9"));
+    assert!(error(|s| s.algorithm = Algorithm::DoubleQ).contains("`lambda-per-s` is 0.59"));
 }
 
 #[test]
 fn settings_are_read_by_kebab_case_keys() {
-    let text = r#"{"algorithm": "double-q", "lambda": 0, "trace": "accumulating",
+    let text = r#"{"algorithm": "double-q", "lambda-per-s": 0, "trace": "accumulating",
         "step-size": {"visits": {"omega": 0.8, "floor": 0.05}},
         "epsilon": {"from": 0.3, "to": 0.01, "begin": 0, "over": 1000}, "initial-values": [-300, -150, -300]}"#;
     let settings: TabularSettings = serde_json::from_str(text).unwrap();

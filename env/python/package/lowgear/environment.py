@@ -118,9 +118,9 @@ class GardenCart(gym.Env):
     and not finishing, weighted by the study file. `info["reward_terms"]` has the terms of the step; they add up to
     the reward but for rounding.
 
-    **End**: terminated when the course is finished, or can no longer be; truncated when the clock runs out, and then
-    the next state still has a value. `info["outcome"]` then has the figures of the episode; its `return_s` is the sum of
-    the rewards, but when the clock ran out it also counts what not finishing costs, as comparisons do.
+    **End**: terminated when the course is finished, can no longer be, or the clock has run out, which costs what not
+    finishing costs, here as in comparisons; never truncated. `info["outcome"]` then has the figures of the episode; its
+    `return_s` is the sum of the rewards.
 
     **Time is not steps**: between two decisions passes whatever time it takes, mostly 0.2 s, longer in a shift.
     `info["elapsed_s"]` is that time; a learner that discounts should do so by `gamma_per_s ** elapsed_s`. One that
