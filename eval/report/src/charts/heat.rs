@@ -42,6 +42,7 @@ pub(in super::super) fn heat_map(picture: &HeatPicture, level: f64) -> Option<Fi
         title: picture.title.clone(),
         table: table(&picture.value_title, &head, body),
         drawings: vec![draw(picture, columns, rows)],
+        further: Vec::new(),
         caption,
         layout: Layout::Half,
     })

@@ -31,63 +31,115 @@ const SHOWN: [Shown; 2] = [
     Shown { title: "return, s", estimate: |cell| &cell.return_s, better: 1.0 },
 ];
 
-/// A map in time and in return; `None` if its sizes do not agree.
+/// A map in time, and in return in the fold; `None` if its sizes do not agree.
 pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Option<Figure> {
     let first = map.cells.first()?;
     if map.cells.len() != map.x.values.len() * map.y.values.len() {
         return None;
     }
+    let note = without_effect(map);
+    let map = &distinct(map);
     let names = [map.x.disturbance.label(), map.y.disturbance.label()];
-    let worse: Vec<usize> =
-        SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| !is_better(shown, cell)).count()).collect();
+    let better: Vec<usize> =
+        SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| is_better(shown, cell)).count()).collect();
     let caption = format!(
-        "{} less {} in course time (below zero is better) and return (above zero is better). n per cell: {} × {}. \
-         The policy under test is better in {} of {} cells by time and in {} by return.{}",
+        "{} less {} in course time, s; below zero is better. n per cell: {} × {}. The policy under test is better in {} of \
+         {} conditions by time and in {} by return.{note}",
         start_sentence(&in_sentence(summary.label(&map.policy))),
         in_sentence(summary.label(&map.against)),
         plural(first.time_s.n_seeds, "seed"),
         plural(first.time_s.n_courses, "course"),
-        map.cells.len() - worse[0],
+        better[0],
         map.cells.len(),
-        map.cells.len() - worse[1],
-        without_effect(map),
+        better[1],
     );
+    let named = if note.is_empty() { format!("{} and {}", names[0], names[1]) } else { names[1].to_owned() };
     Some(Figure {
-        title: start_sentence(&format!("{} and {}", names[0], names[1])),
+        title: start_sentence(&named),
         caption,
-        drawings: SHOWN.iter().map(|shown| draw(map, shown)).collect(),
+        drawings: vec![draw(map, &SHOWN[0])],
+        further: vec![draw(map, &SHOWN[1])],
         layout: Layout::Half,
         table: figures(summary, map),
     })
 }
 
+/// The conditions of a map that differ: one column where the values across make no difference.
+pub(in super::super) fn distinct(map: &RobustnessMap) -> RobustnessMap {
+    if without_effect(map).is_empty() {
+        return map.clone();
+    }
+    let columns = map.x.values.len();
+    let mut distinct = map.clone();
+    distinct.x.values.truncate(1);
+    distinct.cells = map.cells.chunks_exact(columns).map(|row| row[0]).collect();
+    distinct
+}
+
 /// How to read the maps; one paragraph before them.
 pub(in super::super) fn robustness_words(summary: &Summary) -> String {
     let level = level_percent(summary.study.level);
-    let cells = || summary.robustness.iter().flat_map(|map| &map.cells);
+    let maps: Vec<RobustnessMap> = summary.robustness.iter().map(distinct).collect();
+    let cells = || maps.iter().flat_map(|map| &map.cells);
     let clear = |shown: &Shown, sign: f64| {
         cells().filter(|cell| is_clear((shown.estimate)(cell)) && side(shown, cell) * sign > 0.0).count()
     };
     let total = cells().count();
     format!(
-        "Both policies are evaluated in conditions that differ from those of tuning and training, without re-tuning. \
-         Mass is a multiple of the file's value, charge a fraction of full charge, encoder noise a fraction of the \
-         count; latency is in ticks beyond the file's value, wear runs from 0 (as in the file) to 1 (worn out). Plain \
-         cells: the policy under test is better; hatched cells: it is not; the heavy line separates the two. A filled \
-         corner marks cells whose {level} % interval excludes zero: by course time {} for and {} against the policy \
-         under test, of {total}; {} are expected by chance if there is no difference anywhere (conditions share \
-         their courses, so neighbouring cells are correlated).",
+        "Both policies in conditions that differ from those of tuning and training, without re-tuning. Mass is a multiple \
+         of the file's value, charge a fraction of full charge, encoder noise a fraction of the count; latency is in ticks \
+         beyond the file's value, wear runs from 0 to 1 (worn out). Hatched cells: the policy under test is not better; the \
+         heavy line separates. A filled corner marks cells whose {level} % interval excludes zero, uncorrected: {} for and \
+         {} against the policy under test, of {total} different conditions; {} are expected by chance.",
         clear(&SHOWN[0], 1.0),
         clear(&SHOWN[0], -1.0),
         fixed((1.0 - summary.study.level) * total as f64, 1),
     )
 }
 
+/// The single perturbations under which the policy under test loses its lead on average over a map, in words.
+pub(in super::super) fn lead_lost(summary: &Summary) -> Vec<String> {
+    let mut lost = Vec::new();
+    for map in summary.robustness.iter().map(distinct) {
+        let columns = map.x.values.len();
+        if columns == 0 || map.cells.len() != columns * map.y.values.len() {
+            continue;
+        }
+        let mean = |cells: Vec<&RobustnessCell>| {
+            cells.iter().map(|cell| cell.time_s.mean).sum::<f64>() / cells.len().max(1) as f64
+        };
+        let across = |column: usize| mean(map.cells.iter().skip(column).step_by(columns).collect());
+        let up = |row: usize| mean(map.cells[row * columns..(row + 1) * columns].iter().collect());
+        let of_x: Vec<f64> = if columns > 1 { (0..columns).map(across).collect() } else { Vec::new() };
+        let of_y: Vec<f64> = (0..map.y.values.len()).map(up).collect();
+        lost.extend([lost_on(&map.x, &of_x), lost_on(&map.y, &of_y)].into_iter().flatten());
+    }
+    lost
+}
+
+/// "latency 1, 3 ticks", where the lead is lost at some value but not at all of them.
+fn lost_on(axis: &DisturbanceAxis, means_s: &[f64]) -> Option<String> {
+    let lost: Vec<String> = axis
+        .values
+        .iter()
+        .zip(means_s)
+        .filter(|(_, mean)| **mean >= 0.0)
+        .map(|(value, _)| plain(*value))
+        .collect();
+    let unit = match axis.disturbance.unit() {
+        "" | "×" => String::new(),
+        unit => format!(" {unit}"),
+    };
+    let times = if axis.disturbance.unit() == "×" { "×" } else { "" };
+    (!lost.is_empty() && lost.len() < means_s.len())
+        .then(|| format!("{} {times}{}{unit}", axis.disturbance.label(), lost.join(", ")))
+}
+
 /// Says so when the values across make no difference at all: neither policy reads what they alter.
 fn without_effect(map: &RobustnessMap) -> String {
     let columns = map.x.values.len();
     let same = |row: &[RobustnessCell]| row.iter().all(|cell| *cell == row[0]);
-    if columns < 2 || !map.cells.chunks_exact(columns).all(same) {
+    if columns < 2 || !map.cells.len().is_multiple_of(columns) || !map.cells.chunks_exact(columns).all(same) {
         return String::new();
     }
     format!(" The {} makes no difference: neither policy uses it.", map.x.disturbance.label())
@@ -153,7 +205,16 @@ fn draw(map: &RobustnessMap, shown: &Shown) -> Markup {
     let corner =
         |column: usize, row: usize| (LEFT + CELL.0 * column as f64, TOP + CELL.1 * (rows - 1 - row) as f64);
     for (index, cell) in map.cells.iter().enumerate() {
-        draw_cell(&mut svg, corner(index % columns, index / columns), cell, shown, largest);
+        let words = format!(
+            "{x_title} {}, {y_title} {}: {}; {} % against {} % finished",
+            plain(map.x.values[index % columns]),
+            plain(map.y.values[index / columns]),
+            with_interval((shown.estimate)(cell)),
+            percent(cell.finished_percent),
+            percent(cell.against_finished_percent)
+        );
+        let at = corner(index % columns, index / columns);
+        svg.tipped(&words, |svg| draw_cell(svg, at, cell, shown, largest));
     }
     let better = |column: usize, row: usize| is_better(shown, &map.cells[row * columns + column]);
     for row in 0..rows {
