@@ -180,7 +180,7 @@ fn facts(summary: &Summary) -> Vec<(&'static str, String)> {
     let lead = found(summary).table.is_some_and(|(_, difference)| difference.mean < 0.0);
     let lost = lead_lost(summary);
     if lead && !lost.is_empty() {
-        lines.push(("Table's lead lost with", format!("{}.", lost.join("; "))));
+        lines.push(("Table's lead lost at", format!("{}.", lost.join("; "))));
     }
     lines.extend(damage(summary).map(|line| ("Gearbox damage", line)));
     lines

@@ -7,7 +7,7 @@ use super::document::{note, section};
 use super::policies::{further_opponents, is_main};
 use super::script;
 use super::tables;
-use super::text::{in_sentence, level_percent, plural, start_sentence, typeset};
+use super::text::{in_sentence, plural, start_sentence, typeset};
 use lowgear_eval::figures::{Pictures, ShiftMapPicture, TracePicture};
 use lowgear_eval::summary::{Metric, Summary};
 
@@ -28,10 +28,11 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Markup {
     let against = |opponent: &str, metric| charts::differences(summary, opponent, metric);
     let has_tuned = roles.tuned_rule != roles.hand_rule;
     let mut first: Vec<Figure> = against(&roles.hand_rule, Metric::CourseTime).into_iter().collect();
-    first.extend(pictures.differences.first().and_then(|picture| charts::by_course(summary, picture)));
+    let by_course = |picture| charts::by_course(summary, picture);
+    first.extend(pictures.differences.first().and_then(by_course));
     let mut further: Vec<Figure> = Vec::new();
     if has_tuned {
-        further.extend(against(&roles.tuned_rule, Metric::CourseTime));
+        first.extend(against(&roles.tuned_rule, Metric::CourseTime));
     }
     let opponents = further_opponents(summary);
     further.extend(opponents.iter().filter_map(|opponent| against(opponent, Metric::CourseTime)));
@@ -40,7 +41,7 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Markup {
     if has_tuned {
         further.extend(against(&roles.tuned_rule, Metric::Damage));
     }
-    further.extend(pictures.differences.iter().skip(1).filter_map(|p| charts::by_course(summary, p)));
+    further.extend(pictures.differences.iter().skip(1).filter_map(by_course));
     further.extend(charts::time_against_damage(summary));
     further.extend(charts::outcome_causes(summary));
     further.extend(charts::frontier(&pictures.frontier, summary.study.level));
@@ -115,7 +116,6 @@ fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> Markup {
 /// Learning curves, and how the policies compare over courses.
 fn learning(summary: &Summary) -> Markup {
     let curves: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
-    let level = level_percent(summary.study.level);
     let further: Vec<Figure> =
         [charts::profiles(summary), charts::improvement(summary)].into_iter().flatten().collect();
     html! {
@@ -123,7 +123,6 @@ fn learning(summary: &Summary) -> Markup {
             (group(&[]))
         } @else {
             (group(&curves.into_iter().chain(further).collect::<Vec<_>>()))
-            (note(&format!("Intervals: {level} %.")))
         }
     }
 }
@@ -149,7 +148,6 @@ fn markup(figure: &Figure) -> Markup {
     let title = typeset(&start_sentence(&figure.title));
     let whole = (figure.layout != Layout::Half).then_some("whole");
     let drawings = |list: &[Markup]| html! { @for drawing in list { (drawing) } };
-    let folded = if figure.further.is_empty() { "Data table" } else { "All policies, data table" };
     html! {
         figure class=[whole] { "\n"
             figcaption { h3 { (title) } p { (typeset(&figure.caption)) } } "\n"
@@ -161,7 +159,7 @@ fn markup(figure: &Figure) -> Markup {
                 Layout::Small => div.drawings.small { (drawings(&figure.drawings)) },
             }
             "\n"
-            details { summary { (folded) } "\n"
+            details { summary { (figure.fold) } "\n"
                 @if !figure.further.is_empty() { div.drawings { (drawings(&figure.further)) } }
                 (figure.table)
             } "\n"

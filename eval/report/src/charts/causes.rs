@@ -3,7 +3,7 @@
 use lowgear_env::Cause;
 use maud::Markup;
 
-use super::{Figure, Layout};
+use super::{DATA, Figure, Layout};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
 use crate::text::{count, plain, shorten};
@@ -47,6 +47,7 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],
         further: Vec::new(),
+        fold: DATA,
         layout: Layout::Half,
     })
 }

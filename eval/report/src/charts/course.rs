@@ -158,10 +158,6 @@ fn draw_surfaces(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) {
         svg.tipped(&words, |svg| {
             svg.rect((from, top), (to - from, 15.0), &format!("surface surface-{}", tone(&band.name)));
         });
-        // A name that does not fit stands in the key alone.
-        if to - from > 6.2 * band.name.chars().count() as f64 + 8.0 {
-            svg.text((0.5 * (from + to), top + 11.0), Anchor::Middle, "tick halo", &band.name);
-        }
     }
     svg.text((LEFT - 5.0, top + 11.0), Anchor::End, "tick", "surface");
 }

@@ -2,15 +2,15 @@
 
 use maud::Markup;
 
-use super::{Figure, Layout};
+use super::{DATA, Figure, Layout};
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;
 use crate::text::{count, in_sentence, number, plural, shorten, signed};
 use lowgear_eval::summary::{Curve, Metric, Summary};
 
-const WIDTH: f64 = 560.0;
-const HEIGHT: f64 = 300.0;
+const WIDTH: f64 = 420.0;
+const HEIGHT: f64 = 270.0;
 const LEFT: f64 = 50.0;
 const RIGHT: f64 = WIDTH - 12.0;
 /// Points of a mean curve.
@@ -62,7 +62,7 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
             "Return gained on the validation courses over the policy that training starts from, against simulated ticks \
              (log scale, the same for all learners). Learners that train from {rule} begin at zero, the line of that rule. \
              Thick lines are means over seeds, bands span the worst to the best seed, between checks interpolated linearly; \
-             n = {}.{}",
+             n = {}, seeds in brackets.{}",
             plural(summary.curves.len(), "training run"),
             plan_gain_s(summary).map_or_else(String::new, |gain| format!(
                 " The dotted line is the plan's return beyond that rule's on the test courses, {} s.",
@@ -72,6 +72,7 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
         table: table("Last validation check of each seed", &head, body),
         drawings: vec![draw(summary, &learners)],
         further: Vec::new(),
+        fold: DATA,
         layout: Layout::Half,
     })
 }
@@ -192,10 +193,10 @@ fn draw(summary: &Summary, learners: &[&str]) -> Markup {
 
 /// Name and line style above the drawing, two in a row.
 fn key(svg: &mut Svg, label: &str, seeds: usize, index: usize) {
-    let (x, y) = (LEFT + 250.0 * (index % 2) as f64, 10.0 + 15.0 * (index / 2) as f64);
-    svg.polyline(&[(x, y), (x + 26.0, y)], &format!("thick learned style-{}", index % STYLES));
-    let words = format!("{}, {}", shorten(label, 26), plural(seeds, "seed"));
-    svg.text((x + 32.0, y + 4.0), Anchor::Start, "tick", &words);
+    let (x, y) = (LEFT + 186.0 * (index % 2) as f64, 10.0 + 15.0 * (index / 2) as f64);
+    svg.polyline(&[(x, y), (x + 22.0, y)], &format!("thick learned style-{}", index % STYLES));
+    let words = format!("{} ({seeds})", shorten(label, 24));
+    svg.text((x + 26.0, y + 4.0), Anchor::Start, "tick", &words);
 }
 
 fn frame(spreads: &[(&str, usize, Vec<Spread>)], plan: Option<f64>) -> Frame {

@@ -3,12 +3,13 @@
 use maud::Markup;
 
 use super::rows::{Axis, MARKS, Row, draw, off_scale};
-use super::{Figure, Layout, marker, with_interval};
+use super::{ALL, DATA, Figure, Layout, marker, with_interval};
 use crate::policies::{Evidence, evidence, is_central, is_main, look};
 use crate::tables::table;
 use crate::text::{
     count, fixed, in_sentence, level_percent, number, percent, plural, signed, signed_percent, start_sentence,
 };
+use lowgear_eval::PolicyId;
 use lowgear_eval::summary::{Family, Metric, PairedDifference, Summary};
 
 /// All paired differences in one figure against one policy: the main policies, the others in the fold.
@@ -43,6 +44,7 @@ pub(in super::super) fn differences(summary: &Summary, against: &str, metric: Me
     );
     Some(Figure {
         drawings: if shown.is_empty() { vec![whole.clone()] } else { vec![picture(&shown).0] },
+        fold: if shown.len() < all.len() { ALL } else { DATA },
         further: if shown.len() < all.len() { vec![whole] } else { Vec::new() },
         table: difference_table(summary, &all),
         title,
@@ -102,9 +104,9 @@ pub(in super::super) fn improvement(summary: &Summary) -> Option<Figure> {
         .iter()
         .filter(|d| d.against == against && d.metric == Metric::CourseTime && d.improvement.is_some())
         .collect();
+    let shown = all.iter().filter(|d| !PolicyId::LADDER.contains(&d.policy));
     let first = all.first()?;
-    let rows: Vec<Row> = all
-        .iter()
+    let rows: Vec<Row> = shown
         .filter_map(|d| {
             let e = d.improvement?;
             let share = |value: f64| 100.0 * value;
@@ -130,6 +132,7 @@ pub(in super::super) fn improvement(summary: &Summary) -> Option<Figure> {
     Some(Figure {
         drawings: vec![draw(&rows, &axis)],
         further: Vec::new(),
+        fold: DATA,
         caption: format!(
             "Probability of improvement: share of courses (n = {}) on which a policy takes less time than {rule}, ties counted \
              half, with {} % intervals; 50 % is no difference. With a dot: the interval excludes 50 %, uncorrected.",

@@ -3,7 +3,7 @@
 use maud::Markup;
 
 use super::rows::{Axis, Row, draw, off_scale};
-use super::{Figure, Layout, marker, with_interval};
+use super::{DATA, Figure, Layout, marker, with_interval};
 use crate::policies::{Evidence, is_central, is_main, look};
 use crate::tables::table;
 use crate::text::{count, fixed, in_sentence, level_percent, percent, plural};
@@ -107,6 +107,7 @@ pub(in super::super) fn headroom(summary: &Summary) -> Option<Figure> {
         caption,
         drawings: vec![draw(&rows, &Axis { label, title: (AXIS, "s"), zero: 0.0, bars: true })],
         further: Vec::new(),
+        fold: DATA,
         table: table("Distance to the clairvoyant plan", &head, body),
         layout: Layout::Half,
     })

@@ -42,13 +42,20 @@ pub(super) struct Figure {
     pub(super) caption: String,
     /// SVG elements.
     pub(super) drawings: Vec<Markup>,
-    /// Further ones, in the fold with the table.
+    /// Further ones, in the fold with the table, which names them.
     pub(super) further: Vec<Markup>,
+    /// Words of the fold.
+    pub(super) fold: &'static str,
     /// How much room it takes.
     pub(super) layout: Layout,
     /// The same numbers as tables.
     pub(super) table: Markup,
 }
+
+/// Fold with nothing but the table.
+const DATA: &str = "Data table";
+/// Fold with a drawing of all policies.
+const ALL: &str = "All policies, data table";
 
 /// Room that a figure takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use maud::Markup;
 
-use super::{Figure, Layout};
+use super::{ALL, DATA, Figure, Layout};
 use crate::policies::{is_main, look};
 use crate::scale::Scale;
 use crate::svg::{Anchor, Frame, Marker, Svg};
@@ -14,7 +14,7 @@ use lowgear_eval::summary::{ProfilePoint, Summary};
 const WIDTH: f64 = 420.0;
 const HEIGHT: f64 = 250.0;
 const LEFT: f64 = 46.0;
-const RIGHT: f64 = WIDTH - 12.0;
+const RIGHT: f64 = WIDTH - 16.0;
 /// Courses are drawn as bars of their own up to so many.
 const MOST_BARS: usize = 400;
 
@@ -41,6 +41,7 @@ pub(in super::super) fn profiles(summary: &Summary) -> Option<Figure> {
         ),
         drawings: vec![draw(true)],
         further: vec![draw(false)],
+        fold: ALL,
         table: profile_table(summary),
         layout: Layout::Half,
     })
@@ -124,6 +125,7 @@ pub(in super::super) fn by_course(summary: &Summary, picture: &CourseDifferences
         ),
         drawings: vec![draw_courses(&sorted, look(summary, &picture.policy), &title)],
         further: Vec::new(),
+        fold: DATA,
         table: table(&format!("Difference to {other}, by course"), &["course", "difference"], rows),
         title,
         layout: Layout::Half,

@@ -8,7 +8,7 @@ use crate::svg::{Anchor, Svg};
 use crate::tables::table;
 use crate::text::{fixed, in_sentence, level_percent, percent, plain, plural, signed, start_sentence};
 use lowgear_eval::statistics::Estimate;
-use lowgear_eval::summary::{DisturbanceAxis, RobustnessCell, RobustnessMap, Summary};
+use lowgear_eval::summary::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap, Summary};
 
 /// Width and height of a cell.
 const CELL: (f64, f64) = (54.0, 36.0);
@@ -59,6 +59,7 @@ pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Op
         caption,
         drawings: vec![draw(map, &SHOWN[0])],
         further: vec![draw(map, &SHOWN[1])],
+        fold: "By return, data table",
         layout: Layout::Half,
         table: figures(summary, map),
     })
@@ -97,24 +98,36 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
     )
 }
 
-/// The single perturbations under which the policy under test loses its lead on average over a map, in words.
+/// The values of single perturbations, everything else as usual, at which the policy under test has no lead, in words.
 pub(in super::super) fn lead_lost(summary: &Summary) -> Vec<String> {
     let mut lost = Vec::new();
     for map in summary.robustness.iter().map(distinct) {
-        let columns = map.x.values.len();
-        if columns == 0 || map.cells.len() != columns * map.y.values.len() {
+        let (columns, rows) = (map.x.values.len(), map.y.values.len());
+        if columns == 0 || map.cells.len() != columns * rows {
             continue;
         }
-        let mean = |cells: Vec<&RobustnessCell>| {
-            cells.iter().map(|cell| cell.time_s.mean).sum::<f64>() / cells.len().max(1) as f64
-        };
-        let across = |column: usize| mean(map.cells.iter().skip(column).step_by(columns).collect());
-        let up = |row: usize| mean(map.cells[row * columns..(row + 1) * columns].iter().collect());
-        let of_x: Vec<f64> = if columns > 1 { (0..columns).map(across).collect() } else { Vec::new() };
-        let of_y: Vec<f64> = (0..map.y.values.len()).map(up).collect();
+        let mean = |column: usize, row: usize| map.cells[row * columns + column].time_s.mean;
+        let (usual_x, usual_y) = (usual(&map.x), usual(&map.y));
+        let of_x: Vec<f64> = (0..columns).map(|column| mean(column, usual_y)).collect();
+        let of_y: Vec<f64> = (0..rows).map(|row| mean(usual_x, row)).collect();
         lost.extend([lost_on(&map.x, &of_x), lost_on(&map.y, &of_y)].into_iter().flatten());
     }
     lost
+}
+
+/// Index of the value nearest to what a vehicle usually has: its own mass, a battery more than half full, no bias,
+/// delay or wear.
+fn usual(axis: &DisturbanceAxis) -> usize {
+    let usual = match axis.disturbance {
+        Disturbance::MassFactor => 1.0,
+        Disturbance::Charge => 0.6,
+        Disturbance::TiltBiasDeg
+        | Disturbance::EncoderNoise
+        | Disturbance::LatencyTicks
+        | Disturbance::Wear => 0.0,
+    };
+    let far = |index: &usize| (axis.values[*index] - usual).abs();
+    (0..axis.values.len()).min_by(|a, b| far(a).total_cmp(&far(b))).unwrap_or(0)
 }
 
 /// "latency 1, 3 ticks", where the lead is lost at some value but not at all of them.

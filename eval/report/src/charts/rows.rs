@@ -9,11 +9,11 @@ use crate::text::shorten;
 
 const WIDTH: f64 = 420.0;
 /// Where names end and figures begin.
-const LEFT: f64 = 142.0;
-const RIGHT: f64 = 342.0;
+const LEFT: f64 = 158.0;
+const RIGHT: f64 = 356.0;
 const ROW: f64 = 23.0;
 /// Letters of a name.
-const LETTERS: usize = 23;
+const LETTERS: usize = 25;
 
 /// One policy.
 pub(super) struct Row {

@@ -2,7 +2,7 @@
 
 use maud::Markup;
 
-use super::{Figure, Layout, marker, with_interval};
+use super::{DATA, Figure, Layout, marker, with_interval};
 use crate::policies::{is_central, is_identical_to, is_main, look, look_of_family};
 use crate::scale::{Scale, focus, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
@@ -142,6 +142,7 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
         table: table("Course time and gearbox damage", &head, body),
         drawings: vec![draw(points, &frame, title, joined)],
         further: Vec::new(),
+        fold: DATA,
         layout: Layout::Half,
     })
 }

@@ -4,7 +4,7 @@ use lowgear_env::request_name;
 use lowgear_onboard::Request;
 use maud::Markup;
 
-use super::{Figure, Layout, strips};
+use super::{DATA, Figure, Layout, strips};
 use crate::scale::Scale;
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;
@@ -85,6 +85,7 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPict
         caption: format!("n = {} cells{thin}.{own}", gears.len() * columns * rows),
         drawings,
         further: Vec::new(),
+        fold: DATA,
         layout: if even { Layout::Half } else { Layout::Small },
         table: share_table(&gears),
     })

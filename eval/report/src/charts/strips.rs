@@ -11,7 +11,7 @@ use lowgear_eval::figures::{GearMap, LOAD_UNIT, LoadInterval, ShiftMapPicture};
 
 const WIDTH: f64 = 420.0;
 const LEFT: f64 = 52.0;
-const RIGHT: f64 = WIDTH - 12.0;
+const RIGHT: f64 = WIDTH - 18.0;
 /// Height of a strip, and of its share of the drawing.
 const STRIP: f64 = 17.0;
 const ROW: f64 = 22.0;

@@ -4,7 +4,7 @@
 use maud::{Markup, html};
 
 use super::course::{LEFT, MOST_POINTS, RIGHT, WIDTH, draw_course, surface_key, surface_names, thin};
-use super::{Figure, Layout};
+use super::{DATA, Figure, Layout};
 use crate::policies::look_of_family;
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
@@ -45,6 +45,7 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
         ),
         drawings: vec![trace_chart(picture).finish()],
         further: Vec::new(),
+        fold: DATA,
         layout: Layout::Wide,
         table: html! { (table("Events of these runs", &head, body)) (incident_table(picture)) },
     })
