@@ -99,22 +99,27 @@ pub(super) fn answer(summary: &Summary, pictures: &Pictures) -> Markup {
     html! {
         p.verdict { (typeset(&headline(summary))) } "\n"
         div.first { "\n"
-            @if let Some(drawing) = steps_to_plan(summary) {
-                figure { "\n"
-                    figcaption { h3 { "From the hand-written rule to the plan" } }
-                    div.drawings { (drawing) }
+            div { "\n"
+                @if let Some(drawing) = steps_to_plan(summary) {
+                    figure { "\n"
+                        figcaption { h3 { "From the hand-written rule to the plan" } }
+                        div.drawings { (drawing) }
+                    } "\n"
+                }
+                ul.facts { "\n"
+                    @for (name, line) in facts(summary) { li { b { (name) } " " (typeset(&line)) } "\n" }
+                    (next_steps(summary, pictures))
+                    li {
+                        b { "Caution" } " Simulation only. Wheels off the ground first. "
+                        a href="#cautions" { "All cautions" }
+                    } "\n"
                 } "\n"
-            }
+            } "\n"
             div.panel { "\n"
                 h3 { (action(summary)) } "\n"
                 (threshold_table(summary))
                 (file_line(summary))
             } "\n"
-        } "\n"
-        ul.facts { "\n"
-            @for (name, line) in facts(summary) { li { b { (name) } " " (typeset(&line)) } "\n" }
-            (next_steps(summary, pictures))
-            li { b { "Caution" } " Simulation only. Wheels off the ground first. " a href="#cautions" { "All cautions" } } "\n"
         } "\n"
     }
 }
@@ -136,7 +141,7 @@ fn threshold_table(summary: &Summary) -> Markup {
         found.map_or_else(|| "–".to_owned(), |t| count(t.motor_rpm.round() as u64))
     };
     html! {
-        div.scroll tabindex="0" role="region" aria-label="Thresholds to type in" {
+        div.scroll tabindex="0" role="region" aria-label="Table: thresholds to type in" {
             table {
                 caption { "Motor speed at nominal voltage, rpm" }
                 thead { tr {

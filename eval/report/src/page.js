@@ -123,7 +123,7 @@
   }
 
   function equip(table) {
-    if (!table.tHead || !table.tBodies[0]) return;
+    if (!table.tHead || !table.tBodies[0] || table.closest(".panel")) return;
     const caption = table.caption?.textContent ?? "table";
     const many = table.tBodies[0].rows.length > 5;
     const controls = make("p", { class: "controls" });
@@ -138,17 +138,17 @@
     }
     const name = `${caption.toLowerCase().replace(/[^a-z0-9]+/g, "-").slice(0, 40)}.csv`;
     controls.append(make("button", {
-      type: "button", "aria-label": `Download as CSV: ${caption}`, onclick: () => keep(name, csvOf(table), "text/csv"),
+      type: "button", "aria-label": `Download CSV: ${caption}`, onclick: () => keep(name, csvOf(table), "text/csv"),
     }, "Download CSV"));
-    (table.closest(".scroll") ?? table).before(controls);
-    if (many || table.closest("#comparison")) sortable(table);
+    (table.closest(".scroll") ?? table).after(controls);
+    if (many) sortable(table);
   }
 
   // Replay.
 
   const WIDTH = 980, LEFT = 52, RIGHT = WIDTH - 14;
   const PANELS = [
-    { title: "elevation, m", top: 12, height: 110 },
+    { title: "elevation, m", top: 22, height: 100 },
     { title: "gear", top: 140, height: 62 },
     { title: "speed, m/s", top: 220, height: 62 },
     { title: "A − B, s", top: 300, height: 62 },
@@ -202,8 +202,7 @@
         list.oninput = () => this.choose();
         return list;
       };
-      const button = (text, act, label) =>
-        make("button", { type: "button", onclick: act, ...(label ? { "aria-label": label } : {}) }, text);
+      const button = (text, act) => make("button", { type: "button", onclick: act }, text);
       this.course = select("Course", this.courses.map((course) => course.title), 0);
       const labels = this.courses[0].runs.map((run) => run.label);
       this.a = select("Policy A", labels, Math.min(2, labels.length - 1));
@@ -218,10 +217,10 @@
         make("h3", {}, "Replay two runs"),
         make("p", { class: "controls" }, "Course ", this.course, " A ", this.a, " B ", this.b),
         make("p", { class: "controls" }, this.play, " ", this.pace, " ", this.scrub, " ",
-          button("+", () => this.zoom(0.5), "Zoom in"), " ", button("−", () => this.zoom(2), "Zoom out"), " ",
+          button("Zoom in", () => this.zoom(0.5)), " ", button("Zoom out", () => this.zoom(2)), " ",
           button("Whole course", () => this.zoom(Infinity)), " ",
           button("Download runs (CSV)", () => keep("runs.csv", this.csv(), "text/csv"))),
-        this.readout, this.svg);
+        this.readout, make("div", { class: "scroll" }, this.svg));
       place.prepend(box);
       this.svg.addEventListener("pointermove", (event) => this.point(event));
       this.svg.addEventListener("keydown", (event) => {
@@ -274,7 +273,7 @@
         points.push([this.at(x), y(ys[i])]);
       });
       const list = points.map((point) => point.map((c) => c.toFixed(1)).join(",")).join(" ");
-      this.svg.append(draw("polyline", { points: list, class: `run ${look}` }));
+      this.svg.append(draw("polyline", { points: list, class: look === "profile" ? look : `run ${look}` }));
     }
 
     label(x, y, text, anchor = "end", look = "tick") {
@@ -299,15 +298,15 @@
         this.svg.append(draw("rect", {
           class: "frame", x: LEFT, y: panel.top, width: RIGHT - LEFT, height: panel.height,
         }));
-        this.label(LEFT, panel.top - 3, panel.title, "start");
+        this.label(RIGHT, panel.top - 3, panel.title);
         const shown = i === 1 ? [1, this.data.gears] : [low, high];
-        this.label(LEFT - 4, panel.top + panel.height - (i === 1 ? 8 : 0), shown[0].toFixed(i === 1 ? 0 : 1));
-        this.label(LEFT - 4, panel.top + (i === 1 ? 14 : 9), shown[1].toFixed(i === 1 ? 0 : 1));
+        this.label(LEFT - 14, panel.top + panel.height - (i === 1 ? 8 : 0), shown[0].toFixed(i === 1 ? 0 : 1));
+        this.label(LEFT - 14, panel.top + (i === 1 ? 14 : 9), shown[1].toFixed(i === 1 ? 0 : 1));
       });
       this.line(ground, this.data.x, this.data.z, heights, "profile");
       for (const [x, mm] of this.data.obstacles) {
         if (x < this.range[0] || x > this.range[1]) continue;
-        this.svg.append(draw("line", { class: "obstacle-line", x1: this.at(x), x2: this.at(x), y1: 12, y2: 362 }));
+        this.svg.append(draw("line", { class: "obstacle-line", x1: this.at(x), x2: this.at(x), y1: 22, y2: 362 }));
       }
       this.runs.forEach((run, i) => {
         this.line(gear, run.d, run.g.map((g) => (g === null ? null : g + (i ? -0.12 : 0.12))), scales[1], run.look, true);
@@ -321,7 +320,7 @@
         this.label(this.at(x), 378, x.toFixed(1), "middle");
       }
       this.label((LEFT + RIGHT) / 2, 394, "distance, m", "middle");
-      this.cursor = draw("line", { class: "cursor", x1: 0, x2: 0, y1: 12, y2: 362 });
+      this.cursor = draw("line", { class: "cursor", x1: 0, x2: 0, y1: 22, y2: 362 });
       this.svg.append(this.cursor);
       this.carts = this.runs.map((run, i) => {
         const cart = draw("g", { class: `cart ${run.look}` });

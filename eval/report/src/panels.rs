@@ -48,6 +48,7 @@ fn comparison(summary: &Summary, pictures: &Pictures) -> Markup {
     html! {
         (tables::main_table(summary))
         (group(&first))
+        (note(charts::MARKS))
         (fold("More comparisons: tuned rules, damage, distance to the plan, outcomes", &further))
     }
 }

@@ -2,7 +2,7 @@
 
 use maud::Markup;
 
-use super::rows::{Axis, MARKS, Row, draw, off_scale};
+use super::rows::{Axis, Row, draw, off_scale};
 use super::{ALL, DATA, Figure, Layout, marker, with_interval};
 use crate::policies::{Evidence, evidence, is_central, is_main, look};
 use crate::tables::table;
@@ -31,14 +31,11 @@ pub(in super::super) fn differences(summary: &Summary, against: &str, metric: Me
     let arrows = if off.is_empty() {
         String::new()
     } else {
-        format!(" In the drawing of all policies, arrows are off the scale: {}.", off.join("; "))
+        format!(" Off the scale with all policies: {}.", off.join("; "))
     };
     let caption = format!(
-        "Paired difference in {} on the same {}, n = {}; {} % intervals over training seeds and courses; left is {}. {MARKS}\
-         {arrows}",
-        metric.label(),
-        plural(first.n_courses, "course"),
-        plural(first.n_courses, "course"),
+        "Paired difference on the same courses, n = {}; {} % intervals; left is {}.{arrows}",
+        first.n_courses,
         level_percent(summary.study.level),
         if metric.more_is_better() { "worse" } else { "better" },
     );

@@ -23,6 +23,7 @@ pub(super) use headroom::{headroom, steps_to_plan};
 pub(super) use heat::heat_map;
 pub(super) use profile::{by_course, profiles};
 pub(super) use robustness::{distinct, lead_lost, robustness, robustness_words};
+pub(super) use rows::MARKS;
 pub(super) use scatter::{frontier, time_against_damage};
 pub(super) use shift_map::{common_words, shift_map};
 pub(super) use trace::{looks, trace, trace_chart};

@@ -3,7 +3,7 @@
 use maud::Markup;
 
 use super::{ALL, DATA, Figure, Layout};
-use crate::policies::{is_main, look};
+use crate::policies::{is_main, look, main_policies};
 use crate::scale::Scale;
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::{profile_table, table};
@@ -33,9 +33,9 @@ pub(in super::super) fn profiles(summary: &Summary) -> Option<Figure> {
         draw_profiles(&lines)
     };
     Some(Figure {
-        title: "Performance profile".to_owned(),
+        title: profile_title(summary),
         caption: format!(
-            "Share of episodes finished within a multiple of the plan's time on the same course (log scale); further up and \
+            "Performance profile: share of episodes finished within a multiple of the plan's time on the same course (log scale); further up and \
              left is better, n = {}. The data table has every policy.",
             plural(n, "course")
         ),
@@ -45,6 +45,24 @@ pub(in super::super) fn profiles(summary: &Summary) -> Option<Figure> {
         table: profile_table(summary),
         layout: Layout::Half,
     })
+}
+
+/// "Within 1.1 times the plan's time: …", for the main policies but the plan.
+fn profile_title(summary: &Summary) -> String {
+    let share = |id: &str| {
+        let profile = &summary.policy(id)?.profile;
+        let point = profile.iter().min_by(|a, b| (a.ratio - 1.1).abs().total_cmp(&(b.ratio - 1.1).abs()))?;
+        let who = in_sentence(summary.label(id));
+        Some((point.ratio, format!("{who} {} %", fixed(point.percent.mean, 0))))
+    };
+    let shares: Vec<(f64, String)> = main_policies(summary)
+        .into_iter()
+        .filter(|id| summary.roles.plan.as_deref() != Some(id))
+        .filter_map(share)
+        .collect();
+    let Some((ratio, _)) = shares.first() else { return "Performance profile".to_owned() };
+    let words: Vec<&str> = shares.iter().map(|(_, words)| words.as_str()).collect();
+    format!("Within {} times the plan's time: {}", plain(*ratio), words.join(", "))
 }
 
 fn draw_profiles(lines: &[(&str, &str, &[ProfilePoint])]) -> Markup {

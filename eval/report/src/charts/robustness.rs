@@ -43,19 +43,16 @@ pub(in super::super) fn robustness(summary: &Summary, map: &RobustnessMap) -> Op
     let better: Vec<usize> =
         SHOWN.iter().map(|shown| map.cells.iter().filter(|cell| is_better(shown, cell)).count()).collect();
     let caption = format!(
-        "{} less {} in course time, s; below zero is better. n per cell: {} × {}. The policy under test is better in {} of \
-         {} conditions by time and in {} by return.{note}",
+        "{} less {}, course time; below zero is better. n per cell: {} × {}. By return ahead in {}.{note}",
         start_sentence(&in_sentence(summary.label(&map.policy))),
         in_sentence(summary.label(&map.against)),
         plural(first.time_s.n_seeds, "seed"),
         plural(first.time_s.n_courses, "course"),
-        better[0],
-        map.cells.len(),
         better[1],
     );
     let named = if note.is_empty() { format!("{} and {}", names[0], names[1]) } else { names[1].to_owned() };
     Some(Figure {
-        title: start_sentence(&named),
+        title: start_sentence(&format!("{named}: ahead in {} of {}", better[0], map.cells.len())),
         caption,
         drawings: vec![draw(map, &SHOWN[0])],
         further: vec![draw(map, &SHOWN[1])],

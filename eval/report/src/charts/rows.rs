@@ -114,5 +114,5 @@ pub(super) fn mark(svg: &mut Svg, marker: Marker, at: (f64, f64), evidence: Evid
 }
 
 /// How to read [`mark`].
-pub(super) const MARKS: &str = "Filled: significant after correction for all comparisons of the study. With a dot: the interval excludes \
+pub(in super::super) const MARKS: &str = "Filled: significant after correction for all comparisons of the study. With a dot: the interval excludes \
      zero, but not after correction. Hollow: the interval includes zero.";

@@ -9,7 +9,7 @@ use crate::policies::look_of_family;
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::table;
-use crate::text::{fixed, in_sentence, plural, shorten};
+use crate::text::{fixed, in_sentence, plural, shorten, signed};
 use lowgear_eval::figures::{CoursePicture, EventKind, RunTrace, TracePicture, TraceSample};
 use lowgear_eval::summary::Family;
 
@@ -33,7 +33,7 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     ];
     let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
     Some(Figure {
-        title: picture.title.clone(),
+        title: format!("{}{}", picture.title, against_reference(&picture.runs)),
         caption: format!(
             "{}One course, n = {} with the same sampled vehicle and noise; each policy has a gear strip with its events.{}",
             if picture.note.is_empty() { String::new() } else { format!("{} ", picture.note) },
@@ -130,6 +130,19 @@ pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
 /// The run that the others are timed against: the last rule among them, which is the tuned one.
 fn reference(runs: &[RunTrace]) -> Option<usize> {
     runs.iter().rposition(|run| run.family == Family::Rule)
+}
+
+/// ", lookup table +2.7 s": the table's course time less that of the reference.
+fn against_reference(runs: &[RunTrace]) -> String {
+    let table = runs.iter().find(|run| run.family == Family::Table);
+    let last = |run: &RunTrace| run.samples.last().map(|sample| sample.time_s);
+    let rule = reference(runs).and_then(|index| last(&runs[index]));
+    match (table, table.and_then(last), rule) {
+        (Some(table), Some(own), Some(rule)) => {
+            format!(", {} {} s", in_sentence(&table.label), signed(own - rule))
+        }
+        _ => String::new(),
+    }
 }
 
 /// Classes of the lines, bound to the kind of policy: the last of several rules is the tuned one; of several learned
