@@ -8,6 +8,7 @@ mod places;
 mod policy;
 mod robustness;
 mod seeds;
+mod sheets;
 
 use crate::PolicyId;
 use std::collections::BTreeMap;
@@ -21,9 +22,10 @@ pub use places::{GradeClass, PlaceCount};
 pub use policy::{Family, PolicyRecord};
 pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
 pub use seeds::{ProfilePoint, SeedFigures};
+pub use sheets::{ShiftThreshold, TableAxis, TableSheet, TunedRule};
 
 /// Layout version; rises with any change of meaning.
-pub const FORMAT: u32 = 4;
+pub const FORMAT: u32 = 5;
 
 /// Why a summary could not be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -76,7 +78,7 @@ pub struct Summary {
     pub places: Vec<PlaceCount>,
     /// Validation score over training, one entry per learner and seed.
     pub curves: Vec<Curve>,
-    /// Thresholds found by the optimiser, as lines to read.
+    /// Thresholds of the hand-written rule and of those that the optimiser found.
     pub tuned: Vec<TunedRule>,
     /// The exported lookup table, when one was made.
     pub table: Option<TableSheet>,
@@ -222,6 +224,9 @@ pub struct PairedDifference {
     /// Mean difference over the mean of `against`, %; absent when that mean is zero. The interval in % is
     /// scaled by the same mean, taken as exact.
     pub percent: Option<f64>,
+    /// Figure of `policy` over that of `against`, with an interval on the logarithmic scale: no end lies below zero.
+    /// Present for damage, unless one of them is zero.
+    pub ratio: Option<Estimate>,
     /// Two-sided p-value, corrected for all comparisons of this list by Holm's method, if computed.
     pub corrected_p: Option<f64>,
     /// Probability that `policy` does better on a course, ties counted half, if computed.
@@ -266,58 +271,6 @@ pub struct CurvePoint {
     pub low: f64,
     /// Upper end, s.
     pub high: f64,
-}
-
-/// Thresholds of a tuned rule.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct TunedRule {
-    /// Policy id.
-    pub policy: PolicyId,
-    /// Lines to read, in the notation of the configuration.
-    pub lines: Vec<String>,
-    /// The same in units that a controller can be given: turns, volts, seconds, degrees.
-    pub enterable: Vec<String>,
-}
-
-/// The exported lookup table in short.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct TableSheet {
-    /// Policy it was distilled from.
-    pub teacher: PolicyId,
-    /// Whether its edges were searched for afterwards.
-    pub refined: bool,
-    /// Size in flash, bytes.
-    pub bytes: usize,
-    /// Cells.
-    pub cells: usize,
-    /// Cells that the teacher decided.
-    pub visited_cells: usize,
-    /// Cells filled from the rule.
-    pub filled_from_rule: usize,
-    /// Axes, slowest first.
-    pub axes: Vec<TableAxis>,
-    /// Hash of the packed table.
-    pub hash: String,
-    /// Test vectors.
-    pub vectors: usize,
-    /// What the proof against compiled firmware came to, one line per language.
-    pub proof: Vec<String>,
-    /// What it costs on small machines, one line each; empty where no compiler and emulator were found.
-    pub costs: Vec<String>,
-}
-
-/// One axis of the table.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct TableAxis {
-    /// Feature name.
-    pub feature: String,
-    /// Cells along it.
-    pub cells: usize,
-    /// Edges between cells, in the feature's unit.
-    pub edges: Vec<i16>,
 }
 
 impl Summary {

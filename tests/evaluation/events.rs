@@ -11,6 +11,7 @@ use lowgear_eval::figures::{EventKind, RunTrace, run_trace};
 use lowgear_eval::incidents::places;
 use lowgear_eval::replay::Replay;
 use lowgear_eval::suite::TestSuite;
+use lowgear_eval::summary::Family;
 use lowgear_onboard::{Feature, Features, Request};
 use lowgear_sysid::log::{LogError, LogReader, Mapping};
 use std::path::Path;
@@ -110,7 +111,7 @@ fn simulator_trace_places_and_replay_count_the_same_events() {
     let mut sum = EventCounts::default();
     for episode in 0..COURSES {
         let counted = simulated(&scenario, episode);
-        let (trace, rows) = run_trace(&scenario, episode, &mut Script::default(), "script");
+        let (trace, rows) = run_trace(&scenario, episode, &mut Script::default(), "script", Family::Rule);
         assert_eq!(traced(&trace, &rows), counted, "trace of episode {episode}");
         let in_log = (u64::from(counted.reversals), u64::from(counted.hunts));
         assert_eq!(replayed(&rows), in_log, "log of episode {episode}");

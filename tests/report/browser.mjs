@@ -142,19 +142,123 @@ class Tab {
   }
 }
 
-/** Findings of axe-core that are serious or worse, with the first places of each. */
+/** Everything that axe-core finds, with the first places of each. */
 async function accessibility(tab) {
   const found = await tab.evaluate(`${AXE};axe.run(document, { resultTypes: ["violations"] }).then((r) =>
-    r.violations.filter((v) => ["serious", "critical"].includes(v.impact)).map((v) =>
+    r.violations.map((v) =>
       v.id + ": " + v.help + " (" + v.nodes.length + "): " +
       v.nodes.slice(0, 3).map((n) => n.target.join(" ") + " " + (n.any[0]?.message ?? "")).join("; ")))`);
   const tested = await tab.evaluate("axe.version");
   return { found, tested };
 }
 
+/** Texts of charts that are hard to read, which axe-core cannot decide: too little contrast with what is behind them. */
+const FAINT = `(() => {
+  const channels = (colour) => (colour.match(/[\\d.]+/g) ?? []).map(Number);
+  const light = (colour) => {
+    const [r, g, b] = channels(colour).slice(0, 3).map((c) => {
+      const s = c / 255;
+      return s <= 0.04045 ? s / 12.92 : ((s + 0.055) / 1.055) ** 2.4;
+    });
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const contrast = (a, b) => {
+    const [high, low] = [light(a), light(b)].sort((x, y) => y - x);
+    return (high + 0.05) / (low + 0.05);
+  };
+  const behind = (element) => {
+    for (let e = element; e; e = e.parentElement) {
+      const colour = getComputedStyle(e).backgroundColor;
+      if (channels(colour)[3] !== 0) return colour;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const faint = [];
+  for (const chart of document.querySelectorAll("svg.chart")) {
+    if (!chart.checkVisibility()) continue;
+    const paper = behind(chart.parentElement);
+    const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame), polygon, circle")]
+      .filter((shape) => { const s = getComputedStyle(shape); return s.fill !== "none" && s.fillOpacity !== "0"; })
+      .map((shape) => shape.getBoundingClientRect());
+    for (const text of chart.querySelectorAll("text")) {
+      const style = getComputedStyle(text);
+      const halo = style.paintOrder.startsWith("stroke") && parseFloat(style.strokeWidth) >= 3;
+      const ratio = contrast(style.fill, halo ? style.stroke : paper);
+      const box = text.getBoundingClientRect();
+      const covers = (s) => s.left < box.right - 1 && box.left < s.right - 1 && s.top < box.bottom - 3 && box.top < s.bottom - 3;
+      const upon = !halo && shapes.some(covers);
+      if (ratio < 4.5 || upon) faint.push((upon ? "upon a shape: " : ratio.toFixed(1) + ": ") + text.textContent);
+    }
+  }
+  return faint.slice(0, 5);
+})()`;
+
+/** Drives what the page's script adds, as a reader does: values by pointer and keyboard, order of rows, the replay. */
+async function driven(tab) {
+  if (!(await tab.evaluate("!!document.querySelector('script:not([type])')"))) return null;
+  const middle = (expression) => tab.evaluate(`(() => { const e = ${expression}; e.scrollIntoView({ block: "center" });
+    const b = e.getBoundingClientRect(); return { x: b.left + b.width / 2, y: b.top + b.height / 2 }; })()`);
+  const mouse = (type, at, more = {}) => tab.ask("Input.dispatchMouseEvent", { type, ...at, ...more });
+  const click = async (expression) => {
+    const at = await middle(expression);
+    await mouse("mousePressed", at, { button: "left", clickCount: 1 });
+    await mouse("mouseReleased", at, { button: "left", clickCount: 1 });
+  };
+  const key = async (name) => {
+    for (const type of ["keyDown", "keyUp"]) await tab.ask("Input.dispatchKeyEvent", { type, key: name, code: name });
+  };
+  const tip = () => tab.evaluate("document.querySelector('.tip').textContent");
+  const found = {};
+  await mouse("mouseMoved", await middle("document.querySelector('[data-tip]')"));
+  found.pointed = await tip();
+  await tab.evaluate("document.querySelector('svg.chart[tabindex]').focus()");
+  await key("ArrowRight");
+  const first = await tip();
+  await key("ArrowRight");
+  found.stepped = first !== "" && (await tip()) !== first;
+  await tab.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = true))");
+  const sorted = "[...document.querySelectorAll('button.sort')].at(-1).closest('table')";
+  const names = `[...${sorted}.tBodies[0].rows].map((r) => r.cells[0].innerText).join()`;
+  const before = await tab.evaluate(names);
+  await click(`${sorted}.querySelector('button.sort')`);
+  found.sorted = await tab.evaluate(`${sorted}.querySelector('th').getAttribute('aria-sort')`);
+  const ascending = await tab.evaluate(names);
+  await click(`${sorted}.querySelector('button.sort')`);
+  found.reordered = new Set([before, ascending, await tab.evaluate(names)]).size > 1;
+  await tab.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = false))");
+  if (await tab.evaluate("!!document.querySelector('.player')")) {
+    const readout = () => tab.evaluate("document.querySelector('.readout').innerText");
+    const start = await readout();
+    const play = "document.querySelector('.player .controls:nth-of-type(2) button')";
+    await click(play);
+    await new Promise((done) => setTimeout(done, 600));
+    await click(play);
+    found.played = (await readout()) !== start;
+    found.paused = (await readout()) === (await readout());
+    await tab.evaluate("document.querySelector('.replay').focus()");
+    const still = await readout();
+    await key("ArrowRight");
+    found.stepsByKey = (await readout()) !== still;
+    const lines = () => tab.evaluate("document.querySelector('.replay').innerHTML");
+    const whole = await lines();
+    await click("[...document.querySelectorAll('.player button')].find((b) => b.textContent === 'Zoom in')");
+    found.zoomed = (await lines()) !== whole;
+  }
+  return found;
+}
+
+/** Words that the page has without its script. */
+async function wordsWithoutScript(pipe, url) {
+  const tab = await Tab.open(pipe);
+  await tab.width(1280);
+  await tab.ask("Emulation.setScriptExecutionDisabled", { value: true });
+  await tab.load(url);
+  return tab.evaluate("document.querySelector('main').innerText.split(/\\s+/).length");
+}
+
 /** Elements that reach beyond the page's width though nothing around them scrolls or clips. */
 const BEYOND = `[...document.body.querySelectorAll("*")].filter((e) => {
-  if (e.closest(".scroll") || e.closest(".skip") || e.closest("svg")) return false;
+  if (e.closest(".scroll") || e.closest(".skip") || e.closest("svg") || !e.checkVisibility()) return false;
   return e.getBoundingClientRect().right > document.documentElement.clientWidth + 1;
 }).slice(0, 5).map((e) => e.tagName + "." + e.className)`;
 
@@ -173,6 +277,7 @@ async function inspect(pipe, page) {
     await tab.scheme(scheme);
     await tab.width(1280);
     report.accessibility[scheme] = await accessibility(tab);
+    report.accessibility[scheme].faint = await tab.evaluate(FAINT);
     report[`${scheme}Paper`] = await tab.evaluate("getComputedStyle(document.body).backgroundColor");
     await tab.picture(`${name}-${scheme}.png`);
   }
@@ -195,6 +300,9 @@ async function inspect(pipe, page) {
   writeFileSync(`${name}.pdf`, pdf);
   report.printedPages = (pdf.toString("latin1").match(/\/Type\s*\/Page[^s]/g) ?? []).length;
   report.printedBytes = pdf.length;
+  report.driven = await driven(tab);
+  report.words = await tab.evaluate("document.querySelector('main').innerText.split(/\\s+/).length");
+  report.wordsWithoutScript = await wordsWithoutScript(pipe, url);
   report.complaints = tab.complaints;
   report.dialogs = tab.dialogs;
   report.requests = tab.requests.filter((request) => request !== url);

@@ -2,14 +2,24 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::svg;
 use super::text::typeset;
+use super::{script, svg};
 
 /// Looks of the page around the charts.
 const STYLE: &str = include_str!("page.css");
 
-/// A whole page with its own looks; it needs no network and runs no script.
+/// A whole page with its own looks; it needs no network and has no script.
 pub(super) fn document(title: &str, style: &[&str], body: &Markup) -> String {
+    whole(title, style, "default-src 'none'; style-src 'unsafe-inline'", body)
+}
+
+/// A page that may hold charts and has the script for them, which its policy allows by hash.
+pub(super) fn scripted_document(title: &str, body: &Markup) -> String {
+    let policy = format!("default-src 'none'; style-src 'unsafe-inline'; script-src '{}'", script::source());
+    whole(title, &[svg::STYLE, STYLE], &policy, &html! { (body) (script::element()) })
+}
+
+fn whole(title: &str, style: &[&str], policy: &str, body: &Markup) -> String {
     let page = html! {
         (DOCTYPE) "\n"
         html lang="en" {
@@ -17,7 +27,7 @@ pub(super) fn document(title: &str, style: &[&str], body: &Markup) -> String {
                 meta charset="utf-8"; "\n"
                 meta name="viewport" content="width=device-width, initial-scale=1"; "\n"
                 meta name="color-scheme" content="light dark"; "\n"
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'"; "\n"
+                meta http-equiv="Content-Security-Policy" content=(policy); "\n"
                 title { (typeset(title)) } "\n"
                 style { "\n" @for part in style { (PreEscaped(part)) } }
             } "\n"

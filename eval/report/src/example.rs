@@ -116,16 +116,23 @@ pub(crate) fn summary() -> Summary {
         robustness: robustness::maps(),
         places: places(),
         curves: curves(),
-        tuned: vec![TunedRule {
-            policy: "tuned-load".into(),
-            enterable: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
-            lines: vec![
-                "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
-                "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
-            ],
-        }],
+        tuned: vec![
+            thresholds("hand-rule", 6326.0),
+            thresholds("tuned-speed", 5537.0),
+            TunedRule {
+                policy: "tuned-load".into(),
+                enterable: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
+                thresholds: vec![],
+                lines: vec![
+                    "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
+                    "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
+                ],
+            },
+        ],
         table: Some(TableSheet {
             teacher: "contextual".into(),
+            seed: 2,
+            header: "firmware/lowgear.h".into(),
             refined: true,
             bytes: 1944,
             cells: 7776,
@@ -148,6 +155,15 @@ pub(crate) fn summary() -> Summary {
             costs: vec!["Cortex-M0: 1 850 bytes of program memory, 28 bytes of state".to_owned()],
         }),
         policies,
+    }
+}
+
+fn thresholds(policy: &str, motor_rpm: f64) -> TunedRule {
+    TunedRule {
+        policy: policy.into(),
+        lines: vec![],
+        enterable: vec![format!("shift up 1 to 2 at {motor_rpm} rpm of the motor or more")],
+        thresholds: vec![ShiftThreshold { from: 1, to: 2, motor_rpm, rpm_per_v: Some(motor_rpm / 7.4) }],
     }
 }
 
@@ -238,6 +254,7 @@ fn paired(driven: &[Driven]) -> Vec<PairedDifference> {
                     n_seeds: e.n_seeds,
                     n_courses: e.n_courses,
                     percent: Some(100.0 * e.mean / b.mean()),
+                    ratio: (metric == Metric::Damage).then(|| around(a.mean() / b.mean(), 0.2, e.n_seeds)),
                     corrected_p: None,
                     improvement: Some(probability_of_improvement(&a, &b, LEVEL).unwrap()),
                 });

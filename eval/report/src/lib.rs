@@ -1,10 +1,11 @@
 //! The report: one self-contained HTML page, and SVG files of single courses.
 //!
-//! [`page`] is a pure function: the same summary and pictures give the same bytes. The page needs no network,
-//! no font and no script; it opens from a file, prints, follows the reader's choice of light or dark, and
-//! fits a narrow screen. Its order: verdict, pictures, tables, method, origin, cautions.
+//! [`page`] is a pure function: the same summary and pictures give the same bytes. The page needs no network and no
+//! font, and is complete without its script; it opens from a file, prints, follows the reader's choice of light or dark,
+//! and fits a narrow screen. Its order: what to do, pictures, details in folds, cautions.
 #![doc = include_str!("../README.md")]
 
+mod answer;
 mod card;
 mod charts;
 mod document;
@@ -14,6 +15,7 @@ mod policies;
 mod prose;
 pub mod recipes;
 mod scale;
+mod script;
 mod svg;
 mod sweep;
 mod tables;
@@ -25,8 +27,8 @@ pub use sweep::sweep_page;
 
 use maud::{Markup, html};
 
-use document::{begin, chart_document, items, navigation, section};
-use text::{count, fixed, level_percent, typeset};
+use document::{begin, items, navigation, scripted_document, section};
+use text::{count, level_percent, typeset};
 
 use lowgear_eval::figures::{CoursePicture, Pictures, TracePicture};
 use lowgear_eval::summary::Summary;
@@ -39,15 +41,13 @@ pub fn page(summary: &Summary, pictures: &Pictures) -> String {
         (begin("#verdict", "To the verdict"))
         (header(summary))
         main { "\n"
-            (section("verdict", "Verdict", &verdict_body(summary)))
+            (section("verdict", "What to do", &answer::answer(summary, pictures)))
             (panels::picture_sections(summary, pictures))
-            (section("figures", "Tables", &table_body(summary)))
-            (section("method", "Method", &method_body(summary)))
-            (section("origin", "Origin", &origin_body(summary)))
+            (section("figures", "Details", &details_body(summary)))
             (section("cautions", "Cautions", &prose::cautions_of(summary)))
         } "\n"
     };
-    chart_document(&title, &body)
+    scripted_document(&title, &body)
 }
 
 /// A driven course as an SVG file of its own.
@@ -65,36 +65,42 @@ pub fn course_svg(course: &CoursePicture, origin: &str) -> String {
 fn header(summary: &Summary) -> Markup {
     let invented = if summary.vehicle.invented { " (an invented vehicle)" } else { "" };
     let sections = [
-        ("verdict", "Verdict"),
         ("comparison", "Comparison"),
+        ("runs", "Courses"),
         ("robustness", "Robustness"),
         ("maps", "Shift maps"),
-        ("runs", "Runs"),
         ("learning", "Learning"),
-        ("figures", "Tables"),
-        ("method", "Method"),
-        ("origin", "Origin"),
+        ("figures", "Details"),
         ("cautions", "Cautions"),
     ];
     html! {
         header { "\n"
-            p.kicker { "Study " (typeset(&summary.study.name)) } "\n"
-            h1 { "Shift strategies for " (typeset(&summary.vehicle.name)) (invented) } "\n"
-            p.lead {
-                (count(summary.test_suite.courses as u64)) " held-out courses, "
-                (fixed(summary.test_suite.total_length_m / 1000.0, 1)) " km in all; "
-                (summary.policies.len()) " evaluated policies."
+            h1 { "When to shift the " (typeset(&summary.vehicle.name)) (invented) } "\n"
+            p.kicker {
+                "Study " (typeset(&summary.study.name)) ", "
+                (count(summary.test_suite.courses as u64)) " held-out courses"
             } "\n"
             (navigation(&sections))
         } "\n"
     }
 }
 
-fn verdict_body(summary: &Summary) -> Markup {
-    html! {
-        p.verdict { (typeset(&verdict::verdict(summary))) } "\n"
+/// All that stands behind the first screens, each part in a fold of its own.
+fn details_body(summary: &Summary) -> Markup {
+    let findings = html! {
+        p { (typeset(&verdict::verdict(summary))) } "\n"
         ul.remarks { "\n" (items(verdict::remarks(summary))) } "\n"
-        p.note { "Simulation only; see the " a href="#cautions" { "cautions" } "." } "\n"
+    };
+    let parts = [
+        ("findings", "Findings in sentences", findings),
+        ("tables", "All policies, every figure, thresholds, exported table", table_body(summary)),
+        ("method", "Method and budgets", method_body(summary)),
+        ("origin", "Vehicle, seeds and versions", origin_body(summary)),
+    ];
+    html! {
+        @for (id, title, body) in parts {
+            details.further id=(id) { summary { (title) } "\n" (body) } "\n"
+        }
     }
 }
 
@@ -106,7 +112,7 @@ fn table_body(summary: &Summary) -> Markup {
         (tables::return_table(summary))
         @for rule in &summary.tuned {
             h3 { "Thresholds of " (typeset(summary.label(&rule.policy))) } "\n"
-            pre.scroll tabindex="0" role="region" aria-label="Thresholds" {
+            pre.scroll tabindex="0" role="region" aria-label={ "Thresholds of " (typeset(summary.label(&rule.policy))) } {
                 @for (index, line) in rule.enterable.iter().chain(&rule.lines).enumerate() {
                     @if index > 0 { "\n" }
                     (typeset(line))

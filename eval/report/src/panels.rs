@@ -4,45 +4,77 @@ use maud::{Markup, html};
 
 use super::charts::{self, Figure, Layout};
 use super::document::{note, section};
-use super::policies::{further_opponents, is_shown_first};
+use super::policies::{further_opponents, is_main};
+use super::script;
 use super::tables;
-use super::text::{plural, start_sentence, typeset};
+use super::text::{in_sentence, plural, start_sentence, typeset};
 use lowgear_eval::figures::{Pictures, ShiftMapPicture, TracePicture};
 use lowgear_eval::summary::{Metric, Summary};
 
-/// Comparison, perturbed conditions, shift maps, driven courses and learning.
+/// Comparison, driven courses, perturbed conditions, shift maps and learning.
 pub(super) fn picture_sections(summary: &Summary, pictures: &Pictures) -> Markup {
-    let traces = &pictures.traces;
-    let runs: Vec<Figure> = traces.iter().filter_map(|trace| run(trace, traces)).collect();
-    let runs = html! { (group(&runs)) (tables::place_table(summary)) };
-    let learning: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
     html! {
-        (section("comparison", "Comparison", &group(&comparison(summary, pictures))))
+        (section("comparison", "Comparison", &comparison(summary, pictures)))
+        (section("runs", "Driven courses", &driven(summary, &pictures.traces)))
         (section("robustness", "Robustness", &robustness(summary)))
         (section("maps", "Shift maps", &shift_maps(summary, &pictures.shift_maps)))
-        (section("runs", "Driven courses", &runs))
-        (section("learning", "Learning", &group(&learning)))
+        (section("learning", "Learning", &learning(summary)))
     }
 }
 
-fn comparison(summary: &Summary, pictures: &Pictures) -> Vec<Figure> {
-    let level = summary.study.level;
-    let mut named = vec![summary.roles.hand_rule.as_str()];
-    if summary.roles.tuned_rule != summary.roles.hand_rule {
-        named.push(&summary.roles.tuned_rule);
+/// The four policies against the hand-written and the tuned rule, and over courses; the rest in a fold.
+fn comparison(summary: &Summary, pictures: &Pictures) -> Markup {
+    let roles = &summary.roles;
+    let against = |opponent: &str, metric| charts::differences(summary, opponent, metric);
+    let has_tuned = roles.tuned_rule != roles.hand_rule;
+    let mut first: Vec<Figure> = against(&roles.hand_rule, Metric::CourseTime).into_iter().collect();
+    let by_course = |picture| charts::by_course(summary, picture);
+    first.extend(pictures.differences.first().and_then(by_course));
+    let mut further: Vec<Figure> = Vec::new();
+    if has_tuned {
+        first.extend(against(&roles.tuned_rule, Metric::CourseTime));
     }
-    let further = further_opponents(summary);
-    let against = |opponents: &[&str], metric| -> Vec<Figure> {
-        opponents.iter().filter_map(|against| charts::differences(summary, against, metric)).collect()
-    };
-    let mut list = against(&named, Metric::CourseTime);
-    list.extend(against(&further, Metric::CourseTime));
-    list.extend(charts::headroom(summary));
-    list.extend(against(&named, Metric::Damage));
-    list.extend(charts::time_against_damage(summary));
-    list.extend(charts::outcome_causes(summary));
-    list.extend(charts::frontier(&pictures.frontier, level));
-    list
+    let opponents = further_opponents(summary);
+    further.extend(opponents.iter().filter_map(|opponent| against(opponent, Metric::CourseTime)));
+    further.extend(charts::headroom(summary));
+    further.extend(against(&roles.hand_rule, Metric::Damage));
+    if has_tuned {
+        further.extend(against(&roles.tuned_rule, Metric::Damage));
+    }
+    further.extend(pictures.differences.iter().skip(1).filter_map(by_course));
+    further.extend(charts::time_against_damage(summary));
+    further.extend(charts::outcome_causes(summary));
+    further.extend(charts::frontier(&pictures.frontier, summary.study.level));
+    html! {
+        (tables::main_table(summary))
+        (group(&first))
+        (note(charts::MARKS))
+        (fold("More comparisons: tuned rules, damage, distance to the plan, outcomes", &further))
+    }
+}
+
+/// The first course at once, with the two extremes and the learned policies folded.
+fn driven(summary: &Summary, traces: &[TracePicture]) -> Markup {
+    let mut runs = traces.iter().filter_map(charts::trace);
+    let first: Vec<Figure> = runs.next().into_iter().collect();
+    let further: Vec<Figure> = runs.collect();
+    let titles: Vec<&str> = further.iter().map(|figure| figure.title.as_str()).collect();
+    let seed = summary.table.as_ref().map_or_else(String::new, |sheet| {
+        format!(
+            "Course by course, {} is that of seed {}, the exported one.",
+            in_sentence(summary.label(&summary.roles.subject)),
+            sheet.seed
+        )
+    });
+    html! {
+        @if !seed.is_empty() { (note(&seed)) }
+        (group(&first))
+        (script::replay(traces))
+        (fold(&titles.join("; "), &further))
+        @if !summary.places.is_empty() {
+            details.further { summary { "Where stalls, failed upshifts and hunting happen" } "\n" (tables::place_table(summary)) } "\n"
+        }
+    }
 }
 
 /// The perturbed conditions.
@@ -61,10 +93,13 @@ fn robustness(summary: &Summary) -> Markup {
     }
 }
 
-/// The maps that matter most at once, the others folded away.
+/// The maps of the main policies at once, the others folded away.
 fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> Markup {
+    let is_first = |picture: &ShiftMapPicture| {
+        summary.policies.iter().any(|p| p.record.label == picture.policy && is_main(summary, &p.record.id))
+    };
     let draw = |first: bool| -> Vec<Figure> {
-        let chosen = pictures.iter().filter(|picture| is_shown_first(summary, &picture.policy) == first);
+        let chosen = pictures.iter().filter(|picture| is_first(picture) == first);
         chosen.filter_map(|picture| charts::shift_map(picture, pictures)).collect()
     };
     let (first, further) = (draw(true), draw(false));
@@ -73,25 +108,33 @@ fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> Markup {
     }
     let number = plural(further.len(), "further policy").replace("policys", "policies");
     html! {
-        (note(&charts::common_words(pictures)))
         (group(&first))
-        @if !further.is_empty() {
-            details.further {
-                summary { "Shift maps of " (number) } "\n"
-                (group(&further))
-            } "\n"
+        (note(&charts::common_words(pictures)))
+        (fold(&format!("Shift maps of {number}"), &further))
+    }
+}
+
+/// Learning curves, and how the policies compare over courses.
+fn learning(summary: &Summary) -> Markup {
+    let curves: Vec<Figure> = charts::learning_curves(summary).into_iter().collect();
+    let further: Vec<Figure> =
+        [charts::profiles(summary), charts::improvement(summary)].into_iter().flatten().collect();
+    html! {
+        @if curves.is_empty() && further.is_empty() {
+            (group(&[]))
+        } @else {
+            (group(&curves.into_iter().chain(further).collect::<Vec<_>>()))
         }
     }
 }
 
-/// A driven course; its title names the runs when others have the same title.
-fn run(picture: &TracePicture, all: &[TracePicture]) -> Option<Figure> {
-    let mut figure = charts::trace(picture)?;
-    if all.iter().filter(|other| other.title == picture.title).count() > 1 {
-        let runs: Vec<&str> = picture.runs.iter().map(|run| run.label.as_str()).collect();
-        figure.title = start_sentence(&format!("{}: {}", picture.title, runs.join(", ")));
+/// Further drawings behind one line.
+fn fold(words: &str, figures: &[Figure]) -> Markup {
+    html! {
+        @if !figures.is_empty() {
+            details.further { summary { (typeset(words)) } "\n" (group(figures)) } "\n"
+        }
     }
-    Some(figure)
 }
 
 /// Drawings side by side.
@@ -103,21 +146,24 @@ pub(super) fn group(figures: &[Figure]) -> Markup {
 }
 
 fn markup(figure: &Figure) -> Markup {
-    let title = typeset(&figure.title);
+    let title = typeset(&start_sentence(&figure.title));
     let whole = (figure.layout != Layout::Half).then_some("whole");
-    let drawings = html! { @for drawing in &figure.drawings { (drawing) } };
+    let drawings = |list: &[Markup]| html! { @for drawing in list { (drawing) } };
     html! {
         figure class=[whole] { "\n"
             figcaption { h3 { (title) } p { (typeset(&figure.caption)) } } "\n"
             @match figure.layout {
                 Layout::Wide => {
-                    div.scroll tabindex="0" role="region" aria-label={ "Drawing: " (title) } { (drawings) }
+                    div.scroll tabindex="0" role="region" aria-label={ "Drawing: " (title) } { (drawings(&figure.drawings)) }
                 }
-                Layout::Half | Layout::Row => div.drawings { (drawings) },
-                Layout::Small => div.drawings.small { (drawings) },
+                Layout::Half => div.drawings { (drawings(&figure.drawings)) },
+                Layout::Small => div.drawings.small { (drawings(&figure.drawings)) },
             }
             "\n"
-            details { summary { "Data table" } "\n" (figure.table) } "\n"
+            details { summary { (figure.fold) } "\n"
+                @if !figure.further.is_empty() { div.drawings { (drawings(&figure.further)) } }
+                (figure.table)
+            } "\n"
         } "\n"
     }
 }

@@ -1,7 +1,65 @@
 //! Which evaluated policies matter most to the reader: shared by the verdict and the charts.
 
 use super::text::in_sentence;
-use lowgear_eval::summary::{Family, Metric, PolicySummary, Summary};
+use lowgear_eval::summary::{Family, Metric, PairedDifference, PolicySummary, Summary};
+
+/// The policies that every part of the page shows: hand-written rule, tuned rule, policy under test, plan.
+pub(super) fn main_policies(summary: &Summary) -> Vec<&str> {
+    let roles = &summary.roles;
+    let mut ids: Vec<&str> = Vec::new();
+    let plan = roles.plan.as_deref();
+    for id in [&*roles.hand_rule, &*roles.tuned_rule, &*roles.subject].into_iter().chain(plan) {
+        if !ids.contains(&id) {
+            ids.push(id);
+        }
+    }
+    ids
+}
+
+/// Whether it is one of [`main_policies`].
+pub(super) fn is_main(summary: &Summary, id: &str) -> bool {
+    main_policies(summary).contains(&id)
+}
+
+/// Class that carries the look of a policy, the same in every chart.
+pub(super) fn look(summary: &Summary, id: &str) -> &'static str {
+    if summary.roles.tuned_rule == id && summary.roles.hand_rule != id {
+        return "tuned";
+    }
+    look_of_family(summary.policy(id).map_or(Family::Rule, |policy| policy.record.family))
+}
+
+/// The same for a policy that plays no part in the verdict.
+pub(super) fn look_of_family(family: Family) -> &'static str {
+    match family {
+        Family::Rule => "rule",
+        Family::Learned => "learned",
+        Family::Table => "table",
+        Family::Plan => "plan",
+    }
+}
+
+/// How sure a difference is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Evidence {
+    /// Its interval includes zero.
+    None,
+    /// Its interval excludes zero, but it is not significant after correction for all comparisons.
+    Uncorrected,
+    /// Significant after correction.
+    Corrected,
+}
+
+/// How sure a paired difference is, at the level of the study.
+pub(super) fn evidence(difference: &PairedDifference, level: f64) -> Evidence {
+    if difference.corrected_p.is_some_and(|p| p < 1.0 - level) {
+        Evidence::Corrected
+    } else if difference.low > 0.0 || difference.high < 0.0 {
+        Evidence::Uncorrected
+    } else {
+        Evidence::None
+    }
+}
 
 /// Policies beyond the hand-written and the tuned rule of the verdict that the whole field is compared with.
 pub(super) fn further_opponents(summary: &Summary) -> Vec<&str> {
@@ -41,17 +99,6 @@ pub(super) fn is_central(summary: &Summary, id: &str) -> bool {
         || roles.plan.as_deref() == Some(id)
         || further_opponents(summary).contains(&id)
         || best_learned(summary).is_some_and(|policy| policy.record.id == id)
-}
-
-/// Whether its shift map is shown at once: the rules compared with, the best learned policy and the policy under test.
-pub(super) fn is_shown_first(summary: &Summary, label: &str) -> bool {
-    let roles = &summary.roles;
-    let learned = best_learned(summary).map(|policy| policy.record.id.as_str());
-    [roles.subject.as_str(), &roles.hand_rule, &roles.tuned_rule]
-        .into_iter()
-        .chain(further_opponents(summary))
-        .chain(learned)
-        .any(|id| summary.label(id) == label)
 }
 
 /// The rule that this learned policy drives as: the one with the same mean in every figure.

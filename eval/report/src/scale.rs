@@ -26,6 +26,20 @@ impl Scale {
         Scale::linear(low - pad, high + pad, start, end)
     }
 
+    /// Logarithmic; both ends must lie above zero, else linear.
+    pub(super) fn log(low: f64, high: f64, start: f64, end: f64) -> Scale {
+        if low > 0.0 && high > low {
+            Scale { low, high, start, end, log: true }
+        } else {
+            Scale::linear(low, high, start, end)
+        }
+    }
+
+    /// Whether it is logarithmic.
+    pub(super) fn is_log(&self) -> bool {
+        self.log
+    }
+
     /// Logarithmic when all values are positive and span more than a factor of twelve, else as [`Scale::over`].
     pub(super) fn log_if_wide(values: &[f64], margin: f64, start: f64, end: f64) -> Scale {
         let (low, high) = range(values.iter().copied());

@@ -71,6 +71,15 @@ impl Svg {
         self.body.push_str("/>");
     }
 
+    /// Draws a group whose values `words` gives to whoever points at it or steps to it with the keyboard.
+    pub(super) fn tipped(&mut self, words: &str, draw: impl FnOnce(&mut Svg)) {
+        self.body.push_str("<g data-tip=\"");
+        let _ = Escaper::new(&mut self.body).write_str(&typeset(words));
+        self.body.push_str("\">");
+        draw(self);
+        self.body.push_str("</g>");
+    }
+
     pub(super) fn line(&mut self, from: (f64, f64), to: (f64, f64), class: &str) {
         let (x1, y1, x2, y2) = (c(from.0), c(from.1), c(to.0), c(to.1));
         self.shape("line", &[("class", class), ("x1", &x1), ("y1", &y1), ("x2", &x2), ("y2", &y2)]);

@@ -1,11 +1,16 @@
 //! Tables of the report.
 
+mod sheets;
+
+pub(super) use sheets::{export_table, place_table, vehicle_table};
+
 use maud::{Markup, html};
 
-use super::text::{count, fixed, level_percent, number, plain, superscript, typeset};
-use lowgear_env::events::HUNTING_S;
+use super::policies::{Evidence, evidence, main_policies};
+use super::text::{count, fixed, in_sentence, level_percent, number, signed_percent, superscript, typeset};
+use lowgear_env::RewardTerms;
 use lowgear_eval::statistics::Estimate;
-use lowgear_eval::summary::{GradeClass, Metric, PlaceCount, Summary};
+use lowgear_eval::summary::{Metric, Summary};
 
 /// An HTML table in a box that scrolls by itself, also with the keyboard. The first cell of a row names it; a new
 /// line in a cell stays one.
@@ -111,20 +116,93 @@ pub(super) fn figure_column(figures: &[Option<Estimate>]) -> Column {
     Column { cells, exponent }
 }
 
+/// The policies that matter most, with all that a choice rests on, and what each was given.
+pub(super) fn main_table(summary: &Summary) -> Markup {
+    let roles = &summary.roles;
+    let level = summary.study.level;
+    let against = |id: &str, other: &str| {
+        summary.difference(id, other, Metric::CourseTime).map_or_else(
+            || "–".to_owned(),
+            |d| {
+                let size = d.percent.map_or_else(|| number(d.mean), |p| format!("{} %", signed_percent(p)));
+                let sure = match evidence(d, level) {
+                    Evidence::Corrected => "significant",
+                    Evidence::Uncorrected => "only uncorrected",
+                    Evidence::None => "not significant",
+                };
+                format!("{size}\n{sure}")
+            },
+        )
+    };
+    let body = main_policies(summary).into_iter().filter_map(|id| summary.policy(id)).map(|policy| {
+        let id = policy.record.id.as_str();
+        let estimate = |metric: Metric| policy.metrics.get(&metric);
+        let time = estimate(Metric::CourseTime).map_or_else(
+            || "–".to_owned(),
+            |e| format!("{}\n({} to {})", fixed(e.mean, 1), fixed(e.low, 1), fixed(e.high, 1)),
+        );
+        let damage = summary.difference(id, &roles.hand_rule, Metric::Damage).and_then(|d| d.ratio);
+        let ticks = |n: u64| if n == 0 { "0".to_owned() } else { number(n as f64 / 1e6) };
+        vec![
+            policy.record.label.clone(),
+            time,
+            against(id, &roles.hand_rule),
+            against(id, &roles.tuned_rule),
+            damage.map_or_else(
+                || "–".to_owned(),
+                |e| format!("{}\n({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2)),
+            ),
+            estimate(Metric::Finished).map_or_else(|| "–".to_owned(), |e| fixed(e.mean, 1)),
+            policy.training_seeds.to_string(),
+            ticks(policy.record.search_ticks),
+            ticks(policy.record.inherited_ticks),
+        ]
+    });
+    let to = |id: &str| format!("time against {}", in_sentence(summary.label(id)));
+    let (hand, tuned) = (to(&roles.hand_rule), to(&roles.tuned_rule));
+    let head = [
+        "policy",
+        "course time, s",
+        hand.as_str(),
+        &tuned,
+        "damage, times the hand-written rule's",
+        "finished, %",
+        "seeds",
+        "search, million ticks",
+        "inherited, million ticks",
+    ];
+    let courses = count(summary.test_suite.courses as u64);
+    let level = level_percent(level);
+    table(&format!("The four policies: mean ({level} % interval), n = {courses} courses"), &head, body)
+}
+
 /// The return by term.
 pub(super) fn return_table(summary: &Summary) -> Markup {
     if summary.returns.is_empty() {
         return Markup::default();
     }
-    let head =
-        ["policy", "progress", "time", "energy", "stress", "shifts", "stall", "not finishing", "return"];
+    type Term = (&'static str, fn(&RewardTerms) -> f64);
+    let terms: [Term; 8] = [
+        ("progress", |t| t.progress_s),
+        ("time", |t| t.time_s),
+        ("energy", |t| t.energy_s),
+        ("stress", |t| t.stress_s),
+        ("shifts", |t| t.shift_s),
+        ("stall", |t| t.stall_s),
+        ("not finishing", |t| t.abort_s),
+        ("return", RewardTerms::total_s),
+    ];
+    // A term without weight is zero throughout and says nothing.
+    let used: Vec<Term> = terms
+        .into_iter()
+        .filter(|(_, term)| summary.returns.iter().any(|entry| term(&entry.terms).abs() > 0.0))
+        .collect();
+    let head: Vec<&str> = std::iter::once("policy").chain(used.iter().map(|(name, _)| *name)).collect();
     let body = summary.returns.iter().map(|entry| {
-        let t = &entry.terms;
-        let terms =
-            [t.progress_s, t.time_s, t.energy_s, t.stress_s, t.shift_s, t.stall_s, t.abort_s, t.total_s()];
-        std::iter::once(summary.label(&entry.policy).to_owned()).chain(terms.map(|term| fixed(term, 2)))
+        let values = used.iter().map(|(_, term)| fixed(term(&entry.terms), 2));
+        std::iter::once(summary.label(&entry.policy).to_owned()).chain(values).collect::<Vec<_>>()
     });
-    table("Mean return by weighted term, s", &head, body)
+    table("Mean return by weighted term, s; terms that are zero throughout are left out", &head, body)
 }
 
 /// What each evaluated policy was given.
@@ -166,7 +244,7 @@ pub(super) fn seed_table(summary: &Summary) -> Markup {
                 format!("{}, seed {}", policy.record.label, seed.seed),
                 spread(time),
                 spread(less),
-                format!("{:.2e}", seed.damage_per_km),
+                number(seed.damage_per_km),
             ]
         }));
     }
@@ -200,92 +278,6 @@ pub(super) fn profile_table(summary: &Summary) -> Markup {
         &head,
         body,
     )
-}
-
-/// What happened on each kind of ground to the policy under test and to the tuned rule, per 100 m driven there.
-pub(super) fn place_table(summary: &Summary) -> Markup {
-    let Some(first) = summary.places.first() else { return Markup::default() };
-    let other = summary.places.iter().find(|place| place.policy != first.policy);
-    let policies: Vec<&str> =
-        std::iter::once(&first.policy).chain(other.map(|o| &o.policy)).map(|id| id.as_str()).collect();
-    let happened = |place: &&PlaceCount| place.stalls + place.failed_upshifts + place.hunts > 0;
-    let mut kinds: Vec<(&str, GradeClass)> =
-        summary.places.iter().filter(happened).map(|p| (p.surface.as_str(), p.grade)).collect();
-    kinds.sort_unstable();
-    kinds.dedup();
-    type CountOf = fn(&PlaceCount) -> f64;
-    let figures: [(&str, CountOf); 3] = [
-        ("stalls", |p| f64::from(p.stalls)),
-        ("failed upshifts", |p| f64::from(p.failed_upshifts)),
-        ("hunting", |p| f64::from(p.hunts)),
-    ];
-    let titles: Vec<String> = figures
-        .iter()
-        .flat_map(|(name, _)| policies.iter().map(move |id| format!("{name}, {}", summary.label(id))))
-        .collect();
-    let head: Vec<&str> = ["surface and grade", "share of distance, %"]
-        .into_iter()
-        .chain(titles.iter().map(String::as_str))
-        .collect();
-    let all_m: f64 = summary.places.iter().map(|place| place.distance_m).sum();
-    let body = kinds.into_iter().map(|(surface, grade)| {
-        let at = |id: &str| {
-            summary.places.iter().find(|p| p.policy == id && p.surface == surface && p.grade == grade)
-        };
-        let here_m: f64 = policies.iter().filter_map(|id| at(id)).map(|place| place.distance_m).sum();
-        let mut row =
-            vec![format!("{surface}, {}", grade.label()), fixed(100.0 * here_m / all_m.max(1e-9), 1)];
-        for (_, figure) in figures {
-            row.extend(policies.iter().map(|id| {
-                at(id).map_or_else(
-                    || "–".to_owned(),
-                    |place| fixed(100.0 * figure(place) / place.distance_m.max(1e-9), 1),
-                )
-            }));
-        }
-        row
-    });
-    let caption = format!(
-        "Stalls, failed upshifts and hunting (up, down and up within {} s) per 100 m, by surface and grade, over all \
-         test courses",
-        plain(HUNTING_S)
-    );
-    table(&caption, &head, body)
-}
-
-/// The vehicle's data sheet.
-pub(super) fn vehicle_table(summary: &Summary) -> Markup {
-    let body = summary.vehicle.figures.iter().map(|figure| {
-        vec![figure.label.clone(), format!("{} {}", figure.value, figure.unit).trim_end().to_owned()]
-    });
-    table(&format!("Vehicle: {}", summary.vehicle.name), &["figure", "value"], body)
-}
-
-/// The exported table's sheet.
-pub(super) fn export_table(summary: &Summary) -> Markup {
-    let Some(sheet) = &summary.table else { return Markup::default() };
-    let share = |cells: usize| {
-        let percent = 100.0 * cells as f64 / sheet.cells.max(1) as f64;
-        format!("{} ({} %)", count(cells as u64), fixed(percent, 1))
-    };
-    let then = if sheet.refined { ", with refined edges" } else { "" };
-    let mut rows = vec![
-        vec!["distilled from".to_owned(), format!("{}{then}", summary.label(&sheet.teacher))],
-        vec!["size in flash".to_owned(), format!("{} bytes", count(sheet.bytes as u64))],
-        vec!["cells".to_owned(), count(sheet.cells as u64)],
-        vec!["visited cells".to_owned(), share(sheet.visited_cells)],
-        vec!["cells filled from the rule".to_owned(), share(sheet.filled_from_rule)],
-    ];
-    for axis in &sheet.axes {
-        let edges: Vec<String> = axis.edges.iter().map(i16::to_string).collect();
-        let edges = if edges.is_empty() { String::new() } else { format!(", edges {}", edges.join(" ")) };
-        rows.push(vec![format!("axis {}", axis.feature), format!("{} cells{edges}", axis.cells)]);
-    }
-    rows.push(vec!["test vectors".to_owned(), count(sheet.vectors as u64)]);
-    rows.extend(sheet.proof.iter().map(|line| vec!["verification".to_owned(), line.clone()]));
-    rows.extend(sheet.costs.iter().map(|line| vec!["cost".to_owned(), line.clone()]));
-    rows.push(vec!["hash".to_owned(), sheet.hash.clone()]);
-    table("The exported lookup table", &["figure", "value"], rows)
 }
 
 #[cfg(test)]

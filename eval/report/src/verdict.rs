@@ -1,9 +1,13 @@
 //! The verdict in plain sentences, computed from the paired differences. Plain text; the page escapes it.
 
-use super::policies::{best_learned, further_opponents, is_identical_to, mean_time, names};
-use super::text::{count, in_sentence, level_percent, number, percent, signed_percent, start_sentence};
+use super::charts::{distinct, kept_start};
+use super::policies::{
+    Evidence, best_learned, evidence, further_opponents, is_identical_to, mean_time, names,
+};
+use super::text::{count, fixed, in_sentence, level_percent, number, percent, start_sentence};
+use lowgear_env::Cause;
 use lowgear_eval::statistics::Estimate;
-use lowgear_eval::summary::{Metric, PairedDifference, PolicySummary, Summary};
+use lowgear_eval::summary::{Family, Metric, PairedDifference, PolicySummary, RobustnessMap, Summary};
 
 /// One sentence: the policy under test against the hand-written rule, in time and in damage.
 pub(super) fn verdict(summary: &Summary) -> String {
@@ -28,6 +32,8 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(teacher_line(summary));
     lines.extend(gap_line(summary));
     lines.extend(identical_lines(summary));
+    lines.extend(kept_start(summary).into_iter().map(|line| format!("{line}.")));
+    lines.extend(budget_line(summary));
     lines.extend(finished_line(summary));
     lines.extend(robustness_line(summary));
     lines.extend(seed_line(summary));
@@ -61,56 +67,36 @@ fn sentence(summary: &Summary, against: &str) -> String {
         None => format!("{} to {}", seconds(low), seconds(high)),
     };
     let size = time.percent.map_or_else(|| seconds(time.mean.abs()), |p| format!("{} %", percent(p.abs())));
-    let (word, low, high) = if time.high < 0.0 {
-        ("faster", -time.high, -time.low)
-    } else if time.low > 0.0 {
-        ("slower", time.low, time.high)
-    } else {
+    if evidence(time, summary.study.level) != Evidence::Corrected {
         return format!(
-            "On {courses} unseen courses there is no clear difference in course time between {name} and {other} \
+            "On {courses} unseen courses there is no significant difference in course time between {name} and {other} \
              ({level} % interval of the difference {}; above zero is slower){damage}.",
             range(time.low, time.high)
         );
-    };
+    }
+    let (word, low, high) =
+        if time.mean < 0.0 { ("faster", -time.high, -time.low) } else { ("slower", time.low, time.high) };
     format!(
         "On {courses} unseen courses {name} is {word} than {other} by {size} of its course time ({level} % interval {}){damage}.",
         range(low, high)
     )
 }
 
-/// ", with 16.6 % less gearbox damage per km (4.2 to 29.5 %)". A difference, since its interval may reach below zero
-/// where that of a share would have to be cut.
+/// ", with 0.42 times its gearbox damage per km (0.28 to 0.62)": a ratio with an interval on the logarithmic scale,
+/// which is nowhere cut at zero.
 fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(damage) = summary.difference(&summary.roles.subject, against, Metric::Damage) else {
         return String::new();
     };
-    let Some(of_mean) = damage.percent.filter(|_| damage.mean.abs() > 0.0) else {
-        return String::new();
-    };
-    let show = |value: f64| value * of_mean / damage.mean;
-    let (mean, low, high) = (show(damage.mean), show(damage.low), show(damage.high));
-    let (size, low, high, word) = if damage.high < 0.0 {
-        (-mean, -high, -low, "less")
-    } else if damage.low > 0.0 {
-        (mean, low, high, "more")
+    let Some(ratio) = damage.ratio else { return String::new() };
+    let times =
+        format!("{} times, {} to {}", fixed(ratio.mean, 2), fixed(ratio.low, 2), fixed(ratio.high, 2));
+    if evidence(damage, summary.study.level) == Evidence::Corrected {
+        let word = if ratio.mean < 1.0 { "less" } else { "more" };
+        format!(", with {word} gearbox damage per km ({times})")
     } else {
-        return format!(
-            ", with no clear difference in gearbox damage per km ({} %, interval {} to {} %)",
-            signed_percent(mean),
-            percent(low),
-            percent(high)
-        );
-    };
-    format!(
-        ", with {} % {word} gearbox damage per km ({} to {} %)",
-        percent(size),
-        percent(low),
-        percent(high)
-    )
-}
-
-fn clear(difference: &PairedDifference) -> bool {
-    difference.high < 0.0 || difference.low > 0.0
+        format!(", with no significant difference in gearbox damage per km ({times})")
+    }
 }
 
 /// The policy under test and the best learned policy against a further rule.
@@ -146,12 +132,10 @@ fn difference_in_words(time: &PairedDifference, level: f64) -> String {
     if time.low == 0.0 && time.high == 0.0 {
         return "the same on every course".to_owned();
     }
-    let (word, sign) = if time.high < 0.0 {
-        ("faster by", -1.0)
-    } else if time.low > 0.0 {
-        ("slower by", 1.0)
-    } else {
-        ("no clear difference,", 1.0)
+    let (word, sign) = match evidence(time, level) {
+        Evidence::Corrected if time.mean < 0.0 => ("faster by", -1.0),
+        Evidence::Corrected => ("slower by", 1.0),
+        Evidence::None | Evidence::Uncorrected => ("no significant difference,", 1.0),
     };
     let scale = time.percent.filter(|_| time.mean.abs() > 0.0).map(|of_mean| of_mean / time.mean);
     let show = |value: f64| scale.map_or_else(|| number(sign * value), |scale| percent(sign * value * scale));
@@ -182,9 +166,11 @@ fn teacher_line(summary: &Summary) -> Option<String> {
         .into_iter()
         .filter_map(|against| {
             let (from, name) = (mean_time(summary, against)?, in_sentence(summary.label(against)));
-            let unclear = summary.difference(teacher, against, Metric::CourseTime).is_some_and(|d| !clear(d));
+            let unclear = summary
+                .difference(teacher, against, Metric::CourseTime)
+                .is_some_and(|d| evidence(d, summary.study.level) != Evidence::Corrected);
             Some(if from <= taught || unclear {
-                format!("no measurable advantage over {name}, where the teacher has no clear advantage")
+                format!("no measurable advantage over {name}, where the teacher has no significant advantage")
             } else {
                 format!("{} % over {name}", percent(100.0 * (from - own) / (from - taught)))
             })
@@ -235,6 +221,10 @@ fn gap_line(summary: &Summary) -> Option<String> {
     let headroom = summary.headroom.iter().find(|h| h.policy == summary.roles.subject)?;
     let subject = in_sentence(summary.label(&summary.roles.subject));
     let gap = headroom.gap_percent.map_or_else(String::new, |gap| {
+        if gap.mean < 0.0 {
+            let rule = in_sentence(summary.label(&summary.roles.tuned_rule));
+            return format!("; {subject} is further from it than {rule}");
+        }
         format!(
             "; of the gap that {} leaves to the plan, {subject} closes {} % ({} to {} %)",
             in_sentence(summary.label(&summary.roles.tuned_rule)),
@@ -252,6 +242,41 @@ fn gap_line(summary: &Summary) -> Option<String> {
     ))
 }
 
+/// The smallest and the largest search of the learned policies beside that of the tuned rule.
+fn budget_line(summary: &Summary) -> Option<String> {
+    let learned = || summary.policies.iter().filter(|policy| policy.record.family == Family::Learned);
+    let least = learned().min_by_key(|policy| policy.record.search_ticks)?;
+    let rule = summary.policy(&summary.roles.tuned_rule)?;
+    let (few, many) = (least.record.search_ticks, rule.record.search_ticks);
+    (few > 0 && many >= 2 * few)
+        .then(|| {
+            format!(
+                "Search budgets are unequal: {} had {} ticks, {} % of the {} of {}.",
+                in_sentence(&least.record.label),
+                count(few),
+                number(100.0 * few as f64 / many as f64),
+                count(many),
+                in_sentence(&rule.record.label)
+            )
+        })
+        .map(|line| start_sentence(&line))
+}
+
+/// ": 12 overheated, 3 out of time".
+fn unfinished(summary: &Summary, id: &str) -> String {
+    let Some(outcomes) = summary.outcomes.iter().find(|outcomes| outcomes.policy == *id) else {
+        return String::new();
+    };
+    let all: usize = outcomes.causes.iter().map(|c| c.episodes).sum();
+    let rest: Vec<String> = outcomes
+        .causes
+        .iter()
+        .filter(|c| c.cause != Cause::Finished && c.episodes > 0)
+        .map(|c| format!("{} of {all} {}", c.episodes, c.cause.words()))
+        .collect();
+    if rest.is_empty() { String::new() } else { format!(" ({})", rest.join(", ")) }
+}
+
 fn finished_line(summary: &Summary) -> Option<String> {
     let share = |id: &str| Some(summary.policy(id)?.metrics.get(&Metric::Finished)?.mean);
     let (own, other) = (share(&summary.roles.subject)?, share(&summary.roles.hand_rule)?);
@@ -261,26 +286,31 @@ fn finished_line(summary: &Summary) -> Option<String> {
         ""
     };
     Some(format!(
-        "{} finishes {} % of its episodes, {} finishes {} %.{caution}",
+        "{} finishes {} % of its episodes{}, {} finishes {} %{}.{caution}",
         start_sentence(&in_sentence(summary.label(&summary.roles.subject))),
         percent(own),
+        unfinished(summary, &summary.roles.subject),
         in_sentence(summary.label(&summary.roles.hand_rule)),
-        percent(other)
+        percent(other),
+        unfinished(summary, &summary.roles.hand_rule)
     ))
 }
 
 /// How the policy under test fares where vehicle and sensors are not as the vehicle file says.
 fn robustness_line(summary: &Summary) -> Option<String> {
     let map = summary.robustness.first()?;
+    // A property that neither policy reads makes copies of one condition, not further conditions.
+    let maps: Vec<RobustnessMap> = summary.robustness.iter().map(distinct).collect();
     let differences: Vec<&Estimate> =
-        summary.robustness.iter().flat_map(|map| &map.cells).map(|cell| &cell.time_s).collect();
+        maps.iter().flat_map(|map| &map.cells).map(|cell| &cell.time_s).collect();
     let count = |holds: fn(&Estimate) -> bool| differences.iter().filter(|e| holds(e)).count();
     let clearly = |n: usize| match n {
-        0 => "none of them clearly".to_owned(),
-        n => format!("{n} of them clearly"),
+        0 => "none with an interval that excludes zero".to_owned(),
+        n => format!("{n} with an interval that excludes zero"),
     };
     Some(format!(
-        "In {} perturbed conditions (mass, battery, sensors, wear) {} is faster than {} in {}, {}, and not faster in {}, {} slower.",
+        "In {} different perturbed conditions (mass, battery, sensors, wear) {} is faster than {} in {}, {}, and not \
+         faster in {}, {}; uncorrected.",
         differences.len(),
         in_sentence(summary.label(&map.policy)),
         in_sentence(summary.label(&map.against)),

@@ -90,10 +90,24 @@ fn difference(
         n_seeds: e.n_seeds,
         n_courses: e.n_courses,
         percent: (metric != Metric::Return && percent.is_finite()).then_some(percent),
+        ratio: if metric == Metric::Damage { ratio(&a, &b, level)? } else { None },
         corrected_p: None,
         improvement: Some(improvement),
     };
     Ok((difference, found.p_value))
+}
+
+/// Ratio of two means with an interval on the logarithmic scale: the logarithm's first-order expansion is the
+/// difference of the scores relative to their means. `None` where a mean is not above zero.
+fn ratio(a: &Scores, b: &Scores, level: f64) -> Result<Option<Estimate>, StatisticsError> {
+    let (own, other) = (a.mean(), b.mean());
+    if own <= 0.0 || other <= 0.0 {
+        return Ok(None);
+    }
+    let log = (own / other).ln();
+    let e = paired_difference(&a.scaled(1.0 / own), &b.scaled(1.0 / other), level)?.estimate;
+    let found = Estimate { mean: own / other, low: (log + e.low).exp(), high: (log + e.high).exp(), ..e };
+    Ok(found.high.is_finite().then_some(found))
 }
 
 /// Course time of one evaluated policy less that of another, s.

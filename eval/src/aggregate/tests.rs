@@ -74,6 +74,8 @@ fn metadata(suite: &suite::TestSuite) -> StudyMetadata {
         tuned: Vec::new(),
         table: Some(TableSheet {
             teacher: "learner".into(),
+            seed: 1,
+            header: "firmware/lowgear.h".into(),
             refined: true,
             bytes: 100,
             cells: 400,
@@ -138,6 +140,13 @@ fn every_policy_is_compared_with_each_opponent_once_and_the_table_with_its_teach
         let found = summary.difference("table", "learner", metric).unwrap();
         assert_eq!((found.n_seeds, found.n_courses), (2, COURSES as usize));
         assert_eq!(found.percent.is_some(), metric != Metric::Return);
+        assert_eq!(found.ratio.is_some(), metric == Metric::Damage);
+        if let Some(ratio) = found.ratio {
+            assert!((100.0 * (ratio.mean - 1.0) - found.percent.unwrap()).abs() < 1e-9);
+            assert!(0.0 < ratio.low && ratio.low <= ratio.mean && ratio.mean <= ratio.high);
+            // Symmetric about the logarithm of the mean, as a ratio and its reciprocal ask for.
+            assert!((ratio.low * ratio.high / ratio.mean.powi(2) - 1.0).abs() < 1e-9);
+        }
     }
     assert!(summary.paired.iter().all(|d| d.corrected_p.is_some_and(|p| (0.0..=1.0).contains(&p))));
     let time = |index: usize| {

@@ -9,6 +9,7 @@ use lowgear_env::terrain::{Course, ObstacleShape};
 use super::trace::{plan_trace, run_trace};
 use crate::bound::GridResolution;
 use crate::figures::{CoursePicture, ObstacleMark, RunTrace, SurfaceBand, TracePicture};
+use crate::summary::Family;
 
 /// Stretches that a profile is drawn in.
 const STRETCHES: u32 = 600;
@@ -67,20 +68,29 @@ fn bands(course: &Course) -> Vec<SurfaceBand> {
 /// Runs on one course, ready to draw.
 #[must_use]
 pub fn trace_picture(title: &str, course: &Course, gears: usize, runs: Vec<RunTrace>) -> TracePicture {
-    TracePicture { title: title.to_owned(), course: course_picture(course), gears: gears as u8, runs }
+    TracePicture {
+        title: title.to_owned(),
+        note: String::new(),
+        course: course_picture(course),
+        gears: gears as u8,
+        runs,
+    }
 }
+
+/// A policy with its name and kind.
+pub type Driver = (String, Family, Box<dyn Policy>);
 
 /// Drives each policy through the same episode, then the plan if a label and fineness for it are given.
 pub fn episode_picture(
     scenario: &Arc<Scenario>,
     episode: u64,
     title: &str,
-    drivers: &mut [(String, Box<dyn Policy>)],
+    drivers: &mut [Driver],
     plan: Option<(&str, GridResolution)>,
 ) -> TracePicture {
     let mut runs: Vec<RunTrace> = drivers
         .iter_mut()
-        .map(|(label, policy)| run_trace(scenario, episode, policy.as_mut(), label).0)
+        .map(|(label, family, policy)| run_trace(scenario, episode, policy.as_mut(), label, *family).0)
         .collect();
     runs.extend(plan.map(|(label, resolution)| plan_trace(scenario, episode, resolution, label).0));
     trace_picture(title, &scenario.instantiate(episode).1.course, scenario.gears(), runs)

@@ -1,5 +1,6 @@
 //! What the report draws beyond the figures of `summary.json`: shift maps and driven courses.
 
+use crate::PolicyId;
 use crate::statistics::Estimate;
 use crate::summary::Family;
 use lowgear_onboard::Request;
@@ -13,6 +14,8 @@ pub struct Pictures {
     pub shift_maps: Vec<ShiftMapPicture>,
     /// Driven courses, each with the runs of one or several policies.
     pub traces: Vec<TracePicture>,
+    /// Differences in course time, course by course.
+    pub differences: Vec<CourseDifferences>,
     /// Policies trained with different weights on gearbox stress, in order of the weight.
     pub frontier: Vec<FrontierPoint>,
     /// The rule card, which is a page of its own.
@@ -75,11 +78,14 @@ pub struct GearMap {
     pub gear: u8,
     /// Row by row from the lowest y, each row from the lowest x. A map of another size is left out.
     pub cells: Vec<MapCell>,
-    /// Per row, the steady wheel load up to which it asks for the gear above, if it does; in [`LOAD_UNIT`].
-    pub up_load: Vec<Option<f64>>,
-    /// Per row, the steady wheel load from which it asks for the gear below, if it does.
-    pub down_load: Vec<Option<f64>>,
+    /// Per row, every interval of steady wheel load in which it asks for the gear above, in [`LOAD_UNIT`]; increasing.
+    pub up: Vec<Vec<LoadInterval>>,
+    /// Per row, every interval of steady wheel load in which it asks for the gear below.
+    pub down: Vec<Vec<LoadInterval>>,
 }
+
+/// An interval of steady wheel load, from and to.
+pub type LoadInterval = (f64, f64);
 
 /// A [`GearMap`] as it is written: its cells as two texts with a letter each.
 #[derive(Serialize, Deserialize)]
@@ -90,8 +96,8 @@ struct GearMapRecord {
     decisions: String,
     /// `e` enough, `f` few, `n` none.
     support: String,
-    up_load: Vec<Option<f64>>,
-    down_load: Vec<Option<f64>>,
+    up: Vec<Vec<LoadInterval>>,
+    down: Vec<Vec<LoadInterval>>,
 }
 
 const DECISIONS: [(char, Request); 3] = [('d', Request::Down), ('h', Request::Hold), ('u', Request::Up)];
@@ -112,8 +118,8 @@ impl From<GearMap> for GearMapRecord {
             gear: map.gear,
             decisions: map.cells.iter().map(|cell| letter(&DECISIONS, &cell.decision)).collect(),
             support: map.cells.iter().map(|cell| letter(&EVIDENCE, &cell.support)).collect(),
-            up_load: map.up_load,
-            down_load: map.down_load,
+            up: map.up,
+            down: map.down,
         }
     }
 }
@@ -130,7 +136,7 @@ impl TryFrom<GearMapRecord> for GearMap {
             Ok(MapCell { decision: meant(&DECISIONS, decision)?, support: meant(&EVIDENCE, support)? })
         };
         let cells = pairs.map(cell).collect::<Result<Vec<MapCell>, String>>()?;
-        Ok(GearMap { gear: record.gear, cells, up_load: record.up_load, down_load: record.down_load })
+        Ok(GearMap { gear: record.gear, cells, up: record.up, down: record.down })
     }
 }
 
@@ -155,7 +161,20 @@ pub enum Support {
 }
 
 /// Unit of the wheel loads of a [`GearMap`].
-pub const LOAD_UNIT: &str = "‰ of top gear's stall";
+pub const LOAD_UNIT: &str = "‰ of top gear's stall force";
+
+/// Course time of one policy less that of another on every test course. Of what is trained, one training seed: of a
+/// table the exported one.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct CourseDifferences {
+    /// Which policy.
+    pub policy: PolicyId,
+    /// What it is compared with.
+    pub against: PolicyId,
+    /// Difference on each course, s.
+    pub less_s: Vec<f64>,
+}
 
 /// A course to look at.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -201,6 +220,8 @@ pub struct ObstacleMark {
 pub struct TracePicture {
     /// Title.
     pub title: String,
+    /// Why this course; may be empty.
+    pub note: String,
     /// Where.
     pub course: CoursePicture,
     /// Number of gears.
@@ -215,6 +236,8 @@ pub struct TracePicture {
 pub struct RunTrace {
     /// Name of the policy.
     pub label: String,
+    /// Kind of policy.
+    pub family: Family,
     /// How it ended, for example "finished in 92.4 s".
     pub outcome: String,
     /// Samples in order of time, for example one per decision.

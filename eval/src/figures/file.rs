@@ -4,7 +4,7 @@ use super::Pictures;
 use serde::{Deserialize, Serialize};
 
 /// Layout of the file; rises with any change of meaning.
-pub const FIGURES_FORMAT: u32 = 1;
+pub const FIGURES_FORMAT: u32 = 2;
 
 /// Why figures could not be read or written.
 #[derive(Debug, thiserror::Error)]

@@ -6,11 +6,11 @@ mod file;
 mod shift_map;
 mod trace;
 
-pub use course::{course_picture, episode_picture, trace_picture};
+pub use course::{Driver, course_picture, episode_picture, trace_picture};
 pub use data::{
-    CardSheet, CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT, MapCell,
-    ObstacleMark, Pictures, RunTrace, ShiftMapPicture, Support, SurfaceBand, TraceEvent, TracePicture,
-    TraceSample,
+    CardSheet, CourseDifferences, CoursePicture, EventKind, FrontierPoint, GearMap, HeatPicture, LOAD_UNIT,
+    LoadInterval, MapCell, ObstacleMark, Pictures, RunTrace, ShiftMapPicture, Support, SurfaceBand,
+    TraceEvent, TracePicture, TraceSample,
 };
 pub use file::{FIGURES_FORMAT, FiguresError};
 pub use shift_map::{CellSupport, probe_features, shift_map};

@@ -69,7 +69,7 @@ pub fn shift_map(
     let gears = (0..settings.guard.gears)
         .map(|gear| {
             let mask = Mask::from([gear > 0, true, gear + 1 < settings.guard.gears]);
-            let mut map = GearMap { gear, cells: vec![], up_load: vec![], down_load: vec![] };
+            let mut map = GearMap { gear, cells: vec![], up: vec![], down: vec![] };
             for tilt_deg in rows.clone() {
                 let mut ask = |speed_ratio: i16| {
                     let features = probe_features(settings, gear, speed_ratio, 10 * tilt_deg);
@@ -82,11 +82,13 @@ pub fn shift_map(
                         decision
                     })
                     .collect();
-                for (wish, loads) in [(Request::Up, &mut map.up_load), (Request::Down, &mut map.down_load)] {
-                    let border = border(&asked, step, |speed_ratio| ask(speed_ratio).0 == wish, wish);
-                    loads.push(border.map(|speed_ratio| {
-                        f64::from(probe_features(settings, gear, speed_ratio, 0).get(Feature::LoadSlow))
-                    }));
+                let load = |speed_ratio: i16| {
+                    f64::from(probe_features(settings, gear, speed_ratio, 0).get(Feature::LoadSlow))
+                };
+                for (wish, rows) in [(Request::Up, &mut map.up), (Request::Down, &mut map.down)] {
+                    let found = intervals(&asked, step, wish, |speed_ratio| ask(speed_ratio).0);
+                    // A steady load falls as the speed rises.
+                    rows.push(found.into_iter().rev().map(|(slow, fast)| (load(fast), load(slow))).collect());
                 }
             }
             map
@@ -111,23 +113,33 @@ pub fn shift_map(
     }
 }
 
-/// The speed ratio, permille, at which the wish for a shift begins (up: from there on) or ends (down: below it), to
-/// one permille; `None` if it is the same in all columns. Of several borders the one next to the wish at the far end
-/// counts.
-fn border(asked: &[Request], step: i16, mut wishes: impl FnMut(i16) -> bool, wish: Request) -> Option<i16> {
-    let differ = |two: &[Request]| (two[0] == wish) != (two[1] == wish);
-    let column = if wish == Request::Up {
-        asked.windows(2).rposition(differ)
-    } else {
-        asked.windows(2).position(differ)
-    }? as i16;
-    let (mut low, mut high) = (step * column + step / 2, step * (column + 1) + step / 2);
-    let at_low = asked[column as usize] == wish;
-    while high - low > 1 {
-        let middle = low + (high - low) / 2;
-        if wishes(middle) == at_low { low = middle } else { high = middle }
+/// Every interval of speed ratio, permille, in which the policy makes this request; borders to one permille.
+fn intervals(
+    asked: &[Request],
+    step: i16,
+    wish: Request,
+    mut ask: impl FnMut(i16) -> Request,
+) -> Vec<(i16, i16)> {
+    let middle_of = |column: usize| step * column as i16 + step / 2;
+    let (mut found, mut from) = (Vec::new(), (asked.first() == Some(&wish)).then_some(0));
+    for column in 1..asked.len() {
+        let (before, after) = (asked[column - 1] == wish, asked[column] == wish);
+        if before == after {
+            continue;
+        }
+        let (mut low, mut high) = (middle_of(column - 1), middle_of(column));
+        while high - low > 1 {
+            let middle = low + (high - low) / 2;
+            if (ask(middle) == wish) == before { low = middle } else { high = middle }
+        }
+        if after {
+            from = Some(high);
+        } else if let Some(from) = from.take() {
+            found.push((from, high));
+        }
     }
-    Some(high)
+    found.extend(from.map(|from| (from, 1000)));
+    found
 }
 
 fn steady(policy: &mut dyn Policy, features: &Features, mask: Mask) -> Request {

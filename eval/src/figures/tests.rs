@@ -1,6 +1,6 @@
 use std::sync::Arc;
 
-use lowgear_agents::policy::Policy;
+use lowgear_agents::policy::{Mask, Policy};
 use lowgear_onboard::{Feature, Features, Request};
 
 use super::*;
@@ -8,6 +8,7 @@ use crate::aggregate::tests::{rule, scenario};
 use crate::bound::GridResolution;
 use crate::figures::{EventKind, RunTrace, Support};
 use crate::suite::play;
+use crate::summary::Family;
 
 fn count(run: &RunTrace, wanted: fn(&EventKind) -> bool) -> u32 {
     run.events.iter().filter(|event| wanted(&event.kind)).count() as u32
@@ -25,7 +26,7 @@ fn a_trace_tells_what_the_outcome_counts() {
     let mut seen = (0, 0);
     for episode in 0..6 {
         let mut policy = rule(700, 500);
-        let (run, rows) = run_trace(&scenario, episode, &mut policy, "Rule");
+        let (run, rows) = run_trace(&scenario, episode, &mut policy, "Rule", Family::Rule);
         let (outcome, ticks) = play(&scenario, &mut policy, episode);
         assert_eq!(rows.len() as u64, ticks);
         assert_orderly(&run);
@@ -48,7 +49,7 @@ fn a_trace_tells_what_the_outcome_counts() {
 fn an_episode_that_ends_early_says_so() {
     let mut short = scenario();
     short.episode.time_limit_s = 5.0;
-    let (run, rows) = run_trace(&Arc::new(short), 0, &mut rule(850, 300), "Rule");
+    let (run, rows) = run_trace(&Arc::new(short), 0, &mut rule(850, 300), "Rule", Family::Rule);
     assert!(run.outcome.starts_with("out of time at "), "{}", run.outcome);
     assert_eq!(run.samples.last().map(|s| s.time_s), rows.last().map(|row| row.time_s));
 }
@@ -56,8 +57,10 @@ fn an_episode_that_ends_early_says_so() {
 #[test]
 fn rules_and_the_plan_are_drawn_on_one_course() {
     let scenario = Arc::new(scenario());
-    let mut drivers: Vec<(String, Box<dyn Policy>)> =
-        vec![("Early".into(), Box::new(rule(700, 400))), ("Late".into(), Box::new(rule(850, 300)))];
+    let mut drivers: Vec<Driver> = vec![
+        ("Early".into(), Family::Rule, Box::new(rule(700, 400))),
+        ("Late".into(), Family::Rule, Box::new(rule(850, 300))),
+    ];
     let resolution = GridResolution { position_strides: 3.5, speeds: 6 };
     let picture = episode_picture(&scenario, 2, "A course", &mut drivers, Some(("Plan", resolution)));
     assert_eq!(picture.runs.len(), 3);
@@ -104,11 +107,34 @@ fn shift_lines_lie_where_the_rule_says_in_wheel_load() {
         f64::from((1000 - permille) * i32::from(settings.features.gear_scale_permille[gear]) / 1000)
     };
     for row in [0, 10, 20] {
-        assert_eq!(map.gears[0].up_load[row], Some(load(0, 803)));
-        assert_eq!(map.gears[1].up_load[row], Some(load(1, 803)));
-        assert_eq!(map.gears[1].down_load[row], Some(load(1, 311)));
-        assert_eq!((map.gears[0].down_load[row], map.gears[2].up_load[row]), (None, None));
+        assert_eq!(map.gears[0].up[row], [(0.0, load(0, 803))]);
+        assert_eq!(map.gears[1].up[row], [(0.0, load(1, 803))]);
+        assert_eq!(map.gears[1].down[row], [(load(1, 311), load(1, 0))]);
+        assert_eq!((map.gears[0].down[row].len(), map.gears[2].up[row].len()), (0, 0));
     }
+}
+
+/// Asks up between two speed ratios alone, as a table may whose fastest cells were never visited.
+struct UpBetween(i16, i16);
+
+impl Policy for UpBetween {
+    fn reset(&mut self) {}
+
+    fn decide(&mut self, features: &Features, mask: Mask) -> Request {
+        let up = (self.0..self.1).contains(&features.get(Feature::SpeedRatio))
+            && mask.allows(Request::Up as usize);
+        if up { Request::Up } else { Request::Hold }
+    }
+}
+
+#[test]
+fn a_request_that_ends_again_at_high_speed_has_both_its_borders() {
+    let settings = scenario().settings;
+    let map = shift_map(&mut UpBetween(698, 955), "Table", "", &settings, &CellSupport::NONE);
+    let load = |permille: i32| {
+        f64::from((1000 - permille) * i32::from(settings.features.gear_scale_permille[1]) / 1000)
+    };
+    assert_eq!(map.gears[1].up[10], [(load(955), load(698))]);
 }
 
 #[test]

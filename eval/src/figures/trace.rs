@@ -9,6 +9,7 @@ use lowgear_onboard::Request;
 
 use crate::bound::{GridResolution, Plan};
 use crate::figures::{EventKind, RunTrace, TraceEvent, TraceSample};
+use crate::summary::Family;
 
 /// Drives `policy` through one episode.
 pub fn run_trace(
@@ -16,10 +17,11 @@ pub fn run_trace(
     episode: u64,
     policy: &mut dyn Policy,
     label: &str,
+    family: Family,
 ) -> (RunTrace, Vec<TraceRow>) {
     policy.reset();
     let drive = Drive::new(Arc::clone(scenario), episode);
-    watch(drive, label, |drive| policy.decide(drive.observation(), drive.mask()))
+    watch(drive, label, family, |drive| policy.decide(drive.observation(), drive.mask()))
 }
 
 /// Drives the clairvoyant plan through the episode that it is made for.
@@ -32,12 +34,17 @@ pub fn plan_trace(
 ) -> (RunTrace, Vec<TraceRow>) {
     let drive = Drive::new(Arc::clone(scenario), episode);
     let plan = Plan::new(&drive, resolution);
-    watch(drive, label, |drive| plan.decide(drive))
+    watch(drive, label, Family::Plan, |drive| plan.decide(drive))
 }
 
 /// Drives an episode to its end, whatever the policy. Samples are the decisions, the ticks at which a gear leaves
 /// or enters mesh, and the last tick.
-pub fn watch(drive: Drive, label: &str, decide: impl FnMut(&Drive) -> Request) -> (RunTrace, Vec<TraceRow>) {
+pub fn watch(
+    drive: Drive,
+    label: &str,
+    family: Family,
+    decide: impl FnMut(&Drive) -> Request,
+) -> (RunTrace, Vec<TraceRow>) {
     let mut drive = drive.with_trace();
     let first = drive.ticks();
     let mut steps: Vec<CountedStep> = Vec::new();
@@ -61,6 +68,7 @@ pub fn watch(drive: Drive, label: &str, decide: impl FnMut(&Drive) -> Request) -
     events.sort_by_key(|(row, _)| *row);
     let run = RunTrace {
         label: label.to_owned(),
+        family,
         outcome: in_words(&outcome, rows.last().map_or(0.0, |row| row.time_s)),
         samples: samples(&rows),
         events: events.into_iter().map(|(_, event)| event).collect(),

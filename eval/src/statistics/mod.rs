@@ -125,6 +125,12 @@ impl Scores {
         Ok(Scores { courses, cells })
     }
 
+    /// Every value times `factor`.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Scores {
+        Scores { courses: self.courses, cells: self.cells.iter().map(|value| value * factor).collect() }
+    }
+
     /// Number of training seeds (rows).
     #[must_use]
     pub fn seeds(&self) -> usize {

@@ -5,6 +5,7 @@ use super::why::{DecisionNotes, TimeSpan};
 use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::store::{create_folder, write_atomically};
+use crate::study::family;
 use crate::study::read_inputs;
 use lowgear_agents::policy::Policy;
 use lowgear_env::config::shown;
@@ -64,7 +65,7 @@ pub(super) fn run(arguments: &DriveArguments) -> Result<String, StudyError> {
         arguments.why.map(|span| DecisionNotes::new(span, &file, &arguments.policy)).transpose()?;
     instance.reset();
     let drive = Drive::new(Arc::clone(suite.scenario()), arguments.episode);
-    let (trace, rows) = watch(drive, &file.name, |drive| {
+    let (trace, rows) = watch(drive, &file.name, family(&instance), |drive| {
         if let Some(notes) = &mut notes {
             notes.ask(drive, &instance);
         }

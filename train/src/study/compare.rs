@@ -82,7 +82,7 @@ pub(super) fn compare(
     progress.finish(&format!("{} courses", suite.courses));
     let bound_s = planned.iter().map(|p| p.1).sum::<f64>() / planned.len() as f64;
     evaluated_policies.push(EvaluatedPolicy {
-        record: PolicyRecord::new(PolicyId::Plan, "Clairvoyant plan, driven", Family::Plan),
+        record: PolicyRecord::new(PolicyId::Plan, "Clairvoyant plan", Family::Plan),
         outcomes: vec![planned.into_iter().map(|p| p.0).collect()],
     });
     Ok(Comparison { suite, compared_policies, evaluated_policies, bound_s })
@@ -108,13 +108,13 @@ fn compared_policies(
         rule(PolicyId::UpshiftOnly, "Upshift only", &RuleSettings::upshift_only(gears, up), 0, gears)?,
         rule(
             PolicyId::StallAware,
-            "Upshift, step down on a stall",
+            "Upshift + stall",
             &RuleSettings::stall_aware(gears, up, stall),
             0,
             gears,
         )?,
-        rule(PolicyId::InclineAware, "Upshift, stall, tilt hold", &incline, 0, gears)?,
-        rule(PolicyId::Patient, "Upshift, stall, tilt, wait", &patient, 0, gears)?,
+        rule(PolicyId::InclineAware, "Upshift + stall + tilt", &incline, 0, gears)?,
+        rule(PolicyId::Patient, "Upshift + stall + wait", &patient, 0, gears)?,
         rule(PolicyId::HandRule, "Hand-written rule", hand, 0, gears)?,
         rule(PolicyId::TunedSpeedRule, "Tuned motor-speed rule", &tuned.settings, tuned.ticks, gears)?,
         rule(PolicyId::TunedLoadRule, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,

@@ -7,6 +7,7 @@ mod folder;
 mod given;
 mod pages;
 mod phases;
+mod pictures;
 mod publish;
 mod resolved;
 mod robustness;
@@ -18,6 +19,7 @@ pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::InputDigests;
 pub use pages::draw_again;
 pub use phases::TrainingOutcome;
+pub use pictures::family;
 pub use publish::{SUMMARY_FILE, compare_policies};
 
 use crate::error::StudyError;

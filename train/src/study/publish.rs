@@ -3,40 +3,33 @@
 use super::LEVEL;
 use super::card::{self, Card};
 use super::compare::{Comparison, label};
-use super::firmware::{FEW_VISITS, Firmware, verdict_in_files};
+use super::firmware::{Firmware, verdict_in_files};
 use super::pages::{self, FIGURES_FILE};
+use super::pictures::{family, pictures};
 use super::resolved::RESOLVED_FILE;
-use super::thresholds::enterable;
+use super::thresholds::{enterable, thresholds};
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
 use crate::jobs::PolicyInstance;
 use crate::progress::Reporter;
 use crate::store::write_atomically;
 use crate::terminal;
-use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::RuleSettings;
-use lowgear_agents::table::distil::DaggerIteration;
 use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{
     EvaluatedPolicy, StudyMetadata, curve, suite_card, summarise, terminal_table, vehicle_card, wrapped,
     write_episodes,
 };
-use lowgear_eval::bound::GridResolution;
-use lowgear_eval::figures::{CellSupport, TracePicture, episode_picture, shift_map};
-use lowgear_eval::figures::{Pictures, Support};
+use lowgear_eval::figures::Pictures;
 use lowgear_eval::incidents::places;
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
-    Curve, Family, PlaceCount, PolicyRecord, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet,
-    TunedRule,
+    Curve, PlaceCount, PolicyRecord, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
 };
 use lowgear_firmware::TargetCost;
-use lowgear_onboard::Features;
 
 /// The figures of a study in its folder; where it stands, the study is complete.
 pub const SUMMARY_FILE: &str = "summary.json";
-/// Test course that the report draws runs on.
-const SHOWN_COURSE: u64 = 0;
 
 /// All that was driven for the report.
 pub(super) struct StudyResults<'a> {
@@ -109,6 +102,7 @@ fn tuned_rules(
 ) -> Result<Vec<TunedRule>, StudyError> {
     let preview = learned.preview_rule.iter().map(|rule| (PolicyId::TunedPreviewRule, &rule.settings));
     let found = [
+        (PolicyId::HandRule, &inputs.study.rule),
         (PolicyId::TunedSpeedRule, &learned.speed_rule.settings),
         (PolicyId::TunedLoadRule, &learned.load_rule.settings),
     ];
@@ -200,8 +194,9 @@ fn curves(learned: &TrainingOutcome) -> Vec<Curve> {
 }
 
 fn tuned_rule(inputs: &Inputs, policy: PolicyId, rule: &RuleSettings) -> Result<TunedRule, StudyError> {
+    let thresholds = thresholds(&inputs.scenario, rule);
     let enterable = enterable(&inputs.scenario, rule);
-    Ok(TunedRule { policy, lines: lines(rule)?, enterable })
+    Ok(TunedRule { policy, lines: lines(rule)?, enterable, thresholds })
 }
 
 /// A rule in the notation of the study file.
@@ -216,6 +211,8 @@ fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
     let cells = table.count();
     TableSheet {
         teacher: firmware.teacher.into(),
+        seed: firmware.exported as u64 + 1,
+        header: format!("firmware/{}.h", inputs.study.table.prefix),
         refined: inputs.study.table.edge_refinement.is_some(),
         bytes: firmware.proof.size.cell_bytes + firmware.proof.size.axis_bytes,
         cells,
@@ -237,80 +234,6 @@ fn table_sheet(inputs: &Inputs, firmware: &Firmware) -> TableSheet {
     }
 }
 
-/// What the cell of a state rests on: visits while the table was distilled, or trust of the tabular learner.
-fn support(instance: &PolicyInstance, exported: Option<&DaggerIteration>, features: &Features) -> Support {
-    if let Some(iteration) = exported {
-        return match iteration.visits.get(iteration.table.cell(features)) {
-            Some(0) => Support::None,
-            Some(&visits) if visits < FEW_VISITS => Support::Few,
-            _ => Support::Enough,
-        };
-    }
-    match instance {
-        // To overrule the rule two actions must be known.
-        PolicyInstance::Tabular(policy) => match policy.trusted(features) {
-            0 => Support::None,
-            1 => Support::Few,
-            _ => Support::Enough,
-        },
-        _ => Support::Enough,
-    }
-}
-
-/// The learned policies' first seeds, the rules and the exported table, drawn.
-fn pictures(inputs: &Inputs, firmware: &Firmware, comparison: &Comparison) -> Pictures {
-    // The exported table, and of every other policy the first training seed.
-    let drawn: Vec<(&PolicyRecord, usize, &PolicyInstance)> = comparison
-        .compared_policies
-        .iter()
-        .filter_map(|c| {
-            let index = if c.record.id == PolicyId::Table { firmware.exported } else { 0 };
-            c.instances.get(index).map(|instance| (&c.record, index, instance))
-        })
-        .collect();
-    let seeds = |id: &PolicyId| {
-        comparison.compared_policies.iter().find(|c| c.record.id == *id).map_or(0, |c| c.instances.len())
-    };
-    let mapped = drawn.iter().filter(|(record, ..)| !PolicyId::LADDER.contains(&record.id));
-    let shift_maps = mapped
-        .map(|(record, index, instance)| {
-            let exported =
-                (record.id == PolicyId::Table).then(|| &firmware.tables[firmware.exported].iteration);
-            let of = |features: &Features| support(instance, exported, features);
-            let few_visits = exported.map(|_| FEW_VISITS);
-            let note =
-                if seeds(&record.id) > 1 { format!("Training seed {}.", index + 1) } else { String::new() };
-            let support = CellSupport { of: &of, few_visits };
-            shift_map(&mut (*instance).clone(), &record.label, &note, &inputs.scenario.settings, &support)
-        })
-        .collect();
-    let first = [PolicyId::HandRule, PolicyId::TunedLoadRule, PolicyId::Table];
-    let plan = ("Clairvoyant plan", GridResolution::default());
-    let traces = [
-        trace(comparison, &drawn, |record| first.contains(&record.id), Some(plan)),
-        trace(comparison, &drawn, |record| record.family == Family::Learned, None),
-    ];
-    let traces = traces.into_iter().flatten().collect();
-    Pictures { shift_maps, traces, ..Pictures::default() }
-}
-
-/// Runs of the policies that are `wanted` on one test course; none where none is.
-fn trace(
-    comparison: &Comparison,
-    drawn: &[(&PolicyRecord, usize, &PolicyInstance)],
-    wanted: impl Fn(&PolicyRecord) -> bool,
-    plan: Option<(&str, GridResolution)>,
-) -> Option<TracePicture> {
-    let mut drivers: Vec<(String, Box<dyn Policy>)> = drawn
-        .iter()
-        .filter(|(record, ..)| wanted(record))
-        .map(|(record, _, instance)| (record.label.clone(), Box::new((*instance).clone()) as Box<dyn Policy>))
-        .collect();
-    let title = format!("Test course {}", SHOWN_COURSE + 1);
-    let any = !drivers.is_empty();
-    any.then(|| episode_picture(comparison.suite.scenario(), SHOWN_COURSE, &title, &mut drivers, plan))
-}
-
 /// Compares policies by name on test courses: the summary as JSON, the table for the terminal, episodes.csv.
 ///
 /// # Errors
@@ -324,11 +247,7 @@ pub fn compare_policies(
     let evaluated_policies: Vec<EvaluatedPolicy> = instances
         .iter()
         .map(|(name, instance)| EvaluatedPolicy {
-            record: PolicyRecord::new(
-                name.as_str(),
-                name.as_str(),
-                if matches!(instance, PolicyInstance::Rule(_)) { Family::Rule } else { Family::Learned },
-            ),
+            record: PolicyRecord::new(name.as_str(), name.as_str(), family(instance)),
             outcomes: vec![suite.outcomes(|| instance.clone())],
         })
         .collect();

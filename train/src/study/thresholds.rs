@@ -2,6 +2,7 @@
 
 use lowgear_agents::rule::{LOW_STRIKE, NEVER_DOWN, NEVER_UP, NO_STRIKE, RuleSettings, Signal};
 use lowgear_env::Scenario;
+use lowgear_eval::summary::ShiftThreshold;
 use std::f64::consts::TAU;
 
 /// One line per threshold and wait: turns of the motor per minute, volts, degrees, seconds. Gears are counted
@@ -30,11 +31,13 @@ pub(super) fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String>
         lines.push(format!("no upshift at {:.1} degrees of climb or more", f64::from(tilt) / 10.0));
     }
     if rule.retry_ticks > 0 {
-        let (wait, growth) = (seconds(rule.retry_ticks), rule.retry_growth);
-        lines.push(format!(
-            "no upshift for {wait:.2} s after one that had to be taken back, {growth} times longer after each \
-             further one in a row"
-        ));
+        let wait = seconds(rule.retry_ticks);
+        let growth = if rule.retry_growth > 1.0 {
+            format!(", {} times longer after each further one in a row", rule.retry_growth)
+        } else {
+            String::new()
+        };
+        lines.push(format!("no upshift for {wait:.2} s after one that had to be taken back{growth}"));
     }
     if let Some(preview) = rule.preview.as_ref().filter(|_| rule.steps_down) {
         for (gear, &class) in (2..).zip(&preview.down_class) {
@@ -68,16 +71,43 @@ fn strikes(class: u8) -> Option<&'static str> {
     }
 }
 
-/// A threshold as a motor speed: at nominal voltage, and with the load ratio also per volt at the motor.
-fn speed(scenario: &Scenario, signal: Signal, permille: i16) -> String {
+/// The motor speeds at which the rule shifts.
+pub(super) fn thresholds(scenario: &Scenario, rule: &RuleSettings) -> Vec<ShiftThreshold> {
+    let mut found = Vec::new();
+    let mut threshold = |from: u8, to: u8, permille: i16| {
+        let (motor_rpm, rpm_per_v) = motor_speed(scenario, permille);
+        let rpm_per_v = (rule.signal == Signal::SpeedRatio).then_some(rpm_per_v);
+        found.push(ShiftThreshold { from, to, motor_rpm, rpm_per_v });
+    };
+    for (gear, (&up, &down)) in (1..).zip(rule.up_permille.iter().zip(&rule.down_permille)) {
+        if up < NEVER_UP {
+            threshold(gear, gear + 1, up);
+        }
+        if down > NEVER_DOWN && rule.steps_down {
+            threshold(gear + 1, gear, down);
+        }
+    }
+    found
+}
+
+/// A share of the no-load speed as a motor speed: rpm at nominal voltage, and rpm per volt at the motor.
+fn motor_speed(scenario: &Scenario, permille: i16) -> (f64, f64) {
     let motor = scenario.vehicle.motor.line.constants();
     let share = f64::from(permille) / 1000.0;
     let rpm_per_v = share / motor.emf_constant_v_s * 60.0 / TAU;
-    let rpm = rpm_per_v * scenario.vehicle.battery.nominal_voltage_v;
+    (rpm_per_v * scenario.vehicle.battery.nominal_voltage_v, rpm_per_v)
+}
+
+/// A threshold as a motor speed: at nominal voltage, and with the load ratio also per volt at the motor.
+fn speed(scenario: &Scenario, signal: Signal, permille: i16) -> String {
+    let (rpm, rpm_per_v) = motor_speed(scenario, permille);
     match signal {
         Signal::MotorSpeed => format!("{rpm:.0} rpm of the motor"),
         Signal::SpeedRatio => {
-            format!("{rpm_per_v:.0} rpm of the motor per volt applied ({rpm:.0} rpm at nominal voltage)")
+            format!(
+                "{rpm_per_v:.0} rpm of the motor per volt at the motor, battery voltage times duty ({rpm:.0} rpm at \
+                 nominal voltage and full duty)"
+            )
         }
     }
 }
@@ -113,7 +143,15 @@ mod tests {
                 "do not shift up 1 to 2 at a high obstacle within 210 mm ahead"
             ]
         );
-        let load = RuleSettings { signal: Signal::SpeedRatio, ..rule };
+        let load = RuleSettings { signal: Signal::SpeedRatio, ..rule.clone() };
+        let found = thresholds(&inputs.scenario, &load);
+        let pairs: Vec<(u8, u8)> = found.iter().map(|t| (t.from, t.to)).collect();
+        assert_eq!(pairs, [(1, 2), (2, 1), (2, 3), (3, 2)]);
+        assert!(
+            (found[0].motor_rpm - 6326.0).abs() < 1.0 && (found[0].rpm_per_v.unwrap() - 854.8).abs() < 0.5
+        );
+        assert!(thresholds(&inputs.scenario, &rule).iter().all(|t| t.rpm_per_v.is_none()));
+        assert!(thresholds(&inputs.scenario, &RuleSettings { steps_down: false, ..rule }).len() == 2);
         assert!(
             enterable(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),
             "850 permille"

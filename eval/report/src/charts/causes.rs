@@ -3,7 +3,7 @@
 use lowgear_env::Cause;
 use maud::Markup;
 
-use super::{Figure, Layout};
+use super::{DATA, Figure, Layout};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
 use crate::text::{count, plain, shorten};
@@ -46,6 +46,8 @@ pub(in super::super) fn outcome_causes(summary: &Summary) -> Option<Figure> {
                 .to_owned(),
         table: table("Episodes by cause", &head, body),
         drawings: vec![draw(summary)],
+        further: Vec::new(),
+        fold: DATA,
         layout: Layout::Half,
     })
 }
@@ -65,12 +67,12 @@ fn draw(summary: &Summary) -> Markup {
         Svg::new(WIDTH, height, "Stacked bars: share of test episodes by cause of ending, per policy");
     let mut place = (12.0, 6.0);
     for cause in Cause::ALL {
-        if place.0 > 260.0 {
+        if place.0 > 240.0 {
             place = (12.0, 22.0);
         }
         svg.rect(place, (14.0, 10.0), class(cause));
         svg.text((place.0 + 18.0, place.1 + 9.0), Anchor::Start, "tick", &cause.words());
-        place.0 += 96.0;
+        place.0 += 30.0 + 6.0 * cause.words().chars().count() as f64;
     }
     for (index, outcomes) in summary.outcomes.iter().enumerate() {
         let y = legend + ROW * index as f64;

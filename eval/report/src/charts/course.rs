@@ -9,11 +9,11 @@ pub(super) const WIDTH: f64 = 780.0;
 pub(super) const LEFT: f64 = 56.0;
 pub(super) const RIGHT: f64 = WIDTH - 14.0;
 /// More points than this in a line are thinned to the extremes of each stretch.
-const MOST_POINTS: usize = 1600;
+pub(super) const MOST_POINTS: usize = 1600;
 /// Room for the name of an obstacle.
 const NAME_WIDTH: f64 = 60.0;
 /// Fills that distinguish surfaces.
-const TONES: usize = 5;
+const TONES: usize = 6;
 
 /// The drawing of a course alone; `origin` says where it comes from.
 pub(in super::super) fn course_chart(course: &CoursePicture, origin: &str) -> Svg {
@@ -70,8 +70,25 @@ fn shape_mark(name: &str) -> Marker {
     if name == "edge" { Marker::Square } else { Marker::Circle }
 }
 
+/// The fill of a surface, bound to its name: by what the name says, else by the name's letters.
+fn tone(name: &str) -> usize {
+    const KNOWN: [(&str, usize); 9] = [
+        ("path", 0),
+        ("grass", 1),
+        ("gravel", 2),
+        ("lawn", 3),
+        ("bark", 4),
+        ("mulch", 4),
+        ("soil", 5),
+        ("earth", 5),
+        ("sand", 2),
+    ];
+    let letters: usize = name.bytes().map(usize::from).sum();
+    KNOWN.iter().find(|(word, _)| name.contains(word)).map_or(letters % TONES, |(_, tone)| *tone)
+}
+
 /// Names of the surfaces in the order in which they are met.
-fn surface_names(course: &CoursePicture) -> Vec<&str> {
+pub(super) fn surface_names(course: &CoursePicture) -> Vec<&str> {
     let mut names: Vec<&str> = Vec::new();
     for band in &course.surfaces {
         if !names.contains(&band.name.as_str()) {
@@ -82,11 +99,12 @@ fn surface_names(course: &CoursePicture) -> Vec<&str> {
 }
 
 /// What the fills stand for.
-fn surface_key(svg: &mut Svg, names: &[&str], top: f64) {
+pub(super) fn surface_key(svg: &mut Svg, names: &[&str], top: f64) {
     let mut at = LEFT;
-    for (index, name) in names.iter().enumerate() {
+    for name in names {
+        let fill = format!("surface surface-{}", tone(name));
         let name = shorten(name, 24);
-        svg.rect((at, top), (18.0, 11.0), &format!("surface surface-{}", index % TONES));
+        svg.rect((at, top), (18.0, 11.0), &fill);
         svg.text((at + 23.0, top + 9.5), Anchor::Start, "tick", &name);
         at += 42.0 + 5.8 * name.chars().count() as f64;
     }
@@ -105,7 +123,7 @@ pub(super) fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: 
     svg.text((LEFT, top), Anchor::Start, "row", &shorten(&course.name, 80));
     svg.y_axis(&frame, 4, "elevation", "m");
     let line: Vec<(f64, f64)> = course.profile.iter().map(|(at, z)| (x.at(*at), frame.y.at(*z))).collect();
-    let line = thin(line);
+    let line = thin(line, MOST_POINTS);
     let mut ground = line.clone();
     ground.extend([(RIGHT, frame.bottom), (LEFT, frame.bottom)]);
     svg.polygon(&ground, "ground");
@@ -134,16 +152,12 @@ pub(super) fn draw_course(svg: &mut Svg, course: &CoursePicture, x: Scale, top: 
 }
 
 fn draw_surfaces(svg: &mut Svg, course: &CoursePicture, x: Scale, top: f64) {
-    let names = surface_names(course);
     for band in &course.surfaces {
         let (from, to) = (x.at(band.from_m), x.at(band.to_m));
-        let tone = names.iter().position(|name| *name == band.name).unwrap_or(0) % TONES;
-        svg.rect((from, top), (to - from, 15.0), &format!("surface surface-{tone}"));
-        let letters = ((to - from - 6.0) / 5.6) as usize;
-        if letters >= 4 {
-            let text = shorten(&band.name, letters);
-            svg.text((0.5 * (from + to), top + 11.0), Anchor::Middle, "tick halo", &text);
-        }
+        let words = format!("{} from {} to {} m", band.name, fixed(band.from_m, 1), fixed(band.to_m, 1));
+        svg.tipped(&words, |svg| {
+            svg.rect((from, top), (to - from, 15.0), &format!("surface surface-{}", tone(&band.name)));
+        });
     }
     svg.text((LEFT - 5.0, top + 11.0), Anchor::End, "tick", "surface");
 }
@@ -157,13 +171,13 @@ fn elevation(course: &CoursePicture, at_m: f64) -> f64 {
     }
 }
 
-/// At most [`MOST_POINTS`] points: of each stretch the first, lowest, highest and last are kept, in order.
-pub(super) fn thin(points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
-    if points.len() <= MOST_POINTS {
+/// At most `most` points: of each stretch the first, lowest, highest and last are kept, in order.
+pub(in super::super) fn thin(points: Vec<(f64, f64)>, most: usize) -> Vec<(f64, f64)> {
+    if points.len() <= most {
         return points;
     }
-    let stretch = points.len().div_ceil(MOST_POINTS / 4);
-    let mut kept = Vec::with_capacity(MOST_POINTS);
+    let stretch = points.len().div_ceil(most / 4);
+    let mut kept = Vec::with_capacity(most);
     for part in points.chunks(stretch) {
         let by_height = |a: &(usize, f64), b: &(usize, f64)| a.1.total_cmp(&b.1);
         let heights = || part.iter().map(|point| point.1).enumerate();
@@ -186,10 +200,18 @@ mod tests {
         let points: Vec<(f64, f64)> = (0..10_000)
             .map(|i| (f64::from(i), if i == 4321 { 9.0 } else { f64::from(i % 7) * 0.1 }))
             .collect();
-        let thinned = thin(points);
+        let thinned = thin(points, MOST_POINTS);
         assert!(thinned.len() <= MOST_POINTS);
         assert!(thinned.contains(&(4321.0, 9.0)));
         assert!(thinned.is_sorted_by(|a, b| a.0 < b.0));
+    }
+
+    #[test]
+    fn a_surface_has_one_fill_wherever_it_lies() {
+        assert_eq!((tone("long grass"), tone("hard path"), tone("trodden path")), (1, 0, 0));
+        assert_ne!(tone("mown lawn"), tone("long grass"));
+        assert_eq!(tone("wet leaves"), tone("wet leaves"));
+        assert!(tone("wet leaves") < TONES);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use maud::Markup;
 
-use super::{Figure, Layout, with_interval};
+use super::{DATA, Figure, Layout, with_interval};
 use crate::svg::{Anchor, Svg};
 use crate::tables::table;
 use crate::text::{level_percent, plural, shorten, signed_percent};
@@ -42,6 +42,8 @@ pub(in super::super) fn heat_map(picture: &HeatPicture, level: f64) -> Option<Fi
         title: picture.title.clone(),
         table: table(&picture.value_title, &head, body),
         drawings: vec![draw(picture, columns, rows)],
+        further: Vec::new(),
+        fold: DATA,
         caption,
         layout: Layout::Half,
     })

@@ -7,25 +7,30 @@ mod curves;
 mod forest;
 mod headroom;
 mod heat;
+mod profile;
 mod robustness;
+mod rows;
 mod scatter;
 mod shift_map;
+mod strips;
 mod trace;
 
 pub(super) use causes::outcome_causes;
-pub(super) use course::course_chart;
-pub(super) use curves::learning_curves;
-pub(super) use forest::differences;
-pub(super) use headroom::headroom;
+pub(super) use course::{course_chart, thin};
+pub(super) use curves::{kept_start, learning_curves};
+pub(super) use forest::{differences, improvement};
+pub(super) use headroom::{headroom, steps_to_plan};
 pub(super) use heat::heat_map;
-pub(super) use robustness::{robustness, robustness_words};
+pub(super) use profile::{by_course, profiles};
+pub(super) use robustness::{distinct, lead_lost, robustness, robustness_words};
+pub(super) use rows::MARKS;
 pub(super) use scatter::{frontier, time_against_damage};
 pub(super) use shift_map::{common_words, shift_map};
-pub(super) use trace::{trace, trace_chart};
+pub(super) use trace::{looks, trace, trace_chart};
 
 use maud::Markup;
 
-use super::svg::{Anchor, Frame, Marker, Svg};
+use super::svg::Marker;
 use super::text::{fixed, number, superscript};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::Family;
@@ -38,46 +43,30 @@ pub(super) struct Figure {
     pub(super) caption: String,
     /// SVG elements.
     pub(super) drawings: Vec<Markup>,
+    /// Further ones, in the fold with the table, which names them.
+    pub(super) further: Vec<Markup>,
+    /// Words of the fold.
+    pub(super) fold: &'static str,
     /// How much room it takes.
     pub(super) layout: Layout,
     /// The same numbers as tables.
     pub(super) table: Markup,
 }
 
+/// Fold with nothing but the table.
+const DATA: &str = "Data table";
+/// Fold with a drawing of all policies.
+const ALL: &str = "All policies, data table";
+
 /// Room that a figure takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Layout {
     /// Half the page where there is room, the whole of a small screen.
     Half,
-    /// The whole width, with drawings side by side.
-    Row,
     /// The whole width, with many small drawings side by side.
     Small,
     /// The whole width; the drawing needs it and scrolls by itself on a small screen.
     Wide,
-}
-
-/// An arrow at the edge of `frame` for a figure beyond its scale, with the figure in words.
-fn off_scale_mark(svg: &mut Svg, frame: &Frame, value: f64, y: f64, kind: &str, words: &str) {
-    let x = frame.x.at(value);
-    let (marker, outwards, anchor) = if x > 0.5 * (frame.left + frame.right) {
-        (Marker::TriangleRight, 1.0, Anchor::End)
-    } else {
-        (Marker::TriangleLeft, -1.0, Anchor::Start)
-    };
-    svg.line((x - 22.0 * outwards, y), (x - 6.0 * outwards, y), &format!("whisker {kind}"));
-    svg.marker(marker, (x - 5.0 * outwards, y), 4.5, &format!("mark {kind}"));
-    svg.text((x - 27.0 * outwards, y + 3.5), anchor, "figure halo", words);
-}
-
-/// Class that carries the colour of a family.
-fn class(family: Family) -> &'static str {
-    match family {
-        Family::Rule => "rule",
-        Family::Learned => "learned",
-        Family::Table => "table",
-        Family::Plan => "plan",
-    }
 }
 
 /// Marker of a family.

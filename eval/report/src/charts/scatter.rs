@@ -2,8 +2,8 @@
 
 use maud::Markup;
 
-use super::{Figure, Layout, class, marker};
-use crate::policies::{is_central, is_identical_to};
+use super::{DATA, Figure, Layout, marker, with_interval};
+use crate::policies::{is_central, is_identical_to, is_main, look, look_of_family};
 use crate::scale::{Scale, focus, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::{figure_column, table};
@@ -12,8 +12,8 @@ use lowgear_eval::figures::FrontierPoint;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Family, Metric, Summary};
 
-const WIDTH: f64 = 350.0;
-const HEIGHT: f64 = 340.0;
+const WIDTH: f64 = 420.0;
+const HEIGHT: f64 = 300.0;
 
 struct Point {
     /// Points of one series are joined; none where they stand alone.
@@ -26,6 +26,10 @@ struct Point {
     central: bool,
     /// Whether it lies on the mark of another one, which carries the name.
     alike: bool,
+    /// Class of its look.
+    look: &'static str,
+    /// Whether its name stands at the mark.
+    named: bool,
 }
 
 /// Every policy that has both figures.
@@ -42,6 +46,8 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
                 damage: *policy.metrics.get(&Metric::Damage)?,
                 central: is_central(summary, &policy.record.id),
                 alike: is_identical_to(summary, policy).is_some(),
+                look: look(summary, &policy.record.id),
+                named: is_main(summary, &policy.record.id),
             })
         })
         .collect();
@@ -59,7 +65,8 @@ pub(in super::super) fn time_against_damage(summary: &Summary) -> Option<Figure>
             alike.join(", ")
         )
     };
-    let what = format!("Each mark is one policy.{rings}");
+    let what =
+        format!("Each mark is one policy; small ones are named by pointing at them and in the table.{rings}");
     figure(&points, "Course time and gearbox damage", &what, summary.study.level, false)
 }
 
@@ -75,6 +82,8 @@ pub(in super::super) fn frontier(points: &[FrontierPoint], level: f64) -> Option
             damage: p.damage_per_km,
             central: true,
             alike: false,
+            look: look_of_family(p.family),
+            named: true,
         })
         .collect();
     let mut series: Vec<(&str, Family)> = Vec::new();
@@ -132,6 +141,8 @@ fn figure(points: &[Point], title: &str, what: &str, level: f64, joined: bool) -
         caption,
         table: table("Course time and gearbox damage", &head, body),
         drawings: vec![draw(points, &frame, title, joined)],
+        further: Vec::new(),
+        fold: DATA,
         layout: Layout::Half,
     })
 }
@@ -171,7 +182,8 @@ fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> Markup {
         &format!("{title}: course time across, gearbox damage upwards, {} policies", points.len()),
     );
     svg.x_axis(frame, 5, "course time", "s");
-    svg.y_axis(frame, 6, "gearbox damage", "of nominal life per km");
+    let log = if frame.y.is_log() { "gearbox damage (log scale)" } else { "gearbox damage" };
+    svg.y_axis(frame, 6, log, "of nominal life per km");
     let places: Vec<(f64, f64)> =
         points.iter().map(|p| (frame.x.at(p.time.mean), frame.y.at(p.damage.mean))).collect();
     if joined {
@@ -181,20 +193,27 @@ fn draw(points: &[Point], frame: &Frame, title: &str, joined: bool) -> Markup {
             }
         }
     }
-    for (p, at) in points.iter().zip(&places).filter(|(p, _)| on_scale(p, frame)) {
-        let kind = format!("whisker faint {}", class(p.family));
+    for (p, at) in points.iter().zip(&places).filter(|(p, _)| p.named && on_scale(p, frame)) {
+        let kind = format!("whisker faint {}", p.look);
         svg.line((frame.x.at(p.time.low), at.1), (frame.x.at(p.time.high), at.1), &kind);
         svg.line((at.0, frame.y.at(p.damage.low)), (at.0, frame.y.at(p.damage.high)), &kind);
     }
     for (p, at) in points.iter().zip(&places) {
-        let kind = class(p.family);
+        let kind = p.look;
         if p.alike {
             svg.marker(Marker::Ring, *at, 8.0, &format!("mark {kind}"));
         }
     }
     for (p, at) in points.iter().zip(&places).filter(|(p, _)| !p.alike) {
         let shape = if on_scale(p, frame) { marker(p.family) } else { outwards(p, frame) };
-        svg.marker(shape, *at, 5.0, &format!("mark {}", class(p.family)));
+        let size = if p.named { 5.0 } else { 3.4 };
+        let words = format!(
+            "{}: {} s, damage {} of nominal life per km",
+            p.label,
+            with_interval(&p.time),
+            with_interval(&p.damage)
+        );
+        svg.tipped(&words, |svg| svg.marker(shape, *at, size, &format!("mark {}", p.look)));
     }
     labels(&mut svg, points, &places, frame);
     svg.finish()
@@ -227,7 +246,7 @@ fn label(p: &Point, frame: &Frame) -> String {
 /// Names next to the marks, moved up or down until none covers another.
 fn labels(svg: &mut Svg, points: &[Point], places: &[(f64, f64)], frame: &Frame) {
     let mut taken: Vec<(f64, f64, f64)> = places.iter().map(|(x, y)| (x - 6.0, x + 6.0, *y)).collect();
-    for (p, (x, y)) in points.iter().zip(places).filter(|(p, _)| !p.alike) {
+    for (p, (x, y)) in points.iter().zip(places).filter(|(p, _)| !p.alike && p.named) {
         let text = label(p, frame);
         let width = 6.0 * text.chars().count() as f64;
         let fits = x + 9.0 + width < frame.right;

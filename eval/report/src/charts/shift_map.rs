@@ -4,11 +4,11 @@ use lowgear_env::request_name;
 use lowgear_onboard::Request;
 use maud::Markup;
 
-use super::{Figure, Layout};
-use crate::scale::{Scale, range};
+use super::{DATA, Figure, Layout, strips};
+use crate::scale::Scale;
 use crate::svg::{Anchor, Frame, Svg};
 use crate::tables::table;
-use crate::text::fixed;
+use crate::text::{fixed, plain};
 use lowgear_eval::figures::{GearMap, LOAD_UNIT, MapCell, ShiftMapPicture, Support};
 
 const WIDTH: f64 = 176.0;
@@ -32,13 +32,11 @@ pub(in super::super) fn common_words(pictures: &[ShiftMapPicture]) -> String {
         .map(|sentence| format!(" {sentence}."))
         .collect();
     format!(
-        "Decision of a policy in each gear, over {}, {} (across) and {}, {} (upwards): hatched is down, plain is \
-         hold, dotted is up.{pale} The last panels show the upshift line of one gear (solid) and the downshift line of \
-         the next (dashed) over steady wheel load: the policy shifts up left of the solid line and down right of the \
-         dashed line. The shaded area between them is the hysteresis. Where it is hatched, the lines overlap: at such a \
-         load each gear requests the other, which causes hunting unless a dwell time or another feature prevents \
-         it.{note}",
-        first.x_title, first.x_unit, first.y_title, first.y_unit,
+        "Decision in each gear over {}, {}: hatched is down, plain is hold, dotted is up; strips where it does not change \
+         with {}, else maps with it upwards.{pale} The lower strips show the same over steady wheel load, {LOAD_UNIT}: where \
+         the lower gear asks up, and where the higher gear asks down. A gap between them is the hysteresis; where they \
+         overlap, each gear requests the other, which causes hunting unless a dwell time or another feature prevents it.{note}",
+        first.x_title, first.x_unit, first.y_title,
     )
 }
 
@@ -57,14 +55,19 @@ fn is_common(pictures: &[ShiftMapPicture], sentence: &str) -> bool {
 pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPicture]) -> Option<Figure> {
     let (columns, rows) = (picture.x_edges.len().checked_sub(1)?, picture.y_edges.len().checked_sub(1)?);
     let fits = |gear: &&GearMap| {
-        gear.cells.len() == columns * rows && gear.up_load.len() == rows && gear.down_load.len() == rows
+        gear.cells.len() == columns * rows && gear.up.len() == rows && gear.down.len() == rows
     };
     let gears: Vec<&GearMap> = picture.gears.iter().filter(fits).collect();
     if columns == 0 || rows == 0 || gears.is_empty() {
         return None;
     }
-    let mut drawings: Vec<Markup> = gears.iter().map(|gear| draw_map(picture, gear)).collect();
-    drawings.extend(gears.windows(2).map(|pair| draw_lines(picture, pair[0], pair[1])));
+    let even = gears.iter().all(|gear| is_even(gear, columns));
+    let mut drawings: Vec<Markup> = if even {
+        vec![strips::decisions(picture, &gears)]
+    } else {
+        gears.iter().map(|gear| draw_map(picture, gear)).collect()
+    };
+    drawings.push(strips::loads(picture, &gears, if even { 1 } else { rows }));
     let count = |support| gears.iter().flat_map(|gear| &gear.cells).filter(|c| c.support == support).count();
     let mut thin = String::new();
     if count(Support::None) > 0 {
@@ -81,9 +84,19 @@ pub(in super::super) fn shift_map(picture: &ShiftMapPicture, all: &[ShiftMapPict
         title: format!("Shift map: {}", picture.policy),
         caption: format!("n = {} cells{thin}.{own}", gears.len() * columns * rows),
         drawings,
-        layout: Layout::Small,
+        further: Vec::new(),
+        fold: DATA,
+        layout: if even { Layout::Half } else { Layout::Small },
         table: share_table(&gears),
     })
+}
+
+/// Whether the decisions are the same in every row.
+fn is_even(gear: &GearMap, columns: usize) -> bool {
+    let first = &gear.cells[..columns];
+    gear.cells.chunks_exact(columns).all(|row| row == first)
+        && gear.up.iter().all(|row| *row == gear.up[0])
+        && gear.down.iter().all(|row| *row == gear.down[0])
 }
 
 fn frame(picture: &ShiftMapPicture) -> Frame {
@@ -128,13 +141,17 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
         for (from, to, cell) in band.first().map(|cells| runs(cells)).unwrap_or_default() {
             let (x0, x1) = (frame.x.at(picture.x_edges[from]), frame.x.at(picture.x_edges[to]));
             let size = (x1 - x0, below - above + OVERLAP);
-            let pale = if cell.support == Support::None { " pale" } else { "" };
-            svg.rect((x0, above), size, &format!("ask-{}{pale}", request_name(cell.decision)));
-            match cell.support {
-                Support::None => svg.rect((x0, above), size, "filled"),
-                Support::Few => svg.rect((x0, above), size, "few"),
-                Support::Enough => {}
-            }
+            let words = format!(
+                "gear {number}, {} {} to {}, {} {} to {}: {}",
+                picture.x_title,
+                plain(picture.x_edges[from]),
+                plain(picture.x_edges[to]),
+                picture.y_title,
+                plain(picture.y_edges[next - band.len()]),
+                plain(picture.y_edges[next]),
+                in_words(cell)
+            );
+            svg.tipped(&words, |svg| draw_cell(svg, (x0, above), size, cell));
             let place = &mut largest[cell.decision as usize];
             let area = (x1 - x0).min(60.0) * (below - above);
             let word = 8.0 * request_name(cell.decision).len() as f64 + 2.0;
@@ -153,8 +170,29 @@ fn draw_map(picture: &ShiftMapPicture, gear: &GearMap) -> Markup {
     svg.finish()
 }
 
+/// "up, never visited".
+pub(super) fn in_words(cell: MapCell) -> String {
+    let support = match cell.support {
+        Support::None => ", never visited, filled from the rule",
+        Support::Few => ", few visits",
+        Support::Enough => "",
+    };
+    format!("{}{support}", request_name(cell.decision))
+}
+
+/// The tone of a decision and the mark of its support.
+pub(super) fn draw_cell(svg: &mut Svg, at: (f64, f64), size: (f64, f64), cell: MapCell) {
+    let pale = if cell.support == Support::None { " pale" } else { "" };
+    svg.rect(at, size, &format!("ask-{}{pale}", request_name(cell.decision)));
+    match cell.support {
+        Support::None => svg.rect(at, size, "filled"),
+        Support::Few => svg.rect(at, size, "few"),
+        Support::Enough => {}
+    }
+}
+
 /// Runs of equal cells in a row: first column, column past the last, cell.
-fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
+pub(super) fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
     let mut out: Vec<(usize, usize, MapCell)> = Vec::new();
     for (column, cell) in cells.iter().enumerate() {
         match out.last_mut() {
@@ -163,55 +201,6 @@ fn runs(cells: &[MapCell]) -> Vec<(usize, usize, MapCell)> {
         }
     }
     out
-}
-
-/// The upshift line of `low` and the downshift line of `high` over the wheel load.
-fn draw_lines(picture: &ShiftMapPicture, low: &GearMap, high: &GearMap) -> Markup {
-    let (from, to) = (low.gear + 1, high.gear + 1);
-    let label = format!("{}: upshift line {from} to {to} and downshift line {to} to {from}", picture.policy);
-    let mut svg = Svg::new(WIDTH, HEIGHT, &label);
-    svg.text((4.0, 13.0), Anchor::Start, "row", &format!("lines {from} ↔ {to}"));
-    svg.line((WIDTH - 96.0, 9.5), (WIDTH - 82.0, 9.5), "shift-up");
-    svg.text((WIDTH - 79.0, 13.0), Anchor::Start, "tick", "up");
-    svg.line((WIDTH - 60.0, 9.5), (WIDTH - 42.0, 9.5), "shift-down");
-    svg.text((WIDTH - 39.0, 13.0), Anchor::Start, "tick", "down");
-    let loads = low.up_load.iter().chain(&high.down_load).flatten().copied();
-    // Above the no-load speed the wheel drives the motor: such a steady load is negative.
-    let (least, most) = range(loads.chain([0.0]));
-    let frame = frame(picture);
-    let x = Scale::linear(1.2 * least, (1.2 * most).max(100.0), frame.left, frame.right);
-    let frame = Frame { x, ..frame };
-    svg.x_axis(&frame, 2, "wheel load", LOAD_UNIT.split(" of ").next().unwrap_or_default());
-    svg.y_axis(&frame, 4, &picture.y_title, &picture.y_unit);
-    let pairs: Vec<(&Option<f64>, &Option<f64>)> = low.up_load.iter().zip(&high.down_load).collect();
-    let mut row = 0;
-    for band in pairs.chunk_by(|a, b| a == b) {
-        let next = row + band.len();
-        if let Some((Some(up), Some(down))) = band.first() {
-            let (x0, x1) = (frame.x.at(up.min(*down)), frame.x.at(up.max(*down)));
-            let (below, above) = (frame.y.at(picture.y_edges[row]), frame.y.at(picture.y_edges[next]));
-            let class = if up <= down { "hysteresis" } else { "overlap" };
-            svg.rect((x0, above), (x1 - x0, below - above), class);
-        }
-        row = next;
-    }
-    step_line(&mut svg, picture, &frame, &low.up_load, "shift-up");
-    step_line(&mut svg, picture, &frame, &high.down_load, "shift-down");
-    svg.finish()
-}
-
-fn step_line(svg: &mut Svg, picture: &ShiftMapPicture, frame: &Frame, at: &[Option<f64>], class: &str) {
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    for (row, boundary) in at.iter().enumerate() {
-        if let Some(x) = boundary {
-            points.push((frame.x.at(*x), frame.y.at(picture.y_edges[row])));
-            points.push((frame.x.at(*x), frame.y.at(picture.y_edges[row + 1])));
-        } else {
-            svg.polyline(&points, class);
-            points.clear();
-        }
-    }
-    svg.polyline(&points, class);
 }
 
 fn share_table(gears: &[&GearMap]) -> Markup {

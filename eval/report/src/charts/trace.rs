@@ -3,13 +3,15 @@
 
 use maud::{Markup, html};
 
-use super::course::{LEFT, RIGHT, WIDTH, draw_course, thin};
-use super::{Figure, Layout};
+use super::course::{LEFT, MOST_POINTS, RIGHT, WIDTH, draw_course, surface_key, surface_names, thin};
+use super::{DATA, Figure, Layout};
+use crate::policies::look_of_family;
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::table;
-use crate::text::{fixed, plural, shorten};
+use crate::text::{fixed, in_sentence, plural, shorten, signed};
 use lowgear_eval::figures::{CoursePicture, EventKind, RunTrace, TracePicture, TraceSample};
+use lowgear_eval::summary::Family;
 
 const MOST_RUNS: usize = 4;
 
@@ -31,13 +33,19 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     ];
     let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
     Some(Figure {
-        title: picture.title.clone(),
+        title: format!("{}{}", picture.title, against_reference(&picture.runs)),
         caption: format!(
-            "One course, n = {} with the same sampled vehicle and noise. The top strip shows elevation, surfaces and \
-             obstacles; each policy has a gear strip with its events.",
-            plural(picture.runs.len().min(MOST_RUNS), "run")
+            "{}One course, n = {} with the same sampled vehicle and noise; each policy has a gear strip with its events.{}",
+            if picture.note.is_empty() { String::new() } else { format!("{} ", picture.note) },
+            plural(picture.runs.len().min(MOST_RUNS), "run"),
+            reference(&picture.runs).map_or_else(String::new, |index| format!(
+                " The time difference is that to {} at the same place; below zero is ahead.",
+                in_sentence(&picture.runs[index].label)
+            ))
         ),
         drawings: vec![trace_chart(picture).finish()],
+        further: Vec::new(),
+        fold: DATA,
         layout: Layout::Wide,
         table: html! { (table("Events of these runs", &head, body)) (incident_table(picture)) },
     })
@@ -67,10 +75,8 @@ fn incident_table(picture: &TracePicture) -> Markup {
     for run in picture.runs.iter().take(MOST_RUNS) {
         for event in &run.events {
             let what = match event.kind {
-                EventKind::Stall(stood_s) => format!("stalled for {} s", fixed(stood_s, 1)),
-                EventKind::FailedUpshift => "failed upshift".to_owned(),
-                EventKind::Hunting => "hunting".to_owned(),
                 EventKind::Upshift | EventKind::Downshift | EventKind::MissedEngagement => continue,
+                kind => kind_in_words(kind),
             };
             rows.push(vec![
                 run.label.clone(),
@@ -93,39 +99,136 @@ fn incident_table(picture: &TracePicture) -> Markup {
 pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
     let runs: Vec<&RunTrace> = picture.runs.iter().take(MOST_RUNS).collect();
     let lane = 16.0 + 13.0 * f64::from(picture.gears.max(2));
-    let height = 206.0 + lane * runs.len() as f64 + 4.0 * 92.0 + 14.0;
-    let label = format!(
-        "{}: elevation, gears, speed, load, tilt and time over distance, {}",
-        picture.title,
-        plural(runs.len(), "run")
-    );
+    let compared = reference(&picture.runs).filter(|_| runs.len() > 1);
+    let panels = if compared.is_some() { 2.0 } else { 4.0 };
+    let height = 222.0 + lane * runs.len() as f64 + panels * 92.0 + 14.0;
+    let label =
+        format!("{}: elevation, gears and drive over distance, {}", picture.title, plural(runs.len(), "run"));
     let mut svg = Svg::new(WIDTH, height, &label);
     let x = distance_scale(&picture.course, &runs);
     let mut top = draw_course(&mut svg, &picture.course, x, 14.0);
+    surface_key(&mut svg, &surface_names(&picture.course), top);
+    top += 16.0;
     let obstacles_to = height - 44.0;
     draw_obstacle_lines(&mut svg, &picture.course, x, top, obstacles_to);
     top += 4.0;
     event_key(&mut svg, top);
     top += 20.0;
-    for (index, run) in runs.iter().enumerate() {
-        draw_gears(&mut svg, run, index, picture.gears.max(2), x, top);
+    let looks = looks(&picture.runs);
+    for (run, look) in runs.iter().zip(&looks) {
+        draw_gears(&mut svg, run, look, picture.gears.max(2), x, top);
         top += lane;
     }
-    type Figure = (&'static str, &'static str, fn(&TraceSample) -> f64);
-    let panels: [Figure; 4] = [
+    let frame = match compared {
+        Some(index) => draw_compared(&mut svg, &runs, index, &looks, x, top + 10.0),
+        None => draw_all(&mut svg, &runs, &looks, x, top + 10.0),
+    };
+    svg.x_axis(&frame, 10, "distance", "m");
+    svg
+}
+
+/// The run that the others are timed against: the last rule among them, which is the tuned one.
+fn reference(runs: &[RunTrace]) -> Option<usize> {
+    runs.iter().rposition(|run| run.family == Family::Rule)
+}
+
+/// ", lookup table +2.7 s": the table's course time less that of the reference.
+fn against_reference(runs: &[RunTrace]) -> String {
+    let table = runs.iter().find(|run| run.family == Family::Table);
+    let last = |run: &RunTrace| run.samples.last().map(|sample| sample.time_s);
+    let rule = reference(runs).and_then(|index| last(&runs[index]));
+    match (table, table.and_then(last), rule) {
+        (Some(table), Some(own), Some(rule)) => {
+            format!(", {} {} s", in_sentence(&table.label), signed(own - rule))
+        }
+        _ => String::new(),
+    }
+}
+
+/// Classes of the lines, bound to the kind of policy: the last of several rules is the tuned one; of several learned
+/// policies each has a line style of its own.
+pub(in super::super) fn looks(runs: &[RunTrace]) -> Vec<String> {
+    let tuned = reference(runs).filter(|index| *index > 0);
+    let mut learned = 0;
+    runs.iter()
+        .enumerate()
+        .map(|(index, run)| {
+            if Some(index) == tuned {
+                return "tuned".to_owned();
+            }
+            let look = look_of_family(run.family);
+            if run.family != Family::Learned {
+                return look.to_owned();
+            }
+            learned += 1;
+            format!("{look} style-{}", learned - 1)
+        })
+        .collect()
+}
+
+type Panel = (&'static str, &'static str, fn(&TraceSample) -> f64);
+
+/// Speed, load, tilt and time of a run by itself.
+fn draw_all(svg: &mut Svg, runs: &[&RunTrace], looks: &[String], x: Scale, top: f64) -> Frame {
+    let panels: [Panel; 4] = [
         ("speed", "m/s", |s| s.speed_m_per_s),
-        ("load", "‰ of stall", |s| s.load_permille),
+        ("load", "‰ of top gear's stall", |s| s.load_permille),
         ("tilt", "°", |s| s.tilt_deg),
         ("time", "s", |s| s.time_s),
     ];
+    let mut frame = None;
     for (index, (title, unit, figure)) in panels.into_iter().enumerate() {
-        let frame = draw_panel(&mut svg, &runs, (title, unit), figure, x, top + 10.0);
-        if index == 3 {
-            svg.x_axis(&frame, 10, "distance", "m");
-        }
-        top += 92.0;
+        let lines: Vec<Vec<(f64, f64)>> =
+            runs.iter().map(|run| run.samples.iter().map(|s| (s.distance_m, figure(s))).collect()).collect();
+        frame = Some(draw_panel(svg, &lines, looks, (title, unit), x, top + 92.0 * index as f64));
     }
-    svg
+    frame.unwrap_or_else(|| panel_frame(&[], x, top))
+}
+
+/// The time difference to the run at `index`, where time is won and lost, and the speed.
+fn draw_compared(
+    svg: &mut Svg,
+    runs: &[&RunTrace],
+    index: usize,
+    looks: &[String],
+    x: Scale,
+    top: f64,
+) -> Frame {
+    let passed: Vec<Vec<(f64, f64)>> = runs.iter().map(|run| passed(run)).collect();
+    let less: Vec<Vec<(f64, f64)>> = passed
+        .iter()
+        .map(|own| {
+            own.iter().filter_map(|(at, time)| Some((*at, time - time_at(&passed[index], *at)?))).collect()
+        })
+        .collect();
+    draw_panel(svg, &less, looks, ("time difference", "s"), x, top);
+    let speed: Vec<Vec<(f64, f64)>> = runs
+        .iter()
+        .map(|run| run.samples.iter().map(|s| (s.distance_m, s.speed_m_per_s)).collect())
+        .collect();
+    draw_panel(svg, &speed, looks, ("speed", "m/s"), x, top + 92.0)
+}
+
+/// Place and time at which each place was first reached: a vehicle may roll back.
+fn passed(run: &RunTrace) -> Vec<(f64, f64)> {
+    let mut furthest = f64::NEG_INFINITY;
+    run.samples
+        .iter()
+        .filter(|sample| {
+            let new = sample.distance_m > furthest;
+            furthest = furthest.max(sample.distance_m);
+            new
+        })
+        .map(|sample| (sample.distance_m, sample.time_s))
+        .collect()
+}
+
+/// When the place was reached, s; nothing beyond the end of the run.
+fn time_at(passed: &[(f64, f64)], at_m: f64) -> Option<f64> {
+    let next = passed.partition_point(|(at, _)| *at < at_m);
+    let (x1, t1) = *passed.get(next)?;
+    let Some((x0, t0)) = next.checked_sub(1).and_then(|i| passed.get(i)).copied() else { return Some(t1) };
+    Some(t0 + (t1 - t0) * (at_m - x0) / (x1 - x0))
 }
 
 fn distance_scale(course: &CoursePicture, runs: &[&RunTrace]) -> Scale {
@@ -154,6 +257,17 @@ fn event_mark(kind: EventKind) -> (Marker, &'static str) {
     }
 }
 
+fn kind_in_words(kind: EventKind) -> String {
+    match kind {
+        EventKind::Upshift => "shift up".to_owned(),
+        EventKind::Downshift => "shift down".to_owned(),
+        EventKind::FailedUpshift => "failed upshift".to_owned(),
+        EventKind::MissedEngagement => "missed engagement".to_owned(),
+        EventKind::Hunting => "hunting".to_owned(),
+        EventKind::Stall(stood_s) => format!("stalled for {} s", fixed(stood_s, 1)),
+    }
+}
+
 fn event_key(svg: &mut Svg, top: f64) {
     let key = [
         (EventKind::Upshift, "shift up"),
@@ -172,10 +286,10 @@ fn event_key(svg: &mut Svg, top: f64) {
     }
 }
 
-fn draw_gears(svg: &mut Svg, run: &RunTrace, index: usize, gears: u8, x: Scale, top: f64) {
+fn draw_gears(svg: &mut Svg, run: &RunTrace, look: &str, gears: u8, x: Scale, top: f64) {
     let bottom = top + 16.0 + 13.0 * f64::from(gears) - 6.0;
     let y = Scale::linear(-0.45, f64::from(gears) - 0.55, bottom, top + 14.0);
-    svg.line((LEFT, top + 9.0), (LEFT + 26.0, top + 9.0), &format!("run run-{index}"));
+    svg.line((LEFT, top + 9.0), (LEFT + 26.0, top + 9.0), &format!("run {look}"));
     let words = format!("{}: {}", run.label, run.outcome);
     svg.text((LEFT + 32.0, top + 12.0), Anchor::Start, "row halo", &shorten(&words, 90));
     for gear in 0..gears {
@@ -204,39 +318,88 @@ fn draw_gears(svg: &mut Svg, run: &RunTrace, index: usize, gears: u8, x: Scale, 
                 _ => steps.push(next),
             }
         }
-        svg.polyline(&steps, &format!("run run-{index} solid"));
+        svg.polyline(&steps, &format!("run {look} solid"));
     }
     for event in &run.events {
         let (marker, class) = event_mark(event.kind);
         // A ring round the shift that it stands for.
         let size = if event.kind == EventKind::Hunting { 6.0 } else { 3.6 };
-        svg.marker(marker, (x.at(event.distance_m), y.at(f64::from(event.gear))), size, class);
+        let at = (x.at(event.distance_m), y.at(f64::from(event.gear)));
+        let words = format!(
+            "{}: {} at {} m, gear {}, {}",
+            run.label,
+            kind_in_words(event.kind),
+            fixed(event.distance_m, 2),
+            event.gear + 1,
+            event.surface
+        );
+        svg.tipped(&words, |svg| svg.marker(marker, at, size, class));
+    }
+}
+
+fn panel_frame(lines: &[Vec<(f64, f64)>], x: Scale, top: f64) -> Frame {
+    let (low, high) = range(lines.iter().flatten().map(|point| point.1));
+    Frame {
+        x,
+        y: Scale::over([low.min(0.0), high.max(0.0)], 0.05, top + 74.0, top),
+        left: LEFT,
+        right: RIGHT,
+        top,
+        bottom: top + 74.0,
     }
 }
 
 fn draw_panel(
     svg: &mut Svg,
-    runs: &[&RunTrace],
+    lines: &[Vec<(f64, f64)>],
+    looks: &[String],
     (title, unit): (&str, &str),
-    figure: fn(&TraceSample) -> f64,
     x: Scale,
     top: f64,
 ) -> Frame {
-    let values = runs.iter().flat_map(|run| run.samples.iter().map(figure));
-    let (low, high) = range(values);
-    let frame = Frame {
-        x,
-        y: Scale::over([low.min(0.0), high], 0.05, top + 74.0, top),
-        left: LEFT,
-        right: RIGHT,
-        top,
-        bottom: top + 74.0,
-    };
+    let frame = panel_frame(lines, x, top);
     svg.y_axis(&frame, 4, title, unit);
     svg.line((LEFT, frame.bottom), (RIGHT, frame.bottom), "axis");
-    for (index, run) in runs.iter().enumerate() {
-        let line = run.samples.iter().map(|s| (x.at(s.distance_m), frame.y.at(figure(s)))).collect();
-        svg.polyline(&thin(line), &format!("run run-{index}"));
+    for (line, look) in lines.iter().zip(looks) {
+        let points = line.iter().map(|(at, value)| (x.at(*at), frame.y.at(*value))).collect();
+        svg.polyline(&thin(points, MOST_POINTS), &format!("run {look}"));
     }
     frame
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::example::trace_picture;
+
+    #[test]
+    fn colours_follow_the_kind_of_policy_and_not_its_place() {
+        let mut runs = trace_picture().runs;
+        assert_eq!(looks(&runs), ["rule", "tuned", "table"]);
+        runs.swap(0, 2);
+        assert_eq!(
+            looks(&runs),
+            ["table", "tuned", "rule"].map(|look| if look == "rule" {
+                "tuned"
+            } else if look == "tuned" {
+                "rule"
+            } else {
+                look
+            })
+        );
+        assert_eq!(looks(&runs[..1]), ["table"]);
+    }
+
+    #[test]
+    fn time_at_a_place_is_that_of_the_first_passing() {
+        let mut run = trace_picture().runs.remove(0);
+        let at = |run: &RunTrace, place_m| time_at(&passed(run), place_m).unwrap();
+        let before = at(&run, 30.05);
+        // Rolls back by ten samples and passes them again, later.
+        let again: Vec<TraceSample> = run.samples[190..210].to_vec();
+        let later = again.iter().map(|s| TraceSample { time_s: s.time_s + 50.0, ..*s });
+        run.samples.splice(210..210, later.collect::<Vec<_>>());
+        assert!((at(&run, 30.05) - before).abs() < 1e-12);
+        assert!(time_at(&passed(&run), 1e6).is_none());
+    }
 }

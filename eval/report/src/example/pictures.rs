@@ -7,8 +7,8 @@ use rand::RngExt;
 use super::around;
 use crate::text::fixed;
 use lowgear_eval::figures::{
-    CoursePicture, EventKind, FrontierPoint, GearMap, MapCell, ObstacleMark, Pictures, RunTrace,
-    ShiftMapPicture, Support, SurfaceBand, TraceEvent, TracePicture, TraceSample,
+    CourseDifferences, CoursePicture, EventKind, FrontierPoint, GearMap, MapCell, ObstacleMark, Pictures,
+    RunTrace, ShiftMapPicture, Support, SurfaceBand, TraceEvent, TracePicture, TraceSample,
 };
 use lowgear_eval::summary::Family;
 
@@ -18,6 +18,11 @@ pub(crate) fn pictures() -> Pictures {
         card: None,
         shift_maps: vec![map("Learned table", 0.0), map("Tuned load-ratio rule", 60.0)],
         traces: vec![trace_picture()],
+        differences: vec![CourseDifferences {
+            policy: "table".into(),
+            against: "tuned-speed".into(),
+            less_s: (0..120).map(|course| f64::from(course % 40) * 0.5 - 14.0).collect(),
+        }],
         frontier: [(0.0, 134.0, 4.0e-4), (1.0, 136.0, 2.3e-4), (4.0, 141.0, 1.5e-4), (16.0, 152.0, 0.9e-4)]
             .map(|(weight, time, damage)| FrontierPoint {
                 series: "Learned".into(),
@@ -57,12 +62,11 @@ fn map(policy: &str, offset: f64) -> ShiftMapPicture {
                 }
             }
             let rows = (0..15).map(|row| -9.0 + 2.0 * f64::from(row));
-            let up_load =
-                rows.clone().map(|tilt| (gear < 2).then_some(900.0 - 14.0 * tilt + offset)).collect();
-            let down_load = rows
-                .map(|tilt| (gear > 0).then(|| 1150.0 - 300.0 * f64::from(gear) - 9.0 * tilt - offset))
-                .collect();
-            GearMap { gear, cells, up_load, down_load }
+            let interval = |wanted: bool, ends: (f64, f64)| if wanted { vec![ends] } else { vec![] };
+            let up = rows.clone().map(|tilt| interval(gear < 2, (0.0, 900.0 - 14.0 * tilt + offset)));
+            let from = |tilt: f64| 1150.0 - 300.0 * f64::from(gear) - 9.0 * tilt - offset;
+            let down = rows.map(|tilt| interval(gear > 0, (from(tilt), 2000.0)));
+            GearMap { gear, cells, up: up.collect(), down: down.collect() }
         })
         .collect();
     ShiftMapPicture {
@@ -99,15 +103,23 @@ pub(crate) fn trace_picture() -> TracePicture {
         ],
         obstacles: vec![mark(12.0, 0.008, "cane"), mark(36.0, 0.012, "hose"), mark(63.0, 0.025, "kerb")],
     };
-    let runs = ["Hand-written rule", "Tuned load-ratio rule", "Learned table"]
-        .iter()
-        .enumerate()
-        .map(|(k, label)| run(k, label, &course))
-        .collect();
-    TracePicture { title: "Three strategies on one mixed lap".into(), course, gears: 3, runs }
+    let runs = [
+        ("Hand-written rule", Family::Rule),
+        ("Tuned load-ratio rule", Family::Rule),
+        ("Learned table", Family::Table),
+    ];
+    let runs =
+        runs.into_iter().enumerate().map(|(k, (label, family))| run(k, label, family, &course)).collect();
+    TracePicture {
+        title: "Three strategies on one mixed lap".into(),
+        note: String::new(),
+        course,
+        gears: 3,
+        runs,
+    }
 }
 
-fn run(k: usize, label: &str, course: &CoursePicture) -> RunTrace {
+fn run(k: usize, label: &str, family: Family, course: &CoursePicture) -> RunTrace {
     let mut rng = Seed(20).stream(Stream::Sensors, k as u64);
     let (mut samples, mut events, mut time, mut gear) = (Vec::new(), Vec::new(), 0.0, 0_u8);
     let mut speed: f64 = 0.0;
@@ -161,5 +173,11 @@ fn run(k: usize, label: &str, course: &CoursePicture) -> RunTrace {
             tilt_deg: slope.atan().to_degrees() + rng.random::<f64>(),
         });
     }
-    RunTrace { label: label.into(), outcome: format!("finished in {} s", fixed(time, 1)), samples, events }
+    RunTrace {
+        label: label.into(),
+        family,
+        outcome: format!("finished in {} s", fixed(time, 1)),
+        samples,
+        events,
+    }
 }
