@@ -35,6 +35,8 @@ pub enum Stream {
     Bootstrap = 7,
     /// Black-box optimiser.
     Optimise = 8,
+    /// Order of laps in a trial on the ground, and simulated trials.
+    Trial = 9,
 }
 
 impl Seed {

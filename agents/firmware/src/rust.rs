@@ -20,13 +20,14 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 7] = [
+const MODULES: [(&str, &str); 8] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
     ("observer", onboard!("observer")),
     ("order", onboard!("order")),
     ("ranges", onboard!("ranges")),
+    ("recorder", onboard!("recorder")),
     ("table", onboard!("table")),
 ];
 
@@ -49,6 +50,7 @@ pub(super) fn fill(
     put("GRID", axes.collect());
     let rows = self_test.runs.iter().map(|run| format!("    [{}],\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
+    put("HEADER", super::recorder::header_text(table, settings));
     put("ONBOARD", onboard_text());
     filling.render(CONTROLLER, prefix)
 }

@@ -13,6 +13,7 @@ mod guard;
 mod observer;
 mod order;
 mod ranges;
+mod recorder;
 mod table;
 
 pub use controller::{Controller, Settings};
@@ -21,4 +22,8 @@ pub use guard::{Guard, GuardSettings, MAX_GEARS};
 pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};
 pub use ranges::{Fault, Ranges};
+pub use recorder::{
+    FRAME_BYTES, FRAME_DATA, Frame, HEADER_BYTES, HEADER_DATA, HEADER_TICKS, Header, Recorder, crc16_of,
+    stuff, unstuff,
+};
 pub use table::{Axis, MAX_AXES, Table, TableError};

@@ -4,6 +4,8 @@
 mod features;
 #[path = "onboard/guard.rs"]
 mod guard;
+#[path = "onboard/recorder.rs"]
+mod recorder;
 #[path = "onboard/safe.rs"]
 mod safe;
 #[path = "onboard/sensors.rs"]
