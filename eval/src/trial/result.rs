@@ -265,7 +265,7 @@ mod tests {
             (0.05, Verdict::Faster),
             (-0.05, Verdict::Slower),
             (0.003, Verdict::NotSlower),
-            (-0.008, Verdict::Open),
+            (-0.004, Verdict::Open),
         ] {
             let trial = Trial::new(laps(&wobble.map(|w| w + gain)), settings());
             assert_eq!(trial.verdict, expected, "{gain}: {:?}", trial.steps.last());
