@@ -3,7 +3,9 @@
 
 use super::targets::{STRICT, compile};
 use super::{Case, run, there};
-use lowgear_onboard::{Controller, Header, Recorder};
+use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
+use lowgear_firmware::{Format, recorder_source, source};
+use lowgear_onboard::{Controller, Feature, Header, Recorder, Request};
 use lowgear_sysid::recording::{Decoder, RecordedTick};
 use std::fmt::Write as _;
 use std::fs;
@@ -41,7 +43,7 @@ fn replays(case: &Case, target: &str, bytes: &[u8], ticks: u32) -> Vec<RecordedT
         (recorder.policy, recorder.lap) = (frame.policy, frame.lap);
         let due = controller.sense(settings, &frame.raw);
         let features = controller.features(settings);
-        let request = if due { case.table.decide(&features) } else { lowgear_onboard::Request::Hold };
+        let request = if due { case.table.decide(&features) } else { Request::Hold };
         let command = controller.act(settings, request, due);
         if recorder.header_due() {
             again.extend(header.encode());
@@ -49,7 +51,7 @@ fn replays(case: &Case, target: &str, bytes: &[u8], ticks: u32) -> Vec<RecordedT
         let expected = recorder.frame(&controller, &frame.raw, request, due, &command);
         assert_eq!(*frame, expected, "{target}, tick {tick}");
         again.extend(expected.encode());
-        asked_for += u32::from(request != lowgear_onboard::Request::Hold);
+        asked_for += u32::from(request != Request::Hold);
     }
     assert!(asked_for > 3, "{target}: only {asked_for} requests");
     assert_eq!(again, bytes, "{target}: the same bytes");
@@ -124,6 +126,51 @@ fn a_small_python_records_the_bytes_that_c_records() {
             .collect();
         assert_eq!(again, bytes);
     }
+}
+
+/// The table of the rule in the example: up as soon as the motor turns, by one axis.
+fn early_upshifts() -> LookupTable {
+    let axes = vec![TableAxis { feature: Feature::SpeedRatio, edges: vec![150, 400] }];
+    LookupTable::from_requests(axes, &[Request::Down, Request::Hold, Request::Up], Provenance::default())
+        .unwrap()
+}
+
+#[test]
+fn two_controllers_in_one_program_change_places_only_while_the_vehicle_stands() {
+    if !there("cc") {
+        return;
+    }
+    let case = Case::usual();
+    let rule = early_upshifts();
+    let text = source(Format::C, &rule, &case.settings, "rule").unwrap();
+    fs::write(case.folder.path().join("rule.h"), text).unwrap();
+    let text = recorder_source(Format::C, &rule, &case.settings, "rule").unwrap().unwrap();
+    fs::write(case.folder.path().join("rule_recorder.h"), text).unwrap();
+    let flags = [&["-std=c99", "example_trial_board.c"][..], &STRICT].concat();
+    compile(&case, "cc", &flags, 1, "example_trial.c", "trial");
+    let (ticks, _) = decoded(&sent(&run(&case.path("trial"), &[], case.folder.path())));
+    assert_eq!(ticks.iter().map(|t| t.tick).collect::<Vec<_>>(), (0..1800).collect::<Vec<u64>>());
+    let mut controller = Controller::new(&case.settings, 0);
+    let (mut driving, mut changes, mut upshifts) = (0, 0, [0; 2]);
+    for RecordedTick { frame, tick, .. } in &ticks {
+        if frame.policy != driving {
+            assert_eq!(
+                (frame.lap, frame.raw.encoder_counts, frame.command.drive),
+                (0, 0, false),
+                "tick {tick}"
+            );
+            driving = frame.policy;
+            changes += 1;
+            controller = Controller::new(&case.settings, 0);
+        }
+        let table = if driving == 0 { &rule } else { &case.table };
+        let due = controller.sense(&case.settings, &frame.raw);
+        let request = if due { table.decide(&controller.features(&case.settings)) } else { Request::Hold };
+        let command = controller.act(&case.settings, request, due);
+        assert_eq!((frame.request, frame.asked, frame.command), (request, due, command), "tick {tick}");
+        upshifts[usize::from(driving)] += u32::from(request == Request::Up);
+    }
+    assert!(changes >= 6 && upshifts.iter().all(|count| *count > 0), "{changes} {upshifts:?}");
 }
 
 /// Bytes of program memory (with constants) and of variables.
