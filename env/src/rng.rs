@@ -39,6 +39,8 @@ pub enum Stream {
     PreviewTrack = 9,
     /// Noise of the sensor ahead of an episode.
     PreviewNoise = 10,
+    /// Order of laps in a trial on the ground, and simulated trials.
+    Trial = 11,
 }
 
 impl Seed {

@@ -13,6 +13,7 @@ pub mod statistics;
 pub mod suite;
 pub mod summary;
 pub mod sweep;
+pub mod trial;
 
 pub use policy_id::PolicyId;
 

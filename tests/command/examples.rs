@@ -33,6 +33,8 @@ fn every_command_has_an_example_that_runs_in_a_new_folder() {
     for log in ["ground.csv", "another.csv"] {
         place.write(&format!("garden/{log}"), logged());
     }
+    let vehicle = lowgear_env::config::load(&place.path("garden/vehicle.toml")).unwrap();
+    place.write("garden/drive.bin", super::trial::recording(&vehicle, 4, 0.05));
     for example in examples {
         let words: Vec<&str> = example.split(' ').collect();
         let ran = crate::sandbox::run_in(&place.path("garden"), &words);

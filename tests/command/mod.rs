@@ -26,6 +26,7 @@ mod schema;
 #[cfg(target_os = "linux")]
 mod streams;
 mod terminal;
+pub(crate) mod trial;
 #[cfg(unix)]
 mod unphysical;
 mod unproven;

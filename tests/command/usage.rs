@@ -7,7 +7,7 @@ fn the_help_of_each_command_says_what_it_reads_and_writes() {
     let place = Sandbox::new();
     for command in [
         "new", "study", "check", "draw", "drive", "compare", "export", "init", "recipes", "fit", "validate",
-        "replay",
+        "replay", "log",
     ] {
         let help = place.run(&[command, "--help"]).done().out.replace('\n', " ");
         for word in ["Reads ", "rites "] {
@@ -47,6 +47,8 @@ fn the_help_of_the_program_lists_the_commands_and_the_exit_codes() {
         "fit",
         "validate",
         "replay",
+        "log",
+        "trial",
         "0 done",
         "1 a step failed",
         "2 wrong",

@@ -62,7 +62,12 @@ pub(crate) fn commands(place: &Sandbox) -> Vec<String> {
 fn options() -> BTreeMap<String, Vec<String>> {
     let place = Sandbox::new();
     let of = |command: &String| {
-        let help = place.run(&[command, "--help"]).done().out;
+        let mut help = place.run(&[command, "--help"]).done().out;
+        if command == "trial" {
+            for part in ["plan", "judge"] {
+                help += &place.run(&[command, part, "--help"]).done().out;
+            }
+        }
         let words = help.split(|c: char| c.is_whitespace() || ",=<[]".contains(c));
         words.filter(|word| word.starts_with("--")).map(str::to_owned).collect()
     };
@@ -242,6 +247,8 @@ fn furnished() -> Sandbox {
     let log = logged();
     place.write("ground.csv", &log);
     place.write("another.csv", &log);
+    let vehicle = lowgear_env::config::load(&place.path("configs/vehicles/demo-cart.toml")).unwrap();
+    place.write("drive.bin", crate::command::trial::recording(&vehicle, 4, 0.05));
     place
 }
 

@@ -6,3 +6,4 @@ mod bound;
 mod events;
 mod replayed;
 mod statistics;
+mod trial;

@@ -9,13 +9,14 @@
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod drill;
 mod guideline;
+mod recorded;
 mod subject;
 mod targets;
 
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_firmware::{Format, source};
+use lowgear_firmware::{Format, recorder_file_name, recorder_source, source};
 use lowgear_onboard::{Feature, PreviewSettings, Request, Settings};
 use std::fs;
 use std::path::Path;
@@ -55,6 +56,10 @@ impl Case {
         for format in Format::ALL {
             let text = source(format, &table, &settings, "lowgear").unwrap();
             fs::write(folder.path().join(format.file_name("lowgear")), text).unwrap();
+            let recorder = recorder_source(format, &table, &settings, "lowgear").unwrap();
+            if let Some((name, text)) = recorder_file_name(format, "lowgear").zip(recorder) {
+                fs::write(folder.path().join(name), text).unwrap();
+            }
         }
         for file in ["agents/firmware/src/targets", "tests/firmware/targets"] {
             for entry in fs::read_dir(crate::sandbox::repository().join(file)).unwrap() {

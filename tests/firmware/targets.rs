@@ -3,9 +3,9 @@
 use super::{Case, TICKS, run, there};
 use lowgear_firmware::{ExportOptions, Target, TargetCost, prove};
 
-const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
+pub(super) const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 
-fn compile(case: &Case, compiler: &str, flags: &[&str], ticks: u32, source: &str, out: &str) {
+pub(super) fn compile(case: &Case, compiler: &str, flags: &[&str], ticks: u32, source: &str, out: &str) {
     let defines = case.defines(ticks);
     let mut arguments: Vec<&str> = flags.to_vec();
     arguments.extend(defines.iter().map(String::as_str));

@@ -75,6 +75,30 @@ pub enum StudyError {
     /// A log of the real vehicle.
     #[error(transparent)]
     Log(#[from] lowgear_sysid::log::LogError),
+    /// A recording without frames.
+    #[error(
+        "{file}: no frame of a recorder in it{}\n  hint: give the bytes as the recorder wrote them; a serial port needs the same baud rate, 8 data bits and raw mode",
+        version.map(|v| format!("; it has headers of version {v}, which this version does not read")).unwrap_or_default()
+    )]
+    NoFrames {
+        /// The recording.
+        file: PathBuf,
+        /// Version of its headers, if it is another one.
+        version: Option<u8>,
+    },
+    /// A recording without a header.
+    #[error(
+        "{file}: frames, but no header that says how long a tick is\n  hint: name the vehicle file with --vehicle"
+    )]
+    NoHeader {
+        /// The recording.
+        file: PathBuf,
+    },
+    /// Logs without laps.
+    #[error(
+        "there are no laps in these logs\n  hint: a log needs the columns `lap` and `policy`, events like `lap 3 table` and `end`, or a distance column with --landmarks START,END"
+    )]
+    NoLaps,
     /// An option of the command line.
     #[error(transparent)]
     Option(#[from] KeyError),

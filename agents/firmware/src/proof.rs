@@ -13,6 +13,7 @@ use super::bounded::Fault;
 use super::compiler::{Build, Compiler};
 use super::cost::Target;
 use super::prefix::PrefixError;
+use super::recorder::{recorder_file_name, recorder_source};
 use super::scratch::Scratch;
 use super::sheet::SizeSheet;
 use super::source::{Format, SourceError, source};
@@ -190,6 +191,10 @@ pub fn prove(
     };
     for &format in &options.formats {
         write(&format.file_name(prefix), &source(format, table, settings, prefix)?)?;
+        let recorder = recorder_source(format, table, settings, prefix)?;
+        if let Some((name, text)) = recorder_file_name(format, prefix).zip(recorder) {
+            write(&name, &text)?;
+        }
     }
     write("README.txt", &with_prefix(README, prefix))?;
     write("specification.md", &specification(settings))?;

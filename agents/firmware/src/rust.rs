@@ -28,6 +28,7 @@ const MODULES: [(&str, &str); 8] = [
     ("order", onboard!("order")),
     ("preview", onboard!("preview")),
     ("ranges", onboard!("ranges")),
+    ("recorder", onboard!("recorder")),
     ("table", onboard!("table")),
 ];
 
@@ -50,6 +51,7 @@ pub(super) fn fill(
     put("GRID", axes.collect());
     let rows = self_test.runs.iter().map(|run| format!("    [{}],\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
+    put("HEADER", super::recorder::header_text(table, settings));
     put("ONBOARD", onboard_text());
     filling.render(CONTROLLER, prefix)
 }

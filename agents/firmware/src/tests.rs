@@ -117,7 +117,16 @@ fn the_compiled_header_answers_as_the_onboard_code() {
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    let expected = ["README.txt", "harness.c", "lowgear.h", "lowgear.py", "lowgear.rs", "size-sheet.txt"];
+    let expected = [
+        "README.txt",
+        "harness.c",
+        "lowgear.h",
+        "lowgear.py",
+        "lowgear.rs",
+        "lowgear_recorder.h",
+        "lowgear_recorder.py",
+        "size-sheet.txt",
+    ];
     assert_eq!(names, [&expected[..], &["specification.md", "table.csv", "vectors.csv"]].concat());
     assert!(std::fs::metadata(folder.path().join("vectors.csv")).unwrap().len() < 2_000_000);
 }

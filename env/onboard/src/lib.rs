@@ -14,6 +14,7 @@ mod observer;
 mod order;
 mod preview;
 mod ranges;
+mod recorder;
 mod table;
 
 pub use controller::{Controller, Settings};
@@ -23,4 +24,8 @@ pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};
 pub use preview::PreviewSettings;
 pub use ranges::{Fault, Ranges};
+pub use recorder::{
+    FRAME_BYTES, FRAME_DATA, Frame, HEADER_BYTES, HEADER_DATA, HEADER_TICKS, Header, Recorder, crc16_of,
+    stuff, unstuff,
+};
 pub use table::{Axis, MAX_AXES, Table, TableError};

@@ -6,6 +6,8 @@ mod features;
 mod guard;
 #[path = "onboard/preview.rs"]
 mod preview;
+#[path = "onboard/recorder.rs"]
+mod recorder;
 #[path = "onboard/safe.rs"]
 mod safe;
 #[path = "onboard/sensors.rs"]

@@ -11,6 +11,7 @@ pub mod log;
 pub mod past;
 pub mod plausibility;
 pub mod plot;
+pub mod recording;
 pub mod runs;
 pub mod sheet;
 pub mod validate;

@@ -20,10 +20,12 @@ mod svg;
 mod sweep;
 mod tables;
 mod text;
+mod trial;
 mod verdict;
 
 pub use card::card_page;
 pub use sweep::sweep_page;
+pub use trial::{plan_page, trial_page};
 
 use maud::{Markup, html};
 

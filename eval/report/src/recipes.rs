@@ -11,7 +11,7 @@ use std::fmt::Write as _;
 const STALL_K: f64 = 15.0;
 
 /// Looks of the page.
-const STYLE: &str = include_str!("recipes.css");
+pub(super) const STYLE: &str = include_str!("recipes.css");
 /// Columns of a log.
 const COLUMNS: &str = "time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, gear, selector_deg, \
                        distance_m, event";
@@ -140,7 +140,8 @@ fn cards(f: &Figures) -> Vec<Card> {
     ]
 }
 
-const CAUTIONS: [&str; 6] = [
+/// Before any run.
+pub(super) const CAUTIONS: [&str; 6] = [
     "Small unmanned vehicles only. Battery plug or stop button in reach in every run; local rules and qualified practice come first.",
     "Wheels off the ground means held fast as well: a spinning wheel that touches something throws the vehicle.",
     "A stalled motor burns fingers within a minute and itself soon after; smell and touch before the next pull.",

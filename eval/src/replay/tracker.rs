@@ -166,7 +166,8 @@ impl ControllerTracker {
     /// Raw units as the controller would have had them.
     fn raw(&mut self, sample: &Sample, gear: Option<usize>, speed: f64) -> Raw {
         self.counted += speed.abs() * self.tick_s * self.pulses_per_rad;
-        let counts = self.counted.floor();
+        // A speed that a log has from a whole number of counts may be just below it by rounding.
+        let counts = (self.counted + 1e-6).floor();
         self.counted -= counts;
         let angle_deg = sample.selector_deg.unwrap_or_else(|| {
             // Without an angle: that of the gear, or far from all of them.

@@ -1,5 +1,8 @@
 /* The drill on the system's own compiler. */
 #include "drill.h"
+#ifdef DRILL_RECORD
+#include "record.h"
+#endif
 
 #include <stdio.h>
 
@@ -10,6 +13,10 @@ static void drill_line(const char *what, uint32_t number, uint32_t sum)
 
 int main(void)
 {
+#ifdef DRILL_RECORD
+    record();
+#else
     drill();
+#endif
     return 0;
 }

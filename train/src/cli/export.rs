@@ -12,7 +12,7 @@ use lowgear_env::config::KeyError;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
-use lowgear_firmware::{ExportOptions, Format};
+use lowgear_firmware::{ExportOptions, Format, recorder_file_name};
 use std::path::PathBuf;
 
 /// What is written next to the exported files.
@@ -90,7 +90,8 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     let (file, instance) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
     let formats = arguments.format.formats();
-    let names = formats.iter().map(|format| format.file_name(&prefix));
+    let recorders = formats.iter().filter_map(|format| recorder_file_name(*format, &prefix));
+    let names = formats.iter().map(|format| format.file_name(&prefix)).chain(recorders);
     let names = names.chain(BESIDE.map(str::to_owned)).map(|name| arguments.out.join(name));
     arguments.replace.of_study(&inputs, [&arguments.policy], []).check_all(names)?;
     let (table, filled_cells, loss) = match &file.policy {

@@ -8,6 +8,7 @@ mod drive;
 mod export;
 mod fit;
 mod init;
+mod log;
 mod man;
 mod new;
 mod recipes;
@@ -16,6 +17,7 @@ mod replay;
 mod report;
 mod study;
 mod sweep;
+mod trial;
 mod validate;
 mod why;
 
@@ -70,6 +72,8 @@ enum Command {
     Fit(fit::FitArguments),
     Validate(validate::ValidateArguments),
     Replay(replay::ReplayArguments),
+    Log(log::LogArguments),
+    Trial(trial::TrialArguments),
     Completions(completions::CompletionsArguments),
     Man(man::ManArguments),
 }
@@ -105,6 +109,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Fit(a) => fit::run(&a),
         Command::Validate(a) => validate::run(&a),
         Command::Replay(a) => replay::run(&a),
+        Command::Log(a) => log::run(&a),
+        Command::Trial(a) => trial::run(&a),
         Command::Completions(a) => Ok(completions::run(&a, &mut Arguments::command())),
         Command::Man(a) => man::run(&a, Arguments::command()),
     };
@@ -159,6 +165,9 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::NoFolder { .. }
         | StudyError::Unfinished { .. }
         | StudyError::Log(_)
+        | StudyError::NoLaps
+        | StudyError::NoFrames { .. }
+        | StudyError::NoHeader { .. }
         | StudyError::Option(_)
         | StudyError::OtherStudy { .. }
         | StudyError::OtherJobs { .. }

@@ -5,6 +5,9 @@
  * Reference Manual, B3.3): under `-icount` it counts instructions, a fixed number of them per step.
  */
 #include "drill.h"
+#ifdef DRILL_RECORD
+#include "record.h"
+#endif
 
 extern uint32_t stack_top, data_load, data_start, data_end, bss_start, bss_end;
 
@@ -128,6 +131,8 @@ void start(void)
     }
 #ifdef COUNT_TICKS
     count();
+#elif defined DRILL_RECORD
+    record();
 #else
     drill();
 #endif

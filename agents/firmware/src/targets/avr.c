@@ -12,6 +12,9 @@
 #define LOWGEAR_READ(address) pgm_read_byte(address)
 #define LOWGEAR_READ16(address) pgm_read_word(address)
 #include "drill.h"
+#ifdef DRILL_RECORD
+#include "record.h"
+#endif
 
 static void put_char(char c)
 {
@@ -102,6 +105,8 @@ int main(void)
     UCSR0B = 1 << TXEN0;
 #ifdef COUNT_TICKS
     count();
+#elif defined DRILL_RECORD
+    record();
 #else
     drill();
 #endif

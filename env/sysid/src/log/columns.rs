@@ -30,7 +30,16 @@ pub enum Quantity {
     Distance,
     /// Words of the driver: see [`crate::runs::Label`].
     Event,
+    /// Number of the lap of a trial, 0 outside of laps.
+    Lap,
+    /// Which of two policies drives, 0 or 1.
+    Policy,
+    /// 1 in rows in which the selector is sent again after the dogs missed.
+    Nudge,
 }
+
+/// Number of quantities.
+pub(super) const QUANTITIES: usize = 13;
 
 /// Units by name; with each the factor to the SI unit (degrees for angles).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -103,7 +112,7 @@ impl Unit {
 
 impl Quantity {
     /// All of them, in the order of their columns here.
-    pub const ALL: [Quantity; 10] = [
+    pub const ALL: [Quantity; QUANTITIES] = [
         Quantity::Time,
         Quantity::MotorSpeed,
         Quantity::Duty,
@@ -114,6 +123,9 @@ impl Quantity {
         Quantity::Selector,
         Quantity::Distance,
         Quantity::Event,
+        Quantity::Lap,
+        Quantity::Policy,
+        Quantity::Nudge,
     ];
 
     /// Name in a heading, without unit.
@@ -130,6 +142,9 @@ impl Quantity {
             Quantity::Selector => "selector",
             Quantity::Distance => "distance",
             Quantity::Event => "event",
+            Quantity::Lap => "lap",
+            Quantity::Policy => "policy",
+            Quantity::Nudge => "nudge",
         }
     }
 
@@ -144,7 +159,7 @@ impl Quantity {
             Quantity::MotorCurrent => &[Unit::A, Unit::Ma, Unit::Counts],
             Quantity::Tilt | Quantity::Selector => &[Unit::Deg, Unit::Ddeg, Unit::Rad, Unit::Counts],
             Quantity::Distance => &[Unit::M, Unit::Cm, Unit::Mm],
-            Quantity::Gear | Quantity::Event => &[],
+            Quantity::Gear | Quantity::Event | Quantity::Lap | Quantity::Policy | Quantity::Nudge => &[],
         }
     }
 
@@ -168,6 +183,8 @@ impl Quantity {
             Quantity::Selector => (-10.0, 3600.0),
             Quantity::Distance => (-1e7, 1e7),
             Quantity::Event => (0.0, 0.0),
+            Quantity::Lap => (0.0, 65_535.0),
+            Quantity::Policy | Quantity::Nudge => (0.0, 1.0),
         }
     }
 
@@ -175,7 +192,7 @@ impl Quantity {
     fn headings(self) -> String {
         let name = self.name();
         match self {
-            Quantity::Gear | Quantity::Event => format!("`{name}`"),
+            _ if self.units().is_empty() => format!("`{name}`"),
             Quantity::Duty => "`duty` (0 to 1), `duty_percent`, `duty_permille`".to_owned(),
             _ => self
                 .units()
@@ -201,7 +218,7 @@ pub(super) struct Column {
 #[derive(Clone, Debug)]
 pub(super) struct Columns {
     /// By the order of [`Quantity::ALL`].
-    pub(super) of: [Option<Column>; 10],
+    pub(super) of: [Option<Column>; QUANTITIES],
     /// Headings in the file.
     pub(super) headings: Vec<String>,
     /// Headings that mean nothing here.
@@ -214,7 +231,7 @@ impl Columns {
     /// # Errors
     /// What is missing, doubled or without a unit, and what is allowed.
     pub(super) fn find(headings: Vec<String>, mapping: &Mapping) -> Result<Columns, String> {
-        let mut of = [None; 10];
+        let mut of = [None; QUANTITIES];
         let mut taken = vec![false; headings.len()];
         for (i, quantity) in Quantity::ALL.into_iter().enumerate() {
             let found = match mapping.columns.get(&quantity) {

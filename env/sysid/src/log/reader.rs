@@ -1,7 +1,7 @@
 //! A log, row by row.
 
 use super::LogError;
-use super::columns::{Columns, Quantity, Unit};
+use super::columns::{Columns, QUANTITIES, Quantity, Unit};
 use super::dialect::{Head, RowGuard};
 use super::mapping::{Decimal, DutyHolds, Mapping};
 use super::number::{Mark, NumberFault, bare, number};
@@ -79,7 +79,7 @@ impl<'a> LogReader<'a> {
             file: file.to_owned(),
             csv,
             record: ByteRecord::new(),
-            columns: Columns { of: [None; 10], headings: vec![], ignored: vec![] },
+            columns: Columns { of: [None; QUANTITIES], headings: vec![], ignored: vec![] },
             mapping: mapping.clone(),
             counters: ReadCounters::default(),
             event: String::new(),
@@ -234,8 +234,13 @@ impl<'a> LogReader<'a> {
         let gear = self.optional(Quantity::Gear)?;
         let selector_deg = self.optional(Quantity::Selector)?;
         let distance_m = self.optional(Quantity::Distance)?;
-        if gear.is_some_and(|g| g.fract() != 0.0) {
-            return Err(format!("gear {} is no whole number", gear.unwrap_or_default()));
+        let lap = self.optional(Quantity::Lap)?;
+        let policy = self.optional(Quantity::Policy)?;
+        let nudge = self.optional(Quantity::Nudge)?;
+        for (name, value) in [("gear", gear), ("lap", lap), ("policy", policy)] {
+            if let Some(value) = value.filter(|value| value.fract() != 0.0) {
+                return Err(format!("{name} {value} is no whole number"));
+            }
         }
         self.read_event();
         let Some(dt_s) = self.pass(time_s)? else { return Ok(None) };
@@ -259,6 +264,9 @@ impl<'a> LogReader<'a> {
             gear: gear.map(|g| g as u8),
             selector_deg,
             distance_m,
+            lap: lap.map(|n| n as u16),
+            policy: policy.map(|p| p as u8),
+            nudge: nudge.map(|n| n > 0.0),
         }))
     }
 

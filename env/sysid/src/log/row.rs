@@ -30,6 +30,12 @@ pub struct Sample {
     pub selector_deg: Option<f64>,
     /// Distance, m.
     pub distance_m: Option<f64>,
+    /// Number of the lap of a trial, 0 outside of laps.
+    pub lap: Option<u16>,
+    /// Which of two policies drives, 0 or 1.
+    pub policy: Option<u8>,
+    /// Whether the selector is sent again after the dogs missed.
+    pub nudge: Option<bool>,
 }
 
 /// What was met on the way through a log.

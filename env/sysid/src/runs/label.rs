@@ -67,11 +67,24 @@ impl Label {
         // Driving on level ground and letting it roll out are one run; a lawn is a surface.
         let (recipe, mut surface) = match name.as_str() {
             "end" => return Ok(None),
+            // A lap of a trial: `lap 3 table`. Its words are those of the trial.
+            "lap" => {
+                let recipe = Recipe::Free;
+                return Ok(Some(Label {
+                    recipe,
+                    surface: None,
+                    grade_deg: None,
+                    force_n: None,
+                    error_n: None,
+                }));
+            }
             "coast-down" => (Recipe::Level, None),
             "lawn" => (Recipe::Level, Some("lawn".to_owned())),
             other => match Recipe::ALL.into_iter().find(|r| r.name() == other) {
                 Some(recipe) => (recipe, None),
-                None => return Err(format!("event {text:?}; known: {}, coast-down, lawn, end", known())),
+                None => {
+                    return Err(format!("event {text:?}; known: {}, coast-down, lawn, lap, end", known()));
+                }
             },
         };
         let (mut grade_deg, mut force_n, mut error_n) = (None, None, None);
@@ -119,6 +132,7 @@ mod tests {
             (Recipe::Ramp, Some(6.5), Some("path"))
         );
         assert_eq!(Label::read("end"), Ok(None));
+        assert_eq!(Label::read("lap 3 table").unwrap().unwrap().recipe, Recipe::Free);
         assert_eq!(Label::read("lawn").unwrap().unwrap().surface.as_deref(), Some("lawn"));
         for (text, word) in [
             ("hover", "known"),

@@ -47,6 +47,7 @@ fn rows(count: usize, step_s: f64, speed: impl Fn(f64) -> f64) -> Vec<Sample> {
             gear: Some(1),
             selector_deg: None,
             distance_m: None,
+            ..Sample::default()
         })
         .collect()
 }

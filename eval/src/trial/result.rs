@@ -1,0 +1,318 @@
+//! From laps to a verdict.
+
+use super::laps::{Lap, LapFault};
+use super::plan::Claim;
+use super::power::MOST_PAIRS;
+use super::sequential::{Step, confidence_sequence, critical_t};
+use std::collections::BTreeMap;
+
+/// A lap whose distance differs from the median by more than this share is another lap.
+const DISTANCE_SHARE: f64 = 0.05;
+
+/// Time that the tested lap saved, as a share of the mean of both laps. The same laps the other way round give the
+/// opposite number, so that equal policies in random order have differences symmetric about 0.
+#[must_use]
+pub fn relative_difference(reference_s: f64, tested_s: f64) -> f64 {
+    (reference_s - tested_s) / (0.5 * (reference_s + tested_s))
+}
+
+/// Two laps that count, one of each policy.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pair {
+    /// Number of the pair.
+    pub number: u32,
+    /// Places of the laps of reference and tested policy.
+    pub laps: [usize; 2],
+    /// Their times, s.
+    pub time_s: [f64; 2],
+    /// Whether the tested policy drove first.
+    pub tested_first: bool,
+    /// See [`relative_difference`].
+    pub saved: f64,
+}
+
+/// What is proven about the tested policy on this ground.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Its laps are faster.
+    Faster,
+    /// They are slower by at most the margin.
+    NotSlower,
+    /// They are slower.
+    Slower,
+    /// Nothing yet.
+    Open,
+}
+
+/// What the laps of one policy show apart from time, over the laps that count.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PolicyWear {
+    /// Laps that count.
+    pub laps: usize,
+    /// Laps that were begun and not finished.
+    pub unfinished: usize,
+    /// Mean lap time, s.
+    pub time_s: f64,
+    /// Gear changes per lap.
+    pub shifts: Option<f64>,
+    /// Upshifts taken back per lap.
+    pub failed_upshifts: Option<f64>,
+    /// Missed engagements per lap.
+    pub missed_engagements: Option<f64>,
+}
+
+/// How a trial is read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TrialSettings {
+    /// Names of the reference and of the tested policy.
+    pub policies: [String; 2],
+    /// Probability that no verdict is ever wrong.
+    pub level: f64,
+    /// Largest loss that does not matter, percent.
+    pub margin_percent: f64,
+    /// Numbers of laps that the user leaves out.
+    pub left_out: Vec<u32>,
+}
+
+/// The result of a trial.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trial {
+    /// How it was read.
+    pub settings: TrialSettings,
+    /// Every lap, in the order in which they were driven.
+    pub laps: Vec<Lap>,
+    /// Pairs that count.
+    pub pairs: Vec<Pair>,
+    /// The interval after each pair.
+    pub steps: Vec<Step>,
+    /// The verdict after the last.
+    pub verdict: Verdict,
+    /// Wear of the reference and of the tested policy.
+    pub wear: [PolicyWear; 2],
+    /// For each claim that is not proven the further pairs that would prove it if the mean and the scatter stay;
+    /// `None` where 400 pairs would not.
+    pub outlook: Vec<(Claim, Option<usize>)>,
+}
+
+impl Trial {
+    /// Pairs the laps and reads them.
+    #[must_use]
+    pub fn new(mut laps: Vec<Lap>, settings: TrialSettings) -> Trial {
+        for lap in laps.iter_mut().filter(|lap| settings.left_out.contains(&lap.number)) {
+            lap.fault = Some(LapFault::LeftOut);
+        }
+        check_distances(&mut laps);
+        let pairs = pair(&mut laps);
+        let saved: Vec<f64> = pairs.iter().map(|p| p.saved).collect();
+        let steps = confidence_sequence(&saved, settings.level);
+        let margin = 0.01 * settings.margin_percent;
+        let verdict = verdict(steps.last(), margin);
+        let wear = [0, 1].map(|policy| wear(&laps, policy));
+        let outlook = steps.last().map_or_else(Vec::new, |last| outlook(last, verdict, &settings));
+        Trial { settings, laps, pairs, steps, verdict, wear, outlook }
+    }
+
+    /// Pairs in which the tested policy drove first.
+    #[must_use]
+    pub fn tested_first(&self) -> usize {
+        self.pairs.iter().filter(|pair| pair.tested_first).count()
+    }
+}
+
+/// Names laps of another length than the others.
+fn check_distances(laps: &mut [Lap]) {
+    let whole = |lap: &&Lap| lap.fault.as_ref().is_none_or(|fault| !fault.is_unfinished());
+    let mut known: Vec<f64> = laps.iter().filter(whole).filter_map(|lap| lap.distance_m).collect();
+    known.sort_by(f64::total_cmp);
+    let Some(&median) = known.get(known.len() / 2) else { return };
+    for lap in laps.iter_mut().filter(|lap| lap.fault.is_none()) {
+        if let Some(own) = lap.distance_m.filter(|own| (own - median).abs() > DISTANCE_SHARE * median.abs()) {
+            lap.fault = Some(LapFault::Distance(own, median));
+        }
+    }
+}
+
+/// Pairs laps 1 and 2, 3 and 4, and so on. Numbers that begin again belong to another session; a number that is
+/// driven again within its pair replaces the lap before.
+fn pair(laps: &mut [Lap]) -> Vec<Pair> {
+    let mut sessions: BTreeMap<(usize, u32), BTreeMap<u32, usize>> = BTreeMap::new();
+    let (mut session, mut last) = (0, 0);
+    for at in 0..laps.len() {
+        let (number, line) = (laps[at].number, laps[at].line);
+        let pair = number.div_ceil(2);
+        session += usize::from(pair < last);
+        last = pair;
+        if let Some(before) = sessions.entry((session, pair)).or_default().insert(number, at)
+            && laps[before].fault.is_none()
+        {
+            laps[before].fault = Some(LapFault::DrivenAgain(line));
+        }
+    }
+    let mut pairs = Vec::new();
+    for members in sessions.into_values() {
+        let members: Vec<usize> = members.into_values().filter(|&at| laps[at].fault.is_none()).collect();
+        match members[..] {
+            [first, second] if laps[first].policy == laps[second].policy => {
+                for at in [first, second] {
+                    laps[at].fault = Some(LapFault::SamePolicy);
+                }
+            }
+            [first, second] => {
+                let tested_first = laps[first].policy == Some(1);
+                let of = if tested_first { [second, first] } else { [first, second] };
+                let time_s = of.map(|at| laps[at].time_s);
+                let saved = relative_difference(time_s[0], time_s[1]);
+                let number = pairs.len() as u32 + 1;
+                pairs.push(Pair { number, laps: of, time_s, tested_first, saved });
+            }
+            _ => members.iter().for_each(|&at| laps[at].fault = Some(LapFault::NoPartner)),
+        }
+    }
+    pairs
+}
+
+fn verdict(last: Option<&Step>, margin: f64) -> Verdict {
+    match last.and_then(|step| step.interval) {
+        Some([low, _]) if low > 0.0 => Verdict::Faster,
+        Some([_, high]) if high < 0.0 => Verdict::Slower,
+        Some([low, _]) if low > -margin => Verdict::NotSlower,
+        _ => Verdict::Open,
+    }
+}
+
+fn wear(laps: &[Lap], policy: u8) -> PolicyWear {
+    let own = || laps.iter().filter(|lap| lap.policy == Some(policy));
+    let counted: Vec<&Lap> = own().filter(|lap| lap.fault.is_none()).collect();
+    let unfinished = own().filter(|l| l.fault.as_ref().is_some_and(LapFault::is_unfinished)).count();
+    let n = counted.len() as f64;
+    let per_lap = |of: &dyn Fn(&Lap) -> Option<u32>| {
+        let known: Option<Vec<u32>> = counted.iter().map(|lap| of(lap)).collect();
+        known.filter(|k| !k.is_empty()).map(|k| k.iter().map(|c| f64::from(*c)).sum::<f64>() / n)
+    };
+    PolicyWear {
+        laps: counted.len(),
+        unfinished,
+        time_s: counted.iter().map(|lap| lap.time_s).sum::<f64>() / n.max(1.0),
+        shifts: per_lap(&|lap| lap.wear.shifts),
+        failed_upshifts: per_lap(&|lap| lap.wear.shifts.map(|_| lap.wear.failed_upshifts)),
+        missed_engagements: per_lap(&|lap| lap.wear.missed_engagements),
+    }
+}
+
+/// What further pairs would bring, if mean and scatter stay as they are.
+fn outlook(last: &Step, verdict: Verdict, settings: &TrialSettings) -> Vec<(Claim, Option<usize>)> {
+    let open: &[Claim] = match verdict {
+        Verdict::Open => &Claim::ALL,
+        Verdict::NotSlower => &[Claim::Faster],
+        Verdict::Faster | Verdict::Slower => &[],
+    };
+    let error = 0.5 * (1.0 - settings.level);
+    let needed = |claim: Claim| {
+        let above = last.mean + 0.01 * claim.added_percent(settings.margin_percent);
+        (last.pairs + 1..=MOST_PAIRS).find(|&pairs| {
+            let standard_error = last.sd / (pairs as f64).sqrt();
+            above > 0.0 && critical_t(pairs, error).is_some_and(|factor| above > factor * standard_error)
+        })
+    };
+    open.iter().map(|&claim| (claim, needed(claim).map(|pairs| pairs - last.pairs))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trial::laps::LapWear;
+
+    fn lap(number: u32, policy: u8, time_s: f64) -> Lap {
+        Lap {
+            file: 0,
+            line: u64::from(number) * 100,
+            number,
+            policy: Some(policy),
+            time_s,
+            distance_m: Some(40.0),
+            wear: LapWear { shifts: Some(4), failed_upshifts: 1, missed_engagements: Some(2) },
+            gaps: 0,
+            fault: None,
+        }
+    }
+
+    fn settings() -> TrialSettings {
+        TrialSettings {
+            policies: ["rule".to_owned(), "table".to_owned()],
+            level: 0.95,
+            margin_percent: 1.0,
+            left_out: Vec::new(),
+        }
+    }
+
+    /// Pairs in alternating order, in which the tested policy saves these shares of the reference's 30 s.
+    fn laps(saved: &[f64]) -> Vec<Lap> {
+        let mut laps = Vec::new();
+        for (pair, saved) in saved.iter().enumerate() {
+            let number = 2 * pair as u32 + 1;
+            let first = (pair % 2) as u8;
+            let time = |policy: u8| if policy == 0 { 30.0 } else { 30.0 * (1.0 - saved) };
+            laps.push(lap(number, first, time(first)));
+            laps.push(lap(number + 1, 1 - first, time(1 - first)));
+        }
+        laps
+    }
+
+    #[test]
+    fn verdicts_follow_from_the_interval() {
+        let wobble = [0.01, -0.01, 0.004, -0.004, 0.007, -0.007, 0.002, -0.002, 0.005, -0.005, 0.008, -0.008];
+        for (gain, expected) in [
+            (0.05, Verdict::Faster),
+            (-0.05, Verdict::Slower),
+            (0.003, Verdict::NotSlower),
+            (-0.004, Verdict::Open),
+        ] {
+            let trial = Trial::new(laps(&wobble.map(|w| w + gain)), settings());
+            assert_eq!(trial.verdict, expected, "{gain}: {:?}", trial.steps.last());
+            assert_eq!((trial.pairs.len(), trial.tested_first()), (12, 6));
+        }
+        let trial = Trial::new(laps(&wobble.map(|w| w + 0.003)), settings());
+        let [(Claim::Faster, Some(more))] = trial.outlook[..] else { panic!("{:?}", trial.outlook) };
+        assert!((10..300).contains(&more), "{more}");
+        assert_eq!(Trial::new(Vec::new(), settings()).verdict, Verdict::Open);
+    }
+
+    #[test]
+    fn laps_that_do_not_count_are_named_and_the_others_stay() {
+        let mut driven = laps(&[0.02, 0.03, 0.01, 0.02, 0.04]);
+        driven[2].fault = Some(LapFault::Unfinished);
+        driven[5].distance_m = Some(30.0);
+        driven[6].policy = driven[7].policy;
+        // The first lap of the last pair is driven again with the same number.
+        let again = Lap { line: 5000, time_s: 29.0, ..driven[8].clone() };
+        driven.insert(9, again);
+        let trial = Trial::new(driven, TrialSettings { left_out: vec![1], ..settings() });
+        let faults: Vec<Option<LapFault>> = trial.laps.iter().map(|lap| lap.fault.clone()).collect();
+        use LapFault::{Distance, DrivenAgain, LeftOut, NoPartner, SamePolicy, Unfinished};
+        let expected = [
+            Some(LeftOut),
+            Some(NoPartner),
+            Some(Unfinished),
+            Some(NoPartner),
+            Some(NoPartner),
+            Some(Distance(30.0, 40.0)),
+            Some(SamePolicy),
+            Some(SamePolicy),
+            Some(DrivenAgain(5000)),
+            None,
+            None,
+        ];
+        assert_eq!(faults, expected);
+        assert_eq!(trial.pairs.len(), 1);
+        assert_eq!(trial.wear[0].unfinished + trial.wear[1].unfinished, 1);
+        assert_eq!(trial.wear[0].missed_engagements, Some(2.0));
+    }
+
+    #[test]
+    fn numbers_that_begin_again_are_another_session() {
+        let twice: Vec<Lap> = [laps(&[0.02, 0.03]), laps(&[0.01, 0.02])].concat();
+        let trial = Trial::new(twice, settings());
+        assert_eq!(trial.pairs.len(), 4);
+        assert!(trial.laps.iter().all(|lap| lap.fault.is_none()));
+    }
+}

@@ -1,0 +1,38 @@
+/* Recorded ticks of the toy vehicle, each byte as a line of its own: what a serial port would be sent. */
+#ifndef RECORD_H
+#define RECORD_H
+
+#include "drill.h"
+#include "lowgear_recorder.h"
+
+static void record_put(uint8_t byte)
+{
+    drill_line("byte", byte, 0u);
+}
+
+static void record(void)
+{
+    lowgear_state state;
+    lowgear_recorder recorder;
+    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
+    lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
+    lowgear_raw raw;
+    uint32_t tick;
+    for (tick = 0u; tick < (uint32_t)DRILL_TICKS; tick++) {
+        if ((tick & 511u) == 0u) {
+            drill_begin(&toy, &state);
+            lowgear_recorder_start(&recorder);
+            c.drive = 1u;
+            c.gear = toy.sent;
+            c.nudge = 0u;
+            c.recalibrate = 0u;
+            c.park = 0u;
+        }
+        drill_read(&toy, &c, &raw);
+        recorder.policy = (uint8_t)(tick >> 6 & 1u);
+        recorder.lap = (uint8_t)(tick >> 6);
+        c = lowgear_record_tick(&recorder, &state, &raw, record_put);
+    }
+}
+
+#endif
