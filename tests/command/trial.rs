@@ -21,6 +21,7 @@ pub(crate) fn recording(vehicle: &VehicleConfig, pairs: u32, saved: f64) -> Vec<
             tilt_ddeg: 10,
             duty_permille: 1000,
             selector_ddeg: selector_ddeg as u16,
+            preview: 0,
         };
         let asked = controller.sense(&settings, &raw);
         let request = if asked { request } else { Request::Hold };

@@ -20,7 +20,7 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 8] = [
+const MODULES: [(&str, &str); 9] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),

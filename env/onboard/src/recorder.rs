@@ -124,8 +124,6 @@ pub struct Frame {
     pub unwrapped: bool,
     /// The readings.
     pub raw: Raw,
-    /// Reading of a preview sensor; 0 without one.
-    pub preview: i16,
     /// What the policy asked for; hold where it was not asked.
     pub request: Request,
     /// Whether it was asked.
@@ -158,7 +156,7 @@ impl Frame {
         let [i, j] = raw.tilt_ddeg.to_le_bytes();
         let [d, g] = raw.duty_permille.to_le_bytes();
         let [s, r] = raw.selector_ddeg.to_le_bytes();
-        let [p, q] = self.preview.to_le_bytes();
+        let [p, q] = self.raw.preview.to_le_bytes();
         let done = self.request as u8 | (self.verdict as u8) << 2 | (self.phase as u8) << 5;
         let order = &self.command;
         let gears =
@@ -187,13 +185,13 @@ impl Frame {
             tilt_ddeg: i16::from_le_bytes([i, j]),
             duty_permille: u16::from_le_bytes([d, g]),
             selector_ddeg: u16::from_le_bytes([s, r]),
+            preview: i16::from_le_bytes([p, q]),
         };
         let known = |gear: u8| Some(gear).filter(|gear| (*gear as usize) < MAX_GEARS);
         Some(Frame {
             tick: u16::from_le_bytes([t, u]),
             unwrapped: ordered & 128 != 0,
             raw,
-            preview: i16::from_le_bytes([p, q]),
             request: *Request::ALL.get((done & 3) as usize)?,
             asked: gears & 128 != 0,
             verdict: *VERDICTS.get((done >> 2 & 7) as usize)?,
@@ -252,7 +250,7 @@ pub struct Header {
 }
 
 impl Header {
-    /// For a vehicle with these settings, without a preview sensor.
+    /// For a vehicle with these settings.
     #[must_use]
     pub fn new(settings: &Settings, hashes: [[u8; 4]; 2]) -> Header {
         let ranges = &settings.ranges;
@@ -262,7 +260,7 @@ impl Header {
             tick_us: settings.tick_us,
             pulses_per_turn: settings.pulses_per_turn,
             gears: settings.guard.gears,
-            fitted: [settings.features.battery_fitted, current, tilt, false],
+            fitted: [settings.features.battery_fitted, current, tilt, settings.features.preview.fitted],
             hashes,
             decision_ticks: settings.decision_ticks,
         }
@@ -318,15 +316,13 @@ pub struct Recorder {
     pub policy: u8,
     /// Label of the lap; 0 outside of laps.
     pub lap: u8,
-    /// Reading of a preview sensor; 0 without one.
-    pub preview: i16,
 }
 
 impl Recorder {
     /// At power-up.
     #[must_use]
     pub const fn new() -> Recorder {
-        Recorder { tick: 0, unwrapped: true, policy: 0, lap: 0, preview: 0 }
+        Recorder { tick: 0, unwrapped: true, policy: 0, lap: 0 }
     }
 
     /// Whether the header is due before the next frame.
@@ -349,7 +345,6 @@ impl Recorder {
             tick: self.tick,
             unwrapped: self.unwrapped,
             raw: *raw,
-            preview: self.preview,
             request,
             asked,
             verdict: guard.verdict(),

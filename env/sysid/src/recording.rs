@@ -255,7 +255,7 @@ pub fn log_row(recorded: &RecordedTick, header: &Header) -> String {
         u8::from(frame.command.nudge),
         frame.fault as u8,
         frame.command.gear + 1,
-        field(preview, frame.preview.into()),
+        field(preview, raw.preview.into()),
     )
 }
 

@@ -39,7 +39,6 @@ static const uint8_t lowgear_recording_header[LOWGEAR_HEADER_BYTES] LOWGEAR_ROM 
 /* What the recorder remembers. */
 typedef struct {
     uint16_t tick;
-    int16_t preview;   /* reading of a preview sensor; 0 without one */
     uint8_t unwrapped; /* 1: the tick has not gone round yet */
     uint8_t policy;    /* which policy drives, 0 or 1 */
     uint8_t lap;       /* label of the lap, 0 outside of laps */
@@ -48,7 +47,6 @@ typedef struct {
 static inline void lowgear_recorder_start(lowgear_recorder *r)
 {
     r->tick = 0u;
-    r->preview = 0;
     r->unwrapped = 1u;
     r->policy = 0u;
     r->lap = 0u;
@@ -88,7 +86,7 @@ static inline void lowgear_record(lowgear_recorder *r, const lowgear_state *s, c
     to = lowgear_put16(to, (uint16_t)raw->tilt_ddeg);
     to = lowgear_put16(to, raw->duty_permille);
     to = lowgear_put16(to, raw->selector_ddeg);
-    to = lowgear_put16(to, (uint16_t)r->preview);
+    to = lowgear_put16(to, (uint16_t)raw->preview);
     to[0] = (uint8_t)(request | (uint8_t)(s->verdict << 2) | (uint8_t)(s->phase << 5));
     to[1] = (uint8_t)(s->gear | (uint8_t)(c->gear << 3) | (uint8_t)((r->policy & 1u) << 6) | (uint8_t)(asked << 7));
     to[2] = (uint8_t)(c->drive | (uint8_t)(c->nudge << 1) | (uint8_t)(c->recalibrate << 2) | (uint8_t)(c->park << 3)

@@ -42,13 +42,14 @@ fn content<const N: usize>(wire: &[u8]) -> [u8; N] {
 }
 
 fn raw() -> impl Strategy<Value = Raw> {
-    (any::<u16>(), any::<u16>(), any::<i16>(), any::<i16>(), any::<u16>(), any::<u16>()).prop_map(|r| Raw {
+    (any::<u16>(), any::<u16>(), any::<i16>(), any::<i16>(), any::<u16>(), any::<u16>(), any::<i16>()).prop_map(|r| Raw {
         encoder_counts: r.0,
         battery_mv: r.1,
         current_ma: r.2,
         tilt_ddeg: r.3,
         duty_permille: r.4,
         selector_ddeg: r.5,
+        preview: r.6,
     })
 }
 
@@ -75,7 +76,7 @@ proptest! {
 
     #[test]
     fn every_frame_comes_back(
-        (tick, preview, lap) in (any::<u16>(), any::<i16>(), any::<u8>()),
+        (tick, lap) in (any::<u16>(), any::<u8>()),
         raw in raw(),
         (request, gear, order, policy) in (0..3usize, 0..6u8, 0..6u8, 0..2u8),
         flags in any::<[bool; 6]>(),
@@ -86,7 +87,6 @@ proptest! {
             tick,
             unwrapped,
             raw,
-            preview,
             request: Request::ALL[request],
             asked,
             verdict: [Verdict::Idle, Verdict::Tilt, Verdict::Turning][verdict],

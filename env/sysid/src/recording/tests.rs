@@ -18,12 +18,12 @@ fn recorded(from: u64, ticks: u64) -> (Vec<u8>, Vec<Frame>) {
             tilt_ddeg: wobble as i16 - 50,
             duty_permille: if tick % 40 < 4 { 0 } else { 1000 },
             selector_ddeg: 900,
+            preview: 0,
         };
         let frame = Frame {
             tick: tick as u16,
             unwrapped: tick < 65_536,
             raw,
-            preview: 0,
             request: Request::Hold,
             asked: tick % 4 == 0,
             verdict: Verdict::Idle,

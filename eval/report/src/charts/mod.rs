@@ -54,7 +54,7 @@ pub(super) struct Figure {
 }
 
 /// Fold with nothing but the table.
-const DATA: &str = "Data table";
+pub(crate) const DATA: &str = "Data table";
 /// Fold with a drawing of all policies.
 const ALL: &str = "All policies, data table";
 

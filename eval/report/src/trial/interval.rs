@@ -1,6 +1,6 @@
 //! The interval after every pair, with the pairs themselves.
 
-use crate::charts::{Figure, Layout};
+use crate::charts::{DATA, Figure, Layout};
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::tables::table;
@@ -30,6 +30,8 @@ pub(super) fn interval_over_pairs(trial: &Trial) -> Figure {
             trial.settings.margin_percent
         ),
         drawings: vec![draw(trial).finish()],
+        further: Vec::new(),
+        fold: DATA,
         layout: Layout::Wide,
         table: table("The interval after each pair", &head, rows),
     }
