@@ -55,6 +55,12 @@ pub struct TraceRow {
     pub load_peak_permille: i16,
     /// Feature: filtered tilt, tenths of a degree.
     pub tilt_filtered_ddeg: i16,
+    /// Raw reading of the sensor ahead, in its own unit; 0 without one.
+    pub preview_reading: i16,
+    /// Feature: class of the next strike, 0 unknown, 1 none in view, 2 low, 3 high.
+    pub strike_class: i16,
+    /// Feature: way to the next strike.
+    pub strike_mm: i16,
 }
 
 /// Writes a trace as CSV.

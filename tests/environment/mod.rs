@@ -20,6 +20,7 @@ mod dogs;
 mod energy;
 mod facts;
 mod facts_of_shifting;
+mod feeler;
 mod guard_fuzz;
 mod heat;
 mod hunting;

@@ -30,7 +30,8 @@
 
 use crate::policy::{Mask, Policy};
 use crate::rule::{
-    DecisionLogic, LOW_STRIKE, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector, gear_index,
+    DecisionLogic, HIGH_STRIKE, LOW_STRIKE, MAX_WAIT_TICKS, RuleSettings, check_pairs, check_vector,
+    gear_index,
 };
 use lowgear_env::config::{KeyError, in_range};
 use lowgear_onboard::{Feature, Features, Request};
@@ -61,7 +62,7 @@ pub fn context(features: &Features) -> [f32; CONTEXT] {
         20.0 / (20.0 + value(Feature::Dwell).max(0.0)),
         (value(Feature::Current) / 1000.0).clamp(-2.0, 2.0),
         before(LOW_STRIKE),
-        before(LOW_STRIKE + 1),
+        before(HIGH_STRIKE),
         f32::from(class == 0),
     ]
 }
@@ -312,7 +313,7 @@ mod tests {
     #[test]
     fn what_lies_ahead_moves_the_thresholds_of_a_rule_that_looks_ahead() {
         let blind = ContextualSettings::from_rule(&tuned());
-        let preview = Some(crate::rule::PreviewRule::cautious(3, 100));
+        let preview = Some(crate::rule::PreviewRule::before_high(3, 100));
         let mut settings = ContextualSettings::from_rule(&RuleSettings { preview, ..tuned() });
         assert_eq!((blind.weights().len(), settings.weights().len()), (4 * 9 + 1, 4 * 12 + 1));
         settings.down[1].weights[8] = 0.6;

@@ -25,7 +25,7 @@ mod preview;
 mod vector;
 
 pub use guide::RuleGuide;
-pub use preview::{LOW_STRIKE, MAX_STRIKE_MM, NO_STRIKE, PreviewRule};
+pub use preview::{HIGH_STRIKE, LOW_STRIKE, MAX_STRIKE_MM, NO_STRIKE, PreviewRule};
 
 use crate::policy::{Mask, Policy};
 use lowgear_env::config::{KeyError, in_range, require};

@@ -9,6 +9,8 @@ use serde::{Deserialize, Serialize};
 
 /// The lowest class of a strike: a low one.
 pub const LOW_STRIKE: u8 = 2;
+/// The class of a high strike.
+pub const HIGH_STRIKE: u8 = 3;
 /// A class that no strike has.
 pub const NO_STRIKE: u8 = 4;
 /// The longest way that the features tell, mm.
@@ -38,13 +40,12 @@ const CLASS_SCALE: f64 = 10.0;
 const WAY_SCALE_MM: f64 = 500.0;
 
 impl PreviewRule {
-    /// Reacts to every strike within `way_mm`: down out of the top gear, and no shift up.
+    /// What an owner writes first: a high strike within `way_mm` takes the top gear away.
     #[must_use]
-    pub fn cautious(gears: usize, way_mm: u16) -> PreviewRule {
-        let steps = gears.saturating_sub(1);
-        let mut down_class = vec![LOW_STRIKE + 1; steps];
-        down_class.iter_mut().rev().take(1).for_each(|class| *class = LOW_STRIKE);
-        PreviewRule { down_class, down_mm: way_mm, hold_class: vec![LOW_STRIKE; steps], hold_mm: way_mm }
+    pub fn before_high(gears: usize, way_mm: u16) -> PreviewRule {
+        let mut class = vec![NO_STRIKE; gears.saturating_sub(1)];
+        class.iter_mut().rev().take(1).for_each(|top| *top = HIGH_STRIKE);
+        PreviewRule { down_class: class.clone(), down_mm: way_mm, hold_class: class, hold_mm: way_mm }
     }
 
     /// Checks ranges, and the lists against the number of gears.

@@ -37,6 +37,9 @@ impl Drive {
             load_slow_permille: features.get(Feature::LoadSlow),
             load_peak_permille: features.get(Feature::LoadPeak),
             tilt_filtered_ddeg: features.get(Feature::Tilt),
+            preview_reading: self.sensors.last().preview,
+            strike_class: features.get(Feature::StrikeClass),
+            strike_mm: features.get(Feature::StrikeMm),
         };
         if let Some(rows) = &mut self.trace {
             rows.push(row);

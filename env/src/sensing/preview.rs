@@ -4,6 +4,7 @@
 //! the arm is lifted by the ground at once, thrown higher where the vehicle is fast, and falls back at its own rate. The
 //! controller polls the sensor all the time and takes the highest reading of a tick.
 
+mod beam;
 mod own_track;
 mod profile;
 
@@ -11,10 +12,12 @@ use super::grade::arctangent;
 use super::noise::Noise;
 use crate::motion::GRAVITY_M_S2;
 use crate::terrain::Course;
-use crate::vehicle::{BATCH, PreviewSensor, Vehicle};
+use crate::vehicle::{BATCH, PreviewSensor, RANGE_MM, SampledPreview, Vehicle};
 use crate::{Seed, Stream};
+use beam::Beam;
 use own_track::OwnTrack;
-use profile::{Profile, STEP_M};
+use profile::{Probe, Profile, STEP_M};
+use rand_chacha::ChaCha8Rng;
 
 /// Degrees in a radian.
 const DEGREES: f64 = 180.0 / std::f64::consts::PI;
@@ -39,6 +42,8 @@ enum Transducer {
     Angle { arm_m: f64, offset_deg: f64, noise_deg: f64, half_hysteresis_deg: f64, step_deg: f64 },
     /// A switch: closes at the first height and opens at the second, m.
     Switch { close_m: f64, open_m: f64, noise_m: f64 },
+    /// A height above the ground in steps, a new one every so many ticks.
+    Range { offset_m: f64, noise_m: f64, step_m: f64, period_ticks: u8 },
 }
 
 /// What the arm remembers.
@@ -46,8 +51,10 @@ enum Transducer {
 struct Arm {
     /// Height of the roller, m.
     height_m: f32,
-    /// Angle behind the play, degrees; of a switch 1 when it is closed.
+    /// Angle behind the play, degrees; of a switch 1 when it is closed; of a range sensor the last reading, mm.
     shown: f64,
+    /// Ticks since the last range.
+    age_ticks: u8,
 }
 
 /// The sensor ahead of one vehicle on one course.
@@ -71,17 +78,19 @@ impl Preview {
     /// The sensor that `vehicle` has, if it has one, on `course`.
     pub(crate) fn new(vehicle: &Vehicle, course: &Course, seed: Seed, episode: u64) -> Option<Preview> {
         let sampled = vehicle.preview?;
-        let (radius_m, track, grass, fall_m_s, bounce_above_m_s) = match sampled.sensor {
-            PreviewSensor::Feeler(f) => (f.roller_radius_m, f.track, f.grass, f.fall_m_s, f.bounce_above_m_s),
-            PreviewSensor::Whisker(w) => (w.tip_radius_m, w.track, w.grass, w.fall_m_s, w.bounce_above_m_s),
-        };
         let mut rng = seed.stream(Stream::PreviewTrack, episode);
-        let own = OwnTrack::draw(course, &track, &grass, sampled.error_factor, &mut rng);
-        let profile = Profile::new(course, &own, vehicle, (sampled.ahead_m, radius_m));
+        let (own, probe) = looked_at(&sampled, course, &mut rng);
+        let (fall_m_s, bounce_above_m_s) = match sampled.sensor {
+            PreviewSensor::Feeler(f) => (f.fall_m_s, f.bounce_above_m_s),
+            PreviewSensor::Whisker(w) => (w.fall_m_s, w.bounce_above_m_s),
+            // A beam has no inertia.
+            PreviewSensor::Range(_) => (1e9, f64::INFINITY),
+        };
+        let profile = Profile::new(course, &own, vehicle, &probe);
         let at = profile.index(0.0);
-        let arm = Arm { height_m: profile.height_m(at), shown: 0.0 };
+        let arm = Arm { height_m: profile.height_m(at), shown: 0.0, age_ticks: 0 };
         Some(Preview {
-            transducer: Transducer::new(&sampled.sensor, sampled.offset, vehicle.sensor_noise_factor),
+            transducer: Transducer::new(&sampled, vehicle.sensor_noise_factor),
             noise: Noise::new(seed.stream(Stream::PreviewNoise, episode), [true, false, false, false]),
             fall_m: (fall_m_s * vehicle.tick_s) as f32,
             tick_s: vehicle.tick_s as f32,
@@ -104,8 +113,7 @@ impl Preview {
             let to = self.profile.index(x_m[i]);
             let highest_m;
             (arm.height_m, highest_m) = self.moved(arm.height_m, at, to);
-            (arm.shown, readings[i]) =
-                self.transducer.read(f64::from(highest_m), arm.shown, f64::from(noise[i]));
+            readings[i] = self.transducer.read(&mut arm, f64::from(highest_m), f64::from(noise[i]));
             at = to;
             (self.points[i], self.arms[i]) = (at, arm);
         }
@@ -164,39 +172,76 @@ impl Preview {
     }
 }
 
+/// What lies on the track of a sensor, and how it looks at it.
+fn looked_at(sampled: &SampledPreview, course: &Course, rng: &mut ChaCha8Rng) -> (OwnTrack, Probe) {
+    let (ahead_m, factor) = (sampled.ahead_m, sampled.error_factor);
+    match &sampled.sensor {
+        PreviewSensor::Feeler(feeler) => (
+            OwnTrack::draw(course, &feeler.track, &feeler.grass, factor, rng),
+            Probe::Roller { ahead_m, radius_m: feeler.roller_radius_m },
+        ),
+        PreviewSensor::Whisker(whisker) => (
+            OwnTrack::draw(course, &whisker.track, &whisker.grass, factor, rng),
+            Probe::Roller { ahead_m, radius_m: whisker.tip_radius_m },
+        ),
+        PreviewSensor::Range(range) => {
+            (OwnTrack::in_sight(course, range, factor, rng), Probe::Beam(Beam::new(range, ahead_m)))
+        }
+    }
+}
+
 impl Transducer {
-    fn new(sensor: &PreviewSensor, offset: f64, noise_factor: f64) -> Transducer {
-        match *sensor {
+    fn new(sampled: &SampledPreview, noise_factor: f64) -> Transducer {
+        match sampled.sensor {
             PreviewSensor::Feeler(feeler) => Transducer::Angle {
                 arm_m: feeler.arm_m,
-                offset_deg: offset,
+                offset_deg: sampled.offset,
                 noise_deg: feeler.noise_deg * noise_factor,
                 half_hysteresis_deg: 0.5 * feeler.hysteresis_deg,
                 step_deg: feeler.resolution_deg,
             },
             PreviewSensor::Whisker(whisker) => {
-                let close_m = whisker.trigger_m + 1e-3 * offset;
+                let close_m = whisker.trigger_m + 1e-3 * sampled.offset;
                 let noise_m = whisker.noise_m * noise_factor;
                 Transducer::Switch { close_m, open_m: close_m - whisker.hysteresis_m, noise_m }
+            }
+            PreviewSensor::Range(range) => {
+                let sine = Beam::new(&range, sampled.ahead_m).sine();
+                Transducer::Range {
+                    offset_m: 1e-3 * sampled.offset,
+                    noise_m: range.noise_m * noise_factor * sine,
+                    step_m: range.resolution_m * sine,
+                    period_ticks: range.period_ticks,
+                }
             }
         }
     }
 
-    /// What is shown after `shown` with the roller at this height, and the reading.
+    /// The reading after a tick in which the sensor was lifted to `highest_m` at most.
     #[inline]
-    fn read(&self, height_m: f64, shown: f64, noise: f64) -> (f64, i16) {
+    fn read(&self, arm: &mut Arm, highest_m: f64, noise: f64) -> i16 {
         match *self {
             Transducer::Angle { arm_m, offset_deg, noise_deg, half_hysteresis_deg, step_deg } => {
-                let angle_deg = arm_angle_deg(height_m, arm_m) + offset_deg;
+                let angle_deg = arm_angle_deg(highest_m, arm_m) + offset_deg;
                 // Play: what is shown follows once the arm has crossed it.
-                let shown = shown.clamp(angle_deg - half_hysteresis_deg, angle_deg + half_hysteresis_deg);
-                let steps = ((shown + noise_deg * noise) / step_deg).round();
-                (shown, (10.0 * steps * step_deg).round() as i16)
+                arm.shown = arm.shown.clamp(angle_deg - half_hysteresis_deg, angle_deg + half_hysteresis_deg);
+                let steps = ((arm.shown + noise_deg * noise) / step_deg).round();
+                (10.0 * steps * step_deg).round() as i16
             }
             Transducer::Switch { close_m, open_m, noise_m } => {
-                let limit_m = if shown > 0.5 { open_m } else { close_m };
-                let closed = height_m + noise_m * noise >= limit_m;
-                (f64::from(u8::from(closed)), i16::from(closed))
+                let limit_m = if arm.shown > 0.5 { open_m } else { close_m };
+                let closed = highest_m + noise_m * noise >= limit_m;
+                arm.shown = f64::from(u8::from(closed));
+                i16::from(closed)
+            }
+            Transducer::Range { offset_m, noise_m, step_m, period_ticks } => {
+                if arm.age_ticks == 0 {
+                    let height_m = f64::from(arm.height_m) + offset_m + noise_m * noise;
+                    let shown_mm = 1000.0 * step_m * (height_m / step_m).round();
+                    arm.shown = shown_mm.clamp(-f64::from(RANGE_MM), f64::from(RANGE_MM) + 1.0);
+                }
+                arm.age_ticks = (arm.age_ticks + 1) % period_ticks;
+                arm.shown.round() as i16
             }
         }
     }

@@ -124,7 +124,7 @@ pub struct SampledPreview {
     pub sensor: PreviewSensor,
     /// From the front axle to the place that it looks at, m.
     pub ahead_m: f64,
-    /// Offset of its zero: degrees of a feeler, mm of a whisker.
+    /// Offset of its zero: degrees of a feeler, mm of the others.
     pub offset: f64,
     /// Factor on its missed and false obstacles.
     pub error_factor: f64,

@@ -182,6 +182,7 @@ impl Sheet {
                 tilt: Some(NoisyConfig { resolution: 0.5, noise: 1.0 }),
                 feeler: None,
                 whisker: None,
+                range: None,
                 latency_ticks: 0,
             },
             controller: ControllerConfig::default(),

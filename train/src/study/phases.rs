@@ -162,7 +162,7 @@ fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>
 /// The rule by hand with what it does about strikes ahead, on a vehicle with a sensor ahead.
 fn looking_ahead(inputs: &Inputs) -> Option<RuleSettings> {
     let sensor = inputs.scenario.settings.features.preview;
-    let usual = || PreviewRule::cautious(inputs.scenario.gears(), sensor.ahead_mm);
+    let usual = || PreviewRule::before_high(inputs.scenario.gears(), sensor.ahead_mm);
     let preview = inputs.study.rule.preview.clone().unwrap_or_else(usual);
     let rule = inputs.study.rule_on(Signal::SpeedRatio);
     sensor.fitted.then_some(RuleSettings { preview: Some(preview), ..rule })

@@ -1,7 +1,7 @@
 //! What lies on the track of a sensor ahead: other bumps than under the wheels, and grass.
 
 use crate::terrain::{Course, Obstacle, ObstacleShape};
-use crate::vehicle::{GrassConfig, OwnTrackConfig};
+use crate::vehicle::{GrassConfig, OwnTrackConfig, RangeConfig};
 use rand::{Rng, RngExt};
 
 /// Length of the pieces that grass is drawn for, m.
@@ -27,7 +27,14 @@ pub(super) struct OwnTrack {
     pub(super) obstacles: Vec<Obstacle>,
     /// Grass by pieces of [`CELL_M`] from the start on.
     pub(super) grass: Vec<GrassCell>,
+    /// Ranges that have nothing to do with the ground, by the same pieces, as heights, m.
+    faults: Vec<Option<f64>>,
 }
+
+/// What a range that failed reads as, m: more than any height that is taken.
+const FAILED_M: f64 = 10.0;
+/// False ranges read up to this height, m.
+const FALSE_M: f64 = 0.1;
 
 impl OwnTrack {
     /// Draws the track for `course`. Every obstacle and every piece takes the same numbers whatever the shares are, so
@@ -53,7 +60,44 @@ impl OwnTrack {
                 obstacles.push(Obstacle { position_m, shape: ObstacleShape::Bump, ..*obstacle });
             }
         }
-        OwnTrack { obstacles, grass: draw_grass(course, grass, rng) }
+        OwnTrack { obstacles, grass: draw_grass(course, grass, rng), faults: vec![] }
+    }
+
+    /// What a range sensor meets on `course`: all of it, its grass, and ground that gives false ranges or none.
+    pub(super) fn in_sight(
+        course: &Course,
+        range: &RangeConfig,
+        error_factor: f64,
+        rng: &mut impl Rng,
+    ) -> OwnTrack {
+        let cells = (course.length_m / CELL_M).ceil() as usize + 1;
+        let share = |share: f64| (share * error_factor).min(1.0);
+        let (failed, wrong) = (share(range.dropout_share), share(range.false_share));
+        let mut fault = |_| {
+            let [which, height] = rng.random::<[f64; 2]>();
+            let wrong_m = (which < failed + wrong).then_some(FALSE_M * height);
+            if which < failed { Some(FAILED_M) } else { wrong_m }
+        };
+        let canopy = |i: usize| GrassCell {
+            tuft_m: range.canopy_m * course.surface_at(i as f64 * CELL_M).drag_s_m,
+            held_m: None,
+        };
+        OwnTrack {
+            obstacles: course.obstacles.clone(),
+            grass: (0..cells).map(canopy).collect(),
+            faults: (0..cells).map(&mut fault).collect(),
+        }
+    }
+
+    /// The track of a sensor that errs in nothing.
+    #[cfg(test)]
+    pub(super) fn exact(course: &Course) -> OwnTrack {
+        OwnTrack { obstacles: course.obstacles.clone(), grass: vec![], faults: vec![] }
+    }
+
+    /// What a range to this place reads as where it has nothing to do with the ground, m.
+    pub(super) fn fault_m(&self, seen_m: f64) -> Option<f64> {
+        self.faults.get((seen_m.max(0.0) / CELL_M) as usize).copied().flatten()
     }
 }
 

@@ -9,6 +9,7 @@
 //! by `h/2 + sqrt((r + h/2)² - d²) - r` at the distance `d` from its top, over an edge by `h + sqrt(r² - d²) - r`. The
 //! wheels follow the heights of the motion model instead, which lifts them by `h (1 - (d/width)²)`.
 
+use super::beam::{Beam, Strip};
 use super::own_track::{CELL_M, GrassCell, OwnTrack};
 use crate::terrain::{Contact, Course, Obstacle, ObstacleShape};
 use crate::vehicle::{Axle, Vehicle};
@@ -33,20 +34,34 @@ struct Heights {
     values_m: Vec<f64>,
 }
 
-impl Profile {
-    /// The profile of `course` for a roller of this radius that touches the ground `ahead_m` before the front axle.
-    pub(super) fn new(
-        course: &Course,
-        own: &OwnTrack,
-        vehicle: &Vehicle,
-        (ahead_m, roller_m): (f64, f64),
-    ) -> Profile {
+/// What looks at the ground.
+pub(super) enum Probe {
+    /// A roller that touches the ground ahead of the front axle.
+    Roller {
+        /// How far ahead, m.
+        ahead_m: f64,
+        /// Its radius, m.
+        radius_m: f64,
+    },
+    /// The beam of a range sensor.
+    Beam(Beam),
+}
+
+/// The plane of the wheels along a course.
+struct Frame {
+    plain: Heights,
+    front: Heights,
+    /// Where it differs from that under the first axle.
+    rear: Option<Heights>,
+    wheelbase_m: f64,
+}
+
+impl Frame {
+    fn new(course: &Course, vehicle: &Vehicle, reach_m: f64) -> Option<Frame> {
         let axles = &vehicle.axles[..vehicle.axle_count];
-        let (Some(front), Some(rear)) = (axles.first(), axles.last()) else {
-            return Profile { heights_m: Arc::new([0.0]) };
-        };
+        let (front, rear) = (axles.first()?, axles.last()?);
         let wheelbase_m = rear.behind_front_m;
-        let plain = Heights::ground(course, -wheelbase_m - MARGIN_M, course.length_m + ahead_m + MARGIN_M);
+        let plain = Heights::ground(course, -wheelbase_m - MARGIN_M, course.length_m + reach_m + MARGIN_M);
         let wheels = |axle: &Axle| {
             let mut heights = plain.copied();
             for obstacle in &course.obstacles {
@@ -54,28 +69,63 @@ impl Profile {
             }
             heights
         };
-        let front_m = wheels(front);
-        let rear_m = if rear.driven == front.driven { None } else { Some(wheels(rear)) };
-        let rear_m = rear_m.as_ref().unwrap_or(&front_m);
-        let mut roller = plain.copied();
+        let (first, last) = (wheels(front), (rear.driven != front.driven).then(|| wheels(rear)));
+        Some(Frame { plain, front: first, rear: last, wheelbase_m })
+    }
+
+    /// Points between the last axle and a place so far ahead of the first one.
+    fn steps(&self, ahead_m: f64) -> usize {
+        ((self.wheelbase_m / STEP_M).round() + (ahead_m / STEP_M).round()) as usize
+    }
+
+    /// Height of the plane so far ahead of the first axle, with the last one at point `i`.
+    fn plane_m(&self, i: usize, ahead_m: f64) -> f64 {
+        let lever = if self.wheelbase_m > 0.0 { ahead_m / self.wheelbase_m } else { 0.0 };
+        let rear = self.rear.as_ref().unwrap_or(&self.front);
+        self.front.at(i + self.steps(0.0)) * (1.0 + lever) - rear.at(i) * lever
+    }
+
+    /// The place that lies so many points ahead of point `i`, m.
+    fn place_m(&self, i: usize, steps: usize) -> f64 {
+        self.plain.first_m + (i + steps) as f64 * STEP_M
+    }
+}
+
+impl Profile {
+    /// The profile of `course` for what looks at it.
+    pub(super) fn new(course: &Course, own: &OwnTrack, vehicle: &Vehicle, probe: &Probe) -> Profile {
+        let (reach_m, ahead_m, radius_m) = match probe {
+            Probe::Roller { ahead_m, radius_m } => (*ahead_m, *ahead_m, *radius_m),
+            Probe::Beam(beam) => (beam.reach_m(), beam.ahead_m, 0.0),
+        };
+        let Some(frame) = Frame::new(course, vehicle, reach_m) else {
+            return Profile { heights_m: Arc::new([0.0]) };
+        };
+        let mut ground = frame.plain.copied();
         for obstacle in &own.obstacles {
-            roller.lift_roller(obstacle, roller_m);
+            ground.lift_roller(obstacle, radius_m);
         }
-        let lever = if wheelbase_m > 0.0 { ahead_m / wheelbase_m } else { 0.0 };
-        let steps = |distance_m: f64| (distance_m / STEP_M).round() as usize;
-        // The first point has the last axle at the first height.
-        let (front_at, roller_at) = (steps(wheelbase_m), steps(wheelbase_m) + steps(ahead_m));
-        let count = plain.values_m.len().saturating_sub(roller_at).max(1);
-        let height =
-            |heights: &Heights, i: usize| heights.values_m.get(i).or(heights.values_m.last()).copied();
-        let heights_m = (0..count).map(|i| {
-            let at = |heights, i| height(heights, i).unwrap_or(0.0);
-            let plane_m = at(&front_m, i + front_at) * (1.0 + lever) - at(rear_m, i) * lever;
-            let over_m = at(&roller, i + roller_at) - plane_m;
-            let seen_m = plain.first_m + (i + roller_at) as f64 * STEP_M;
-            in_grass(&own.grass, seen_m, over_m).max(LOWEST_M) as f32
-        });
-        Profile { heights_m: heights_m.collect() }
+        let count = ground.values_m.len().saturating_sub(frame.steps(reach_m)).max(1);
+        let seen = frame.steps(ahead_m);
+        let heights_m: Arc<[f32]> = match probe {
+            Probe::Roller { .. } => {
+                let over_m = |i: usize| ground.at(i + seen) - frame.plane_m(i, ahead_m);
+                let grown_m = |i: usize| in_grass(&own.grass, frame.place_m(i, seen), over_m(i));
+                (0..count).map(|i| grown_m(i).max(LOWEST_M) as f32).collect()
+            }
+            Probe::Beam(beam) => {
+                let sums = ground.sums();
+                let strips = beam.strips(|ahead_m| frame.steps(ahead_m));
+                let over_m = |i: usize| {
+                    let strip = |s: &Strip| s.weight * (s.mean(&sums, i) - frame.plane_m(i, s.ahead_m));
+                    in_grass(&own.grass, frame.place_m(i, seen), strips.iter().map(strip).sum())
+                };
+                (0..count)
+                    .map(|i| own.fault_m(frame.place_m(i, seen)).unwrap_or_else(|| over_m(i)) as f32)
+                    .collect()
+            }
+        };
+        Profile { heights_m }
     }
 
     /// The point of the profile where the front axle is at `x_m`.
@@ -140,6 +190,20 @@ impl Heights {
 
     fn copied(&self) -> Heights {
         Heights { first_m: self.first_m, values_m: self.values_m.clone() }
+    }
+
+    /// The height at a point, the last one beyond the end.
+    fn at(&self, i: usize) -> f64 {
+        self.values_m.get(i).or(self.values_m.last()).copied().unwrap_or(0.0)
+    }
+
+    /// Sums of the heights before each point.
+    fn sums(&self) -> Vec<f64> {
+        let sum = |sum: &mut f64, height_m: &f64| {
+            *sum += height_m;
+            Some(*sum)
+        };
+        std::iter::once(0.0).chain(self.values_m.iter().scan(0.0, sum)).collect()
     }
 
     /// Lifts a wheel over an obstacle as the motion model does.

@@ -1,11 +1,11 @@
 //! The geometry by hand, and what the arm does on the way.
 
 use super::own_track::OwnTrack;
-use super::profile::Profile;
+use super::profile::{Probe, Profile};
 use super::*;
 use crate::config::load;
 use crate::terrain::{Obstacle, ObstacleShape, Segment, Surface};
-use crate::vehicle::{FeelerConfig, GrassConfig, OwnTrackConfig, VehicleConfig, WhiskerConfig};
+use crate::vehicle::{FeelerConfig, GrassConfig, OwnTrackConfig, RangeConfig, VehicleConfig, WhiskerConfig};
 use std::path::Path;
 
 const AHEAD_M: f64 = 0.2;
@@ -56,8 +56,8 @@ fn course(sines: &[(f64, f64)], obstacle: Option<(f64, f64, ObstacleShape)>) -> 
 
 /// Height of the roller above the plane of the wheels, mm, with the front axle at `x_m`.
 fn height_mm(course: &Course, x_m: f64) -> f64 {
-    let own = OwnTrack { obstacles: course.obstacles.clone(), grass: vec![] };
-    let profile = Profile::new(course, &own, &vehicle(feeler()), (AHEAD_M, ROLLER_M));
+    let probe = Probe::Roller { ahead_m: AHEAD_M, radius_m: ROLLER_M };
+    let profile = Profile::new(course, &OwnTrack::exact(course), &vehicle(feeler()), &probe);
     1000.0 * f64::from(profile.height_m(profile.index(x_m)))
 }
 
@@ -212,4 +212,35 @@ fn a_whisker_says_that_something_is_there() {
     let rod = shown(0.005);
     assert_eq!(rod[88..95], [0, 1, 1, 1, 1, 0, 0]);
     assert_eq!(shown(0.0028), [0; 100]);
+}
+
+#[test]
+fn a_range_sensor_sees_kerbs_and_grades_and_no_rods() {
+    let range = RangeConfig {
+        ahead_m: 0.25,
+        height_m: 0.1,
+        cone_deg: 27.0,
+        noise_m: 0.0,
+        resolution_m: 0.001,
+        period_ticks: 1,
+        dropout_share: 0.0,
+        false_share: 0.0,
+        canopy_m: 0.0,
+        low_m: 0.02,
+        high_m: 0.04,
+    };
+    let beam_mm = |course: &Course, x_m: f64| {
+        let probe = Probe::Beam(Beam::new(&range, 0.25));
+        let profile = Profile::new(course, &OwnTrack::exact(course), &vehicle(feeler()), &probe);
+        1000.0 * f64::from(profile.height_m(profile.index(x_m)))
+    };
+    let highest =
+        |course: &Course| (0..300).map(|i| beam_mm(course, 1.2 + 0.002 * f64::from(i))).fold(0.0, f64::max);
+    let rod = highest(&level(0.008, ObstacleShape::Bump));
+    assert!(rod < 1.0, "{rod} mm of 8, where its noise is 7 mm");
+    let kerb = highest(&level(0.06, ObstacleShape::Edge));
+    assert!(kerb > 40.0, "{kerb} mm of 60");
+    // A slope of a tenth that begins where the beam is aimed: some of the cone is on it.
+    let corner = beam_mm(&course(&[(-5.0, 0.0), (2.0, 0.1)], None), 1.75);
+    assert!((1.0..10.0).contains(&corner), "{corner}");
 }
