@@ -97,6 +97,6 @@ def _policy(kind, gears, layers):
         shape = {"inputs": inputs, "hidden": hidden, "actions": 3, "dueling": False}
         return {"scaler": scaler, "network": {"shape": shape, "weights": weights}}
     network = {"shape": {"inputs": inputs, "hidden": hidden, "gru-size": 0, "outputs": 3}, "weights": weights}
-    normaliser = {"mean": [0.0] * inputs, "scale": [1.0] * inputs}
+    normaliser = {"mean": [0.0] * inputs, "scale": [1.0] * inputs, "clamp": False}
     actor = {"normaliser": normaliser, "network": network, "guide-bias": 0.0}
     return {"scaler": scaler, "actor": actor, "shift-threshold": 0.0, "guide": None}
