@@ -7,6 +7,7 @@
 
 mod answer;
 mod card;
+mod changes;
 mod charts;
 mod document;
 mod panels;
@@ -23,6 +24,7 @@ mod text;
 mod verdict;
 
 pub use card::card_page;
+pub use changes::{changes_in_short, changes_page};
 pub use sweep::sweep_page;
 
 use maud::{Markup, html};

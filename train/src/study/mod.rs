@@ -17,7 +17,7 @@ pub use compare::{ComparedPolicy, Comparison, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::InputDigests;
-pub use pages::draw_again;
+pub use pages::{draw_again, draw_changes};
 pub use phases::TrainingOutcome;
 pub use pictures::family;
 pub use publish::{SUMMARY_FILE, compare_policies};
