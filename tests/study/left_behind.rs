@@ -39,9 +39,14 @@ fn the_report_needs_nothing_from_elsewhere() {
 #[test]
 fn the_report_holds_an_answer_maps_traces_curves_and_cautions() {
     let report = text("report.html");
-    for heading in
-        ["What to do", "Comparison", "Shift map: Lookup table", "median difference", "Learning curves", "Cautions"]
-    {
+    for heading in [
+        "What to do",
+        "Comparison",
+        "Shift map: Lookup table",
+        "median difference",
+        "Learning curves",
+        "Cautions",
+    ] {
         assert!(report.contains(heading), "no {heading} in the report");
     }
     assert!(report.matches("<svg").count() >= 12, "{} pictures", report.matches("<svg").count());

@@ -73,11 +73,8 @@ fn figures(new: &Summary, old: &Summary) -> Markup {
         notes.push(format!("The vehicles differ: {} before, {} now.", old.vehicle.name, new.vehicle.name));
     }
     let main = main_policies(new);
-    let both: Vec<(&PolicySummary, &PolicySummary)> = new
-        .policies
-        .iter()
-        .filter_map(|policy| Some((policy, old.policy(&policy.record.id)?)))
-        .collect();
+    let both: Vec<(&PolicySummary, &PolicySummary)> =
+        new.policies.iter().filter_map(|policy| Some((policy, old.policy(&policy.record.id)?))).collect();
     let of = |wanted: bool, metric: Metric| {
         let rows = both.iter().filter(|(policy, _)| main.contains(&policy.record.id.as_str()) == wanted);
         rows.filter_map(|(new, old)| row(new, old, metric)).collect::<Vec<_>>()
@@ -107,7 +104,10 @@ fn unmatched(new: &Summary, old: &Summary) -> Markup {
         (!names.is_empty()).then(|| format!("{word}: {}.", names.join("; ")))
     };
     let lines: Vec<String> =
-        [only(new, old, "Only in this study"), only(old, new, "Only in the earlier study")].into_iter().flatten().collect();
+        [only(new, old, "Only in this study"), only(old, new, "Only in the earlier study")]
+            .into_iter()
+            .flatten()
+            .collect();
     html! { @if !lines.is_empty() { ul.remarks { "\n" (items(lines)) } "\n" } }
 }
 
@@ -115,11 +115,8 @@ fn row(new: &PolicySummary, old: &PolicySummary, metric: Metric) -> Option<Vec<S
     let (now, before) = (new.metrics.get(&metric)?, old.metrics.get(&metric)?);
     let (mean, low, high) = difference(now, before);
     let shown = |e: &Estimate| format!("{}\n({} to {})", number(e.mean), number(e.low), number(e.high));
-    let relative = if before.mean.abs() > 0.0 {
-        signed_percent(100.0 * mean / before.mean)
-    } else {
-        "–".to_owned()
-    };
+    let relative =
+        if before.mean.abs() > 0.0 { signed_percent(100.0 * mean / before.mean) } else { "–".to_owned() };
     Some(vec![
         new.record.label.clone(),
         shown(before),
@@ -181,7 +178,9 @@ mod tests {
     fn a_change_is_shown_where_its_interval_excludes_zero() {
         let (mut new, mut old) = (summary(), summary());
         let set = |e: &mut Estimate, mean: f64| (e.mean, e.low, e.high) = (mean, mean - 3.0, mean + 3.0);
-        for (id, before, now) in [("hand-rule", 140.0, 144.0), ("table", 140.0, 135.0), ("tuned-speed", 140.0, 145.0)] {
+        for (id, before, now) in
+            [("hand-rule", 140.0, 144.0), ("table", 140.0, 135.0), ("tuned-speed", 140.0, 145.0)]
+        {
             set(time(&mut old, id), before);
             set(time(&mut new, id), now);
         }
@@ -199,7 +198,11 @@ mod tests {
         new.study.task_version += 1;
         new.policies.retain(|policy| policy.record.id != *"dqn");
         let page = changes_page(&new, &old, &["test-courses (100 there, 200 now)".to_owned()]);
-        for words in ["must not be compared", "Only in the earlier study: Neural DQN.", "test-courses (100 there, 200 now)"] {
+        for words in [
+            "must not be compared",
+            "Only in the earlier study: Neural DQN.",
+            "test-courses (100 there, 200 now)",
+        ] {
             assert!(page.contains(words), "{words}");
         }
         assert!(changes_page(&old, &old, &[]).contains("No key of the resolved studies differs."));
