@@ -13,6 +13,7 @@ mod document;
 mod panels;
 pub mod plot;
 mod policies;
+mod progress;
 mod prose;
 pub mod recipes;
 mod scale;
@@ -25,6 +26,7 @@ mod verdict;
 
 pub use card::card_page;
 pub use changes::{changes_in_short, changes_page};
+pub use progress::{JobStanding, Standing, progress_page};
 pub use sweep::sweep_page;
 
 use maud::{Markup, html};
