@@ -29,13 +29,32 @@ fn the_pages_of_a_run_come_again_byte_for_byte_from_its_data_alone() {
 }
 
 #[test]
+fn a_run_against_an_earlier_one_says_what_differs() {
+    let place = Sandbox::new();
+    for name in ["run", "earlier"] {
+        fs::create_dir(place.path(name)).unwrap();
+        for file in ["summary.json", "figures.json", "resolved.toml"] {
+            fs::copy(reference().join(file), place.path(name).join(file)).unwrap();
+        }
+    }
+    let same = place.run(&["report", "run", "--against", "earlier"]).done();
+    assert!(same.out.contains("Hand-written rule: ") && same.out.contains("no change shown"), "{}", same.out);
+    let resolved = place.read("earlier/resolved.toml");
+    place.write("earlier/resolved.toml", resolved.replacen("seed = ", "seed = 1", 1));
+    place.run(&["report", "run", "--against", "earlier"]).done();
+    assert!(place.read("run/changes.html").contains("seed ("), "the key that differs");
+    fs::remove_file(place.path("earlier/summary.json")).unwrap();
+    place.run(&["report", "run", "--against", "earlier"]).refused(2, &["earlier", "no finished study"]);
+}
+
+#[test]
 fn a_run_without_its_data_or_with_damaged_data_is_refused() {
     let place = Sandbox::new();
     place.run(&["report", "run"]).refused(2, &["run", "no finished study", "hint:"]);
     data_only(&place);
     let whole = place.read("run/figures.json");
     for (broken, words) in [
-        (whole.replacen("\"format\":1", "\"format\":99", 1), "format 99"),
+        (whole.replacen("\"format\":2", "\"format\":99", 1), "format 99"),
         (whole[..whole.len() / 2].to_owned(), "not readable"),
         (whole.replacen("\"decisions\":\"", "\"decisions\":\"x", 1), "shift map"),
     ] {

@@ -36,7 +36,9 @@ fn a_study_killed_in_tuning_and_in_training_ends_with_the_same_bytes() {
     let place = Sandbox::new();
     let exists = |name: &str| place.path("run").join(name).exists();
     let kills = [
-        killed_when(&place, &STUDY, || exists("tuned-speed-rule/seed-1/checkpoint.bin")),
+        // The page to watch it by, which goes when the study ends.
+        killed_when(&place, &STUDY, || exists("progress.html")),
+        killed_when(&place, &RESUME, || exists("tuned-speed-rule/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("dqn/seed-1/checkpoint.bin")),
         killed_when(&place, &RESUME, || exists("dqn/seed-2/checkpoint.bin.previous")),
         killed_when(&place, &RESUME, || exists("ppo/seed-1/checkpoint.bin")),

@@ -13,6 +13,7 @@ pub mod jobs;
 pub mod lock;
 pub mod outputs;
 pub mod progress;
+mod progress_page;
 pub mod resolved;
 pub mod schema;
 pub mod search;

@@ -1,15 +1,20 @@
 //! Progress of jobs: bars on a terminal, plain lines otherwise.
 
+use crate::progress_page::ProgressPage;
+use crate::search::CurvePoint;
+use crate::store::StoreError;
 use crate::terminal::{print_message, printable};
 use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
-use std::sync::{Mutex, PoisonError};
+use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Where progress is shown.
 pub struct Reporter {
     bars: Option<MultiProgress>,
     quiet: bool,
+    page: Mutex<ProgressPage>,
 }
 
 /// Progress of one job.
@@ -37,13 +42,17 @@ impl Reporter {
     /// Bars when standard error is a terminal, lines otherwise.
     #[must_use]
     pub fn new() -> Reporter {
-        Reporter { bars: std::io::stderr().is_terminal().then(MultiProgress::new), quiet: false }
+        Reporter {
+            bars: std::io::stderr().is_terminal().then(MultiProgress::new),
+            quiet: false,
+            page: Mutex::default(),
+        }
     }
 
     /// Shows nothing.
     #[must_use]
     pub fn silent() -> Reporter {
-        Reporter { bars: None, quiet: true }
+        Reporter { bars: None, quiet: true, page: Mutex::default() }
     }
 
     /// A line of its own.
@@ -56,6 +65,18 @@ impl Reporter {
             Some(bars) => drop(bars.println(printable(text))),
             None => print_message(text),
         }
+    }
+
+    /// Keeps a page of the study in its run folder. A silent one, which several studies of a sweep share, keeps none.
+    pub(crate) fn keep_page(&self, folder: &Path, study: &str) {
+        if !self.quiet {
+            self.page().keep_in(folder, study);
+        }
+    }
+
+    /// The page of the study that runs.
+    pub(crate) fn page(&self) -> MutexGuard<'_, ProgressPage> {
+        self.page.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// A job of `total` steps.
@@ -93,16 +114,14 @@ impl JobProgress<'_> {
         let seconds = began.elapsed().as_secs_f64();
         // The last episode may go on beyond the budget.
         let tenth = (10 * done / total.max(1)).min(10);
+        let per_s = (done - first.min(done)) as f64 / seconds.max(1e-9);
+        let left_s = (done > first).then(|| total.saturating_sub(done) as f64 / per_s);
+        self.reporter.page().note(&self.name, |job| (job.done, job.left_s) = ((done, total), left_s));
         if self.bar.is_none() && !line_due(pace.line.0.elapsed(), pace.line.1 != tenth) {
             return;
         }
-        let per_s = (done - first.min(done)) as f64 / seconds.max(1e-9);
-        let speed = if done > first {
-            let left = total.saturating_sub(done) as f64 / per_s;
-            format!("{per_s:.1} steps/s, {} left; ", in_words(left))
-        } else {
-            String::new()
-        };
+        let speed = left_s
+            .map_or_else(String::new, |left_s| format!("{per_s:.1} steps/s, {} left; ", in_words(left_s)));
         if let Some(bar) = &self.bar {
             bar.set_length(total);
             bar.set_position(done);
@@ -114,8 +133,29 @@ impl JobProgress<'_> {
         self.reporter.line(&format!("{}: {percent} %; {speed}{note}", self.name));
     }
 
+    /// The validation so far.
+    pub(crate) fn checked(&self, curve: &[CurvePoint]) {
+        let checks = || curve.iter().map(|point| (point.ticks, point.mean)).collect();
+        self.reporter.page().note(&self.name, |job| {
+            if job.checks.len() != curve.len() {
+                job.checks = checks();
+            }
+        });
+    }
+
+    /// A checkpoint was written.
+    ///
+    /// # Errors
+    /// When the page cannot be written.
+    pub(crate) fn on_checkpoint(&self) -> Result<(), StoreError> {
+        self.reporter.page().write()
+    }
+
     /// The job is over.
     pub fn finish(&self, note: &str) {
+        self.reporter
+            .page()
+            .note(&self.name, |job| (job.done, job.left_s) = ((job.done.1, job.done.1), None));
         match &self.bar {
             Some(bar) => bar.finish_with_message(note.to_owned()),
             None => self.reporter.line(&format!("{}: done; {note}", self.name)),

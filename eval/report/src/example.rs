@@ -116,45 +116,53 @@ pub(crate) fn summary() -> Summary {
         robustness: robustness::maps(),
         places: places(),
         curves: curves(),
-        tuned: vec![
-            thresholds("hand-rule", 6326.0),
-            thresholds("tuned-speed", 5537.0),
-            TunedRule {
-                policy: "tuned-load".into(),
-                enterable: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
-                thresholds: vec![],
-                lines: vec![
-                    "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
-                    "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
-                ],
+        tuned: tuned(),
+        table: Some(sheet()),
+        policies,
+    }
+}
+
+fn tuned() -> Vec<TunedRule> {
+    vec![
+        thresholds("hand-rule", 6326.0),
+        thresholds("tuned-speed", 5537.0),
+        TunedRule {
+            policy: "tuned-load".into(),
+            enterable: vec!["shift down 2 to 1 below 1490 rpm of the motor".into()],
+            thresholds: vec![],
+            lines: vec![
+                "gear 1 → 2 below load 312 ‰ for 350 ms".into(),
+                "gear 2 → 1 above load 718 ‰ for 150 ms".into(),
+            ],
+        },
+    ]
+}
+
+fn sheet() -> TableSheet {
+    TableSheet {
+        teacher: "contextual".into(),
+        seed: 2,
+        header: "firmware/lowgear.h".into(),
+        refined: true,
+        bytes: 1944,
+        cells: 7776,
+        visited_cells: 5210,
+        filled_from_rule: 2566,
+        axes: vec![
+            TableAxis { feature: "gear".into(), cells: 3, edges: vec![] },
+            TableAxis {
+                feature: "load-slow".into(),
+                cells: 12,
+                edges: vec![100, 180, 250, 320, 400, 480, 560, 650, 760, 900, 1200],
             },
         ],
-        table: Some(TableSheet {
-            teacher: "contextual".into(),
-            seed: 2,
-            header: "firmware/lowgear.h".into(),
-            refined: true,
-            bytes: 1944,
-            cells: 7776,
-            visited_cells: 5210,
-            filled_from_rule: 2566,
-            axes: vec![
-                TableAxis { feature: "gear".into(), cells: 3, edges: vec![] },
-                TableAxis {
-                    feature: "load-slow".into(),
-                    cells: 12,
-                    edges: vec![100, 180, 250, 320, 400, 480, 560, 650, 760, 900, 1200],
-                },
-            ],
-            hash: "3b1f0c5e9d2a47".into(),
-            vectors: 4096,
-            proof: vec![
-                "C: 4096 of 4096 vectors agree".into(),
-                "MicroPython: not run, no interpreter found".into(),
-            ],
-            costs: vec!["Cortex-M0: 1 850 bytes of program memory, 28 bytes of state".to_owned()],
-        }),
-        policies,
+        hash: "3b1f0c5e9d2a47".into(),
+        vectors: 4096,
+        proof: vec![
+            "C: 4096 of 4096 vectors agree".into(),
+            "MicroPython: not run, no interpreter found".into(),
+        ],
+        costs: vec!["Cortex-M0: 1 850 bytes of program memory, 28 bytes of state".to_owned()],
     }
 }
 

@@ -7,11 +7,13 @@
 
 mod answer;
 mod card;
+mod changes;
 mod charts;
 mod document;
 mod panels;
 pub mod plot;
 mod policies;
+mod progress;
 mod prose;
 pub mod recipes;
 mod scale;
@@ -24,6 +26,8 @@ mod trial;
 mod verdict;
 
 pub use card::card_page;
+pub use changes::{changes_in_short, changes_page};
+pub use progress::{JobStanding, Standing, progress_page};
 pub use sweep::sweep_page;
 pub use trial::{plan_page, trial_page};
 

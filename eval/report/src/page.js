@@ -2,7 +2,7 @@
 // and a replay of two runs. It reads the page alone and asks for nothing; without it the page is complete.
 "use strict";
 (() => {
-  const SVG = "http://www.w3.org/2000/svg";
+  const SVG = document.querySelector("svg").namespaceURI;
 
   /** An element with attributes and children. */
   function make(name, attributes = {}, ...children) {

@@ -86,6 +86,7 @@ impl JobContext<'_> {
 
     /// Shows how far it is: in steps of `total`, or in ticks where they are what ends it.
     pub(crate) fn show(&self, steps: u64, total: u64, ticks: u64, curve: &[CurvePoint]) {
+        self.progress.checked(curve);
         match self.stop_condition.ticks() {
             Some(most) => self.progress.update(ticks, most, &note(curve)),
             None => self.progress.update(steps, total, &note(curve)),
@@ -98,6 +99,7 @@ impl JobContext<'_> {
     /// [`StudyError::Store`] when the times cannot be written.
     pub(crate) fn on_checkpoint(&self, steps: u64, ticks: u64) -> Result<(), StudyError> {
         self.stop_condition.on_checkpoint()?;
+        self.progress.on_checkpoint()?;
         Ok(self.stopwatch.row(&self.folder.join("timing.csv"), steps, ticks)?)
     }
 }

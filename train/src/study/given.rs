@@ -47,6 +47,17 @@ pub(super) fn digest(bytes: &[u8]) -> String {
     })
 }
 
+/// The keys in which two resolved studies differ, a line each.
+///
+/// # Errors
+/// What cannot be read as TOML.
+pub(super) fn changed_keys(before: &str, now: &str) -> Result<Vec<String>, toml::de::Error> {
+    let (before, now) = (toml::from_str::<Table>(before)?, toml::from_str::<Table>(now)?);
+    let mut found = Vec::new();
+    compare("", &before, &now, &mut found);
+    Ok(found)
+}
+
 /// What differs between what a run folder keeps and what would be kept now, key by key.
 pub(super) fn differences(kept: &str, now: &str) -> String {
     let (Ok(kept), Ok(now)) = (toml::from_str::<Table>(kept), toml::from_str::<Table>(now)) else {

@@ -17,7 +17,7 @@ pub use compare::{ComparedPolicy, Comparison, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::InputDigests;
-pub use pages::draw_again;
+pub use pages::{draw_again, draw_changes};
 pub use phases::TrainingOutcome;
 pub use pictures::family;
 pub use publish::{SUMMARY_FILE, compare_policies};
@@ -72,6 +72,7 @@ pub fn run_inputs(
     if options.resume && folder.file(SUMMARY_FILE).exists() {
         return Ok(("This study is finished already; nothing was changed.\n".to_owned(), folder.path));
     }
+    reporter.keep_page(&folder.path, &inputs.study.name);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(options.threads.unwrap_or(0)).build()?;
     let text = pool.install(|| -> Result<String, StudyError> {
         let stop = &options.stop;
@@ -82,6 +83,8 @@ pub fn run_inputs(
         let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
         inputs.scenario.check_driven()?;
         let driven = publish::StudyResults { card: &card, comparison: &comparison, robustness };
+        // Before the last file of the study: a finished run folder holds nothing that depends on the clock.
+        reporter.page().remove()?;
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
     })?;
     Ok((text, folder.path))

@@ -4,6 +4,7 @@
 mod causes;
 mod course;
 mod curves;
+mod events;
 mod forest;
 mod headroom;
 mod heat;

@@ -127,8 +127,9 @@ pub(in super::super) fn by_course(summary: &Summary, picture: &CourseDifferences
     let other = in_sentence(summary.label(&picture.against));
     let seed = summary.table.as_ref().map_or_else(String::new, |sheet| format!(" of seed {}", sheet.seed));
     let title = start_sentence(&format!(
-        "{own}{seed} is faster than {other} on {} % of courses",
-        fixed(share_below(&sorted), 0)
+        "{own}{seed} is faster than {other} on {} % of courses, slower on {} %",
+        fixed(share_below(&sorted), 0),
+        fixed(share_below(&sorted.iter().map(|value| -value).collect::<Vec<_>>()), 0)
     ));
     let rows = [("median", median(&sorted)), ("largest gain", best), ("largest loss", worst)]
         .map(|(name, value)| vec![name.to_owned(), format!("{} s", signed(value))]);

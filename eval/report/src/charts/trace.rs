@@ -1,14 +1,12 @@
 //! A driven course: profile, surfaces and obstacles above, then gear, speed, load, tilt and time of every
 //! run over the same distance.
 
-use maud::{Markup, html};
-
 use super::course::{LEFT, MOST_POINTS, RIGHT, WIDTH, draw_course, surface_key, surface_names, thin};
+use super::events::{event_tables, kind_in_words};
 use super::{DATA, Figure, Layout};
 use crate::policies::look_of_family;
 use crate::scale::{Scale, range};
 use crate::svg::{Anchor, Frame, Marker, Svg};
-use crate::tables::table;
 use crate::text::{fixed, in_sentence, plural, shorten, signed};
 use lowgear_eval::figures::{CoursePicture, EventKind, RunTrace, TracePicture, TraceSample};
 use lowgear_eval::summary::Family;
@@ -20,18 +18,6 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
     if picture.runs.is_empty() || picture.course.profile.len() < 2 {
         return None;
     }
-    let head = [
-        "policy",
-        "ended",
-        "up",
-        "down",
-        "failed upshifts",
-        "hunting",
-        "missed engagements",
-        "stalls",
-        "stalled, s",
-    ];
-    let body = picture.runs.iter().take(MOST_RUNS).map(event_row);
     Some(Figure {
         title: format!("{}{}", picture.title, against_reference(&picture.runs)),
         caption: format!(
@@ -47,52 +33,8 @@ pub(in super::super) fn trace(picture: &TracePicture) -> Option<Figure> {
         further: Vec::new(),
         fold: DATA,
         layout: Layout::Wide,
-        table: html! { (table("Events of these runs", &head, body)) (incident_table(picture)) },
+        table: event_tables(&picture.runs[..picture.runs.len().min(MOST_RUNS)]),
     })
-}
-
-fn event_row(run: &RunTrace) -> Vec<String> {
-    let count =
-        |wanted: fn(&EventKind) -> bool| run.events.iter().filter(|e| wanted(&e.kind)).count().to_string();
-    let stalled: f64 =
-        run.events.iter().map(|e| if let EventKind::Stall(s) = e.kind { s } else { 0.0 }).sum();
-    vec![
-        run.label.clone(),
-        run.outcome.clone(),
-        count(|kind| matches!(kind, EventKind::Upshift)),
-        count(|kind| matches!(kind, EventKind::Downshift)),
-        count(|kind| matches!(kind, EventKind::FailedUpshift)),
-        count(|kind| matches!(kind, EventKind::Hunting)),
-        count(|kind| matches!(kind, EventKind::MissedEngagement)),
-        count(|kind| matches!(kind, EventKind::Stall(_))),
-        fixed(stalled, 1),
-    ]
-}
-
-/// Every stall, failed upshift and hunt with its place.
-fn incident_table(picture: &TracePicture) -> Markup {
-    let mut rows = Vec::new();
-    for run in picture.runs.iter().take(MOST_RUNS) {
-        for event in &run.events {
-            let what = match event.kind {
-                EventKind::Upshift | EventKind::Downshift | EventKind::MissedEngagement => continue,
-                kind => kind_in_words(kind),
-            };
-            rows.push(vec![
-                run.label.clone(),
-                what,
-                fixed(event.distance_m, 2),
-                event.surface.clone(),
-                fixed(event.grade_deg, 1),
-                (event.gear + 1).to_string(),
-            ]);
-        }
-    }
-    if rows.is_empty() {
-        return Markup::default();
-    }
-    let head = ["policy", "what", "at, m", "surface", "grade, °", "gear"];
-    table("Stall, failed-upshift and hunting events", &head, rows)
 }
 
 /// The drawing of a course with its runs.
@@ -254,17 +196,6 @@ fn event_mark(kind: EventKind) -> (Marker, &'static str) {
         EventKind::MissedEngagement => (Marker::Ring, "event missed"),
         EventKind::Hunting => (Marker::Diamond, "event hunt"),
         EventKind::Stall(_) => (Marker::Square, "event stall"),
-    }
-}
-
-fn kind_in_words(kind: EventKind) -> String {
-    match kind {
-        EventKind::Upshift => "shift up".to_owned(),
-        EventKind::Downshift => "shift down".to_owned(),
-        EventKind::FailedUpshift => "failed upshift".to_owned(),
-        EventKind::MissedEngagement => "missed engagement".to_owned(),
-        EventKind::Hunting => "hunting".to_owned(),
-        EventKind::Stall(stood_s) => format!("stalled for {} s", fixed(stood_s, 1)),
     }
 }
 
