@@ -21,6 +21,9 @@
 #include "against/lowgear_against.h"
 #include "against/lowgear_against_recorder.h"
 
+/* Both have the same readings in the same places; otherwise this does not compile. */
+typedef char lowgear_trial_readings_agree[sizeof(lowgear_raw) == sizeof(lowgear_against_raw) ? 1 : -1];
+
 typedef struct {
     lowgear_state tested;
     lowgear_recorder recorder;
@@ -69,12 +72,10 @@ static inline lowgear_command lowgear_trial_tick(
     } else {
         lowgear_against_raw own;
         lowgear_against_command order;
-        own.encoder_counts = raw->encoder_counts;
-        own.battery_mv = raw->battery_mv;
-        own.current_ma = raw->current_ma;
-        own.tilt_ddeg = raw->tilt_ddeg;
-        own.duty_permille = raw->duty_permille;
-        own.selector_ddeg = raw->selector_ddeg;
+        uint8_t i;
+        for (i = 0u; i < sizeof own; i++) {
+            ((uint8_t *)&own)[i] = ((const uint8_t *)raw)[i];
+        }
         order = lowgear_against_record_tick(&t->against_recorder, &t->against, &own, put);
         c.drive = order.drive;
         c.gear = order.gear;
