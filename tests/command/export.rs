@@ -112,3 +112,30 @@ fn an_exported_file_is_compared_like_the_policy_it_came_from() {
         place.run(&["compare", "tiny.toml", "hand-rule", file]).refused(2, &[file, "damaged"]);
     }
 }
+
+#[test]
+fn two_policies_are_exported_for_a_trial_and_compile_together() {
+    let place = Sandbox::new();
+    let table = reference().join("table/seed-1");
+    let arguments = ["export", "tiny.toml", "--policy", table.to_str().unwrap(), "--against", "hand-rule"];
+    let arguments = [&arguments[..], &["--prefix", "cart", "--format", "c", "--out", "out"]].concat();
+    let out = place.run(&arguments).done().out;
+    assert!(out.contains("compared with") && out.contains("cart_trial.h"), "{out}");
+    for file in ["cart.h", "cart_recorder.h", "against/cart_against.h", "against/cart_against_recorder.h"] {
+        assert!(!place.read(&format!("out/{file}")).is_empty(), "{file}");
+    }
+    if compiler_is_there() {
+        let program = "#include \"cart_trial.h\"\nstatic void put(uint8_t byte) { (void)byte; }\n\
+            int main(void) { cart_trial t; cart_raw raw = { 0 }; cart_trial_start(&t, 0u);\n\
+            (void)cart_trial_tick(&t, &raw, 1u, 0u, put); return t.policy == 1u ? 0 : 1; }\n";
+        place.write("out/both.c", program);
+        let mut cc = std::process::Command::new("cc");
+        cc.current_dir(place.path("out"))
+            .args(["-std=c99", "-Wall", "-Wextra", "-Werror", "-o", "both", "both.c"]);
+        assert!(cc.status().unwrap().success());
+        assert!(std::process::Command::new(place.path("out/both")).status().unwrap().success());
+    }
+    let long = ["--against", "hand-rule", "--prefix", "a_prefix_of_20_letter", "--out", "other"];
+    let long = [&["export", "tiny.toml", "--policy", "hand-rule"][..], &long].concat();
+    place.run(&long).refused(2, &["--prefix"]);
+}

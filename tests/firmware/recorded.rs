@@ -4,7 +4,7 @@
 use super::targets::{STRICT, compile};
 use super::{Case, run, there};
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
-use lowgear_firmware::{Format, recorder_source, source};
+use lowgear_firmware::{AGAINST, Format, recorder_source, source, trial_header};
 use lowgear_onboard::{Controller, Feature, Header, Recorder, Request};
 use lowgear_sysid::recording::{Decoder, RecordedTick};
 use std::fmt::Write as _;
@@ -142,10 +142,15 @@ fn two_controllers_in_one_program_change_places_only_while_the_vehicle_stands() 
     }
     let case = Case::usual();
     let rule = early_upshifts();
-    let text = source(Format::C, &rule, &case.settings, "rule").unwrap();
-    fs::write(case.folder.path().join("rule.h"), text).unwrap();
-    let text = recorder_source(Format::C, &rule, &case.settings, "rule").unwrap().unwrap();
-    fs::write(case.folder.path().join("rule_recorder.h"), text).unwrap();
+    let prefix = format!("lowgear_{AGAINST}");
+    let folder = case.folder.path().join(AGAINST);
+    fs::create_dir(&folder).unwrap();
+    let text = source(Format::C, &rule, &case.settings, &prefix).unwrap();
+    fs::write(folder.join(format!("{prefix}.h")), text).unwrap();
+    let text = recorder_source(Format::C, &rule, &case.settings, &prefix).unwrap().unwrap();
+    fs::write(folder.join(format!("{prefix}_recorder.h")), text).unwrap();
+    let (name, text) = trial_header("lowgear").unwrap();
+    fs::write(case.folder.path().join(name), text).unwrap();
     let flags = [&["-std=c99", "example_trial_board.c"][..], &STRICT].concat();
     compile(&case, "cc", &flags, 1, "example_trial.c", "trial");
     let (ticks, _) = decoded(&sent(&run(&case.path("trial"), &[], case.folder.path())));

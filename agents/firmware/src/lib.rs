@@ -31,7 +31,7 @@ pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
 pub use read::{Exported, ReadError, read_export};
-pub use recorder::{recorder_file_name, recorder_source};
+pub use recorder::{AGAINST, recorder_file_name, recorder_source, trial_header};
 pub use sheet::SizeSheet;
 pub use source::{Format, SourceError, source};
 pub use table_features::settings_hash;

@@ -12,9 +12,9 @@ static void record_put(uint8_t byte)
 
 static void record(void)
 {
-    lowgear_state state;
-    lowgear_recorder recorder;
-    drill_toy toy = { 0u, 0u, 0u, 0, 0u, 0u, 0u };
+    static lowgear_state state;
+    static lowgear_recorder recorder;
+    static drill_toy toy;
     lowgear_command c = { 1u, 0u, 0u, 0u, 0u };
     lowgear_raw raw;
     uint32_t tick;

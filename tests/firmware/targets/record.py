@@ -21,11 +21,10 @@ def main():
                 controller = lowgear.Controller(int(words[1]))
                 recorder = lowgear_recorder.Recorder(put)
                 continue
-            lap, policy, encoder, battery, current, tilt, duty, selector = [int(word) for word in words]
-            recorder.lap = lap
-            recorder.policy = policy
-            controller.tick(encoder, battery, current, tilt, duty, selector)
-            recorder.record(controller, encoder, battery, current, tilt, duty, selector)
+            recorder.lap, recorder.policy = int(words[0]), int(words[1])
+            readings = [int(word) for word in words[2:]]
+            controller.tick(*readings)
+            recorder.record(controller, *readings)
 
 
 main()

@@ -5,15 +5,16 @@ use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::jobs::{PolicyInstance, SavedPolicy};
+use crate::store::write_atomically;
 use crate::study::{Inputs, LEVEL, distil_policy, prove_table, read_inputs, verdict};
 use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
-use lowgear_env::config::KeyError;
+use lowgear_env::config::{KeyError, shown};
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
-use lowgear_firmware::{ExportOptions, Format, recorder_file_name};
-use std::path::PathBuf;
+use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_file_name, trial_header};
+use std::path::{Path, PathBuf};
 
 /// What is written next to the exported files.
 const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
@@ -46,6 +47,10 @@ pub(super) struct ExportArguments {
     /// Most bytes of a table that is distilled [default: the study's]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(16..=1_048_576))]
     bytes: Option<u32>,
+    /// A second policy for a trial: its controller goes into the folder against, and PREFIX_trial.h lets both drive in
+    /// turn
+    #[arg(long, value_name = "POLICY")]
+    against: Option<String>,
     #[command(flatten)]
     replace: Replace,
     #[command(flatten)]
@@ -87,26 +92,64 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     if let Some(bytes) = arguments.bytes {
         inputs.study.table.bytes = bytes as usize;
     }
-    let (file, instance) = policy(&inputs, &arguments.policy, arguments.vehicles)?;
     let prefix = arguments.prefix.clone().unwrap_or_else(|| inputs.study.table.prefix.clone());
     let formats = arguments.format.formats();
-    let recorders = formats.iter().filter_map(|format| recorder_file_name(*format, &prefix));
-    let names = formats.iter().map(|format| format.file_name(&prefix)).chain(recorders);
-    let names = names.chain(BESIDE.map(str::to_owned)).map(|name| arguments.out.join(name));
-    arguments.replace.of_study(&inputs, [&arguments.policy], []).check_all(names)?;
+    let (second_prefix, second_folder) = (format!("{prefix}_{AGAINST}"), arguments.out.join(AGAINST));
+    let mut outputs = places(&arguments.out, &formats, &prefix);
+    let mut trial = None;
+    if arguments.against.is_some() {
+        check_prefix(&second_prefix).map_err(|e| KeyError { key: format!("--{}", e.key), ..e })?;
+        outputs.extend(places(&second_folder, &formats, &second_prefix));
+        if formats.contains(&Format::C) {
+            let (name, header) = trial_header(&prefix).map_err(ExportError::from)?;
+            outputs.push(arguments.out.join(&name));
+            trial = Some((name, header));
+        }
+    }
+    let words = [&arguments.policy].into_iter().chain(&arguments.against);
+    arguments.replace.of_study(&inputs, words, []).check_all(outputs)?;
+    let mut text = export_one(arguments, &inputs, &arguments.policy, (&arguments.out, &prefix))?;
+    if let Some(word) = &arguments.against {
+        let second = export_one(arguments, &inputs, word, (&second_folder, &second_prefix))?;
+        text.push_str(&format!("\nThe policy that it is compared with:\n\n{second}"));
+    }
+    if let Some((name, header)) = &trial {
+        let place = arguments.out.join(name);
+        write_atomically(&place, header.as_bytes())?;
+        text.push_str(&format!("\nboth in turn: {}\n", shown(&place)));
+    }
+    Ok(text)
+}
+
+/// Where the files of one controller go.
+fn places(folder: &Path, formats: &[Format], prefix: &str) -> Vec<PathBuf> {
+    let recorders = formats.iter().filter_map(|format| recorder_file_name(*format, prefix));
+    let names = formats.iter().map(|format| format.file_name(prefix)).chain(recorders);
+    names.chain(BESIDE.map(str::to_owned)).map(|name| folder.join(name)).collect()
+}
+
+/// Exports one policy, distilled if it is no table yet; what is to say about it.
+fn export_one(
+    arguments: &ExportArguments,
+    inputs: &Inputs,
+    word: &str,
+    (folder, prefix): (&Path, &str),
+) -> Result<String, StudyError> {
+    let (file, instance) = policy(inputs, word, arguments.vehicles)?;
     let (table, filled_cells, loss) = match &file.policy {
         SavedPolicy::Table(text) => (LookupTable::from_json(text)?, None, String::new()),
         _ => {
             let seed = inputs.scenario.seed;
-            let iteration =
-                distil_policy(&inputs, &file.name, &instance, &inputs.study.rule, seed)?.iteration;
-            let loss = closed_loop(&inputs, &instance, &iteration.table)?;
+            let iteration = distil_policy(inputs, &file.name, &instance, &inputs.study.rule, seed)?.iteration;
+            let loss = closed_loop(inputs, &instance, &iteration.table)?;
             inputs.scenario.check_driven()?;
             (iteration.table, Some(iteration.unvisited as usize), loss)
         }
     };
-    let options = ExportOptions { prefix, formats, filled_cells, ..ExportOptions::default() };
-    let proof = prove_table(&table, &inputs.scenario.settings, &options, &arguments.out)?;
+    let formats = arguments.format.formats();
+    let options =
+        ExportOptions { prefix: prefix.to_owned(), formats, filled_cells, ..ExportOptions::default() };
+    let proof = prove_table(&table, &inputs.scenario.settings, &options, folder)?;
     Ok(format!("{}{loss}{}\n", proof.size.text(), verdict(&proof)))
 }
 
