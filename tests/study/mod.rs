@@ -2,6 +2,7 @@
 //! leaves.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a check that cannot be made has failed")]
 
+mod ahead;
 mod budgets;
 mod courses;
 mod diverged;

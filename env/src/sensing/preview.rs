@@ -72,6 +72,8 @@ pub(crate) struct Preview {
     /// The same for the readings to come.
     points: [usize; BATCH],
     arms: [Arm; BATCH],
+    /// How many of them have been handed out.
+    next: usize,
 }
 
 impl Preview {
@@ -100,12 +102,14 @@ impl Preview {
             arm,
             points: [at; BATCH],
             arms: [arm; BATCH],
+            next: 0,
         })
     }
 
     /// The readings of the coming ticks, at whose ends the front axle is at `x_m`.
     pub(super) fn sample<const N: usize>(&mut self, x_m: &[f64; N]) -> [i16; N] {
         self.noise.provide();
+        self.next = 0;
         let noise = *self.noise.of::<N>(0);
         let (mut at, mut arm) = (self.at, self.arm);
         let mut readings = [0; N];
@@ -120,10 +124,11 @@ impl Preview {
         readings
     }
 
-    /// Notes that the first of them have been handed out.
+    /// Notes that some more of them have been handed out.
     #[inline]
     pub(super) fn advance(&mut self, ticks: usize) {
-        if let Some(last) = ticks.checked_sub(1) {
+        self.next += ticks;
+        if let Some(last) = self.next.checked_sub(1) {
             (self.at, self.arm) = (self.points[last % BATCH], self.arms[last % BATCH]);
         }
         self.noise.next += ticks;
