@@ -1,7 +1,7 @@
 //! How often learners find the best policy of small problems with exact values: a table of problems and learners.
 //!
 //! `cargo bench --workspace --bench exact -- 10` takes the number of seeds; further words name the learners (all
-//! without one). A run counts as solved when its greedy policy, valued exactly, loses at most 1 % of what choosing at
+//! without one), and `problem=WORD` the problems. A run counts as solved when its greedy policy, valued exactly, loses at most 1 % of what choosing at
 //! random loses. Every learner has the same settings and budget on all problems; only the discount is the problem's.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
@@ -17,7 +17,9 @@ use worlds::solve::{self, SOLVED};
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let seeds: u64 = words.iter().find_map(|word| word.parse().ok()).unwrap_or(10);
-    let named: Vec<&String> = words.iter().filter(|word| word.parse::<u64>().is_err()).collect();
+    let problem = words.iter().find_map(|word| word.strip_prefix("problem=")).unwrap_or_default().to_owned();
+    let named: Vec<&String> =
+        words.iter().filter(|word| word.parse::<u64>().is_err() && !word.contains('=')).collect();
     let learners = [
         ("q-learning", Learner::Tabular(Algorithm::QLearning)),
         ("expected-sarsa", Learner::Tabular(Algorithm::ExpectedSarsa)),
@@ -33,7 +35,8 @@ fn main() {
     print!("{:22}", "problem");
     learners.iter().for_each(|(name, _)| print!("  {name:>24}"));
     println!("\n{:22}  solved of {seeds}, mean loss in % of the random policy's, s per run", "");
-    for table in problems::all() {
+    let asked = |table: &worlds::finite::Table| problem.is_empty() || table.name.contains(&problem);
+    for table in problems::all().into_iter().filter(asked) {
         let table = Rc::new(table);
         print!("{:22}", table.name);
         for (_, learner) in &learners {
@@ -61,7 +64,7 @@ impl Learner {
         match *self {
             Learner::Tabular(algorithm) => solve::tabular(table, algorithm, 300_000, seed),
             Learner::Dqn(n_step) => solve::dqn(table, &solve::dqn_settings(n_step), 40_000, seed).unwrap(),
-            Learner::Ppo => solve::ppo(table, &solve::ppo_settings(), 100_000, seed).unwrap(),
+            Learner::Ppo => solve::ppo(table, &solve::ppo_settings(), 200_000, seed).unwrap(),
         }
     }
 }

@@ -51,7 +51,7 @@ pub struct PpoConfig {
     pub max_gradient_norm: f32,
     /// An iteration stops learning once the policy has moved by 1.5 times this divergence (nat); none: never.
     pub target_kl: Option<f32>,
-    /// Shift and scale the advantages of each iteration to mean 0 and deviation 1.
+    /// Scale the advantages of each iteration to deviation 1 and shift those of each learning step to mean 0.
     pub normalise_advantages: bool,
     /// Shift and scale observations by their mean and deviation so far.
     pub normalise_observations: bool,

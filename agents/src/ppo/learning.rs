@@ -108,10 +108,13 @@ fn policy_slope(
     logits: &[f32],
 ) -> (UpdateStatistics, Vec<f32>) {
     let (n, actions) = (rows.len() as f32, logits.len() / rows.len());
+    // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
+    let sum: f32 = rows.iter().map(|&row| buffer.advantages[row]).sum();
+    let centre = if config.normalise_advantages { sum / n } else { 0.0 };
     let (mut seen, mut slope, mut log_p) =
         (UpdateStatistics::default(), Vec::with_capacity(logits.len()), Vec::new());
     for (&row, logits) in rows.iter().zip(logits.chunks_exact(actions)) {
-        let advantage = buffer.advantages[row];
+        let advantage = buffer.advantages[row] - centre;
         let transition = &buffer.transitions[row];
         let action = usize::from(transition.action);
         biased_log_softmax(
