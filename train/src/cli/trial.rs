@@ -108,7 +108,7 @@ struct EvaluateArguments {
 #[derive(clap::Args)]
 struct Reading {
     /// Names of the reference (policy 0) and of the tested policy (policy 1)
-    #[arg(long, value_name = "NAME,NAME", value_delimiter = ',', num_args = 2, default_value = "rule,table")]
+    #[arg(long, value_name = "NAME,NAME", value_delimiter = ',', default_value = "rule,table")]
     policies: Vec<String>,
     /// Largest loss of time that does not matter, %
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = above_zero)]
