@@ -82,13 +82,7 @@ struct EvaluateArguments {
     #[arg(required = true, value_name = "LOG")]
     logs: Vec<PathBuf>,
     /// Distances at which a lap begins and ends, m, in place of labels
-    #[arg(
-        long,
-        value_name = "START,END",
-        value_delimiter = ',',
-        num_args = 2,
-        allow_negative_numbers = true
-    )]
+    #[arg(long, value_name = "START,END", value_delimiter = ',', allow_negative_numbers = true)]
     landmarks: Option<Vec<f64>>,
     /// Numbers of laps that do not count, for a reason that has nothing to do with the policy
     #[arg(long, value_name = "LAP,LAP", value_delimiter = ',')]
