@@ -103,7 +103,7 @@ const METHOD: &str = "The figure is the mean over pairs of the relative differen
     no time and is not part of the figure.";
 
 fn verdict_body(trial: &Trial) -> Markup {
-    let remarks = trial.remarks().into_iter().chain(trial.outlook_sentences());
+    let remarks = trial.remarks().into_iter().chain(trial.further_pairs_sentences());
     html! {
         p.verdict { (typeset(&trial.verdict_sentence())) } "\n"
         ul.remarks { "\n" (items(std::iter::once(trial.interval_sentence()).chain(remarks))) } "\n"

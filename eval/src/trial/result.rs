@@ -91,7 +91,7 @@ pub struct Trial {
     pub wear: [PolicyWear; 2],
     /// For each claim that is not proven the further pairs that would prove it if the mean and the scatter stay;
     /// `None` where 400 pairs would not.
-    pub outlook: Vec<(Claim, Option<usize>)>,
+    pub further_pairs: Vec<(Claim, Option<usize>)>,
 }
 
 impl Trial {
@@ -108,8 +108,9 @@ impl Trial {
         let margin = 0.01 * settings.margin_percent;
         let verdict = verdict(steps.last(), margin);
         let wear = [0, 1].map(|policy| wear(&laps, policy));
-        let outlook = steps.last().map_or_else(Vec::new, |last| outlook(last, verdict, &settings));
-        Trial { settings, laps, pairs, steps, verdict, wear, outlook }
+        let further_pairs =
+            steps.last().map_or_else(Vec::new, |last| further_pairs(last, verdict, &settings));
+        Trial { settings, laps, pairs, steps, verdict, wear, further_pairs }
     }
 
     /// Pairs in which the tested policy drove first.
@@ -200,7 +201,7 @@ fn wear(laps: &[Lap], policy: u8) -> PolicyWear {
 }
 
 /// What further pairs would bring, if mean and scatter stay as they are.
-fn outlook(last: &Step, verdict: Verdict, settings: &TrialSettings) -> Vec<(Claim, Option<usize>)> {
+fn further_pairs(last: &Step, verdict: Verdict, settings: &TrialSettings) -> Vec<(Claim, Option<usize>)> {
     let open: &[Claim] = match verdict {
         Verdict::Open => &Claim::ALL,
         Verdict::NotSlower => &[Claim::Faster],
@@ -272,7 +273,9 @@ mod tests {
             assert_eq!((trial.pairs.len(), trial.tested_first()), (12, 6));
         }
         let trial = Trial::new(laps(&wobble.map(|w| w + 0.003)), settings());
-        let [(Claim::Faster, Some(more))] = trial.outlook[..] else { panic!("{:?}", trial.outlook) };
+        let [(Claim::Faster, Some(more))] = trial.further_pairs[..] else {
+            panic!("{:?}", trial.further_pairs)
+        };
         assert!((10..300).contains(&more), "{more}");
         assert_eq!(Trial::new(Vec::new(), settings()).verdict, Verdict::Open);
     }

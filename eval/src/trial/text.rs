@@ -183,7 +183,7 @@ impl Trial {
 
     /// What further laps would bring, one sentence a claim.
     #[must_use]
-    pub fn outlook_sentences(&self) -> Vec<String> {
+    pub fn further_pairs_sentences(&self) -> Vec<String> {
         let of = |(claim, more): &(Claim, Option<usize>)| {
             let words = claim.words(self.settings.margin_percent);
             match more {
@@ -195,7 +195,7 @@ impl Trial {
                 ),
             }
         };
-        self.outlook.iter().map(of).collect()
+        self.further_pairs.iter().map(of).collect()
     }
 
     /// What a reader should know of the laps before the verdict is believed.
@@ -259,7 +259,7 @@ impl Trial {
     #[must_use]
     pub fn text(&self, files: &[String]) -> String {
         let mut out = format!("{}\n{}\n", self.verdict_sentence(), self.interval_sentence());
-        for sentence in self.remarks().into_iter().chain(self.outlook_sentences()) {
+        for sentence in self.remarks().into_iter().chain(self.further_pairs_sentences()) {
             let _ = writeln!(out, "{sentence}");
         }
         let names = &self.settings.policies;

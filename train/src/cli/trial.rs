@@ -82,13 +82,7 @@ struct EvaluateArguments {
     #[arg(required = true, value_name = "LOG")]
     logs: Vec<PathBuf>,
     /// Distances at which a lap begins and ends, m, in place of labels
-    #[arg(
-        long,
-        value_name = "START,END",
-        value_delimiter = ',',
-        num_args = 2,
-        allow_negative_numbers = true
-    )]
+    #[arg(long, value_name = "START,END", value_delimiter = ',', allow_negative_numbers = true)]
     landmarks: Option<Vec<f64>>,
     /// Numbers of laps that do not count, for a reason that has nothing to do with the policy
     #[arg(long, value_name = "LAP,LAP", value_delimiter = ',')]
@@ -108,7 +102,7 @@ struct EvaluateArguments {
 #[derive(clap::Args)]
 struct Reading {
     /// Names of the reference (policy 0) and of the tested policy (policy 1)
-    #[arg(long, value_name = "NAME,NAME", value_delimiter = ',', num_args = 2, default_value = "rule,table")]
+    #[arg(long, value_name = "NAME,NAME", value_delimiter = ',', default_value = "rule,table")]
     policies: Vec<String>,
     /// Largest loss of time that does not matter, %
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = above_zero)]
