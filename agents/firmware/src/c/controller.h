@@ -394,7 +394,7 @@ static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t hi
         const uint16_t raised = (uint16_t)(s->raised
             + ((uint16_t)((uint16_t)(here_mm >> 3) - (uint16_t)(before_mm >> 3)) & 8191u));
         s->raised = raised > LOWGEAR_STUCK_MM / 8u || raised >= 255u ? (uint8_t)255u : (uint8_t)raised;
-    } else if (strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]), LOWGEAR_LOCKOUT_MM) != 0u) {
+    } else if (strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1u]), LOWGEAR_LOCKOUT_MM) != 0u) {
         if (strikes == 8u) {
             lowgear_drop_strike(s);
             strikes = 6u;
@@ -463,7 +463,7 @@ static inline uint16_t lowgear_next_strike(const lowgear_state *s)
         if (left <= 32767u) {
             left = left > LOWGEAR_HOLD_MM ? (uint16_t)(left - LOWGEAR_HOLD_MM) : (uint16_t)0u;
             if (left < (nearest & 1023u)) {
-                nearest = (uint16_t)(left | ((strikes & 3u) << 10));
+                nearest = (uint16_t)(left + (strikes & 3u) * 1024u);
             }
         }
         at++;
