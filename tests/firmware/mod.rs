@@ -119,7 +119,7 @@ impl Case {
             lockout_mm: 60,
             stuck_mm: 400,
             coast_q4_mm: 20,
-            count_q12_mm: [5700, 11_400, 22_800, 0, 0, 0],
+            count_q12_mm: [77, 292, 665, 0, 0, 0],
         };
         let mut axes = usual.table.axes().to_vec();
         axes.push(axis(Feature::StrikeClass, &[1, 2, 3]));

@@ -60,9 +60,12 @@ fn settings_text(table_features: &TableFeatures) -> String {
         text.push_str(&array("uint16_t", "gear_scale", table_features.gear_scale.iter().copied()));
     }
     if table_features.has("preview") {
-        text.push_str("\n/* Way of an encoder count in each gear, mm times 4096: the low 16 bits, then the high ones. */\n");
-        let words = table_features.count_way.iter().flat_map(|&way| [way as u16, (way >> 16) as u16]);
-        text.push_str(&array("uint16_t", "count_way", words.collect::<Vec<_>>().into_iter()));
+        let (ways, long) = (&table_features.count_way, table_features.has("long_counts"));
+        let halves = if long { ": the low 16 bits, then the high ones" } else { "" };
+        let _ = writeln!(text, "\n/* Way of an encoder count in each gear, mm times 4096{halves}. */");
+        let words = ways.iter().flat_map(|&way| [way as u16, (way >> 16) as u16]);
+        let words: Vec<u16> = words.step_by(if long { 1 } else { 2 }).collect();
+        text.push_str(&array("uint16_t", "count_way", words.into_iter()));
     }
     text
 }

@@ -13,7 +13,7 @@ const MOST_COUNTS: u32 = 2000;
 /// Largest filter shift, and largest failure window in ticks, that the onboard arithmetic uses.
 const MAX_SHIFT: u8 = 15;
 const MAX_FAILED_WINDOW: u16 = 999;
-/// Longest way of an encoder count, mm times 4096, and lengths of the preview that the onboard arithmetic is made for.
+/// Longest way of an encoder count in the onboard arithmetic, mm times 4096.
 const MOST_COUNT_WAY: u32 = (1 << 21) - 1;
 /// The tilt feature ends here, so a limit beyond is none.
 const MAX_TILT_DDEG: i16 = 30_000;
@@ -92,6 +92,7 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
     let (since, count) = (on_axis(Feature::SinceFailed), on_axis(Feature::FailedCount));
     let load = slow || peak;
     let ratio_use = ratio || load;
+    let longest = count_way(settings, MAX_GEARS).into_iter().fold(0, u32::max);
     let ahead = on_axis(Feature::StrikeClass) || on_axis(Feature::StrikeMm);
     let codes = (0..table.count()).any(|cell| table.cells()[cell / 4] >> (2 * (cell % 4)) & 3 == 3);
     [
@@ -120,6 +121,8 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
         ("gear_clock", on_axis(Feature::Dwell) || since || count),
         ("preview", ahead && features.preview.fitted),
         ("many_counts", ranges.max_encoder_counts > MOST_COUNTS as u16),
+        ("long_counts", longest > u32::from(u16::MAX)),
+        ("long_ticks", longest.saturating_mul(ranges.max_encoder_counts.into()) >= 1 << 24),
         ("cut_lead", guard.cut_lead_ticks != 0),
         ("spare_code", codes),
         ("wraps", wraps(settings)),

@@ -1,5 +1,7 @@
 //! The proof itself, and that it can fail.
 
+mod preview;
+
 use lowgear_env::Seed;
 use lowgear_onboard::{Feature, FeatureSettings, GuardSettings, PreviewSettings, Ranges, Request, Settings};
 

@@ -6,7 +6,7 @@
 
 use super::{MAX_GEARS, Raw};
 
-/// Constants of the preview, computed once from the vehicle file. Lengths are at most 10 000 mm.
+/// Constants of the preview, computed once from the vehicle file. Lengths are at most 5000 mm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PreviewSettings {
     /// Whether [`Raw::preview`] is measured; otherwise nothing is known of the ground ahead.
@@ -54,11 +54,12 @@ impl PreviewSettings {
 const STRIKES: usize = 4;
 /// A strike comes into view below this way, mm.
 const FARTHEST_MM: u16 = 1000;
+/// From here on a difference of two ways modulo 2^16 is below zero.
+const NEGATIVE_MM: u16 = 1 << 15;
 /// Bits of fraction of the way.
 const WAY_BITS: u8 = 12;
-/// Bits of the way that the way of a tick leaves out, and half of what they hold.
+/// Bits of the way that the way of a tick leaves out.
 const TICK_SHIFT: u8 = 8;
-const TICK_HALF: u32 = 1 << (TICK_SHIFT - 1);
 /// More counts in a tick tell nothing further; with the longest count the way of a tick still fits into 32 bits.
 const MOST_COUNTS: u16 = 2000;
 const MOST_COUNT_WAY: u32 = (1 << 21) - 1;
@@ -73,10 +74,10 @@ const STEP_BITS: u8 = 3;
 pub(super) struct Preview {
     /// Way driven, mm times 4096; wraps.
     way_q12_mm: u32,
-    /// Where the front axle meets each strike, oldest first, mm of the way modulo 2^16. Lengths are compared as
-    /// differences, which are right as long as they are below 2^15.
+    /// Where the front axle meets each strike, newest first, mm of the way modulo 2^16. Lengths are compared as
+    /// differences, which are right as long as they are below 2^15. A fifth strike takes the place of the oldest.
     strike_mm: [u16; STRIKES],
-    /// Two bits a strike, oldest lowest: 0 none, 2 low, 3 high.
+    /// Two bits a strike, newest lowest: 0 none, 2 low, 3 high.
     classes: u8,
     /// [`BELOW`], [`UNKNOWN`], or steps of the way since the reading rose, at least 1.
     raised: u8,
@@ -104,7 +105,7 @@ impl Preview {
         let moved = if engaged {
             let counts = if raw.encoder_counts > MOST_COUNTS { MOST_COUNTS } else { raw.encoder_counts };
             let moved = counts as u32 * count_way(settings, gear);
-            let tick_q4_mm = (moved + TICK_HALF) >> TICK_SHIFT;
+            let tick_q4_mm = moved >> TICK_SHIFT;
             self.tick_q4_mm = if tick_q4_mm > u16::MAX as u32 { u16::MAX } else { tick_q4_mm as u16 };
             moved
         } else {
@@ -113,7 +114,10 @@ impl Preview {
             (self.tick_q4_mm as u32) << TICK_SHIFT
         };
         self.way_q12_mm = self.way_q12_mm.wrapping_add(moved);
-        self.drop_passed(settings);
+        // Strikes lie in their order: when the rear axle has met the newest, it has met all.
+        if self.classes != 0 && is_negative(self.left_mm(settings, 0).wrapping_add(settings.wheelbase_mm)) {
+            self.classes = 0;
+        }
         if settings.fitted {
             self.look(settings, raw.preview, before_mm);
         }
@@ -122,68 +126,51 @@ impl Preview {
     /// Class of the next strike and the way from the axle that meets it, mm.
     #[inline]
     pub(super) const fn next(&self, settings: &PreviewSettings) -> (u8, u16) {
-        let mut class = if self.raised == UNKNOWN { 0 } else { 1 };
-        let (mut nearest_mm, mut i) = (FARTHEST_MM, 0);
-        while i < STRIKES {
-            let kind = self.class_of(i);
-            if kind == 0 {
-                break;
-            }
-            let mut left_mm = self.strike_mm[i].wrapping_add(settings.hold_mm).wrapping_sub(self.way_mm());
+        let (mut classes, mut class, mut nearest_mm, mut i) = (self.classes, 0, NEGATIVE_MM, 0);
+        while classes != 0 && i < STRIKES {
+            let mut left_mm = self.left_mm(settings, i);
             if is_negative(left_mm) {
                 left_mm = left_mm.wrapping_add(settings.wheelbase_mm);
             }
-            let strike_mm = left_mm.saturating_sub(settings.hold_mm);
-            if !is_negative(left_mm) && strike_mm < nearest_mm {
-                (class, nearest_mm) = (kind, strike_mm);
+            if left_mm < nearest_mm {
+                (class, nearest_mm) = (classes & 3, left_mm);
             }
+            classes >>= 2;
             i += 1;
         }
-        (class, nearest_mm)
+        let strike_mm = nearest_mm.saturating_sub(settings.hold_mm);
+        if class != 0 && strike_mm < FARTHEST_MM {
+            (class, strike_mm)
+        } else {
+            (if self.raised == UNKNOWN { 0 } else { 1 }, FARTHEST_MM)
+        }
+    }
+
+    /// Way until the front axle has met a strike; below zero when it has.
+    #[inline]
+    const fn left_mm(&self, settings: &PreviewSettings, i: usize) -> u16 {
+        self.strike_mm[i].wrapping_add(settings.hold_mm).wrapping_sub(self.way_mm())
+    }
+
+    /// Whether the rear axle is where it meets a strike.
+    #[inline]
+    const fn rear_is_on_strike(&self, settings: &PreviewSettings) -> bool {
+        let (mut classes, mut i) = (self.classes, 0);
+        while classes != 0 && i < STRIKES {
+            let left_mm = self.left_mm(settings, i).wrapping_add(settings.wheelbase_mm);
+            if left_mm <= 2 * settings.hold_mm {
+                return true;
+            }
+            classes >>= 2;
+            i += 1;
+        }
+        false
     }
 
     /// The way driven, whole mm modulo 2^16.
     #[inline]
     const fn way_mm(&self) -> u16 {
         (self.way_q12_mm >> WAY_BITS) as u16
-    }
-
-    #[inline]
-    const fn class_of(&self, i: usize) -> u8 {
-        self.classes >> (2 * i) & 3
-    }
-
-    /// Number of strikes remembered.
-    #[inline]
-    const fn strikes(&self) -> usize {
-        let mut count = 0;
-        while count < STRIKES && self.class_of(count) != 0 {
-            count += 1;
-        }
-        count
-    }
-
-    /// Forgets the oldest strike when both axles have met it.
-    #[inline]
-    fn drop_passed(&mut self, settings: &PreviewSettings) {
-        let end_mm = self.strike_mm[0].wrapping_add(settings.wheelbase_mm).wrapping_add(settings.hold_mm);
-        if self.classes != 0 && is_negative(end_mm.wrapping_sub(self.way_mm())) {
-            self.drop_oldest();
-        }
-    }
-
-    #[inline(never)]
-    fn drop_oldest(&mut self) {
-        let [_, second, third, fourth] = self.strike_mm;
-        self.strike_mm = [second, third, fourth, fourth];
-        self.classes >>= 2;
-    }
-
-    /// Whether the rear axle is where it meets the oldest strike.
-    #[inline]
-    const fn rear_is_on_strike(&self, settings: &PreviewSettings) -> bool {
-        let since_mm = self.way_mm().wrapping_sub(self.strike_mm[0]).wrapping_sub(settings.wheelbase_mm);
-        self.classes != 0 && !is_negative(since_mm.wrapping_add(settings.hold_mm))
     }
 
     /// Takes a reading of the sensor.
@@ -202,7 +189,6 @@ impl Preview {
     #[inline(never)]
     fn rise(&mut self, settings: &PreviewSettings, high: bool, before_mm: u16) {
         let front_mm = self.way_mm().wrapping_add(settings.ahead_mm);
-        let mut strikes = self.strikes();
         if self.raised != BELOW {
             let steps =
                 (self.way_mm() >> STEP_BITS).wrapping_sub(before_mm >> STEP_BITS) & (u16::MAX >> STEP_BITS);
@@ -212,19 +198,14 @@ impl Preview {
         } else if self.rear_is_on_strike(settings) {
             // The sensor pitches with its vehicle: a rear axle that is lifted lowers it, and the reading rises.
             self.raised = 1;
-        } else if strikes == 0 || front_mm.wrapping_sub(self.strike_mm[strikes - 1]) >= settings.lockout_mm {
-            if strikes == STRIKES {
-                // The front axle has met the oldest one by now, unless strikes lie closer than a quarter of the view.
-                self.drop_oldest();
-                strikes -= 1;
-            }
-            self.strike_mm[strikes] = front_mm;
-            self.classes |= 2 << (2 * strikes);
-            strikes += 1;
+        } else if self.classes == 0 || front_mm.wrapping_sub(self.strike_mm[0]) >= settings.lockout_mm {
+            let [newest, second, third, _] = self.strike_mm;
+            self.strike_mm = [front_mm, newest, second, third];
+            self.classes = self.classes << 2 | 2;
             self.raised = 1;
         }
-        if high && strikes > 0 && front_mm.wrapping_sub(self.strike_mm[strikes - 1]) <= settings.lockout_mm {
-            self.classes |= 1 << (2 * (strikes - 1));
+        if high && self.classes != 0 && front_mm.wrapping_sub(self.strike_mm[0]) <= settings.lockout_mm {
+            self.classes |= 1;
         }
     }
 }
@@ -239,5 +220,5 @@ const fn count_way(settings: &PreviewSettings, gear: u8) -> u32 {
 /// Whether a difference of two ways modulo 2^16 is below zero.
 #[inline]
 const fn is_negative(difference_mm: u16) -> bool {
-    difference_mm >= 0x8000
+    difference_mm >= NEGATIVE_MM
 }

@@ -164,6 +164,12 @@ impl Batch {
             let study = setup::changed(&self.study, vehicle.as_deref(), course.as_deref())?;
             let encoded = matches!(self.observation, Observation::Encoded { .. });
             let (gears, before) = (study.gears(), self.study.gears());
+            if encoded && has_preview(&study) != has_preview(&self.study) {
+                return Err(PyValueError::new_err(
+                    "only one of the two vehicles has a sensor ahead\n  hint: encoded observations have numbers for \
+                     it; make another environment with this vehicle",
+                ));
+            }
             if encoded && gears != before {
                 return Err(PyValueError::new_err(format!(
                     "the vehicle has {gears} gears, the environment was made for {before}\n  hint: encoded \
@@ -230,10 +236,10 @@ impl Batch {
         Ok(self.env_slot(env)?.episode())
     }
 
-    /// Gears of the vehicle.
+    /// Numbers in an observation.
     #[getter]
-    fn gears(&self) -> usize {
-        self.study.gears()
+    fn width(&self) -> usize {
+        self.observation.width()
     }
 
     /// Name of the vehicle.
@@ -290,7 +296,15 @@ fn chosen(only: Option<&[bool]>, env: usize) -> bool {
 }
 
 fn observation_of(study: &Scenario, encoded: bool) -> Observation {
-    if encoded { Observation::Encoded { gears: study.gears() as u8 } } else { Observation::Features }
+    if encoded {
+        Observation::Encoded { gears: study.gears() as u8, preview: has_preview(study) }
+    } else {
+        Observation::Features
+    }
+}
+
+fn has_preview(study: &Scenario) -> bool {
+    study.settings.features.preview.fitted
 }
 
 fn new_slots(scenario: &Arc<Scenario>, first: u64, envs: u64) -> Vec<EnvSlot> {

@@ -13,18 +13,24 @@ pub(crate) enum Observation {
     Encoded {
         /// Gears of the vehicle.
         gears: u8,
+        /// Whether the vehicle has a sensor ahead of its front axle.
+        preview: bool,
     },
 }
 
 /// Numbers of the encoding besides the gear.
 const BESIDES_GEAR: usize = 12;
+/// Further ones with a sensor ahead.
+const OF_PREVIEW: usize = 4;
 
 impl Observation {
     /// Numbers in a row.
     pub(crate) fn width(self) -> usize {
         match self {
             Observation::Features => FEATURES,
-            Observation::Encoded { gears } => usize::from(gears) + BESIDES_GEAR,
+            Observation::Encoded { gears, preview } => {
+                usize::from(gears) + BESIDES_GEAR + if preview { OF_PREVIEW } else { 0 }
+            }
         }
     }
 
@@ -36,11 +42,12 @@ impl Observation {
                     *number = f32::from(feature);
                 }
             }
-            Observation::Encoded { gears } => encode(gears, features, row),
+            Observation::Encoded { gears, .. } => encode(gears, features, row),
         }
     }
 }
 
+/// Fills the row to its length: without a sensor ahead the last numbers find no place in it.
 fn encode(gears: u8, features: &Features, row: &mut [f32]) {
     let value = |feature| f32::from(features.get(feature));
     let fading = |feature, ticks: f32| (-value(feature) / ticks).exp();
@@ -60,7 +67,11 @@ fn encode(gears: u8, features: &Features, row: &mut [f32]) {
         1.0 - fading(Feature::Stalled, 10.0),
         value(Feature::Current) / 1000.0,
     ];
-    for (number, value) in row.iter_mut().zip(one_hot.chain(others)) {
+    let (class, way_mm) = (features.get(Feature::StrikeClass), value(Feature::StrikeMm));
+    let of_class = |kind| f32::from(class == kind);
+    let nearness = if class >= 2 { (-way_mm / 150.0).exp() } else { 0.0 };
+    let of_preview: [f32; OF_PREVIEW] = [of_class(0), of_class(2), of_class(3), nearness];
+    for (number, value) in row.iter_mut().zip(one_hot.chain(others).chain(of_preview)) {
         *number = value;
     }
 }

@@ -13,7 +13,7 @@ from lowgear._core import Batch
 
 batch = Batch(2, "disabled", False, "training")
 reveal_type(batch.observations)
-reveal_type(batch.gears)
+reveal_type(batch.width)
 batch.reset(seed=1)
 batch.step(np.ones(2, np.int64))
 batch.step("up")

@@ -132,13 +132,13 @@ typedef struct {
     uint8_t failed_count; /* failed upshifts in a row, 0 to 7 */
 @end
 @if preview
-    uint8_t strikes; /* two bits a strike, oldest lowest: 0 none, 2 low, 3 high */
+    uint8_t strikes; /* two bits a strike, newest lowest: 0 none, 2 low, 3 high */
     uint8_t raised;  /* 0: flat ahead, 255: unknown, else steps of 8 mm since the reading rose, at least 1 */
 @end
 @CLOCKS@
 @if preview
     uint16_t tick_way; /* way of the last tick, mm times 16 */
-    uint16_t strike_mm[4]; /* where the front axle meets each strike, mm of the way */
+    uint16_t strike_mm[4]; /* where the front axle meets each strike, newest first, mm of the way */
 @end
 @if since_failed
     uint16_t since_failed; /* ticks since the last failed upshift, 0 to 1000 */
@@ -373,12 +373,21 @@ static inline uint16_t lowgear_way_mm(const lowgear_state *s)
     return (uint16_t)(s->way >> 12);
 }
 
-static inline void lowgear_drop_strike(lowgear_state *s)
+/* 1 where the rear axle is where it meets a strike: lifted, it lowers the sensor, and the reading rises. */
+static inline uint8_t lowgear_rear_on_strike(const lowgear_state *s)
 {
-    s->strikes >>= 2;
-    s->strike_mm[0] = s->strike_mm[1];
-    s->strike_mm[1] = s->strike_mm[2];
-    s->strike_mm[2] = s->strike_mm[3];
+    const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM - LOWGEAR_WHEELBASE_MM);
+    const uint16_t *at = s->strike_mm;
+    uint8_t strikes = s->strikes;
+    uint8_t on = 0u;
+    while (strikes != 0u) {
+        if ((uint16_t)(*at - here_mm) <= LOWGEAR_HOLD_MM * 2u) {
+            on = 1u;
+        }
+        strikes = (uint8_t)(strikes >> 2);
+        at++;
+    }
+    return on;
 }
 
 /* A reading above the level: a new strike, or more of the last one. */
@@ -386,32 +395,24 @@ static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t hi
 {
     const uint16_t here_mm = lowgear_way_mm(s);
     const uint16_t front_mm = (uint16_t)(here_mm + LOWGEAR_AHEAD_MM);
-    uint8_t strikes = 0u; /* how many, times two */
-    while (strikes < 8u && (s->strikes >> strikes) != 0u) {
-        strikes = (uint8_t)(strikes + 2u);
-    }
     if (s->raised != 0u) {
         const uint16_t raised = (uint16_t)(s->raised
             + ((uint16_t)((uint16_t)(here_mm >> 3) - (uint16_t)(before_mm >> 3)) & 8191u));
         s->raised = raised > LOWGEAR_STUCK_MM / 8u || raised >= 255u ? (uint8_t)255u : (uint8_t)raised;
-    } else if (s->strikes != 0u
-               && (uint16_t)(here_mm + LOWGEAR_HOLD_MM - s->strike_mm[0] - LOWGEAR_WHEELBASE_MM) <= 32767u) {
-        s->raised = 1u; /* the rear axle is on a strike: lifted, it lowers the sensor */
-    } else if (strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]), LOWGEAR_LOCKOUT_MM) != 0u) {
-        if (strikes == 8u) {
-            lowgear_drop_strike(s);
-            strikes = 6u;
-        }
-        s->strike_mm[strikes >> 1] = front_mm;
-        s->strikes |= (uint8_t)(2u << strikes);
+    } else if (lowgear_rear_on_strike(s) != 0u) {
         s->raised = 1u;
-        strikes = (uint8_t)(strikes + 2u);
+    } else if (s->strikes == 0u || lowgear_at_least((uint16_t)(front_mm - s->strike_mm[0]), LOWGEAR_LOCKOUT_MM) != 0u) {
+        s->strike_mm[3] = s->strike_mm[2];
+        s->strike_mm[2] = s->strike_mm[1];
+        s->strike_mm[1] = s->strike_mm[0];
+        s->strike_mm[0] = front_mm;
+        s->strikes = (uint8_t)((uint8_t)(s->strikes << 2) | 2u);
+        s->raised = 1u;
     } else {
         /* the last strike, met again by an arm that bounces */
     }
-    if (high != 0u && strikes != 0u
-        && (uint16_t)(front_mm - s->strike_mm[(strikes >> 1) - 1]) <= LOWGEAR_LOCKOUT_MM) {
-        s->strikes |= (uint8_t)(1u << (strikes - 2u));
+    if (high != 0u && s->strikes != 0u && (uint16_t)(front_mm - s->strike_mm[0]) <= LOWGEAR_LOCKOUT_MM) {
+        s->strikes |= 1u;
     }
 }
 
@@ -422,16 +423,22 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
     const uint16_t before_mm = lowgear_way_mm(s);
     uint32_t moved;
     if (engaged != 0u) {
-        const uint16_t *way = lowgear_count_way + (uint8_t)(s->gear << 1);
 @if many_counts
         const uint16_t counts = raw->encoder_counts < 2000u ? raw->encoder_counts : (uint16_t)2000u;
 @else
         const uint16_t counts = raw->encoder_counts;
 @end
-        uint32_t tick_way;
+@if long_counts
+        const uint16_t *way = lowgear_count_way + (uint8_t)(s->gear << 1);
         moved = counts * ((uint32_t)LOWGEAR_READ16(way) | (uint32_t)LOWGEAR_READ16(way + 1) << 16);
-        tick_way = (moved + 128u) >> 8;
-        s->tick_way = tick_way > 65535u ? (uint16_t)65535u : (uint16_t)tick_way;
+@else
+        moved = (uint32_t)counts * LOWGEAR_READ16(&lowgear_count_way[s->gear]);
+@end
+@if long_ticks
+        s->tick_way = moved >> 8 > 65535u ? (uint16_t)65535u : (uint16_t)(moved >> 8);
+@else
+        s->tick_way = (uint16_t)(moved >> 8);
+@end
     } else {
         s->tick_way = s->tick_way > LOWGEAR_COAST ? (uint16_t)(s->tick_way - LOWGEAR_COAST) : (uint16_t)0u;
         moved = (uint32_t)s->tick_way << 8;
@@ -439,7 +446,7 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
     s->way += moved;
     if (s->strikes != 0u
         && (uint16_t)(s->strike_mm[0] + LOWGEAR_WHEELBASE_MM + LOWGEAR_HOLD_MM - lowgear_way_mm(s)) > 32767u) {
-        lowgear_drop_strike(s); /* both axles have met it */
+        s->strikes = 0u; /* the rear axle has met the newest, and so every one */
     }
     if (raw->preview < LOWGEAR_LEAST_PREVIEW || raw->preview > LOWGEAR_MOST_PREVIEW) {
         s->raised = 255u;
@@ -455,24 +462,30 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
 /* The next strike of an axle: way to it, mm, up to 1000, and from bit 10 its class: 0 unknown, 1 none, 2 low, 3 high. */
 static inline uint16_t lowgear_next_strike(const lowgear_state *s)
 {
-    const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
-    const uint16_t *at = s->strike_mm;
-    uint16_t nearest = s->raised == 255u ? (uint16_t)1000u : (uint16_t)2024u;
     uint8_t strikes = s->strikes;
-    for (; strikes != 0u; strikes >>= 2) {
-        uint16_t left = (uint16_t)(*at - here_mm);
-        if (left > 32767u) {
-            left = (uint16_t)(left + LOWGEAR_WHEELBASE_MM);
-        }
-        if (left <= 32767u) {
-            left = left > LOWGEAR_HOLD_MM ? (uint16_t)(left - LOWGEAR_HOLD_MM) : (uint16_t)0u;
-            if (left < (nearest & 1023u)) {
-                nearest = (uint16_t)(left | ((strikes & 3u) << 10));
+    if (strikes != 0u) {
+        const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
+        const uint16_t *at = s->strike_mm;
+        uint16_t nearest = 32768u;
+        uint16_t kind = 0u;
+        do {
+            uint16_t left = (uint16_t)(*at - here_mm);
+            if (left > 32767u) {
+                left = (uint16_t)(left + LOWGEAR_WHEELBASE_MM); /* the front axle has met it */
             }
+            if (left < nearest) {
+                nearest = left;
+                kind = strikes & 3u;
+            }
+            at++;
+            strikes >>= 2;
+        } while (strikes != 0u);
+        nearest = nearest > LOWGEAR_HOLD_MM ? (uint16_t)(nearest - LOWGEAR_HOLD_MM) : (uint16_t)0u;
+        if (nearest < 1000u) {
+            return (uint16_t)(nearest + kind * 1024u);
         }
-        at++;
     }
-    return nearest;
+    return s->raised == 255u ? (uint16_t)1000u : (uint16_t)2024u;
 }
 
 @end

@@ -1,6 +1,6 @@
 //! What a sensor that fails leads to, as a table that is made here: `SENSORS.md` next to the crate.
 
-use lowgear_onboard::{Controller, Fault, Phase, Raw, Request, Settings};
+use lowgear_onboard::{Controller, Fault, Feature, Phase, Raw, Request, Settings};
 use std::fmt::Write as _;
 
 use super::settings;
@@ -19,7 +19,7 @@ const FAILURES: [(&str, Failure); 4] = [
     ("reads noise", |tick, _| (tick.wrapping_mul(1_664_525).wrapping_add(1_013_904_223) >> 8) as u16),
 ];
 
-const SENSORS: [&str; 6] = ["encoder", "battery", "current", "tilt", "duty", "selector"];
+const SENSORS: [&str; 7] = ["encoder", "battery", "current", "tilt", "duty", "selector", "preview"];
 
 /// The reading with one sensor's value replaced by what `change` makes of it.
 fn with(mut raw: Raw, sensor: usize, mut change: impl FnMut(u16) -> u16) -> Raw {
@@ -32,6 +32,7 @@ fn with(mut raw: Raw, sensor: usize, mut change: impl FnMut(u16) -> u16) -> Raw 
         3 => raw.tilt_ddeg = signed(change(raw.tilt_ddeg as u16)),
         4 => raw.duty_permille = change(raw.duty_permille),
         5 => raw.selector_ddeg = change(raw.selector_ddeg),
+        6 => raw.preview = signed(change(raw.preview as u16)),
         _ => {}
     }
     raw
@@ -46,6 +47,8 @@ struct Seen {
     rested: bool,
     recalibrations: u32,
     jump_outs: u8,
+    /// Ticks with drive in which the ground ahead was unknown.
+    unknown: u32,
 }
 
 /// A toy cart that shifts up and down by turns; its selector follows its commands.
@@ -85,6 +88,7 @@ fn run(s: &Settings, sensor: usize, failure: Failure) -> Seen {
             seen.faulted |= phase == Phase::Faulted;
             seen.rested |= phase == Phase::Resting;
             seen.recalibrations += u32::from(c.recalibrate);
+            seen.unknown += u32::from(c.drive && controller.features(s).get(Feature::StrikeClass) == 0);
         }
         duty = if c.drive { 1000 } else { 0 };
         speed = if c.drive { 6 } else { 3 };
@@ -110,6 +114,10 @@ fn row(sensor: &str, name: &str, seen: &Seen) -> String {
     if seen.recalibrations > 0 {
         noticed.push("no arrival, recalibrated".to_owned());
     }
+    // Whatever cuts the drive also hides the ground ahead for a while.
+    if seen.first_cut.is_none() && seen.unknown > 0 {
+        noticed.push("ground ahead unknown".to_owned());
+    }
     let (noticed, cut) = match (noticed.is_empty(), seen.first_cut) {
         (true, _) => ("not noticed".to_owned(), "-".to_owned()),
         (false, cut) => (noticed.join("; "), cut.map_or("-".to_owned(), |ticks| ticks.to_string())),
@@ -120,7 +128,8 @@ fn row(sensor: &str, name: &str, seen: &Seen) -> String {
 
 #[test]
 fn the_page_of_failing_sensors_is_what_happens() {
-    let s = settings();
+    let mut s = settings();
+    s.features.preview = super::preview::feeler();
     let mut page = "# What a sensor that fails leads to\n\nMade by a test of this crate: a toy cart drives, shifts now and \
                     then and has one sensor fail\nfor 400 ticks. *Drive off after* are ticks until the drive was first \
                     cut for it; *driven* is the share of\nthe 400 ticks with drive (a healthy cart: see the last row). \
@@ -133,7 +142,8 @@ fn the_page_of_failing_sensors_is_what_happens() {
             page.push_str(&row(what, name, &seen));
             let sure = matches!((what, name), (_, "reads full scale" | "reads noise"))
                 && what != "current"
-                && what != "tilt";
+                && what != "tilt"
+                && what != "preview";
             assert!(!sure || seen.driven < FAILED_TICKS / 10, "{what} {name}: driven {}", seen.driven);
         }
     }

@@ -46,12 +46,12 @@ ATTACHED = frozenset(
 ENCODED_MOST = 160.0
 
 
-def observation_space(observation, gears):
+def observation_space(observation, width):
     """The space of one observation: `features` as they are, or `encoded` as the project's networks take them."""
     if observation == "features":
         low, high = (np.array([f[i] for f in FEATURES], np.float32) for i in (1, 2))
         return gym.spaces.Box(low, high, dtype=np.float32)
-    return gym.spaces.Box(-ENCODED_MOST, ENCODED_MOST, (gears + 12,), np.float32)
+    return gym.spaces.Box(-ENCODED_MOST, ENCODED_MOST, (width,), np.float32)
 
 
 def make_batch(envs, autoreset, observation, split, study, vehicle, course):
@@ -108,8 +108,8 @@ class GardenCart(gym.Env):
     """One vehicle on one course at a time: ask for a lower gear, the same or a higher one.
 
     **Observation**: `Box(14, float32)`, the whole numbers of `FEATURES` with the units given there; with
-    `observation="encoded"` the same as numbers within about ±1, one per gear and twelve more, as the project's own
-    networks take them (the table stands in `agents/src/neural/encode.rs`). Each is a copy.
+    `observation="encoded"` the same as numbers within about ±1, one per gear and twelve more (sixteen with a sensor ahead), as
+    the project's own networks take them (the table stands in `agents/src/neural/encode.rs`). Each is a copy.
 
     **Action**: `Discrete(3)`: 0 down, 1 hold, 2 up. A guard stands between policy and gearbox, as on the vehicle;
     `action_masks()` and `info["action_mask"]` say what it would carry out now. What it would not is a hold.
@@ -157,7 +157,7 @@ class GardenCart(gym.Env):
         self._kind = {"split": split, "observation": observation}
         self._attach(study, vehicle, course)
         self._files = {"study": whole_path(study), "vehicle": whole_path(vehicle), "course": whole_path(course)}
-        self.observation_space = observation_space(observation, self._batch.gears)
+        self.observation_space = observation_space(observation, self._batch.width)
         self.action_space = gym.spaces.Discrete(3)
         self.render_mode = render_mode
         self.render_size = render_size

@@ -14,22 +14,28 @@ from pathlib import Path
 
 import numpy as np
 
+from lowgear.environment import ENCODED_MOST
+
 #: Layout of a policy file; `POLICY_FORMAT` in `train/src/saved.rs`.
 FORMAT = 2
 
 
-def save(model, path, vehicle="", name=None):
+def save(model, path, vehicle="", name=None, preview=False):
     """Writes the policy of a Stable-Baselines3 model (DQN, PPO or MaskablePPO) as a policy file.
 
-    `vehicle` is the name in the vehicle file: commands refuse the policy for another vehicle unless given otherwise. Raises `ValueError` for a network that the commands cannot run.
+    `vehicle` is the name in the vehicle file: commands refuse the policy for another vehicle unless given otherwise.
+    `preview` says that the vehicle has a sensor ahead of its front axle. Raises `ValueError` for a network that the
+    commands cannot run.
     """
     kind, modules = _layers(model)
     layers = _linear(modules)
     inputs, outputs = layers[0][0].shape[0], layers[-1][0].shape[1]
-    gears = inputs - 12
-    if not 1 <= gears <= 6 or outputs != 3:
+    more = 16 if preview else 12
+    gears = inputs - more
+    encoded = bool(np.all(model.observation_space.high == ENCODED_MOST))
+    if not encoded or not 1 <= gears <= 6 or outputs != 3:
         raise ValueError(
-            f"a network with {inputs} inputs and {outputs} outputs; allowed: 3 outputs, and 12 inputs more than gears"
+            f"a network with {inputs} inputs and {outputs} outputs; allowed: 3 outputs, and {more} inputs more than gears"
             '\n  hint: make the environment with observation="encoded", without a wrapper that changes observations'
         )
     policy = {
@@ -37,7 +43,7 @@ def save(model, path, vehicle="", name=None):
         "name": name or type(model).__name__.lower(),
         "vehicle": vehicle,
         "gears": gears,
-        "policy": {kind: _policy(kind, gears, layers)},
+        "policy": {kind: _policy(kind, {"gears": gears, "stack": 1, "preview": preview}, layers)},
     }
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -88,11 +94,10 @@ def _linear(modules):
     ]
 
 
-def _policy(kind, gears, layers):
+def _policy(kind, scaler, layers):
     inputs, hidden = layers[0][0].shape[0], [matrix.shape[1] for matrix, _ in layers[:-1]]
     flat = np.concatenate([np.concatenate([matrix.ravel(), bias]) for matrix, bias in layers])
     weights = [float(weight) for weight in flat.astype(np.float32)]
-    scaler = {"gears": gears, "stack": 1}
     if kind == "dqn":
         shape = {"inputs": inputs, "hidden": hidden, "actions": 3, "dueling": False}
         return {"scaler": scaler, "network": {"shape": shape, "weights": weights}}

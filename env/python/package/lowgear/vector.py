@@ -73,7 +73,7 @@ class GardenCarts(gym.vector.VectorEnv):
         self.num_envs = whole("num_envs", num_envs)
         self.metadata = {**self.metadata, "autoreset_mode": self.autoreset_mode}
         self.render_mode, self.render_size, self.copy = render_mode, render_size, copy
-        self.single_observation_space = observation_space(observation, batch.gears)
+        self.single_observation_space = observation_space(observation, batch.width)
         self.single_action_space = gym.spaces.Discrete(3)
         self.observation_space = batch_space(self.single_observation_space, self.num_envs)
         self.action_space = batch_space(self.single_action_space, self.num_envs)
