@@ -4,7 +4,7 @@
 use maud::{Markup, html};
 
 use super::charts::{lead_lost, steps_to_plan};
-use super::policies::{Evidence, evidence};
+use super::policies::{Significance, significance};
 use super::text::{count, fixed, in_sentence, number, percent, signed_percent, start_sentence, typeset};
 use lowgear_eval::figures::Pictures;
 use lowgear_eval::summary::{Metric, PairedDifference, ShiftThreshold, Summary, TunedRule};
@@ -21,10 +21,10 @@ enum Gain {
 }
 
 fn gain(difference: &PairedDifference, level: f64) -> Gain {
-    match evidence(difference, level) {
-        Evidence::Corrected if difference.mean < 0.0 => Gain::Yes,
-        Evidence::Corrected => Gain::No,
-        Evidence::None | Evidence::Uncorrected => Gain::Unproven,
+    match significance(difference, level) {
+        Significance::Corrected if difference.mean < 0.0 => Gain::Yes,
+        Significance::Corrected => Gain::No,
+        Significance::None | Significance::Uncorrected => Gain::Unproven,
     }
 }
 
@@ -200,9 +200,9 @@ fn damage(summary: &Summary) -> Option<String> {
         |e| format!("{} times ({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2)),
     );
     let name = start_sentence(&in_sentence(summary.label(&roles.tuned_rule)));
-    Some(match evidence(d, summary.study.level) {
-        Evidence::Corrected => format!("{name}: {times}."),
-        Evidence::None | Evidence::Uncorrected => {
+    Some(match significance(d, summary.study.level) {
+        Significance::Corrected => format!("{name}: {times}."),
+        Significance::None | Significance::Uncorrected => {
             format!("{name}: no proven change, {times}; watch the gears.")
         }
     })

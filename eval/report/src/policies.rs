@@ -41,7 +41,7 @@ pub(super) fn look_of_family(family: Family) -> &'static str {
 
 /// How sure a difference is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Evidence {
+pub(super) enum Significance {
     /// Its interval includes zero.
     None,
     /// Its interval excludes zero, but it is not significant after correction for all comparisons.
@@ -51,13 +51,13 @@ pub(super) enum Evidence {
 }
 
 /// How sure a paired difference is, at the level of the study.
-pub(super) fn evidence(difference: &PairedDifference, level: f64) -> Evidence {
+pub(super) fn significance(difference: &PairedDifference, level: f64) -> Significance {
     if difference.corrected_p.is_some_and(|p| p < 1.0 - level) {
-        Evidence::Corrected
+        Significance::Corrected
     } else if difference.low > 0.0 || difference.high < 0.0 {
-        Evidence::Uncorrected
+        Significance::Uncorrected
     } else {
-        Evidence::None
+        Significance::None
     }
 }
 

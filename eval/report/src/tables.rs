@@ -6,7 +6,7 @@ pub(super) use sheets::{export_table, place_table, vehicle_table};
 
 use maud::{Markup, html};
 
-use super::policies::{Evidence, evidence, main_policies};
+use super::policies::{Significance, main_policies, significance};
 use super::text::{count, fixed, in_sentence, level_percent, number, signed_percent, superscript, typeset};
 use lowgear_env::RewardTerms;
 use lowgear_eval::statistics::Estimate;
@@ -125,10 +125,10 @@ pub(super) fn main_table(summary: &Summary) -> Markup {
             || "–".to_owned(),
             |d| {
                 let size = d.percent.map_or_else(|| number(d.mean), |p| format!("{} %", signed_percent(p)));
-                let sure = match evidence(d, level) {
-                    Evidence::Corrected => "significant",
-                    Evidence::Uncorrected => "only uncorrected",
-                    Evidence::None => "not significant",
+                let sure = match significance(d, level) {
+                    Significance::Corrected => "significant",
+                    Significance::Uncorrected => "only uncorrected",
+                    Significance::None => "not significant",
                 };
                 format!("{size}\n{sure}")
             },

@@ -2,7 +2,7 @@
 
 use super::charts::{distinct, kept_start};
 use super::policies::{
-    Evidence, best_learned, evidence, further_opponents, is_identical_to, mean_time, names,
+    Significance, best_learned, further_opponents, is_identical_to, mean_time, names, significance,
 };
 use super::text::{count, fixed, in_sentence, level_percent, number, percent, start_sentence};
 use lowgear_env::Cause;
@@ -67,7 +67,7 @@ fn sentence(summary: &Summary, against: &str) -> String {
         None => format!("{} to {}", seconds(low), seconds(high)),
     };
     let size = time.percent.map_or_else(|| seconds(time.mean.abs()), |p| format!("{} %", percent(p.abs())));
-    if evidence(time, summary.study.level) != Evidence::Corrected {
+    if significance(time, summary.study.level) != Significance::Corrected {
         return format!(
             "On {courses} unseen courses there is no significant difference in course time between {name} and {other} \
              ({level} % interval of the difference {}; above zero is slower){damage}.",
@@ -91,7 +91,7 @@ fn damage_clause(summary: &Summary, against: &str) -> String {
     let Some(ratio) = damage.ratio else { return String::new() };
     let times =
         format!("{} times, {} to {}", fixed(ratio.mean, 2), fixed(ratio.low, 2), fixed(ratio.high, 2));
-    if evidence(damage, summary.study.level) == Evidence::Corrected {
+    if significance(damage, summary.study.level) == Significance::Corrected {
         let word = if ratio.mean < 1.0 { "less" } else { "more" };
         format!(", with {word} gearbox damage per km ({times})")
     } else {
@@ -132,10 +132,10 @@ fn difference_in_words(time: &PairedDifference, level: f64) -> String {
     if time.low == 0.0 && time.high == 0.0 {
         return "the same on every course".to_owned();
     }
-    let (word, sign) = match evidence(time, level) {
-        Evidence::Corrected if time.mean < 0.0 => ("faster by", -1.0),
-        Evidence::Corrected => ("slower by", 1.0),
-        Evidence::None | Evidence::Uncorrected => ("no significant difference,", 1.0),
+    let (word, sign) = match significance(time, level) {
+        Significance::Corrected if time.mean < 0.0 => ("faster by", -1.0),
+        Significance::Corrected => ("slower by", 1.0),
+        Significance::None | Significance::Uncorrected => ("no significant difference,", 1.0),
     };
     let scale = time.percent.filter(|_| time.mean.abs() > 0.0).map(|of_mean| of_mean / time.mean);
     let show = |value: f64| scale.map_or_else(|| number(sign * value), |scale| percent(sign * value * scale));
@@ -168,7 +168,7 @@ fn teacher_line(summary: &Summary) -> Option<String> {
             let (from, name) = (mean_time(summary, against)?, in_sentence(summary.label(against)));
             let unclear = summary
                 .difference(teacher, against, Metric::CourseTime)
-                .is_some_and(|d| evidence(d, summary.study.level) != Evidence::Corrected);
+                .is_some_and(|d| significance(d, summary.study.level) != Significance::Corrected);
             Some(if from <= taught || unclear {
                 format!("no measurable advantage over {name}, where the teacher has no significant advantage")
             } else {

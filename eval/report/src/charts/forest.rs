@@ -4,7 +4,7 @@ use maud::Markup;
 
 use super::rows::{Axis, Row, draw, off_scale};
 use super::{ALL, DATA, Figure, Layout, marker, with_interval};
-use crate::policies::{Evidence, evidence, is_central, is_main, look};
+use crate::policies::{Significance, is_central, is_main, look, significance};
 use crate::tables::table;
 use crate::text::{
     count, fixed, in_sentence, level_percent, number, percent, plural, signed, signed_percent, start_sentence,
@@ -59,8 +59,11 @@ fn title(summary: &Summary, shown: &[&PairedDifference], against: &str, metric: 
                 || format!("{} {}", signed(d.mean), metric.unit()),
                 |p| format!("{} %", signed_percent(p)),
             );
-            let sure =
-                if evidence(d, summary.study.level) == Evidence::Corrected { "" } else { " (not proven)" };
+            let sure = if significance(d, summary.study.level) == Significance::Corrected {
+                ""
+            } else {
+                " (not proven)"
+            };
             format!("{} {size}{sure}", in_sentence(summary.label(&d.policy)))
         })
         .collect();
@@ -80,7 +83,7 @@ fn row(summary: &Summary, d: &PairedDifference) -> Row {
         look: look(summary, &d.policy),
         marker: marker(family),
         interval: (d.mean, d.low, d.high),
-        evidence: evidence(d, summary.study.level),
+        significance: significance(d, summary.study.level),
         tip: format!(
             "{} {} ({} to {}), {figure}{p}{better}",
             signed(d.mean),
@@ -107,10 +110,11 @@ pub(in super::super) fn improvement(summary: &Summary) -> Option<Figure> {
         .filter_map(|d| {
             let e = d.improvement?;
             let share = |value: f64| 100.0 * value;
-            let sure = if e.low > 0.5 || e.high < 0.5 { Evidence::Uncorrected } else { Evidence::None };
+            let sure =
+                if e.low > 0.5 || e.high < 0.5 { Significance::Uncorrected } else { Significance::None };
             Some(Row {
                 interval: (share(e.mean), share(e.low), share(e.high)),
-                evidence: sure,
+                significance: sure,
                 figure: format!("{} %", fixed(share(e.mean), 1)),
                 tip: format!(
                     "{} % ({} to {})",

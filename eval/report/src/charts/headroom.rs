@@ -4,7 +4,7 @@ use maud::Markup;
 
 use super::rows::{Axis, Row, draw, off_scale};
 use super::{DATA, Figure, Layout, marker, with_interval};
-use crate::policies::{Evidence, is_central, is_main, look};
+use crate::policies::{Significance, is_central, is_main, look};
 use crate::tables::table;
 use crate::text::{count, fixed, in_sentence, level_percent, percent, plural};
 use lowgear_eval::summary::{Family, Headroom, Summary};
@@ -18,7 +18,7 @@ fn row(summary: &Summary, h: &Headroom) -> Row {
         look: look(summary, &h.policy),
         marker: marker(family),
         interval: (h.behind_s.mean, h.behind_s.low, h.behind_s.high),
-        evidence: Evidence::None,
+        significance: Significance::None,
         figure: format!("+{} s", fixed(h.behind_s.mean, 1)),
         tip: format!(
             "{} s behind the plan, {} % of its time{}",
@@ -62,7 +62,7 @@ fn plan_row(summary: &Summary) -> Option<Row> {
         look: "plan",
         marker: marker(Family::Plan),
         interval: (0.0, 0.0, 0.0),
-        evidence: Evidence::None,
+        significance: Significance::None,
         figure: "0 s".to_owned(),
         tip: "knows the course ahead; 0 s by definition".to_owned(),
         central: true,

@@ -2,7 +2,7 @@
 
 use maud::Markup;
 
-use crate::policies::Evidence;
+use crate::policies::Significance;
 use crate::scale::{Scale, focus};
 use crate::svg::{Anchor, Frame, Marker, Svg};
 use crate::text::shorten;
@@ -26,7 +26,7 @@ pub(super) struct Row {
     /// Mean, lower and upper end.
     pub(super) interval: (f64, f64, f64),
     /// How its mark is filled.
-    pub(super) evidence: Evidence,
+    pub(super) significance: Significance,
     /// What stands in the right column.
     pub(super) figure: String,
     /// All figures, for pointer and keyboard.
@@ -100,15 +100,15 @@ fn draw_row(svg: &mut Svg, row: &Row, axis: &Axis<'_>, x: Scale, y: f64) {
         svg.interval(&x, (low, high), y, "whisker ink");
     } else {
         svg.interval(&x, (low, high), y, &format!("whisker {}", row.look));
-        mark(svg, row.marker, (end, y), row.evidence, row.look);
+        mark(svg, row.marker, (end, y), row.significance, row.look);
     }
 }
 
 /// Filled where significant after correction, with a dot where only the uncorrected interval excludes zero, else hollow.
-pub(super) fn mark(svg: &mut Svg, marker: Marker, at: (f64, f64), evidence: Evidence, look: &str) {
-    let hollow = if evidence == Evidence::Corrected { "" } else { " hollow" };
+pub(super) fn mark(svg: &mut Svg, marker: Marker, at: (f64, f64), significance: Significance, look: &str) {
+    let hollow = if significance == Significance::Corrected { "" } else { " hollow" };
     svg.marker(marker, at, 5.0, &format!("mark {look}{hollow}"));
-    if evidence == Evidence::Uncorrected {
+    if significance == Significance::Uncorrected {
         svg.marker(Marker::Circle, at, 1.6, &format!("mark {look}"));
     }
 }
