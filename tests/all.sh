@@ -4,8 +4,15 @@
 set -eu
 cd "$(dirname "$0")/.."
 
+# Begins a step, and notes how long the one before it took.
+steps=""
 step() {
-    printf '\n== %s\n' "$1"
+    now=$(date +%s)
+    [ -z "${name:-}" ] || steps="$steps$((now - began)) s  $name
+"
+    name=$1
+    began=$now
+    printf '\n== %s\n' "$name"
 }
 
 step "tools"
@@ -134,3 +141,4 @@ else
 fi
 
 step "all in order"
+printf '%s' "$steps" | sort -rn
