@@ -162,7 +162,7 @@ impl Gearbox {
         let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
         let vehicle: VehicleConfig = config::load(&configs.join("vehicles/demo-cart.toml")).unwrap();
         let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
-        let text = std::fs::read_to_string(configs.join("studies/demo.toml")).unwrap();
+        let text = std::fs::read_to_string(configs.join("studies/night.toml")).unwrap();
         let Study { episode, rule, learners: Learners { tabular } } = toml::from_str(&text).unwrap();
         let scenario = Arc::new(Scenario::new(vehicle, course, episode, Seed(2026)));
         let grid = Grid::new(tabular.grid).unwrap();

@@ -64,7 +64,7 @@ fn the_command_writes_it_to_standard_output_and_no_file() {
     place.write("whole.toml", &out);
     assert!(place.run(&["check", "whole.toml"]).done().out.contains(": OK ("));
     let study =
-        run_in(&repository().join("configs/studies"), &["check", "demo.toml", "--resolved"]).done().out;
+        run_in(&repository().join("configs/studies"), &["check", "night.toml", "--resolved"]).done().out;
     assert!(study.contains("[learners.dqn.settings]") && study.contains("\nhidden = "), "{study}");
 }
 

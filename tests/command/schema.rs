@@ -96,13 +96,13 @@ fn a_schema_sees_unknown_keys_wrong_types_missing_keys_and_unknown_words() {
         (FileKind::Study, "studies/demo.toml", "", "seed", json!(1.5), "seed"),
         (
             FileKind::Study,
-            "studies/demo.toml",
+            "studies/night.toml",
             "/learners/tabular/grid/0",
             "feature",
             json!("smell"),
             "feature",
         ),
-        (FileKind::Study, "studies/demo.toml", "/learners/dqn/settings", "hidden", json!(64), "hidden"),
+        (FileKind::Study, "studies/night.toml", "/learners/dqn/settings", "hidden", json!(64), "hidden"),
     ] {
         let mut config = read(file);
         let table = config.pointer_mut(pointer).unwrap().as_object_mut().unwrap();

@@ -25,7 +25,7 @@ pub struct ContextualTraining {
 }
 
 const fn budget() -> SearchBudget {
-    SearchBudget { generations: 120, population: 16, courses: 48, validate_every: 8, step: 0.05 }
+    SearchBudget { generations: 60, population: 16, courses: 32, validate_every: 6, step: 0.05 }
 }
 
 impl LearnerSettings for ContextualTraining {

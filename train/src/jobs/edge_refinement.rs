@@ -23,7 +23,7 @@ pub struct EdgeRefinementConfig {
 }
 
 pub(crate) const fn edge_refinement_budget() -> SearchBudget {
-    SearchBudget { generations: 60, population: 16, courses: 96, validate_every: 6, step: 0.03 }
+    SearchBudget { generations: 40, population: 16, courses: 48, validate_every: 5, step: 0.03 }
 }
 
 pub(crate) const fn stress_factor() -> f64 {

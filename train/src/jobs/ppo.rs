@@ -41,22 +41,22 @@ pub struct PpoTraining {
 }
 
 const fn decisions() -> u64 {
-    200_000
+    4_000_000
 }
 
 const fn validate_every() -> u64 {
-    20_000
+    200_000
 }
 
 fn settings() -> PpoConfig {
     PpoConfig {
-        hidden: vec![32, 32],
+        hidden: vec![64, 64],
         gamma_per_s: 0.95,
-        num_envs: 4,
-        n_steps: 4096,
+        num_envs: 16,
+        n_steps: 1024,
         epochs: 6,
-        learning_rate: Schedule::linear(5e-4, 5e-5, 200_000),
-        entropy_weight: Schedule::linear(3e-3, 0.0, 200_000),
+        learning_rate: Schedule::linear(7e-4, 5e-5, 4_000_000),
+        entropy_weight: Schedule::linear(5e-3, 0.0, 4_000_000),
         ..PpoConfig::default()
     }
 }

@@ -56,8 +56,10 @@ macro_rules! learners {
         }
 
         impl Default for LearnersConfig {
+            /// Of the learners the one that gains most in a few minutes; the others need a night.
             fn default() -> LearnersConfig {
-                LearnersConfig { $($key: Some(<$Settings>::demonstration()),)+ }
+                let nobody = LearnersConfig { $($key: None,)+ };
+                LearnersConfig { contextual: Some(ContextualTraining::demonstration()), ..nobody }
             }
         }
 

@@ -121,7 +121,9 @@ fn compared_policies(
     ];
     if let Some(preview) = &learned.preview_rule {
         let (label, settings) = ("Tuned rule with the sensor ahead", &preview.settings);
-        all.push(rule(PolicyId::TunedPreviewRule, label, settings, preview.ticks, gears)?);
+        let mut ahead = rule(PolicyId::TunedPreviewRule, label, settings, preview.ticks, gears)?;
+        ahead.record.inherited_ticks = load.ticks;
+        all.push(ahead);
     }
     for runs in &learned.learners {
         let instances = runs.runs.iter().map(|r| r.selected.instantiate(gears));

@@ -16,6 +16,8 @@ use rayon::prelude::*;
 pub struct TunedRule {
     /// The best of the searches.
     pub settings: RuleSettings,
+    /// Its validation score, s.
+    pub score: f64,
     /// The result of each search.
     pub searches: Vec<RuleSettings>,
     /// Ticks of all searches together, for thresholds and, with `--hyper-search`, for settings.
@@ -62,8 +64,7 @@ pub(super) fn learn(
     let mut found = search(&context, &given, PolicyKind::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
     let mut rules = tune(&context, inputs)?;
-    // The rule that looks ahead, where there is one, comes last.
-    let guide = rules.last().ok_or(StudyError::Nothing("tuning: no rule"))?.clone();
+    let guide = better_guide(&rules[1..]).ok_or(StudyError::Nothing("tuning: no rule"))?.clone();
     let guide = Guide { rule: &guide.settings, searches: &guide.searches };
     found.extend(search(&context, &given, PolicyKind::learners(), guide.rule)?);
     inputs.study = with_found(&given, &found)?;
@@ -135,37 +136,56 @@ fn with_found(study: &StudyConfig, found: &[(PolicyKind, SearchResult)]) -> Resu
     study.hyper_search.as_ref().map_or_else(|| Ok(study.clone()), |search| chosen(study, search, found))
 }
 
-/// The rules on motor speed and on load ratio, and the latter once more with the sensor ahead if there is one, tuned
-/// with the same budget.
+/// The rules on motor speed and on load ratio, tuned. On a vehicle with a sensor ahead the latter are tuned once more,
+/// from where their searches ended and with the same budget, with what they do about strikes ahead.
 fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>, StudyError> {
     let study = &inputs.study;
-    let load_budget = study.tuning.budget_of(Signal::SpeedRatio);
-    let mut starts = vec![
-        (study.rule_on(Signal::MotorSpeed), study.tuning.budget_of(Signal::MotorSpeed)),
-        (study.rule_on(Signal::SpeedRatio), load_budget),
-    ];
-    starts.extend(looking_ahead(inputs).map(|start| (start, load_budget)));
     let searches = study.tuning.searches;
-    let jobs: Vec<Box<dyn Job>> = starts
-        .iter()
-        .flat_map(|(start, budget)| {
-            let job = move |run| RuleJob { start: start.clone(), budget: *budget, run };
-            (1..=searches).map(move |run| Box::new(job(run)) as Box<dyn Job>)
+    let starts: Vec<RuleSettings> = [Signal::MotorSpeed, Signal::SpeedRatio]
+        .into_iter()
+        .flat_map(|signal| (1..=searches).map(move |_| study.rule_on(signal)))
+        .collect();
+    let tuned = tune_from(context, inputs, &starts)?;
+    let mut rules: Vec<TunedRule> =
+        tuned.chunks(searches as usize).zip(starts.chunks(searches as usize)).map(best_rule).collect();
+    if let Some(preview) = looking_ahead(inputs) {
+        let ahead = |rule: &RuleSettings| RuleSettings { preview: Some(preview.clone()), ..rule.clone() };
+        let starts: Vec<RuleSettings> = rules[1].searches.iter().map(ahead).collect();
+        let tuned = tune_from(context, inputs, &starts)?;
+        rules.push(best_rule((&tuned, &starts)));
+    }
+    Ok(rules)
+}
+
+/// Searches for rules, one from each start; those that start from one signal are numbered from 1.
+fn tune_from(
+    context: &TrainingContext<'_>,
+    inputs: &Inputs,
+    starts: &[RuleSettings],
+) -> Result<Vec<TrainingResult>, StudyError> {
+    let (study, searches) = (&inputs.study, inputs.study.tuning.searches);
+    let jobs: Vec<Box<dyn Job>> = (0..)
+        .zip(starts)
+        .map(|(i, start)| {
+            let budget = study.tuning.budget_of(start.signal);
+            Box::new(RuleJob { start: start.clone(), budget, run: i % searches + 1 }) as Box<dyn Job>
         })
         .collect();
     context.reporter.line(&format!("tuning the rules: {} searches", jobs.len()));
-    let tuned = finish(context, &jobs, share(inputs, rules(inputs), jobs.len()))?;
-    let of_each = tuned.chunks(searches as usize);
-    Ok(of_each.zip(&starts).map(|(searches, (start, _))| best_rule(searches, start)).collect())
+    let kinds = jobs.len() / searches.max(1) as usize;
+    finish(context, &jobs, share(inputs, kinds, jobs.len()))
 }
 
-/// The rule by hand with what it does about strikes ahead, on a vehicle with a sensor ahead.
-fn looking_ahead(inputs: &Inputs) -> Option<RuleSettings> {
+/// The rule that learners begin from: the better one by validation.
+fn better_guide(rules: &[TunedRule]) -> Option<&TunedRule> {
+    rules.iter().max_by(|a, b| a.score.total_cmp(&b.score))
+}
+
+/// What the rule by hand does about strikes ahead, on a vehicle with a sensor ahead.
+fn looking_ahead(inputs: &Inputs) -> Option<PreviewRule> {
     let sensor = inputs.scenario.settings.features.preview;
     let usual = || PreviewRule::before_high(inputs.scenario.gears(), sensor.ahead_mm);
-    let preview = inputs.study.rule.preview.clone().unwrap_or_else(usual);
-    let rule = inputs.study.rule_on(Signal::SpeedRatio);
-    sensor.fitted.then_some(RuleSettings { preview: Some(preview), ..rule })
+    sensor.fitted.then(|| inputs.study.rule.preview.clone().unwrap_or_else(usual))
 }
 
 /// Number of rules that are tuned.
@@ -218,25 +238,29 @@ pub(super) fn share(inputs: &Inputs, policy_kinds: usize, jobs: usize) -> JobBud
 }
 
 /// The best of several searches by validation, and the ticks of all.
-fn best_rule(searches: &[TrainingResult], start: &RuleSettings) -> TunedRule {
-    let ticks = searches.iter().map(|s| s.record.ticks).sum();
-    let best = searches.iter().max_by(|a, b| a.record.score.total_cmp(&b.record.score));
-    let rule = |search: &TrainingResult| match &search.selected {
+fn best_rule((searches, starts): (&[TrainingResult], &[RuleSettings])) -> TunedRule {
+    let rule = |(search, start): (&TrainingResult, &RuleSettings)| match &search.selected {
         SavedPolicy::Rule(settings) => settings.clone(),
         _ => start.clone(),
     };
+    let found = || searches.iter().zip(starts);
+    let best = found().max_by(|(a, _), (b, _)| a.record.score.total_cmp(&b.record.score));
     TunedRule {
-        settings: best.map_or_else(|| start.clone(), rule),
-        searches: searches.iter().map(rule).collect(),
-        ticks,
+        settings: best.map_or_else(|| starts[0].clone(), rule),
+        score: best.map_or(f64::NEG_INFINITY, |(search, _)| search.record.score),
+        searches: found().map(rule).collect(),
+        ticks: searches.iter().map(|s| s.record.ticks).sum(),
     }
 }
 
 impl TrainingOutcome {
-    /// The tuned rule that learners begin from.
+    /// The tuned rule that learners begin from: the better one by validation.
     #[must_use]
     pub fn guide(&self) -> &TunedRule {
-        self.preview_rule.as_ref().unwrap_or(&self.load_rule)
+        match &self.preview_rule {
+            Some(preview) if preview.score >= self.load_rule.score => preview,
+            _ => &self.load_rule,
+        }
     }
 
     /// The learner whose runs have the best mean validation score.
