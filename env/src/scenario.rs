@@ -3,7 +3,7 @@
 use crate::config::ConfigError;
 use crate::motion::Track;
 use crate::physical::{Faults, Unphysical};
-use crate::terrain::{Course, CourseConfig, ObstacleRow, read_profile};
+use crate::terrain::{Course, CourseConfig, read_profile};
 use crate::vehicle::{Vehicle, VehicleConfig};
 use crate::{EpisodeConfig, Seed, Stream, config};
 use lowgear_onboard::Settings;
@@ -91,14 +91,6 @@ impl Scenario {
         };
         let track = Track::new(course, &vehicle);
         (vehicle, track)
-    }
-
-    /// The rows that the random obstacles of one episode lie in, by kind and in order; `None` where the course is not
-    /// random.
-    #[must_use]
-    pub fn obstacle_rows(&self, episode: u64) -> Option<Vec<ObstacleRow>> {
-        let random = self.measured.is_none() && self.course.random.is_some();
-        random.then(|| self.course.course_with_rows(&mut self.seed.stream(Stream::Course, episode)).1)
     }
 
     pub(crate) fn note(&self, fault: Unphysical) {

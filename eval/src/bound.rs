@@ -6,13 +6,10 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
-mod ceiling;
 mod one_step_model;
-mod penalty;
 mod preview;
 mod reports;
 
-pub use ceiling::{ObstacleValues, ceiling};
 pub use preview::{Preview, Typical, drive_preview};
 pub use reports::PreviewSensor;
 
@@ -22,7 +19,6 @@ use lowgear_env::vehicle::{TemperatureRise, Vehicle};
 use lowgear_env::{Drive, Scenario, Step, World, run_episode};
 use lowgear_onboard::Request;
 use one_step_model::{Clocks, Successor, predict};
-use penalty::Penalty;
 
 /// Resolution of the grid. Distances are counted in *strides*: what the vehicle covers at its top speed between
 /// two decisions. So the same figures do for a cart that crawls and a tractor that trots.
@@ -121,30 +117,15 @@ impl Plan {
     fn with(drive: &Drive, resolution: GridResolution, thermal_profile: &ThermalProfile) -> Plan {
         let (scenario, vehicle, track) = (drive.scenario(), drive.vehicle(), drive.track());
         let mut plan = Plan::unsolved(scenario, vehicle, track, resolution);
-        plan.solve(scenario, vehicle, track, thermal_profile, None);
+        for i in (0..plan.positions_m.len() - 1).rev() {
+            let successors = plan.successors(scenario, vehicle, track, i, thermal_profile);
+            plan.solve_layer(scenario, &successors, i);
+        }
         let planned_s =
             plan.values[..plan.gears].iter().fold(f64::NEG_INFINITY, |best, value| best.max(*value)).abs();
         let step_m = resolution.position_strides * plan.stride_m;
         plan.margin_s = MARGIN_SHARE * planned_s * step_m / track.course.length_m;
         plan
-    }
-
-    /// Finds all values, of a plan that is charged the penalty if there is one.
-    fn solve(
-        &mut self,
-        scenario: &Scenario,
-        vehicle: &Vehicle,
-        track: &Track,
-        thermal_profile: &ThermalProfile,
-        penalty: Option<&Penalty>,
-    ) {
-        for i in (0..self.positions_m.len() - 1).rev() {
-            let mut successors = self.successors(scenario, vehicle, track, i, thermal_profile);
-            if let Some(penalty) = penalty {
-                penalty.charge(self, i, &mut successors);
-            }
-            self.solve_layer(scenario, &successors, i);
-        }
     }
 
     /// The grid for a track, every value 0.

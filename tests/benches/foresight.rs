@@ -1,5 +1,5 @@
 //! What seeing the ground ahead is worth: plans that see a part of it, next to a tuned rule that sees nothing and the
-//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES] [ceilings]`.
+//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
 //!
 //! Two kinds of ground: the demonstration's, and the same obstacles on a level hard path. Differences are to the rule on
 //! the same course, with Student's interval of 95 %.
@@ -9,9 +9,7 @@
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::{Cause, Drive, Outcome, Scenario};
-use lowgear_eval::bound::{
-    GridResolution, ObstacleValues, Plan, Preview, PreviewSensor, Typical, ceiling, drive_plan, drive_preview,
-};
+use lowgear_eval::bound::{GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview};
 use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
@@ -23,8 +21,6 @@ use std::sync::Arc;
 const RANGES_M: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.5, 1.0];
 /// Range of the sensors that see a part or make errors, m.
 const RANGE_M: f64 = 0.5;
-/// Ranges of the ceilings, m.
-const CEILING_RANGES_M: [f64; 5] = [0.0, 0.1, 0.25, 0.5, 1.0];
 /// Standard deviations of a position, m.
 const POSITION_SDS_M: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
 /// Shares of obstacles missed or invented.
@@ -35,16 +31,12 @@ fn main() {
     let (courses, training) = (numbers.next().unwrap_or(60), numbers.next().unwrap_or(60));
     let study = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/studies/demo.toml");
     let scenario = read_inputs(&study, false).unwrap().scenario;
-    let only_ceilings = std::env::args().any(|word| word == "ceilings");
     for (ground, scenario) in [("garden mix", scenario.clone()), ("level hard path", level_path(&scenario))] {
         println!("\n{ground}");
         let suite = TestSuite::new(&scenario, courses);
         let rule = tuned();
         let base = suite.outcomes(|| rule.clone());
-        if !only_ceilings {
-            previews(&scenario, &suite, &base, training);
-        }
-        ceilings(&suite, &base);
+        previews(&scenario, &suite, &base, training);
     }
 }
 
@@ -107,32 +99,6 @@ fn previews(scenario: &Scenario, suite: &TestSuite, base: &[Outcome], training: 
     row("whole course", &outcomes, base);
 }
 
-/// One line per range: mean return of the rule, and the ceiling of what a controller can have that sees obstacles so far.
-fn ceilings(suite: &TestSuite, base: &[Outcome]) {
-    let values = ObstacleValues::new(suite.scenario()).unwrap();
-    let returns: Vec<f64> = base.iter().map(|o| o.reward.total_s()).collect();
-    let clairvoyant: Vec<f64> =
-        on_each(suite, |drive| Plan::new(drive, GridResolution::default()).start_value(suite.scenario()));
-    ceiling_row("clairvoyant", &clairvoyant, &returns);
-    for range_m in CEILING_RANGES_M {
-        let ceilings =
-            on_each(suite, |drive| ceiling(drive, &values, range_m, GridResolution::default()).unwrap());
-        ceiling_row(&format!("obstacles from {range_m} m"), &ceilings, &returns);
-    }
-}
-
-fn ceiling_row(name: &str, ceilings: &[f64], returns: &[f64]) {
-    let scores = |values: &[f64]| Scores::new(&[values]).unwrap();
-    let above = paired_difference(&scores(ceilings), &scores(returns), 0.95).unwrap().estimate;
-    println!(
-        "ceiling, {name:<25} return {:7.1} s, above the rule {:+5.1} s ({:+5.1} to {:+5.1})",
-        scores(ceilings).mean(),
-        above.mean,
-        above.low,
-        above.high
-    );
-}
-
 /// A load-ratio rule as one of the demonstration's searches left it, not the one that its study chose.
 fn tuned() -> Rule {
     let settings = RuleSettings {
@@ -152,16 +118,13 @@ fn tuned() -> Rule {
 
 /// Outcome of every course.
 fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome> {
-    on_each(suite, |drive| {
-        drive_it(drive);
+    let courses = 0..suite.courses;
+    let outcomes = courses.into_par_iter().map(|episode| {
+        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
+        drive_it(&mut drive);
         drive.outcome()
-    })
-}
-
-/// A result of every course.
-fn on_each<T: Send>(suite: &TestSuite, result: impl Fn(&mut Drive) -> T + Sync) -> Vec<T> {
-    let courses = (0..suite.courses).into_par_iter();
-    courses.map(|episode| result(&mut Drive::new(Arc::clone(suite.scenario()), episode))).collect()
+    });
+    outcomes.collect()
 }
 
 /// One line: mean time, time saved against the rule, damage over the rule's, courses finished.

@@ -1,9 +1,9 @@
 //! Course files: random ground with a seed, scripted sections, or a measured profile.
 
-use super::rows::{LEAST_GAP_M, ObstacleConfig, ObstacleRow};
 use super::{Course, Obstacle, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile};
 use crate::config::{Check, KeyError, ParameterDistribution, check_name, check_path, in_range};
 use rand::{Rng, RngExt};
+use rand_distr::{Distribution, Exp};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -89,6 +89,31 @@ pub struct GradeConfig {
     pub blend_m: f64,
 }
 
+/// A kind of obstacle: single ones as a Poisson process, or in rows of regular spacing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ObstacleConfig {
+    /// Shape.
+    pub shape: ObstacleShape,
+    /// Obstacles (or rows) per metre, 0 to 5.
+    pub rate_per_m: f64,
+    /// Height, m.
+    pub height_m: ParameterDistribution,
+    /// Surfaces they lie on; all when empty.
+    #[serde(default)]
+    pub on: Vec<String>,
+    /// Obstacles in a row; 1 for single ones.
+    #[serde(default = "one")]
+    pub row_count: ParameterDistribution,
+    /// Spacing within a row, m.
+    #[serde(default = "half_metre")]
+    pub row_spacing_m: ParameterDistribution,
+}
+
+fn half_metre() -> ParameterDistribution {
+    ParameterDistribution::Fixed(0.5)
+}
+
 /// A scripted section.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -110,6 +135,10 @@ pub struct ScriptedSection {
 const PIECE_M: f64 = 0.2;
 /// Upper edge of the band of ISO 8608, cycles/m, as far as pieces can show it.
 const BAND_M: f64 = 0.5 / PIECE_M;
+/// Least distance between two obstacles, m.
+const LEAST_GAP_M: f64 = 0.10;
+/// Free run before the first obstacle, m.
+const FREE_START_M: f64 = 0.3;
 /// Ground before the start, for axles behind the front one, m.
 const BEFORE_M: f64 = 5.0;
 
@@ -118,21 +147,15 @@ impl CourseConfig {
     ///
     /// `profile` is the course read from [`CourseConfig::profile`], if the file names one.
     pub fn course(&self, rng: &mut impl Rng) -> Course {
-        self.course_with_rows(rng).0
-    }
-
-    /// The same course, and the rows that its random obstacles lie in, by kind and in order; none when it is not random.
-    pub fn course_with_rows(&self, rng: &mut impl Rng) -> (Course, Vec<ObstacleRow>) {
         let surfaces: Vec<Surface> = self.surfaces.iter().map(SurfaceConfig::surface).collect();
         let mut course =
             Course { name: self.name.clone(), length_m: 0.0, surfaces, segments: vec![], obstacles: vec![] };
-        let mut rows = Vec::new();
         if let Some(random) = &self.random {
-            rows = random.fill(&self.surfaces, &mut course, rng);
+            random.fill(&self.surfaces, &mut course, rng);
         } else {
             self.fill_sections(&mut course);
         }
-        (course, rows)
+        course
     }
 
     /// The surfaces as they stand in the file, without a factor drawn.
@@ -169,7 +192,7 @@ impl SurfaceConfig {
 }
 
 impl RandomConfig {
-    fn fill(&self, kinds: &[SurfaceConfig], course: &mut Course, rng: &mut impl Rng) -> Vec<ObstacleRow> {
+    fn fill(&self, kinds: &[SurfaceConfig], course: &mut Course, rng: &mut impl Rng) {
         course.length_m = self.length_m;
         let patches = self.draw_patches(kinds, &mut course.surfaces, rng);
         let grades = self.draw_grades(rng);
@@ -190,19 +213,11 @@ impl RandomConfig {
             let start_m = if start == 0.0 { -BEFORE_M } else { start };
             course.segments.push(Segment { start_m, sin_grade, surface: patches[patch].1 });
         }
-        let surface_at = |position_m: f64| {
-            let patch = patches.partition_point(|p| p.0 <= position_m).saturating_sub(1);
-            kinds[patches[patch].2].name.as_str()
-        };
-        let mut rows = Vec::new();
-        for (number, kind) in self.obstacles.iter().enumerate() {
-            let drawn = kind.rows(number, course.length_m, rng);
-            course.obstacles.extend(drawn.iter().flat_map(|row| kind.place(row, self.length_m, surface_at)));
-            rows.extend(drawn);
+        for kind in &self.obstacles {
+            kind.place(course, kinds, &patches, rng);
         }
         course.obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         course.obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
-        rows
     }
 
     /// `(start, surface, kind)` of each patch; a drawn factor makes a surface of its own.
@@ -257,6 +272,33 @@ fn grade_at(grades: &[(f64, f64)], x: f64, blend_m: f64) -> f64 {
     let before = if i == 0 { grades[0].1 } else { grades[i - 1].1 };
     let share = if blend_m > 0.0 { ((x - grades[i].0) / blend_m).clamp(0.0, 1.0) } else { 1.0 };
     before + (grades[i].1 - before) * share
+}
+
+impl ObstacleConfig {
+    fn place(
+        &self,
+        course: &mut Course,
+        kinds: &[SurfaceConfig],
+        patches: &[(f64, usize, usize)],
+        rng: &mut impl Rng,
+    ) {
+        let Ok(gap) = Exp::new(self.rate_per_m) else { return };
+        let mut at = FREE_START_M + gap.sample(rng);
+        while at < course.length_m && self.rate_per_m > 0.0 {
+            let count = self.row_count.draw(rng).round().max(1.0) as usize;
+            let spacing = self.row_spacing_m.draw(rng).max(LEAST_GAP_M);
+            let height_m = self.height_m.draw(rng);
+            for i in 0..count {
+                let position_m = at + i as f64 * spacing;
+                let patch = patches.partition_point(|p| p.0 <= position_m).saturating_sub(1);
+                let fits = self.on.is_empty() || self.on.contains(&kinds[patches[patch].2].name);
+                if fits && position_m < course.length_m - 0.2 {
+                    course.obstacles.push(Obstacle { position_m, height_m, shape: self.shape });
+                }
+            }
+            at += count.saturating_sub(1) as f64 * spacing + gap.sample(rng);
+        }
+    }
 }
 
 impl Check for CourseConfig {
@@ -342,5 +384,14 @@ impl Check for RandomConfig {
             obstacle.check().map_err(|e| e.within(&format!("obstacles[{i}]")))?;
         }
         Ok(())
+    }
+}
+
+impl Check for ObstacleConfig {
+    fn check(&self) -> Result<(), KeyError> {
+        in_range("rate-per-m", self.rate_per_m, 0.0, 5.0, "1/m")?;
+        self.height_m.check_within("height-m", 0.0005, 0.5, "m")?;
+        self.row_count.check_within("row-count", 1.0, 1000.0, "")?;
+        self.row_spacing_m.check_within("row-spacing-m", LEAST_GAP_M, 1000.0, "m")
     }
 }

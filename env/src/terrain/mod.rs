@@ -5,11 +5,11 @@ mod generate;
 mod obstacle;
 mod profile;
 mod roughness;
-mod rows;
 
 pub use course::{Course, Obstacle, Segment, Surface};
-pub use generate::{CourseConfig, GradeConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig};
+pub use generate::{
+    CourseConfig, GradeConfig, ObstacleConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig,
+};
 pub use obstacle::{Contact, ObstacleShape};
 pub use profile::{ProfileError, read_profile};
 pub use roughness::{RoughnessClass, roughness_profile};
-pub use rows::{ObstacleConfig, ObstacleRow};

@@ -8,9 +8,10 @@
 
 use super::reports::{Belief, PreviewSensor, Reports};
 use super::{COARSE, GridResolution, Plan, Successor, ThermalProfile};
+use lowgear_env::events::stands_still;
 use lowgear_env::motion::Plant;
 use lowgear_env::terrain::Course;
-use lowgear_env::{Drive, run_episode};
+use lowgear_env::{Drive, World, run_episode};
 use lowgear_onboard::Request;
 
 /// Grades that part kinds of ground, per cent.
@@ -144,7 +145,7 @@ impl<'a> Preview<'a> {
         let (vehicle, plant) = (drive.vehicle(), drive.plant());
         let x_m = plant.x_m.max(0.0);
         self.furthest_m = self.furthest_m.max(x_m);
-        let course = self.reports.believed(vehicle, &drive.track().course, x_m, self.furthest_m);
+        let course = self.reports.believed(vehicle, &drive.track().course, self.furthest_m);
         if self.believed.as_ref().is_none_or(|b| b.belief.track.course != course) {
             self.believed = Some(self.unsolved(drive, course));
         }
@@ -152,6 +153,12 @@ impl<'a> Preview<'a> {
         believed.solve(drive, x_m, &self.sensor, self.typical, &self.thermal_profile);
         let Believed { belief, plan, .. } = believed;
         match plant.gear {
+            // What stops it is not on the course that is believed.
+            Some(_)
+                if !belief.exact && stands_still(plant.v_m_s) && drive.allowed(Request::Down as usize) =>
+            {
+                Request::Down
+            }
             Some(gear) if !belief.exact => {
                 let believed = Plant::at(vehicle, &belief.track, plant.x_m, plant.v_m_s, gear)
                     .with_thermal_state(vehicle, plant.charge, plant.temperature_rise);

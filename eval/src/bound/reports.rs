@@ -127,9 +127,9 @@ impl Reports {
         Reports { sensor, reports, touch_m }
     }
 
-    /// The course as it is taken to be by one whose front wheels have reached `furthest_m` and stand at `x_m`: obstacles
-    /// that were touched are where they are, reports hold until the wheels have passed them without a touch.
-    pub(super) fn believed(&self, vehicle: &Vehicle, course: &Course, x_m: f64, furthest_m: f64) -> Course {
+    /// The course as it is taken to be once the front wheels have reached `furthest_m`: the ground up to there is known,
+    /// obstacles that were touched are where they are, reports hold until the wheels have passed them without a touch.
+    pub(super) fn believed(&self, vehicle: &Vehicle, course: &Course, furthest_m: f64) -> Course {
         let touched = |i: usize| self.touch_m[i] <= furthest_m + TOUCH_M;
         let real = course.obstacles.iter().enumerate().filter(|(i, _)| touched(*i)).map(|(_, o)| *o);
         let ahead = self.reports.iter().filter(|report| !report.of.is_some_and(touched));
@@ -137,14 +137,14 @@ impl Reports {
         let mut obstacles: Vec<Obstacle> = real.chain(ahead).collect();
         obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
-        Course { segments: self.segments(course, x_m), obstacles, ..course.clone() }
+        Course { segments: self.segments(course, furthest_m), obstacles, ..course.clone() }
     }
 
-    /// Segments with what is not reported continuing as at `x_m`.
-    fn segments(&self, course: &Course, x_m: f64) -> Vec<Segment> {
-        let here = course.segments[course.segment_at(x_m)];
+    /// Segments with what is not reported continuing as at `furthest_m`.
+    fn segments(&self, course: &Course, furthest_m: f64) -> Vec<Segment> {
+        let here = course.segments[course.segment_at(furthest_m)];
         let mut segments = course.segments.clone();
-        for segment in segments.iter_mut().filter(|segment| segment.start_m > x_m) {
+        for segment in segments.iter_mut().filter(|segment| segment.start_m > furthest_m) {
             if !self.sensor.surfaces {
                 segment.surface = here.surface;
             }
