@@ -1,7 +1,8 @@
 //! How often learners find the best policy of small problems with exact values: a table of problems and learners.
 //!
 //! `cargo bench --workspace --bench exact -- 10` takes the number of seeds; further words name the learners (all
-//! without one), and `problem=WORD` the problems. A run counts as solved when its greedy policy, valued exactly, loses at most 1 % of what choosing at
+//! without one), and `problem=WORD` the problems.
+//! A run counts as solved when its greedy policy, valued exactly, loses at most 1 % of what choosing at
 //! random loses. Every learner has the same settings and budget on all problems; only the discount is the problem's.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 

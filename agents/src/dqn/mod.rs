@@ -1,5 +1,6 @@
 //! Deep Q-learning (Mnih et al. 2015) with double Q-learning, dueling, several-step targets corrected for what the
-//! present policy would have done, action masks, discounting by elapsed time, prioritised replay, and a guide whose decisions seed the replay memory.
+//! present policy would have done, action masks,
+//! discounting by elapsed time, prioritised replay, and a guide whose decisions seed the replay memory.
 //!
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
