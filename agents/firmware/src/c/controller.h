@@ -467,7 +467,7 @@ static inline uint16_t lowgear_next_strike(const lowgear_state *s)
         const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
         const uint16_t *at = s->strike_mm;
         uint16_t nearest = 32768u;
-        uint16_t kind = 0u;
+        uint8_t kind = 0u;
         do {
             uint16_t left = (uint16_t)(*at - here_mm);
             if (left > 32767u) {
@@ -475,7 +475,7 @@ static inline uint16_t lowgear_next_strike(const lowgear_state *s)
             }
             if (left < nearest) {
                 nearest = left;
-                kind = strikes & 3u;
+                kind = (uint8_t)(strikes & 3u);
             }
             at++;
             strikes >>= 2;
