@@ -41,12 +41,10 @@ impl DecisionLogic {
         let request_held = self.request_for(features, fast, slow);
         let agreed = if request_held == self.request_held { self.agreed.saturating_add(1) } else { 1 };
         if request_held != Request::Hold {
-            let what = format!(
-                "wants {} for {agreed} decisions, acts from {}",
-                request_name(request_held),
-                self.hold_decisions
-            );
-            lines.push(holds(&what, agreed >= self.hold_decisions));
+            let decisions = self.decisions(features, request_held);
+            let name = request_name(request_held);
+            let what = format!("wants {name} for {agreed} decisions, acts from {decisions}");
+            lines.push(holds(&what, agreed >= decisions));
         }
         lines
     }
@@ -151,8 +149,13 @@ mod tests {
 
     #[test]
     fn the_lines_say_what_a_strike_ahead_leads_to() {
-        let preview =
-            PreviewRule { down_class: vec![3, 3], down_mm: 200, hold_class: vec![2, 2], hold_mm: 200 };
+        let preview = PreviewRule {
+            down_class: vec![3, 3],
+            down_mm: 200,
+            hold_class: vec![2, 2],
+            hold_mm: 200,
+            clear_decisions: 2,
+        };
         let settings = RuleSettings { preview: Some(preview), ..RuleSettings::two_sided(3, 850, 400, 10) };
         let mut rule = Rule::new(settings, 3).unwrap();
         let mut features = at(900);

@@ -297,11 +297,19 @@ impl DecisionLogic {
         let request_held = self.request_for(features, fast, slow);
         self.agreed = if request_held == self.request_held { self.agreed.saturating_add(1) } else { 1 };
         self.request_held = request_held;
-        if self.agreed < self.hold_decisions || !mask.allows(request_held as usize) {
+        if self.agreed < self.decisions(features, request_held) || !mask.allows(request_held as usize) {
             return Request::Hold;
         }
         self.agreed = 0;
         request_held
+    }
+
+    /// Decisions that must agree on this request.
+    fn decisions(&self, features: &Features, request: Request) -> u8 {
+        match &self.preview {
+            Some(preview) if request == Request::Up => preview.decisions_up(features, self.hold_decisions),
+            _ => self.hold_decisions,
+        }
     }
 
     fn request_for(&self, features: &Features, fast: bool, slow: bool) -> Request {

@@ -30,14 +30,20 @@ pub struct PreviewRule {
     pub hold_class: Vec<u8>,
     /// Within this way of the axle that it meets, mm, 0 to 1000.
     pub hold_mm: u16,
+    /// Decisions in a row that must agree before a shift up with nothing in view ahead, 1 to 20; `hold-decisions` where
+    /// it is unknown what lies ahead, and before a strike.
+    pub clear_decisions: u8,
 }
 
 /// Entries of a search vector per pair of neighbouring gears, and besides.
 const PER_PAIR: usize = 2;
-const OTHERS: usize = 2;
+const OTHERS: usize = 3;
 /// Scales of the search vector.
 const CLASS_SCALE: f64 = 10.0;
 const WAY_SCALE_MM: f64 = 500.0;
+const DECISIONS_SCALE: f64 = 10.0;
+/// The class where nothing is in view.
+const CLEAR: i16 = 1;
 
 impl PreviewRule {
     /// What an owner writes first: a high strike within `way_mm` takes the top gear away.
@@ -45,7 +51,13 @@ impl PreviewRule {
     pub fn before_high(gears: usize, way_mm: u16) -> PreviewRule {
         let mut class = vec![NO_STRIKE; gears.saturating_sub(1)];
         class.iter_mut().rev().take(1).for_each(|top| *top = HIGH_STRIKE);
-        PreviewRule { down_class: class.clone(), down_mm: way_mm, hold_class: class, hold_mm: way_mm }
+        PreviewRule {
+            down_class: class.clone(),
+            down_mm: way_mm,
+            hold_class: class,
+            hold_mm: way_mm,
+            clear_decisions: 2,
+        }
     }
 
     /// Checks ranges, and the lists against the number of gears.
@@ -60,7 +72,8 @@ impl PreviewRule {
             }
         }
         in_range("down-mm", self.down_mm, 0, MAX_STRIKE_MM, "mm")?;
-        in_range("hold-mm", self.hold_mm, 0, MAX_STRIKE_MM, "mm")
+        in_range("hold-mm", self.hold_mm, 0, MAX_STRIKE_MM, "mm")?;
+        in_range("clear-decisions", self.clear_decisions, 1, 20, "")
     }
 
     /// Whether it shifts down before the strike ahead.
@@ -77,11 +90,19 @@ impl PreviewRule {
         class.is_some_and(|&class| is_near(features, class, self.hold_mm))
     }
 
-    /// The search vector: classes down and of holding, a tenth each, then the ways, mm / 500.
+    /// Decisions that must agree before a shift up, where it is not `usual`.
+    #[must_use]
+    pub fn decisions_up(&self, features: &Features, usual: u8) -> u8 {
+        if features.get(Feature::StrikeClass) == CLEAR { self.clear_decisions } else { usual }
+    }
+
+    /// The search vector: classes down and of holding, a tenth each, then the ways, mm / 500, then the decisions with
+    /// nothing in view, less 1, a tenth each.
     pub(super) fn to_vector(&self) -> impl Iterator<Item = f64> {
         let classes = self.down_class.iter().chain(&self.hold_class);
         let classes = classes.map(|&class| f64::from(class) / CLASS_SCALE);
-        classes.chain([self.down_mm, self.hold_mm].map(|way_mm| f64::from(way_mm) / WAY_SCALE_MM))
+        let ways = [self.down_mm, self.hold_mm].map(|way_mm| f64::from(way_mm) / WAY_SCALE_MM);
+        classes.chain(ways).chain([(f64::from(self.clear_decisions) - 1.0) / DECISIONS_SCALE])
     }
 
     /// The rule at a point within [`PreviewRule::vector_bounds`].
@@ -94,6 +115,7 @@ impl PreviewRule {
             down_mm: way_mm(0),
             hold_class: vector[steps..PER_PAIR * steps].iter().map(class).collect(),
             hold_mm: way_mm(1),
+            clear_decisions: (1.0 + vector[PER_PAIR * steps + 2] * DECISIONS_SCALE).round() as u8,
         }
     }
 
@@ -102,7 +124,9 @@ impl PreviewRule {
         let class = (f64::from(LOW_STRIKE) - 0.49, f64::from(NO_STRIKE) + 0.49);
         let classes =
             [(class.0 / CLASS_SCALE, class.1 / CLASS_SCALE)].repeat(PER_PAIR * self.down_class.len());
-        classes.into_iter().chain([(0.0, f64::from(MAX_STRIKE_MM) / WAY_SCALE_MM); OTHERS])
+        let way = (0.0, f64::from(MAX_STRIKE_MM) / WAY_SCALE_MM);
+        let others: [(f64, f64); OTHERS] = [way, way, (0.0, 1.9)];
+        classes.into_iter().chain(others)
     }
 }
 
@@ -134,8 +158,13 @@ mod tests {
     }
 
     fn rule() -> RuleSettings {
-        let preview =
-            PreviewRule { down_class: vec![3, 2], down_mm: 150, hold_class: vec![3, 2], hold_mm: 250 };
+        let preview = PreviewRule {
+            down_class: vec![3, 2],
+            down_mm: 150,
+            hold_class: vec![3, 2],
+            hold_mm: 250,
+            clear_decisions: 1,
+        };
         RuleSettings { preview: Some(preview), ..RuleSettings::two_sided(3, 850, 400, 10) }
     }
 
@@ -181,7 +210,13 @@ mod tests {
         low.validate(3).unwrap();
         assert_eq!(
             low.preview.unwrap(),
-            PreviewRule { down_class: vec![2, 2], down_mm: 0, hold_class: vec![2, 2], hold_mm: 0 }
+            PreviewRule {
+                down_class: vec![2, 2],
+                down_mm: 0,
+                hold_class: vec![2, 2],
+                hold_mm: 0,
+                clear_decisions: 1
+            }
         );
     }
 

@@ -14,6 +14,7 @@
 //! | `steps` | `preview.down-class` per gear, with `preview` | class / 10 | 0.151 to 0.449 |
 //! | `steps` | `preview.hold-class` per gear, with `preview` | class / 10 | 0.151 to 0.449 |
 //! | 2 | `preview.down-mm` and `preview.hold-mm`, with `preview` | mm / 500 | 0 to 2 |
+//! | 1 | `preview.clear-decisions`, with `preview` | (decisions - 1) / 10 | 0 to 1.9 |
 
 use super::{MAX_WAIT_TICKS, NEVER_UP, PreviewRule, RuleSettings, check_vector};
 use lowgear_env::config::KeyError;

@@ -48,6 +48,12 @@ pub(super) fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String>
         }
     }
     if let Some(preview) = &rule.preview {
+        if preview.clear_decisions != rule.hold_decisions {
+            let count = preview.clear_decisions;
+            lines.push(format!(
+                "with nothing in view ahead a threshold up must be passed {count} times in a row"
+            ));
+        }
         for (gear, &class) in (1..).zip(&preview.hold_class) {
             let what = strikes(class).map(|what| {
                 format!(
@@ -132,8 +138,13 @@ mod tests {
         {
             assert!(text.contains(part), "no `{part}` in:\n{text}");
         }
-        let preview =
-            PreviewRule { down_class: vec![4, 2], down_mm: 150, hold_class: vec![3, 4], hold_mm: 210 };
+        let preview = PreviewRule {
+            down_class: vec![4, 2],
+            down_mm: 150,
+            hold_class: vec![3, 4],
+            hold_mm: 210,
+            clear_decisions: 2,
+        };
         let ahead = enterable(&inputs.scenario, &RuleSettings { preview: Some(preview), ..rule.clone() });
         let ahead = &ahead[text.lines().count()..];
         assert_eq!(

@@ -60,7 +60,10 @@ impl Omission {
             Omission::OneThresholdUp => shorter.up_permille = levelled(&rule.up_permille),
             Omission::OneThresholdDown => shorter.down_permille = levelled(&rule.down_permille),
             Omission::NoThresholdDown => shorter.down_permille.fill(NEVER_DOWN),
-            Omission::NoAgreement => shorter.hold_decisions = 1,
+            Omission::NoAgreement => {
+                shorter.hold_decisions = 1;
+                shorter.preview.iter_mut().for_each(|preview| preview.clear_decisions = 1);
+            }
             Omission::NoStall => shorter.stall_ticks = None,
             Omission::NoTilt => shorter.tilt_hold_ddeg = None,
             Omission::NoWait => (shorter.retry_ticks, shorter.retry_growth) = (0, 1.0),
@@ -118,7 +121,8 @@ pub(super) fn count(rule: &RuleSettings) -> usize {
         + usize::from(rule.retry_ticks > 0 && rule.retry_growth > 1.0)
         + rule.preview.as_ref().map_or(0, |preview| {
             let down = if rule.steps_down { ahead(&preview.down_class) } else { 0 };
-            down + ahead(&preview.hold_class)
+            let clear = usize::from(preview.clear_decisions != rule.hold_decisions);
+            down + ahead(&preview.hold_class) + clear
         })
 }
 

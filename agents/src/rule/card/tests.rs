@@ -62,7 +62,13 @@ fn numbers_are_counted_as_they_are_typed_in() {
     assert_eq!(numbers::count(&rule), 9);
     let level = RuleSettings { up_permille: vec![700, 700], retry_ticks: 0, ..rule.clone() };
     assert_eq!(numbers::count(&level), 6, "one threshold up, and no growth without a wait");
-    let preview = PreviewRule { down_class: vec![4, 2], down_mm: 154, hold_class: vec![3, 2], hold_mm: 200 };
+    let preview = PreviewRule {
+        down_class: vec![4, 2],
+        down_mm: 154,
+        hold_class: vec![3, 2],
+        hold_mm: 200,
+        clear_decisions: 3,
+    };
     let ahead = RuleSettings { preview: Some(preview), ..rule.clone() };
     assert_eq!(numbers::count(&ahead), 9 + 2 + 3, "a class for each gear that reacts, and two ways");
     assert_eq!(numbers::rounded(&ahead).preview.unwrap().down_mm, 150);
