@@ -107,7 +107,7 @@ fn a_small_python_records_the_bytes_that_c_records() {
             let r = frame.raw;
             let _ = writeln!(
                 readings,
-                "{},{},{},{},{},{},{},{}",
+                "{},{},{},{},{},{},{},{},{}",
                 frame.lap,
                 frame.policy,
                 r.encoder_counts,
@@ -115,7 +115,8 @@ fn a_small_python_records_the_bytes_that_c_records() {
                 r.current_ma,
                 r.tilt_ddeg,
                 r.duty_permille,
-                r.selector_ddeg
+                r.selector_ddeg,
+                r.preview
             );
         }
         fs::write(case.folder.path().join("readings.csv"), readings).unwrap();
