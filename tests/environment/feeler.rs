@@ -90,8 +90,7 @@ fn what_an_exact_feeler_announces_is_what_the_axles_meet() {
             invented += u32::from(!course.obstacles.iter().any(|o| near.contains(&o.position_m)));
         }
     }
-    // The rest are those behind a row of others: the arm is down while the front wheels are up, and what it meets while
-    // the rear ones are is taken for them. Odometry in shifts makes most of the ticks without an obstacle.
+    // 56 of 63 and 523 of 9944 when this was written: pitch hides some of them, and odometry errs.
     assert!(met > 50, "{met}");
     assert!(f64::from(announced) > 0.8 * f64::from(met), "{announced} of {met} announced");
     assert!(f64::from(invented) < 0.1 * f64::from(seen), "{invented} of {seen} ticks without an obstacle");
