@@ -106,6 +106,20 @@ impl Sheet {
         self.teeth.iter().map(|pairs| pairs.iter().map(pair).product()).collect()
     }
 
+    /// Sensors as such vehicles usually have them.
+    fn sensors(&self) -> SensorConfig {
+        SensorConfig {
+            encoder: EncoderConfig { pulses_per_turn: self.pulses_per_turn, noise: 0.01 },
+            battery: Some(NoisyConfig { resolution: 0.03, noise: 0.03 }),
+            current: None,
+            tilt: Some(NoisyConfig { resolution: 0.5, noise: 1.0 }),
+            feeler: None,
+            whisker: None,
+            range: None,
+            latency_ticks: 0,
+        }
+    }
+
     /// The vehicle, and what was assumed, one a line.
     ///
     /// # Errors
@@ -175,16 +189,7 @@ impl Sheet {
                 slope: 6.0,
                 miner: Miner::Haibach,
             },
-            sensors: SensorConfig {
-                encoder: EncoderConfig { pulses_per_turn: self.pulses_per_turn, noise: 0.01 },
-                battery: Some(NoisyConfig { resolution: 0.03, noise: 0.03 }),
-                current: None,
-                tilt: Some(NoisyConfig { resolution: 0.5, noise: 1.0 }),
-                feeler: None,
-                whisker: None,
-                range: None,
-                latency_ticks: 0,
-            },
+            sensors: self.sensors(),
             controller: ControllerConfig::default(),
             guard: GuardConfig::default(),
             variation: wide(),

@@ -171,13 +171,13 @@ fn a_rear_axle_on_a_strike_is_no_new_one() {
     bench.drive(0, 1, 40);
     bench.drive(0, 10, 0);
     // 432 mm on the rear axle, due at 450, begins to climb: the reading rises, and high.
-    assert_eq!(bench.drive(0, 1, 100), (2, 0), "the rear axle is there");
+    assert_eq!(bench.drive(0, 1, 100), (2, 18), "18 mm before the top");
     assert_eq!(bench.drive(0, 2, 100), (2, 0));
     assert_eq!(bench.drive(0, 3, 0), (2, 58), "the second strike alone, and still a low one");
-    bench.drive(0, 20, 0);
-    assert_eq!(bench.drive(0, 1, 40), (2, 5), "elsewhere a rise is a strike");
-    bench.drive(0, 15, 0);
-    assert_eq!(bench.seen(), (2, 75));
+    // 564 mm on the rear axle is not due before 750: this one is new, at 814 mm.
+    bench.drive(0, 5, 0);
+    assert_eq!(bench.drive(0, 1, 40), (2, 0), "the second one is under the front axle");
+    assert_eq!(bench.drive(0, 19, 0), (2, 22), "792 mm on only the new one is left");
 }
 
 #[test]
