@@ -63,6 +63,7 @@ fn sensors() -> Vec<(String, PreviewSensor)> {
         ("obstacles".to_owned(), obstacles),
         ("surfaces".to_owned(), PreviewSensor { surfaces: true, ..nothing }),
         ("grades".to_owned(), PreviewSensor { grades: true, ..nothing }),
+        ("all but obstacles".to_owned(), PreviewSensor { obstacles: false, ..all_of_it }),
     ]);
     sensors.extend(POSITION_SDS_M.map(|position_sd_m| {
         (format!("all, obstacles off by {position_sd_m} m"), PreviewSensor { position_sd_m, ..all_of_it })

@@ -3,7 +3,8 @@
 //! Reports are drawn once per episode. An obstacle is reported, or missed; some are invented: copies of real ones at random
 //! positions. The report of an obstacle is a metre of way old: its position is off by what a random walk of the odometer
 //! gains in that metre, `e(x) = W(x) - W(x - 1 m)`, so that the error has the same standard deviation everywhere and
-//! neighbours are off alike. Not modelled: errors of height and shape, an error that the sensor knows of.
+//! neighbours are off alike. The preview knows this standard deviation, not the error. Not modelled: errors of height and
+//! shape.
 
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::motion::Track;
@@ -61,6 +62,12 @@ const WALK_M: f64 = 1.0;
 const STEPS_PER_M: f64 = 20.0;
 /// Reports closer to each other than this would let a wheel meet two obstacles at once, m.
 const LEAST_GAP_M: f64 = 0.1;
+/// A reported obstacle is prepared for this many standard deviations early,
+const EARLY_SDS: f64 = 1.0;
+/// and expected until this many late.
+const LATE_SDS: f64 = 2.0;
+/// Where an overdue obstacle is expected ahead of the front wheels, m.
+const RIGHT_AHEAD_M: f64 = 2e-3;
 /// An obstacle counts as touched this far ahead of the first touch, m: a vehicle that it stops stands there.
 const TOUCH_M: f64 = 1e-3;
 
@@ -128,16 +135,27 @@ impl Reports {
     }
 
     /// The course as it is taken to be once the front wheels have reached `furthest_m`: the ground up to there is known,
-    /// obstacles that were touched are where they are, reports hold until the wheels have passed them without a touch.
+    /// obstacles that were touched are where they are, reports hold until they must have been passed.
     pub(super) fn believed(&self, vehicle: &Vehicle, course: &Course, furthest_m: f64) -> Course {
         let touched = |i: usize| self.touch_m[i] <= furthest_m + TOUCH_M;
         let real = course.obstacles.iter().enumerate().filter(|(i, _)| touched(*i)).map(|(_, o)| *o);
         let ahead = self.reports.iter().filter(|report| !report.of.is_some_and(touched));
-        let ahead = ahead.map(|report| report.obstacle).filter(|o| touch_m(o, vehicle) > furthest_m);
+        let ahead = ahead.filter_map(|report| self.expected(&report.obstacle, vehicle, furthest_m));
         let mut obstacles: Vec<Obstacle> = real.chain(ahead).collect();
         obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
         Course { segments: self.segments(course, furthest_m), obstacles, ..course.clone() }
+    }
+
+    /// Where a reported obstacle is prepared for, that was not touched yet: somewhat early, and from there on right ahead,
+    /// until it must have been passed.
+    fn expected(&self, obstacle: &Obstacle, vehicle: &Vehicle, furthest_m: f64) -> Option<Obstacle> {
+        let reported_m = touch_m(obstacle, vehicle);
+        let sd_m = self.sensor.position_sd_m;
+        let early_m = reported_m - EARLY_SDS * sd_m;
+        let expected_m = if early_m > furthest_m { early_m } else { furthest_m + RIGHT_AHEAD_M };
+        let position_m = obstacle.position_m + (expected_m - reported_m);
+        (furthest_m < reported_m + LATE_SDS * sd_m).then_some(Obstacle { position_m, ..*obstacle })
     }
 
     /// Segments with what is not reported continuing as at `furthest_m`.
@@ -168,5 +186,97 @@ impl Belief {
     pub(super) fn new(believed: Course, vehicle: &Vehicle, real: &Track) -> Belief {
         let exact = believed == real.course;
         Belief { track: if exact { real.clone() } else { Track::new(believed, vehicle) }, exact }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lowgear_env::{Drive, EpisodeConfig, Scenario, load_course};
+    use std::path::Path;
+    use std::sync::Arc;
+
+    fn drives(count: u64) -> Vec<Drive> {
+        let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
+        let vehicle = lowgear_env::config::load(&configs.join("vehicles/demo-cart.toml")).unwrap();
+        let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();
+        let scenario = Arc::new(Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(5)));
+        (0..count).map(|episode| Drive::new(Arc::clone(&scenario), episode)).collect()
+    }
+
+    fn reports(drive: &Drive, sensor: PreviewSensor) -> Reports {
+        Reports::new(sensor, drive.vehicle(), &drive.track().course, Seed(5), drive.episode())
+    }
+
+    #[test]
+    fn a_perfect_sensor_reports_the_course_wherever_the_wheels_are() {
+        for drive in drives(20) {
+            let course = &drive.track().course;
+            let perfect = reports(&drive, PreviewSensor::perfect(0.5));
+            for furthest_m in [0.0, 3.3, 8.71, 14.9] {
+                assert_eq!(perfect.believed(drive.vehicle(), course, furthest_m), *course);
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_not_seen_is_known_from_the_first_touch_on() {
+        let blind = PreviewSensor { obstacles: false, ..PreviewSensor::of_obstacles(0.5) };
+        for drive in drives(20) {
+            let course = &drive.track().course;
+            let believed = |furthest_m| reports(&drive, blind).believed(drive.vehicle(), course, furthest_m);
+            assert!(believed(0.0).obstacles.is_empty());
+            assert_eq!(believed(course.length_m).obstacles, course.obstacles);
+            for obstacle in &course.obstacles {
+                let at_m = touch_m(obstacle, drive.vehicle());
+                assert!(!believed(at_m - 0.01).obstacles.contains(obstacle));
+                assert!(believed(at_m).obstacles.contains(obstacle));
+            }
+            let half_way = believed(7.0);
+            let here = course.segments[course.segment_at(7.0)];
+            let beyond = half_way.segments.iter().filter(|segment| segment.start_m > 7.0);
+            assert!(beyond.into_iter().all(|s| (s.surface, s.sin_grade) == (here.surface, here.sin_grade)));
+            assert_eq!(half_way.segment_at(7.0), course.segment_at(7.0));
+        }
+    }
+
+    #[test]
+    fn positions_shares_missed_and_shares_invented_are_those_asked_for() {
+        let sensor = PreviewSensor {
+            position_sd_m: 0.05,
+            missed_share: 0.2,
+            invented_share: 0.4,
+            ..PreviewSensor::perfect(0.5)
+        };
+        let (mut obstacles, mut invented, mut errors) = (0, 0, Vec::new());
+        for drive in drives(400) {
+            let course = &drive.track().course;
+            obstacles += course.obstacles.len();
+            for report in reports(&drive, sensor).reports {
+                match report.of {
+                    Some(i) => errors.push(report.obstacle.position_m - course.obstacles[i].position_m),
+                    None => invented += 1,
+                }
+            }
+        }
+        let reported = errors.len() as f64;
+        assert!((reported / obstacles as f64 - 0.8).abs() < 0.03, "{reported} of {obstacles}");
+        assert!((f64::from(invented) / obstacles as f64 - 0.4).abs() < 0.04, "{invented} of {obstacles}");
+        let sd_m = (errors.iter().map(|e| e * e).sum::<f64>() / reported).sqrt();
+        assert!((sd_m - 0.05).abs() < 0.003, "{sd_m}");
+    }
+
+    #[test]
+    fn an_overdue_obstacle_is_expected_right_ahead_until_it_must_have_been_passed() {
+        let sensor = PreviewSensor { position_sd_m: 0.05, ..PreviewSensor::perfect(0.5) };
+        let drive = drives(1).remove(0);
+        let vehicle = drive.vehicle();
+        let reports = reports(&drive, sensor);
+        let obstacle = Obstacle { position_m: 4.0, ..drive.track().course.obstacles[0] };
+        let reported_m = touch_m(&obstacle, vehicle);
+        let expected = |at_m| reports.expected(&obstacle, vehicle, at_m).map(|o| touch_m(&o, vehicle));
+        assert!((expected(3.0).unwrap() - (reported_m - 0.05)).abs() < 1e-9);
+        assert!((expected(reported_m + 0.09).unwrap() - (reported_m + 0.092)).abs() < 1e-9);
+        assert_eq!(expected(reported_m + 0.1), None);
     }
 }
