@@ -38,7 +38,7 @@ fn foreign_newer_and_damaged_files_are_named_as_such() {
     let refuse = |from: &str, to: &str| LookupTable::from_json(&text.replacen(from, to, 1)).unwrap_err();
     assert!(matches!(LookupTable::from_json("{}").unwrap_err(), TableFault::Kind(_)));
     assert!(matches!(refuse("lowgear-table", "photo"), TableFault::Kind(_)));
-    assert!(matches!(refuse("\"format\": 3", "\"format\": 4"), TableFault::Format { found: 4 }));
+    assert!(matches!(refuse("\"format\": 4", "\"format\": 5"), TableFault::Format { found: 5 }));
     assert!(matches!(refuse("speed-ratio", "warp"), TableFault::Feature(_)));
     assert!(matches!(refuse("880", "881"), TableFault::Hash { .. }));
     assert!(matches!(refuse("880", "100"), TableFault::Grid(TableError::Edges(1))));
