@@ -11,7 +11,7 @@ use crate::vehicle::{BATCH, NoisyConfig, SensorConfig, Vehicle};
 use grade::Grade;
 use lowgear_onboard::Raw;
 use noise::Noise;
-pub(crate) use preview::{Preview, arm_angle_deg};
+pub(crate) use preview::Preview;
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
 use std::ops::Sub;

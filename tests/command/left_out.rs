@@ -63,9 +63,12 @@ fn a_study_of_name_vehicle_and_course_passes_and_runs() {
     place.write("short.toml", "name = \"short\"\nvehicle = \"vehicle.toml\"\ncourse = \"course.toml\"\n");
     place.run(&["check", "short.toml"]).done();
     let whole = place.run(&["check", "short.toml", "--resolved"]).done().out;
-    for words in
-        ["seed = 2026\n", "up-permille = [850, 850]\n", "[learners.ppo.settings]", "prefix = \"lowgear\"\n"]
-    {
+    for words in [
+        "seed = 2026\n",
+        "up-permille = [850, 850]\n",
+        "[learners.contextual.budget]",
+        "prefix = \"lowgear\"\n",
+    ] {
         assert!(whole.contains(words), "no {words:?} in:\n{whole}");
     }
     place.write("whole.toml", &whole);

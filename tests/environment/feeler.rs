@@ -73,6 +73,7 @@ fn readings_that_are_late_announce_late() {
 fn what_an_exact_feeler_announces_is_what_the_axles_meet() {
     let mut cart = cart(exact);
     (cart.variation.preview_offset, cart.variation.preview_ahead_factor) = (None, None);
+    let ahead_m = cart.sensors.feeler.as_ref().unwrap().ahead_m;
     let scenario = scenario(cart, "level-path-canes");
     let (mut met, mut announced, mut seen, mut invented) = (0, 0, 0, 0);
     for episode in 0..10 {
@@ -86,7 +87,7 @@ fn what_an_exact_feeler_announces_is_what_the_axles_meet() {
         for row in rows.iter().filter(|row| row.strike_class >= 2) {
             seen += 1;
             // From the rear axle, 0.2 m behind the front one, to where the roller is, each with some slack.
-            let near = row.position_m - 0.3..row.position_m + 0.32;
+            let near = row.position_m - 0.3..row.position_m + ahead_m + 0.08;
             invented += u32::from(!course.obstacles.iter().any(|o| near.contains(&o.position_m)));
         }
     }

@@ -60,6 +60,19 @@ impl PreviewRule {
         }
     }
 
+    /// Does nothing about strikes: a rule with it decides as one without, which counts as many decisions.
+    #[must_use]
+    pub fn idle(gears: usize, hold_decisions: u8) -> PreviewRule {
+        let class = vec![NO_STRIKE; gears.saturating_sub(1)];
+        PreviewRule {
+            down_class: class.clone(),
+            down_mm: 0,
+            hold_class: class,
+            hold_mm: 0,
+            clear_decisions: hold_decisions,
+        }
+    }
+
     /// Checks ranges, and the lists against the number of gears.
     ///
     /// # Errors

@@ -22,5 +22,4 @@ pub use plant::{Advance, Plant};
 pub use selector::{Dogs, Selector};
 pub use track::Track;
 
-/// Standard gravity, m/s² (ISO 80000-3).
-pub const GRAVITY_M_S2: f64 = 9.806_65;
+pub use crate::vehicle::GRAVITY_M_S2;

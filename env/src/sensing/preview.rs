@@ -30,7 +30,7 @@ const MOST_OF_ARM: f64 = 0.95;
 /// Angle by which an arm that is level on flat ground turns when its roller is lifted, degrees:
 /// `asin(height / arm)`.
 #[must_use]
-pub(crate) fn arm_angle_deg(height_m: f64, arm_m: f64) -> f64 {
+fn arm_angle_deg(height_m: f64, arm_m: f64) -> f64 {
     let sine = (height_m / arm_m).clamp(-MOST_OF_ARM, MOST_OF_ARM);
     arctangent(sine / (1.0 - sine * sine).sqrt()) * DEGREES
 }

@@ -20,3 +20,6 @@ pub use sampled::{Axle, BATCH, Gear, MAX_AXLES, SampledPreview, Vehicle};
 pub use selector::{DogConfig, SelectorConfig};
 pub use sensors::{ControllerConfig, EncoderConfig, GuardConfig, NoisyConfig, SensorConfig};
 pub use variation::VariationConfig;
+
+/// Standard gravity, m/s² (ISO 80000-3).
+pub const GRAVITY_M_S2: f64 = 9.806_65;

@@ -210,7 +210,7 @@ mod tests {
         assert_eq!(without_its_extras(short.for_gears(3)), without_its_extras(whole.clone()));
         let night: StudyConfig = parse(include_str!("../../../configs/studies/night.toml"), file).unwrap();
         let tables = "[rule]\nstall-ticks = 10\n[learners.tabular]\n[learners.dqn]\n[learners.ppo]\n[learners.contextual]\n";
-        let mut empty: StudyConfig = parse(&(named + tables), file).unwrap();
+        let mut empty = parse::<StudyConfig>(&(named + tables), file).unwrap().for_gears(3);
         let learners = &mut empty.learners;
         learners.dqn.iter_mut().for_each(|dqn| dqn.margins = vec![0.05, 0.1, 0.2, 0.4]);
         learners.ppo.iter_mut().for_each(|ppo| ppo.thresholds = vec![0.3, 0.5]);

@@ -64,7 +64,8 @@ pub(super) fn learn(
     let mut found = search(&context, &given, PolicyKind::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
     let mut rules = tune(&context, inputs)?;
-    let guide = better_guide(&rules[1..]).ok_or(StudyError::Nothing("tuning: no rule"))?.clone();
+    let [_, load, ahead @ ..] = &rules[..] else { return Err(StudyError::Nothing("tuning: no rule")) };
+    let guide = guide(load, ahead.first());
     let guide = Guide { rule: &guide.settings, searches: &guide.searches };
     found.extend(search(&context, &given, PolicyKind::learners(), guide.rule)?);
     inputs.study = with_found(&given, &found)?;
@@ -176,9 +177,22 @@ fn tune_from(
     finish(context, &jobs, share(inputs, kinds, jobs.len()))
 }
 
-/// The rule that learners begin from: the better one by validation.
-fn better_guide(rules: &[TunedRule]) -> Option<&TunedRule> {
-    rules.iter().max_by(|a, b| a.score.total_cmp(&b.score))
+/// The rule that learners begin from: the better one by validation. On a vehicle with a sensor ahead the rule that
+/// does without it has an idle part for strikes, so that learners have the features to begin with.
+fn guide(load: &TunedRule, ahead: Option<&TunedRule>) -> TunedRule {
+    let Some(ahead) = ahead else { return load.clone() };
+    if ahead.score >= load.score {
+        return ahead.clone();
+    }
+    let idle = |rule: &RuleSettings| RuleSettings {
+        preview: Some(PreviewRule::idle(rule.up_permille.len() + 1, rule.hold_decisions)),
+        ..rule.clone()
+    };
+    TunedRule {
+        settings: idle(&load.settings),
+        searches: load.searches.iter().map(idle).collect(),
+        ..load.clone()
+    }
 }
 
 /// What the rule by hand does about strikes ahead, on a vehicle with a sensor ahead.
@@ -256,11 +270,8 @@ fn best_rule((searches, starts): (&[TrainingResult], &[RuleSettings])) -> TunedR
 impl TrainingOutcome {
     /// The tuned rule that learners begin from: the better one by validation.
     #[must_use]
-    pub fn guide(&self) -> &TunedRule {
-        match &self.preview_rule {
-            Some(preview) if preview.score >= self.load_rule.score => preview,
-            _ => &self.load_rule,
-        }
+    pub fn guide(&self) -> TunedRule {
+        guide(&self.load_rule, self.preview_rule.as_ref())
     }
 
     /// The learner whose runs have the best mean validation score.

@@ -42,15 +42,16 @@ fn content<const N: usize>(wire: &[u8]) -> [u8; N] {
 }
 
 fn raw() -> impl Strategy<Value = Raw> {
-    (any::<u16>(), any::<u16>(), any::<i16>(), any::<i16>(), any::<u16>(), any::<u16>(), any::<i16>()).prop_map(|r| Raw {
-        encoder_counts: r.0,
-        battery_mv: r.1,
-        current_ma: r.2,
-        tilt_ddeg: r.3,
-        duty_permille: r.4,
-        selector_ddeg: r.5,
-        preview: r.6,
-    })
+    (any::<u16>(), any::<u16>(), any::<i16>(), any::<i16>(), any::<u16>(), any::<u16>(), any::<i16>())
+        .prop_map(|r| Raw {
+            encoder_counts: r.0,
+            battery_mv: r.1,
+            current_ma: r.2,
+            tilt_ddeg: r.3,
+            duty_permille: r.4,
+            selector_ddeg: r.5,
+            preview: r.6,
+        })
 }
 
 proptest! {

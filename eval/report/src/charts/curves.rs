@@ -60,7 +60,7 @@ pub(in super::super) fn learning_curves(summary: &Summary) -> Option<Figure> {
         title,
         caption: format!(
             "Return gained on the validation courses over the policy that training starts from, against simulated ticks \
-             (log scale, the same for all learners). Learners that train from {rule} begin at zero, the line of that rule. \
+             (log scale, the same for all learners). Runs that train from {rule} begin at zero, the line of that rule. \
              Thick lines are means over seeds, bands span the worst to the best seed, between checks interpolated linearly; \
              n = {}, seeds in brackets.{}",
             plural(summary.curves.len(), "training run"),
