@@ -94,7 +94,7 @@ def test_the_example_trains_compares_and_exports(command, place, tmp_path):
     assert ran.returncode == 0, ran.stdout + ran.stderr
     assert "hand-rule" in ran.stdout and "maskableppo" in ran.stdout
     for name in ("policy.json", "comparison/summary.json", "table/*.h", "table/*.rs", "table/*.py"):
-        assert [file.stat().st_size > 1000 for file in (tmp_path / "out").glob(name)] == [True], name
+        assert {file.stat().st_size > 1000 for file in (tmp_path / "out").glob(name)} == {True}, name
 
 
 def test_what_the_command_cannot_run_is_refused(tmp_path):
