@@ -73,7 +73,8 @@ fn readings_that_are_late_announce_late() {
 fn what_an_exact_feeler_announces_is_what_the_axles_meet() {
     let mut cart = cart(exact);
     (cart.variation.preview_offset, cart.variation.preview_ahead_factor) = (None, None);
-    let ahead_m = cart.sensors.feeler.as_ref().unwrap().ahead_m;
+    let ahead_m = 0.24;
+    cart.sensors.feeler.iter_mut().for_each(|feeler| feeler.ahead_m = ahead_m);
     let scenario = scenario(cart, "level-path-canes");
     let (mut met, mut announced, mut seen, mut invented) = (0, 0, 0, 0);
     for episode in 0..10 {
@@ -91,8 +92,8 @@ fn what_an_exact_feeler_announces_is_what_the_axles_meet() {
             invented += u32::from(!course.obstacles.iter().any(|o| near.contains(&o.position_m)));
         }
     }
-    // 1567 of 12 210 ticks when this was written: pitch, more of it the further ahead the roller is, and odometry.
+    // What remains is by pitch, more of it the further ahead the roller is, and by odometry.
     assert!(met > 50, "{met}");
     assert!(f64::from(announced) > 0.8 * f64::from(met), "{announced} of {met} announced");
-    assert!(f64::from(invented) < 0.15 * f64::from(seen), "{invented} of {seen} ticks without an obstacle");
+    assert!(f64::from(invented) < 0.1 * f64::from(seen), "{invented} of {seen} ticks without an obstacle");
 }

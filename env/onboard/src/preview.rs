@@ -63,7 +63,7 @@ const TICK_SHIFT: u8 = 8;
 /// More counts in a tick tell nothing further; with the longest count the way of a tick still fits into 32 bits.
 const MOST_COUNTS: u16 = 2000;
 const MOST_COUNT_WAY: u32 = (1 << 21) - 1;
-/// Values of [`Preview::raised`]: the last reading was below the low level, or told nothing.
+/// Values of [`Preview::raised`]: the last reading was below the low level, or is unknown.
 const BELOW: u8 = 0;
 const UNKNOWN: u8 = 255;
 /// The way above the level is counted in steps of 2^3 mm.

@@ -128,7 +128,7 @@ fn rule<'a>(summary: &'a Summary, id: &str) -> Option<&'a TunedRule> {
     summary.tuned.iter().find(|rule| rule.policy == *id)
 }
 
-/// Motor speeds of the hand-written rule beside those of the tuned one.
+/// Motor speeds of the hand-written rule and of the tuned one.
 fn threshold_table(summary: &Summary) -> Markup {
     let roles = &summary.roles;
     let Some(new) = rule(summary, &roles.tuned_rule).filter(|rule| !rule.thresholds.is_empty()) else {

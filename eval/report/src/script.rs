@@ -69,7 +69,7 @@ fn rounded(value: f64, decimals: i32) -> f64 {
     (value * unit).round() / unit
 }
 
-/// What the replay shows beside gear and speed.
+/// What the replay shows in addition to gear and speed.
 fn event_in_words(kind: EventKind) -> Option<&'static str> {
     match kind {
         EventKind::Upshift | EventKind::Downshift => None,

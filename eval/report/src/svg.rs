@@ -71,7 +71,7 @@ impl Svg {
         self.body.push_str("/>");
     }
 
-    /// Draws a group whose values `words` gives to whoever points at it or steps to it with the keyboard.
+    /// Draws a group whose values `words` gives to a reader who points at it or steps to it with the keyboard.
     pub(super) fn tipped(&mut self, words: &str, draw: impl FnOnce(&mut Svg)) {
         self.body.push_str("<g data-tip=\"");
         let _ = Escaper::new(&mut self.body).write_str(&typeset(words));

@@ -273,7 +273,7 @@ fn far_off_contenders_are_drawn_as_arrows_with_their_figures() {
     let far = summary.headroom.iter_mut().find(|h| h.policy == "ladder").unwrap();
     (far.behind_s.mean, far.behind_s.low, far.behind_s.high) = (413.5, 386.3, 440.6);
     let page = super::page(&summary, &Pictures::default());
-    // In the drawing of all policies against each of three rules, for whoever points at it.
+    // In the drawing of all policies against each of three rules, for a reader who points at it.
     assert_eq!(page.matches("Ladder by speed: +367.6 s (336.0 to 399.0)").count(), 3);
     assert!(page.matches("Off the scale with all policies: Ladder by speed.").count() >= 3);
     assert!(page.contains("Bars with an arrow are off the scale: Ladder by speed."));

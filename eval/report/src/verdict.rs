@@ -242,7 +242,7 @@ fn gap_line(summary: &Summary) -> Option<String> {
     ))
 }
 
-/// The smallest and the largest search of the learned policies beside that of the tuned rule.
+/// The smallest and the largest search of the learned policies, and that of the tuned rule.
 fn budget_line(summary: &Summary) -> Option<String> {
     let learned = || summary.policies.iter().filter(|policy| policy.record.family == Family::Learned);
     let least = learned().min_by_key(|policy| policy.record.search_ticks)?;

@@ -111,8 +111,8 @@ def main(folder):
             request = values[0] if values[0] != 3 else table.decide(seen) if names["due"] else 1
             names.update(request=request, asked=names["due"])
             carry_out(act, names)
-            told = ["due", "request", "drive", "order", "nudge", "recalibrate", "park", "phase", "verdict"]
-            answer, expected = [names[name] for name in told] + seen, values[8:]
+            reported = ["due", "request", "drive", "order", "nudge", "recalibrate", "park", "phase", "verdict"]
+            answer, expected = [names[name] for name in reported] + seen, values[8:]
         checked += 1
         if answer != expected:
             wrong += 1

@@ -17,7 +17,7 @@ use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_fil
 use std::path::{Path, PathBuf};
 
 /// What is written next to the exported files.
-const BESIDE: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
+const COMPANIONS: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
 
 /// Export a saved policy as a table for firmware, with its proof.
 ///
@@ -125,7 +125,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
 fn places(folder: &Path, formats: &[Format], prefix: &str) -> Vec<PathBuf> {
     let recorders = formats.iter().filter_map(|format| recorder_file_name(*format, prefix));
     let names = formats.iter().map(|format| format.file_name(prefix)).chain(recorders);
-    names.chain(BESIDE.map(str::to_owned)).map(|name| folder.join(name)).collect()
+    names.chain(COMPANIONS.map(str::to_owned)).map(|name| folder.join(name)).collect()
 }
 
 /// Exports one policy, distilled if it is no table yet; what is to say about it.

@@ -1,4 +1,4 @@
-//! What the controller is told of the sensor ahead.
+//! Settings of the sensor ahead in the controller.
 
 use super::PreviewSensor;
 use crate::vehicle::{GRAVITY_M_S2, VehicleConfig};
