@@ -3,6 +3,10 @@
 # Run from the root of the repository: sh tests/all.sh
 set -eu
 cd "$(dirname "$0")/.."
+if [ -n "${CI:-}" ]; then
+    # Nothing is built twice there, so that what would speed a second build up only takes time and room.
+    export CARGO_INCREMENTAL=0
+fi
 
 # Begins a step, and notes how long the one before it took.
 steps=""
@@ -106,7 +110,19 @@ step "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --release --workspace --no-deps
 
 step "tests"
-cargo test --release --workspace
+# Many tests wait for an emulator, a browser or a cluster: more of them than cores at a time leave no core idle.
+export RUST_TEST_THREADS="${RUST_TEST_THREADS:-$((2 * $(nproc)))}"
+# The harness prints the time of each test only to who asks for what is not stable yet; the build is not to see that.
+runner=$(rustc -vV | sed -n 's/^host: //p' | tr 'a-z-' 'A-Z_')
+rm -f target/tests-passed
+{
+    env "CARGO_TARGET_${runner}_RUNNER=env RUSTC_BOOTSTRAP=1" \
+        cargo test --release --workspace --lib --bins --tests --examples -- -Z unstable-options --report-time 2>&1 \
+        && echo passed >target/tests-passed || rm -f target/tests-passed
+} | tee target/tests.txt
+test -f target/tests-passed
+rm target/tests-passed
+cargo test --release --workspace --doc
 
 step "a quick study"
 folder=$(mktemp -d)
@@ -123,7 +139,7 @@ cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.t
 # Everything that its tests need, in an environment of its own; the versions are those they were written with.
 equip() {
     [ -x "$module/env/bin/python" ] || python3 -m venv "$module/env" || return 1
-    "$module/env/bin/python" -m pip install --quiet \
+    "$module/env/bin/python" -m pip install --quiet --no-cache-dir \
         "maturin~=1.16" "pytest~=9.2" "gymnasium~=1.4" "stable-baselines3~=2.9" "sb3-contrib~=2.9" "mypy>=1.11,<3"
 }
 if equip; then
@@ -142,3 +158,5 @@ fi
 
 step "all in order"
 printf '%s' "$steps" | sort -rn
+echo "the slowest tests, in seconds:"
+sed -n 's/^test \(.*\) \.\.\. ok <\([0-9.]*\)s>$/\2 \1/p' target/tests.txt | sort -rn | head -n 12

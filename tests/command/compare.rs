@@ -22,6 +22,16 @@ fn a_rule_and_a_saved_policy_are_compared_pair_by_pair() {
 }
 
 #[test]
+fn a_program_reads_the_summary_from_standard_output() {
+    let place = Sandbox::new();
+    let arguments =
+        ["compare", "tiny.toml", "hand-rule", "hand-rule", "--courses", "2", "--out", "out", "--json"];
+    let out = place.run(&arguments).done().out;
+    assert_eq!(out.trim_end(), place.read("out/summary.json").trim_end());
+    Summary::from_json(&out).unwrap();
+}
+
+#[test]
 fn without_a_folder_it_writes_nothing() {
     let place = Sandbox::new();
     place.run(&["compare", "tiny.toml", "hand-rule", "hand-rule", "--courses", "2"]).done();

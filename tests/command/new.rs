@@ -30,9 +30,25 @@ fn from_an_empty_folder_to_a_report_and_a_picture() {
         let words: Vec<&str> = line.split(' ').skip(1).collect();
         run_in(&garden, &words).done();
     }
-    assert!(garden.join("runs/own/report.html").is_file());
+    assert!(garden.join("runs/own-quick/report.html").is_file());
     run_in(&garden, &["draw", "course.toml"]).done();
     assert!(garden.join("runs/course.svg").is_file());
+}
+
+#[test]
+fn from_a_data_sheet_to_a_table_with_the_program_alone() {
+    let place = tempfile::tempdir().unwrap();
+    run_in(place.path(), &["new", "."]).done();
+    edit(&place.path().join("sheet.toml"), "mass-kg", "mass-kg = 7.5");
+    let first = run_in(place.path(), &["init", "sheet.toml", "--out", "first.toml"]).done().out;
+    assert!(first.contains("assumed:"), "{first}");
+    let study = place.path().join("study.toml");
+    edit(&study, "vehicle =", "vehicle = \"first.toml\"");
+    edit(&study, "budget-share", "budget-share = 0.002");
+    run_in(place.path(), &["study", "study.toml", "--quick"]).done();
+    for file in ["lowgear.h", "lowgear.rs", "lowgear.py", "table.csv"] {
+        assert!(place.path().join("runs/own-quick/firmware").join(file).is_file(), "{file}");
+    }
 }
 
 #[test]

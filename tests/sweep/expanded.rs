@@ -56,7 +56,13 @@ fn check_counts_the_jobs_and_nothing_is_written() {
     assert!(out.contains("sweep \"tiny-sweep\": 2 axes, 4 jobs"), "{out}");
     let status = sweep(&place, &["--status"]).done().out;
     assert!(status.contains("4 jobs: 0 done, 0 running, 0 failed, 0 interrupted, 4 waiting"), "{status}");
+    let listed = sweep(&place, &["--status", "--json"]).done().out;
+    let jobs: Vec<serde_json::Value> = serde_json::from_str(&listed).unwrap();
+    assert_eq!(jobs.len(), 4);
+    assert!(jobs.iter().all(|job| job["state"] == "waiting" && job["point"].is_string()), "{listed}");
+    assert_eq!((&jobs[3]["job"], &jobs[3]["folder"]), (&4.into(), &"run/jobs/0004".into()));
     assert!(!place.path("run").exists());
+    sweep(&place, &["--json"]).refused(2, &["--status"]);
     sweep(&place, &["--job", "5"]).refused(2, &["--job", "5", "1 to 4"]);
     sweep(&place, &["--job", "0"]).refused(2, &["--job", "1 to 4"]);
 }

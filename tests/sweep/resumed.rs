@@ -34,6 +34,10 @@ fn a_failed_job_is_named_with_its_reason_and_spoils_no_other() {
     let status = sweep(&place, &["--status"]).done().out;
     assert!(status.contains("3 done, 0 running, 1 failed"), "{status}");
     assert!(status.contains("0003"), "the reason names the file: {status}");
+    let listed = sweep(&place, &["--status", "--json"]).done().out;
+    let jobs: Vec<serde_json::Value> = serde_json::from_str(&listed).unwrap();
+    assert!(jobs[2]["state"] == "failed" && jobs[2]["reason"].as_str().unwrap().contains("0003"), "{listed}");
+    assert!(jobs[0]["state"] == "done" && jobs[0].get("reason").is_none(), "{listed}");
     let page = place.read("run/report.html");
     assert!(page.contains("failed: ") && page.contains("3 of 4 points have figures"));
     fs::remove_file(place.path("run/jobs/0003")).unwrap();

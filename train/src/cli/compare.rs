@@ -22,7 +22,7 @@ const FILES: [&str; 2] = ["episodes.csv", "summary.json"];
 /// second per policy and hundred courses.
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear compare study.toml hand-rule runs/own/table/seed-1"
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear compare study.toml hand-rule runs/own-quick/table/seed-1"
 )]
 pub(super) struct CompareArguments {
     /// Study file (TOML)
@@ -39,6 +39,9 @@ pub(super) struct CompareArguments {
     /// Folder for episodes.csv and summary.json
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Write summary.json to standard output in place of the table
+    #[arg(long)]
+    json: bool,
     #[command(flatten)]
     replace: Replace,
     #[command(flatten)]
@@ -76,6 +79,9 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<String, StudyError> {
         write_atomically(&out.join("summary.json"), summary.as_bytes())?;
     }
     drop(lock);
+    if arguments.json {
+        return Ok(summary + "\n");
+    }
     let note = format!("Both \"vs\" columns are against {}, the first policy named.\n", instances[0].0);
     Ok(table + &wrapped(&note, terminal::width()))
 }

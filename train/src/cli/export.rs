@@ -27,7 +27,7 @@ const COMPANIONS: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vec
 /// and checks when there is a C compiler.
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear export study.toml --policy runs/own/table/seed-1 --out firmware"
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear export study.toml --policy runs/own-quick/table/seed-1 --out firmware"
 )]
 pub(super) struct ExportArguments {
     /// Study file (TOML)

@@ -10,7 +10,7 @@ use std::path::PathBuf;
 /// with the same bytes as the study did.
 #[derive(clap::Args)]
 #[command(
-    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear report runs/own"
+    after_help = "Example, in a folder made by `lowgear new`, after `lowgear study study.toml --quick`:\n  lowgear report runs/own-quick"
 )]
 pub(super) struct ReportArguments {
     /// Run folder, as runs/demo

@@ -24,7 +24,7 @@ use std::path::{Path, PathBuf};
 pub(super) struct StudyArguments {
     /// Study file (TOML)
     file: Option<PathBuf>,
-    /// Run folder [default: runs/NAME]
+    /// Run folder [default: runs/NAME, with --quick runs/NAME-quick]
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Small budgets, but every step: to see whether everything works

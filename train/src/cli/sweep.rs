@@ -5,7 +5,8 @@ use crate::error::StudyError;
 use crate::progress::Reporter;
 use crate::stop::StopRequest;
 use crate::sweep::{
-    SlurmOptions, Sweep, SweepFolder, WorkOptions, check_jobs, merge, quoted, run_all, run_one, slurm, status,
+    SlurmOptions, Sweep, SweepFolder, WorkOptions, check_jobs, job_states, merge, quoted, run_all, run_one,
+    slurm, status,
 };
 use crate::terminal;
 use lowgear_env::config::{KeyError, check_path, shown};
@@ -37,6 +38,9 @@ pub(super) struct SweepArguments {
     /// List which jobs are done, running, failed or waiting
     #[arg(long, group = "what")]
     status: bool,
+    /// With --status, the list as JSON
+    #[arg(long, requires = "status")]
+    json: bool,
     /// Put together what is done, without doing any job
     #[arg(long, group = "what")]
     merge: bool,
@@ -64,7 +68,12 @@ pub(super) fn run(arguments: &SweepArguments) -> Result<String, StudyError> {
         return list(&sweep, arguments);
     }
     if arguments.status {
-        return Ok(status(&sweep, &place));
+        let jobs = job_states(&sweep, &place);
+        return if arguments.json {
+            Ok(serde_json::to_string_pretty(&jobs)? + "\n")
+        } else {
+            Ok(status(&jobs))
+        };
     }
     if arguments.merge {
         return merged(&sweep, &place);

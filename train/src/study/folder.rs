@@ -93,13 +93,20 @@ pub struct RunFolder {
     _lock: FolderLock,
 }
 
+/// Where a run goes unless `--out` says: a quick one into a folder of its own, so that it is not in the way of the
+/// whole one after it.
+fn default_folder(inputs: &Inputs) -> PathBuf {
+    let name = &inputs.study.name;
+    Path::new("runs").join(if inputs.quick { format!("{name}-quick") } else { name.clone() })
+}
+
 impl RunFolder {
     /// Creates the folder, or opens it again with `--resume`.
     ///
     /// # Errors
     /// [`StudyError::FolderExists`], [`StudyError::NoFolder`], [`StudyError::OtherStudy`], or the system's refusal.
     pub fn open(inputs: &Inputs, options: &Options) -> Result<RunFolder, StudyError> {
-        let path = options.out.clone().unwrap_or_else(|| Path::new("runs").join(&inputs.study.name));
+        let path = options.out.clone().unwrap_or_else(|| default_folder(inputs));
         let kept_file = path.join(RESOLVED_FILE);
         let text = resolved::text(inputs, &inputs.study, &kept_file)?;
         let digest = digest(text.as_bytes());

@@ -7,13 +7,15 @@ mod merge;
 mod plan;
 mod slurm;
 mod state;
+mod status;
 mod work;
 
 pub use crate::config::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use merge::{MergedSweep, merge};
 pub use plan::Sweep;
 pub use slurm::{SlurmOptions, slurm};
-pub use state::{JobState, SweepFolder, status};
+pub use state::{JobState, SweepFolder};
+pub use status::{JobStatus, job_states, status};
 pub use work::{WorkOptions, check_jobs, run_all, run_one};
 
 /// A path as a shell reads it.

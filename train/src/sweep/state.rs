@@ -1,15 +1,12 @@
 //! Where the jobs of a sweep lie, and how each of them stands.
 
 use super::Sweep;
-use super::slurm::{STOP_NOTICE, accounted};
 use crate::error::StudyError;
 use crate::outputs::SWEEP_MARK;
 use crate::store::{StoreError, create_folder, read_json, write_atomically, write_json};
 use crate::study::SUMMARY_FILE;
 use serde::{Deserialize, Serialize};
-use std::fmt::Write as _;
 use std::fs::{self, File, TryLockError};
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::thread::sleep;
 use std::time::Duration;
@@ -173,47 +170,4 @@ impl SweepFolder {
         }
         if self.job(job).exists() { JobState::Interrupted } else { JobState::Waiting }
     }
-}
-
-/// Every job and how it stands, as a table, with the counts below.
-#[must_use]
-pub fn status(sweep: &Sweep, place: &SweepFolder) -> String {
-    let mut states: Vec<(u64, JobState)> = (1..=sweep.jobs()).map(|job| (job, place.state(job))).collect();
-    let open = |state: &JobState| match state {
-        JobState::Waiting | JobState::Interrupted => true,
-        JobState::Failed(reason) => reason == STOP_NOTICE,
-        JobState::Done | JobState::Running => false,
-    };
-    let unexplained: Vec<u64> = states.iter().filter(|(_, state)| open(state)).map(|(job, _)| *job).collect();
-    for (job, reason) in accounted(place, &unexplained) {
-        states[job as usize - 1].1 = JobState::Failed(reason);
-    }
-    let mut out = String::from(" job  state        point\n");
-    for (job, state) in &states {
-        let _ = writeln!(out, "{job:>4}  {:<11}  {}", state.word(), sweep.words(*job));
-        if let JobState::Failed(reason) = state {
-            let _ = writeln!(out, "      {}", reason.replace('\n', "\n      "));
-        }
-    }
-    let count = |word: &str| states.iter().filter(|(_, state)| state.word() == word).count();
-    let (done, all) = (count("done"), states.len());
-    if std::io::stdout().is_terminal() {
-        let filled = 40 * done / all.max(1);
-        let _ = writeln!(
-            out,
-            "\n{}{} {} %",
-            "█".repeat(filled),
-            "░".repeat(40 - filled),
-            100 * done / all.max(1)
-        );
-    }
-    let _ = writeln!(
-        out,
-        "\n{all} jobs: {done} done, {} running, {} failed, {} interrupted, {} waiting",
-        count("running"),
-        count("failed"),
-        count("interrupted"),
-        count("waiting")
-    );
-    out
 }
