@@ -44,6 +44,8 @@ pub struct Plan {
     values: Vec<f64>,
     positions_m: Vec<f64>,
     speeds: Vec<f64>,
+    /// For each gear how many of the speeds it can have; faster than the last counts as that.
+    speeds_in_gear: Vec<usize>,
     gears: usize,
     clocks: Clocks,
     /// What the vehicle covers at its top speed between two decisions, m.
@@ -54,6 +56,8 @@ pub struct Plan {
 
 /// Shares of a climb that are positions of the grid: finer where a vehicle that fails stops.
 const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
+/// Speeds of the grid end so far above a gear's no-load speed: down a slope the vehicle drives the motor.
+const OVER_SPEED: f64 = 1.15;
 /// A decision is followed this far before the plan's value is looked up, strides.
 const AHEAD_STRIDES: f64 = 0.6;
 /// And for this many decisions at the most.
@@ -131,18 +135,23 @@ impl Plan {
     /// The grid for a track, every value 0.
     fn unsolved(scenario: &Scenario, vehicle: &Vehicle, track: &Track, resolution: GridResolution) -> Plan {
         let clocks = Clocks::new(scenario);
-        let top_m_s = top_speed_m_s(vehicle);
+        let tops_m_s = no_load_speeds_m_s(vehicle);
+        let top_m_s = tops_m_s.iter().copied().fold(0.0, f64::max);
         let stride_m = top_m_s * f64::from(clocks.decision) * vehicle.tick_s;
         let positions_m = positions_m(vehicle, track, resolution.position_strides * stride_m);
         let gears = vehicle.gears.len();
         let last = (resolution.speeds - 1) as f64;
         let speeds: Vec<f64> =
-            (0..resolution.speeds).map(|j| 1.15 * top_m_s * (j as f64 / last).powf(1.4)).collect();
+            (0..resolution.speeds).map(|j| OVER_SPEED * top_m_s * (j as f64 / last).powf(1.4)).collect();
+        let up_to =
+            |top: &f64| speeds.partition_point(|&v| v < OVER_SPEED * top).clamp(1, speeds.len() - 1) + 1;
+        let speeds_in_gear = tops_m_s.iter().map(up_to).collect();
         let layer = speeds.len() * gears;
         Plan {
             values: vec![0.0; positions_m.len() * layer],
             positions_m,
             speeds,
+            speeds_in_gear,
             gears,
             clocks,
             stride_m,
@@ -223,6 +232,10 @@ impl Plan {
         let (charge, temperature_rise) = thermal_profile.at(self.positions_m[i]);
         for j in 0..self.speeds.len() {
             for gear in 0..self.gears {
+                if j >= self.speeds_in_gear[gear] {
+                    successors.extend([None; Request::ALL.len()]);
+                    continue;
+                }
                 let plant = Plant::at(vehicle, track, self.positions_m[i], self.speeds[j], gear)
                     .with_thermal_state(vehicle, charge, temperature_rise);
                 for request in Request::ALL {
@@ -281,7 +294,7 @@ impl Plan {
         let back_m = (here_m - successor.x_m).max(0.0);
         let at = if back_m > 0.0 { Successor { x_m: here_m, v_m_s: 0.0, ..*successor } } else { *successor };
         let (row, share) = self.position_index(at.x_m);
-        let (j, fast) = self.speed_index(at.v_m_s);
+        let (j, fast) = self.speed_index(at.v_m_s, at.gear);
         let node = (j - 1) * self.gears + at.gear;
         let reward = successor.reward - back_m / self.speeds[1].max(0.02);
         let next = node + self.gears;
@@ -295,7 +308,7 @@ impl Plan {
     /// Interpolated value of a state.
     fn value(&self, successor: &Successor) -> f64 {
         let (i, share) = self.position_index(successor.x_m);
-        let (j, fast) = self.speed_index(successor.v_m_s);
+        let (j, fast) = self.speed_index(successor.v_m_s, successor.gear);
         let row = |i: usize| self.row(i, j, fast, successor.gear);
         row(i) * (1.0 - share) + row(i + 1) * share
     }
@@ -309,9 +322,9 @@ impl Plan {
     }
 
     /// The speed above `v_m_s`, and the share of the way to it from the one below.
-    fn speed_index(&self, v_m_s: f64) -> (usize, f64) {
+    fn speed_index(&self, v_m_s: f64, gear: usize) -> (usize, f64) {
         let v = v_m_s.max(0.0);
-        let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds.len() - 1);
+        let j = self.speeds.partition_point(|&s| s <= v).clamp(1, self.speeds_in_gear[gear] - 1);
         (j, ((v - self.speeds[j - 1]) / (self.speeds[j] - self.speeds[j - 1])).clamp(0.0, 1.0))
     }
 
@@ -364,16 +377,15 @@ fn positions_m(vehicle: &Vehicle, track: &Track, step_m: f64) -> Vec<f64> {
     positions
 }
 
-/// No-load speed in the top gear with a full battery, m/s.
-fn top_speed_m_s(vehicle: &Vehicle) -> f64 {
+/// No-load speed in each gear at the charge of the episode, m/s.
+fn no_load_speeds_m_s(vehicle: &Vehicle) -> Vec<f64> {
     let line = vehicle.motor.line(
         vehicle.battery.open_circuit_v(vehicle.charge),
         vehicle.battery.resistance_ohm,
         1.0,
         vehicle.motor.resistance_ohm,
     );
-    let top = vehicle.gears.iter().map(|g| g.turn_rad_m).fold(f64::INFINITY, f64::min);
-    line.no_load_rad_s() / top
+    vehicle.gears.iter().map(|gear| line.no_load_rad_s() / gear.turn_rad_m).collect()
 }
 
 /// Drives the plan in the episode that it was made for.
