@@ -4,7 +4,7 @@
 //! whole budget, and the last one.
 //!
 //! `cargo bench -p lowgear-agents --bench cartpole -- ppo 10` takes learner and number of seeds; a third
-//! word `burn` has the tensor library compute gradients, a fourth is the first seed. Settings were chosen on
+//! word is the first seed. Settings were chosen on
 //! the seeds from 100 on. The same settings on a Python library: `python/cartpole.py`. Judging is not
 //! counted in the seconds. Seconds are of the clock and of the processor; the latter do not depend on what
 //! else the machine does.
@@ -17,7 +17,6 @@ use std::ops::ControlFlow;
 use std::time::Instant;
 
 use lowgear_agents::dqn::{self, Dqn, DqnConfig, TargetUpdate};
-use lowgear_agents::neural::Backend;
 use lowgear_agents::ppo::{self, EnvSlot, Ppo, PpoConfig};
 use lowgear_agents::schedule::Schedule;
 use lowgear_env::Seed;
@@ -35,14 +34,13 @@ fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let word = |i: usize| words.get(i).map_or("", String::as_str);
     let seeds: u64 = word(1).parse().unwrap_or(3);
-    let backend = if word(2) == "burn" { Backend::Burn } else { Backend::Plain };
-    let from: u64 = word(3).parse().unwrap_or(0);
-    for (name, run) in [("ppo", run_ppo as fn(u64, Backend) -> Run), ("dqn", run_dqn)] {
+    let from: u64 = word(2).parse().unwrap_or(0);
+    for (name, run) in [("ppo", run_ppo as fn(u64) -> Run), ("dqn", run_dqn)] {
         if ["", name].contains(&word(0)) {
             println!(
                 "{name}, one thread\nseed  decisions  seconds  cpu-seconds  first-mean  best-mean  end-mean  all-decisions  all-seconds  all-cpu-seconds"
             );
-            let runs: Vec<Run> = (from..from + seeds).map(|seed| run(seed, backend)).collect();
+            let runs: Vec<Run> = (from..from + seeds).map(|seed| run(seed)).collect();
             runs.iter().zip(from..).for_each(|(run, seed)| run.print(seed));
             let count = |of: fn(&Run) -> f64| runs.iter().filter(|run| of(run) >= BALANCED).count();
             let (first, best, end) =
@@ -165,7 +163,7 @@ fn mean_of_100(from: u64, mut sum_of_rewards: impl FnMut(&mut CartPole, u64) -> 
     (from..from + 100).map(|episode| sum_of_rewards(&mut world, episode)).sum::<f64>() / 100.0
 }
 
-fn run_ppo(seed: u64, backend: Backend) -> Run {
+fn run_ppo(seed: u64) -> Run {
     let config = PpoConfig {
         hidden: vec![64, 64],
         gamma_per_s: 0.99_f64.powi(50),
@@ -181,7 +179,6 @@ fn run_ppo(seed: u64, backend: Backend) -> Run {
         normalise_observations: false,
         normalise_returns: false,
         guide_bias: 0.0,
-        backend,
         ..PpoConfig::default()
     };
     let mut ppo = Ppo::new(config, 4, 2, Seed(seed)).unwrap();
@@ -202,7 +199,7 @@ fn run_ppo(seed: u64, backend: Backend) -> Run {
     watch.end(ppo.decisions(), |from| mean(&ppo, from))
 }
 
-fn run_dqn(seed: u64, backend: Backend) -> Run {
+fn run_dqn(seed: u64) -> Run {
     let config = DqnConfig {
         hidden: vec![64, 64],
         dueling: false,
@@ -220,7 +217,6 @@ fn run_dqn(seed: u64, backend: Backend) -> Run {
         epsilon: Schedule::linear(1.0, 0.02, 5000),
         guide: Schedule::constant(0.0),
         guide_weight: Schedule::constant(0.0),
-        backend,
         ..DqnConfig::default()
     };
     let mut learner = Dqn::new(config, 4, 2, Seed(seed)).unwrap();

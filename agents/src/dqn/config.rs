@@ -1,11 +1,11 @@
 //! Settings of the learner.
 
-use crate::neural::limits;
+use crate::neural::{Activation, NetworkShape, limits};
 use lowgear_env::config::{Check, KeyError, in_range, require};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Backend, Priority, Schedule};
+use super::{Priority, Schedule};
 
 /// How the target network follows the learning one.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -78,8 +78,6 @@ pub struct DqnConfig {
     /// instead; 0: the guide has no say in what is valued highest. A network that knows little then does
     /// what the guide does. What is learned from stays the highest value.
     pub rule_margin: f32,
-    /// Who computes gradients.
-    pub backend: Backend,
 }
 
 impl Default for DqnConfig {
@@ -107,7 +105,20 @@ impl Default for DqnConfig {
             guide_margin: 0.05,
             guide_weight: Schedule { from: 1.0, to: 0.0, begin: 10_000, over: 40_000 },
             rule_margin: 0.0,
-            backend: Backend::default(),
+        }
+    }
+}
+
+impl DqnConfig {
+    /// The network for observations of this length.
+    pub(crate) fn shape(&self, inputs: usize, actions: usize) -> NetworkShape {
+        NetworkShape {
+            inputs,
+            hidden: self.hidden.clone(),
+            activation: Activation::Relu,
+            gru_size: 0,
+            outputs: actions,
+            dueling: self.dueling,
         }
     }
 }

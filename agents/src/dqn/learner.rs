@@ -6,12 +6,14 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    DqnConfig, Mask, Mlp, NeuralError, Scratch, Shape, TargetUpdate,
+    DqnConfig, Mask, Network, NeuralError, Scratch, TargetUpdate,
     loss::Loss,
     replay::{Decision, Replay, SampledBatch, Transition},
-    update::{Adam, TargetStep, clip_norm, next_value, polyak_update, retrace_target},
+    update::{TargetStep, next_value, polyak_update, retrace_target},
 };
-use crate::neural::{Tape, batch_values, check_length, limits::SIZES};
+use crate::neural::{
+    self, Batch, Layer, Matrix, Trainer, TrainerRecord, check_length, finite, limits::SIZES, training_device,
+};
 use crate::policy::guided_best;
 use lowgear_env::config::{Check, require};
 
@@ -33,6 +35,7 @@ pub struct UpdateStatistics {
 #[derive(Debug)]
 pub struct Dqn {
     state: State,
+    trainer: Trainer,
     scratch: Scratch,
     sampled: SampledBatch,
 }
@@ -40,9 +43,7 @@ pub struct Dqn {
 #[derive(Debug, Serialize, Deserialize)]
 struct State {
     config: DqnConfig,
-    online: Mlp,
-    target: Mlp,
-    adam: Adam,
+    target: Network,
     replay: Replay,
     pending: Option<Decision>,
     explore: ChaCha8Rng,
@@ -53,7 +54,7 @@ struct State {
 }
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-dqn\x03";
+const MAGIC: &[u8] = b"lowgear-dqn\x04";
 
 impl Dqn {
     /// A fresh learner for observations of length `inputs`.
@@ -62,13 +63,15 @@ impl Dqn {
     /// A setting is out of its range.
     pub fn new(config: DqnConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Dqn, NeuralError> {
         config.check()?;
-        let shape = Shape { inputs, hidden: config.hidden.clone(), actions, dueling: config.dueling };
-        require(shape.is_valid(), "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
-        let weights = shape.draw(&mut seed.stream(Stream::Learn, 0));
-        let online = Mlp::new(shape, weights)?;
-        Ok(Dqn::from(State {
-            target: online.clone(),
-            adam: Adam::new(online.weights().len()),
+        let shape = config.shape(inputs, actions);
+        let fits = shape.check().is_ok() && actions <= 32;
+        require(fits, "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
+        let bound = |layer: &Layer| (1.0 / layer.inputs as f32).sqrt();
+        let online = Network::drawn(shape, bound, &mut seed.stream(Stream::Learn, 0))?;
+        let (epsilon, longest) = (config.adam_epsilon, config.max_gradient_norm);
+        let trainer = Trainer::new(std::slice::from_ref(&online), epsilon, longest, &training_device());
+        let state = State {
+            target: online,
             replay: Replay::new(inputs, config.replay_capacity, config.priority.is_some()),
             pending: None,
             explore: seed.stream(Stream::Explore, 0),
@@ -76,9 +79,9 @@ impl Dqn {
             decisions: 0,
             learn_steps: 0,
             episodes: 0,
-            online,
             config,
-        }))
+        };
+        Ok(Dqn::from((state, trainer)))
     }
 
     /// Chooses an action: with probability `epsilon` any possible one, else with probability `guide` the
@@ -96,14 +99,14 @@ impl Dqn {
         if mask.count() == 0 {
             return Err(NeuralError::NoAction);
         }
-        let State { config, online, explore, decisions, .. } = &mut self.state;
+        let State { config, explore, decisions, .. } = &mut self.state;
         let guide = guide.filter(|&g| mask.allows(g));
         let action = if explore.random::<f32>() < config.epsilon.at(*decisions) {
             mask.nth(explore.random_range(0..mask.count() as u32) as usize)
         } else if guide.is_some() && explore.random::<f32>() < config.guide.at(*decisions) {
             guide
         } else {
-            let values = online.values(observation, &mut self.scratch);
+            let values = self.trainer.network(0).values(observation, &mut self.scratch);
             // With a margin of 0 the guide has no say, not even among equals.
             let guide = guide.filter(|_| config.rule_margin > 0.0);
             guided_best(values, mask, guide, config.rule_margin)
@@ -151,13 +154,13 @@ impl Dqn {
 
     /// The learning network.
     #[must_use]
-    pub const fn online(&self) -> &Mlp {
-        &self.state.online
+    pub fn online(&self) -> &Network {
+        self.trainer.network(0)
     }
 
     /// The target network. With soft updates it is a running mean of the learning one, and steadier.
     #[must_use]
-    pub const fn target(&self) -> &Mlp {
+    pub const fn target(&self) -> &Network {
         &self.state.target
     }
 
@@ -190,7 +193,7 @@ impl Dqn {
     /// # Errors
     /// The state could not be written down.
     pub fn save_state(&self) -> Result<Vec<u8>, NeuralError> {
-        postcard::to_extend(&self.state, MAGIC.to_vec())
+        postcard::to_extend(&(&self.state, self.trainer.record()?), MAGIC.to_vec())
             .map_err(|_| NeuralError::State("it could not be written down"))
     }
 
@@ -200,7 +203,7 @@ impl Dqn {
     /// The bytes are damaged, of another version, or were made with other settings.
     pub fn load_state(config: &DqnConfig, bytes: &[u8]) -> Result<Dqn, NeuralError> {
         let body = bytes.strip_prefix(MAGIC).ok_or(NeuralError::State("other kind or version"))?;
-        let (state, rest): (State, _) =
+        let ((state, record), rest): ((State, TrainerRecord), _) =
             postcard::take_from_bytes(body).map_err(|_| NeuralError::State("damaged or cut short"))?;
         if !rest.is_empty() {
             return Err(NeuralError::State("longer than it should be"));
@@ -208,18 +211,20 @@ impl Dqn {
         if state.config != *config {
             return Err(NeuralError::State("made with other settings"));
         }
-        if !state.fits() {
+        let trainer =
+            Trainer::resumed(record, config.adam_epsilon, config.max_gradient_norm, &training_device())?;
+        if !(state.fits() && trainer.shapes() == std::slice::from_ref(state.target.shape())) {
             return Err(NeuralError::State("parts do not fit together"));
         }
-        Ok(Dqn::from(state))
+        Ok(Dqn::from((state, trainer)))
     }
 
     /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
     fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
-        let shape = self.state.online.shape();
+        let shape = self.state.target.shape();
         check_length("observation", observation.len(), shape.inputs)?;
         if observation.iter().all(|x| x.is_finite()) {
-            Ok(mask.within(shape.actions))
+            Ok(mask.within(shape.outputs))
         } else {
             Err(NeuralError::NotFinite("observation"))
         }
@@ -239,16 +244,15 @@ impl Dqn {
 
     /// One learning step: draw, target, gradient, Adam, target network.
     fn learn(&mut self) -> Result<UpdateStatistics, NeuralError> {
-        let State { config, online, target, adam, replay, learn, decisions, learn_steps, .. } =
-            &mut self.state;
+        let Dqn { state, trainer, .. } = self;
+        let State { config, target, replay, learn, decisions, learn_steps, .. } = state;
         let step = *learn_steps;
         let beta = config.priority.map_or(0.0, |p| p.correction.at(*decisions));
         replay.sample(config.batch, beta, learn, &mut self.sampled);
         let batch: Vec<Transition> = self.sampled.slots.iter().map(|&slot| replay.get(slot)).collect();
-        let targets = targets(config, replay, &self.sampled.slots, online, target)?;
-        let observations = batch.iter().flat_map(|t| t.observation).copied().collect();
-        let tape = Tape::record(config.backend, online, observations)?;
-        let mut loss = Loss::new(config, *decisions, tape.values(), online.shape().actions);
+        let targets = targets(config, replay, &self.sampled.slots, trainer.network(0), target);
+        let outputs = trainer.forward(&Batch::rows(rows_of(batch.iter().map(|t| t.observation))))?;
+        let mut loss = Loss::new(config, *decisions, &outputs.values, target.shape().outputs);
         for (row, ((transition, y), weight)) in
             batch.iter().zip(targets).zip(&self.sampled.weights).enumerate()
         {
@@ -256,12 +260,10 @@ impl Dqn {
         }
         let (mut learned, errors, slope) = loss.mean();
         finite("the loss", learned.loss, step)?;
-        let mut gradient = tape.gradient(slope)?;
-        learned.gradient_norm = clip_norm(&mut gradient, config.max_gradient_norm);
+        let gradient = trainer.gradient(outputs, slope)?;
+        learned.gradient_norm = gradient.norm;
         finite("the gradient", learned.gradient_norm, step)?;
-
-        let rate = config.learning_rate.at(*decisions);
-        adam.step(online.weights_mut(), &gradient, rate, config.adam_epsilon);
+        trainer.step(gradient, config.learning_rate.at(*decisions))?;
         *learn_steps += 1;
         if let (Some(tree), Some(priority)) = (replay.priorities(), config.priority) {
             for (&slot, error) in self.sampled.slots.iter().zip(errors) {
@@ -269,33 +271,36 @@ impl Dqn {
             }
         }
         match config.target {
-            TargetUpdate::Soft { tau } => polyak_update(target.weights_mut(), online.weights(), tau),
-            TargetUpdate::Hard { every } if *learn_steps % every == 0 => target.clone_from(online),
+            TargetUpdate::Soft { tau } => {
+                polyak_update(target.weights_mut(), trainer.network(0).weights(), tau);
+            }
+            TargetUpdate::Hard { every } if *learn_steps % every == 0 => {
+                target.clone_from(trainer.network(0));
+            }
             TargetUpdate::Hard { .. } => {}
         }
         Ok(learned)
     }
 }
 
-impl From<State> for Dqn {
-    fn from(state: State) -> Dqn {
-        Dqn { state, scratch: Scratch::default(), sampled: SampledBatch::default() }
+impl From<(State, Trainer)> for Dqn {
+    fn from((state, trainer): (State, Trainer)) -> Dqn {
+        Dqn { state, trainer, scratch: Scratch::default(), sampled: SampledBatch::default() }
     }
 }
 
 impl State {
     fn fits(&self) -> bool {
-        let shape = self.online.shape();
+        let shape = self.target.shape();
         let decision =
-            |d: &Decision| d.observation.len() == shape.inputs && usize::from(d.action) < shape.actions;
+            |d: &Decision| d.observation.len() == shape.inputs && usize::from(d.action) < shape.outputs;
         self.config.check().is_ok()
-            && self.target.shape() == shape
-            && (&shape.hidden, shape.dueling) == (&self.config.hidden, self.config.dueling)
-            && self.adam.fits(shape.len())
+            && *shape == self.config.shape(shape.inputs, shape.outputs)
+            && shape.outputs <= 32
             && self.replay.fits(
                 shape.inputs,
                 self.config.replay_capacity,
-                shape.actions,
+                shape.outputs,
                 self.config.priority.is_some(),
             )
             && self.pending.as_ref().is_none_or(decision)
@@ -307,19 +312,16 @@ fn targets(
     config: &DqnConfig,
     replay: &Replay,
     slots: &[usize],
-    online: &Mlp,
-    target_network: &Mlp,
-) -> Result<Vec<f32>, NeuralError> {
+    online: &Network,
+    target_network: &Network,
+) -> Vec<f32> {
     let rows: Vec<Vec<Transition>> =
         slots.iter().map(|&slot| replay.in_a_row(slot, config.n_step).collect()).collect();
-    let values = |network: &Mlp| {
-        let next = rows.iter().flatten().flat_map(|t| t.next_observation).copied().collect();
-        batch_values(config.backend, network, next)
-    };
-    let judged = values(target_network)?;
-    let choice = if config.double_q { Some(values(online)?) } else { None };
-    let actions = online.shape().actions;
-    let mut values = choice.as_ref().unwrap_or(&judged).chunks(actions).zip(judged.chunks(actions));
+    let next = rows_of(rows.iter().flatten().map(|t| t.next_observation));
+    let judged = neural::values(target_network, next.clone());
+    let choice = if config.double_q { neural::values(online, next) } else { judged.clone() };
+    let actions = judged.columns();
+    let mut values = choice.values().chunks(actions).zip(judged.values().chunks(actions));
     let target = |row: &Vec<Transition>| {
         let steps = row.iter().enumerate().zip(values.by_ref()).map(|((i, t), (choice, judged))| {
             let (next_value, best) = next_value(t.next_mask, choice, judged);
@@ -328,9 +330,14 @@ fn targets(
         });
         retrace_target(&steps.collect::<Vec<_>>())
     };
-    Ok(rows.iter().map(target).collect())
+    rows.iter().map(target).collect()
 }
 
-const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {
-    if value.is_finite() { Ok(()) } else { Err(NeuralError::Diverged { what, step }) }
+fn rows_of<'a>(observations: impl Iterator<Item = &'a [f32]>) -> Matrix {
+    let (mut values, mut columns) = (Vec::new(), 0);
+    for observation in observations {
+        values.extend_from_slice(observation);
+        columns = observation.len();
+    }
+    Matrix::new(values, columns)
 }

@@ -5,10 +5,9 @@
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
 //! # The same seed gives the same bytes
-//! Every draw comes from a stream of the learner's own. With [`Backend::Plain`] all sums are made on one
-//! thread in a fixed order. With [`Backend::Burn`] the tensor library splits a matrix product over threads
-//! from 192³ multiplications on (a batch of 64 with layers of 64 has 64³), by rows and columns and not along
-//! the sum, and picks its instructions at run time: equality is then promised for one kind of processor.
+//! Every draw comes from a stream of the learner's own. The tensor library splits a matrix product over threads from
+//! 192³ multiplications on (a batch of 64 with layers of 64 has 64³), by rows and columns and not along the sum, and
+//! picks its instructions at run time: equality is promised for any number of threads on one kind of processor.
 
 mod config;
 mod learner;
@@ -22,7 +21,7 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Backend, Encode, FeatureScaler, Mlp, NeuralError, Scratch, Shape};
+pub use crate::neural::{Encode, FeatureScaler, Network, NetworkShape, NeuralError, Scratch};
 pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;

@@ -3,7 +3,7 @@
 use lowgear_onboard::{Features, Request};
 use serde::{Deserialize, Serialize};
 
-use super::{Encode, FeatureScaler, Guide, Mask, Mlp, NeuralError, RuleGuide, Scratch};
+use super::{Encode, FeatureScaler, Guide, Mask, Network, NeuralError, RuleGuide, Scratch};
 use crate::neural::{check_length, limits};
 use crate::policy::explain::{Explain, set_in, weighed};
 use crate::policy::{Policy, guided_best};
@@ -14,7 +14,7 @@ use crate::policy::{Policy, guided_best};
 #[serde(try_from = "RawPolicy", into = "RawPolicy")]
 pub struct DqnPolicy {
     scaler: FeatureScaler,
-    network: Mlp,
+    network: Network,
     guide: Option<RuleGuide>,
     rule_margin: f32,
     scratch: Scratch,
@@ -26,7 +26,7 @@ pub struct DqnPolicy {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawPolicy {
     scaler: FeatureScaler,
-    network: Mlp,
+    network: Network,
     #[serde(default)]
     guide: Option<RuleGuide>,
     #[serde(default)]
@@ -57,10 +57,10 @@ impl DqnPolicy {
     ///
     /// # Errors
     /// The network does not take what the scaler gives, or does not value three actions.
-    pub fn new(scaler: FeatureScaler, network: Mlp) -> Result<DqnPolicy, NeuralError> {
+    pub fn new(scaler: FeatureScaler, network: Network) -> Result<DqnPolicy, NeuralError> {
         let shape = network.shape();
         check_length("network inputs", shape.inputs, scaler.inputs())?;
-        check_length("network actions", shape.actions, Request::ALL.len())?;
+        check_length("network actions", shape.outputs, Request::ALL.len())?;
         let (scratch, input) = (Scratch::default(), Vec::new());
         Ok(DqnPolicy { scaler, network, guide: None, rule_margin: 0.0, scratch, input })
     }

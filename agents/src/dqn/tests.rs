@@ -51,7 +51,7 @@ fn trained(config: &DqnConfig, seed: u64, decisions: u64) -> Dqn {
     dqn
 }
 
-fn mean_greedy_return(network: &Mlp, episodes: u64) -> f64 {
+fn mean_greedy_return(network: &Network, episodes: u64) -> f64 {
     let mut world = CartPole::new(Seed(1 << 40));
     let returns = (0..episodes).map(|e| greedy_return(network, &mut world, &mut encode, e));
     returns.sum::<f64>() / episodes as f64
@@ -142,7 +142,7 @@ fn damaged_or_foreign_states_are_refused() {
 #[test]
 fn the_number_of_threads_changes_nothing() {
     // The wide network's products are large enough for the tensor library to split them over threads.
-    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, backend: Backend::Burn, ..pole() };
+    let wide = DqnConfig { hidden: vec![256, 256], batch: 256, ..pole() };
     for (config, decisions) in [(pole(), 700), (wide, 530)] {
         let run = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
@@ -299,8 +299,8 @@ fn time_to_475() {
 #[ignore = "a measurement: prints what a learning step and a decision cost"]
 fn cost() {
     let widths = [32, 64, 128, 256].map(|width| vec![width; 2]);
-    for (hidden, backend) in widths.iter().flat_map(|w| [(w, Backend::Plain), (w, Backend::Burn)]) {
-        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, backend, ..pole() };
+    for hidden in widths {
+        let config = DqnConfig { hidden: hidden.clone(), warm_up: 0, learn_every: 1, ..pole() };
         let mut dqn = Dqn::new(config, 16, 3, Seed(1)).unwrap();
         let x = [0.3; 16];
         let step = Step { reward: 1.0, elapsed_s: 0.2, end: None };
@@ -316,6 +316,6 @@ fn cost() {
             sum += dqn.online().values(std::hint::black_box(&x), &mut scratch)[0];
         }
         let act = start.elapsed() / 100_000;
-        println!("{hidden:?} {backend:?}: learn {learning:?}, act {act:?} ({sum})");
+        println!("{hidden:?}: learn {learning:?}, act {act:?} ({sum})");
     }
 }

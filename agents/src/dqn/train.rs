@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use lowgear_env::{EpisodeTotals, World, run_episode};
 
-use super::{Dqn, Encode, Guide, Mlp, NeuralError, Scratch};
+use super::{Dqn, Encode, Guide, Network, NeuralError, Scratch};
 
 /// Learns until `decisions` decisions have been lived through in all, then to the end of that episode.
 ///
@@ -50,7 +50,7 @@ pub fn train<W: World>(
 
 /// Sum of rewards of one episode under the action valued highest.
 pub fn greedy_return<W: World>(
-    network: &Mlp,
+    network: &Network,
     world: &mut W,
     encode: &mut impl Encode<W::Observation>,
     episode: u64,

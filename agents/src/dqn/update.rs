@@ -7,7 +7,6 @@
 //! Hester et al. 2018, "Deep Q-learning from demonstrations", AAAI.
 
 pub use crate::discount::discount;
-pub use crate::neural::{Adam, clip_norm};
 
 use super::Mask;
 

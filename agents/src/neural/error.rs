@@ -49,3 +49,12 @@ pub enum NeuralError {
     #[error("the saved state cannot be used: {0}")]
     State(&'static str),
 }
+
+pub(crate) const fn check_length(what: &'static str, got: usize, want: usize) -> Result<(), NeuralError> {
+    if got == want { Ok(()) } else { Err(NeuralError::Length { what, got, want }) }
+}
+
+/// Refuses a loss or gradient that left the finite numbers.
+pub(crate) const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {
+    if value.is_finite() { Ok(()) } else { Err(NeuralError::Diverged { what, step }) }
+}

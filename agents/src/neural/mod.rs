@@ -1,33 +1,34 @@
 //! What neural learners share: networks, their gradients, and what goes in and comes out.
 //!
-//! Weights lie in flat vectors. Acting takes one observation through plain loops ([`Mlp`], [`Network`]); learning takes a
-//! batch forward and back, in plain loops too or on the tensor library ([`Backend`]), which is the reference
-//! that the loops are tested against.
+//! Learning is the tensor library's: a [`Trainer`] holds networks as one of its modules, and its automatic
+//! differentiation, optimiser and clipping move their weights. On the CPU a network is one operation of the library with a
+//! backward pass of its own ([`operation`]): a small network made of single operations spends its time between them. On
+//! any other device, and in the tests of that operation, it is made of single ones ([`unfused`]).
+//!
+//! Acting takes one observation at a time through plain loops over the same weights ([`Network::run`]).
 
 mod activation;
 mod adam;
-pub(crate) mod chain;
+mod dense;
 mod encode;
 mod error;
-mod forward;
-mod gradient;
 pub(crate) mod limits;
+mod matrix;
 mod network;
-mod network_tape;
-mod product;
+mod operation;
+mod pass;
 mod recurrent;
-mod reference;
-pub(crate) mod shape;
+mod shape;
+mod trainer;
+mod unfused;
 
 pub use activation::Activation;
-pub(crate) use adam::clip_norm_of;
-pub use adam::{Adam, clip_norm};
 pub use encode::{Encode, FeatureScaler};
 pub use error::NeuralError;
-pub(crate) use forward::check_length;
-pub use forward::{Mlp, Scratch};
-pub use gradient::Backend;
-pub(crate) use gradient::{Tape, batch_values};
-pub use network::{Network, NetworkShape};
-pub(crate) use network_tape::{Batch, NetworkTape};
-pub use shape::Shape;
+pub(crate) use error::{check_length, finite};
+pub(crate) use matrix::Matrix;
+pub use network::{Network, Scratch};
+pub(crate) use pass::{Batch, values};
+pub(crate) use shape::Layer;
+pub use shape::NetworkShape;
+pub(crate) use trainer::{Trainer, TrainerRecord, training_device};

@@ -8,11 +8,7 @@
 //! h' = n + z (h - n)
 //! ```
 
-use super::{
-    chain::{add_gradient, affine_rows},
-    product::{Left, add_product},
-    shape::Layer,
-};
+use super::{Matrix, dense, matrix::Weights, shape::Layer};
 
 /// Gates: update, reset, candidate.
 pub(crate) const GATES: usize = 3;
@@ -34,10 +30,11 @@ pub(crate) fn step(from_x: &[f32], from_h: &[f32], h: &mut [f32], mut keep: impl
 }
 
 /// Sequences that have passed through the unit: rows of all times below each other, `[rows, width]`.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(crate) struct GruActivations {
-    before: Vec<f32>,
-    after: Vec<f32>,
+    before: Matrix,
+    /// Memories after each row.
+    pub(crate) after: Matrix,
     z: Vec<f32>,
     r: Vec<f32>,
     n: Vec<f32>,
@@ -45,42 +42,37 @@ pub(crate) struct GruActivations {
     un: Vec<f32>,
 }
 
-impl GruActivations {
-    /// Memories after each row.
-    pub(crate) fn after(&self) -> &[f32] {
-        &self.after
-    }
-}
-
 /// Leads sequences through. `x` has the rows of time 0, then those of time 1 and so on; `active[t]` of the
 /// sequences, the first ones, have a row at time `t`. `memory` is `[active[0], width]`.
 pub(crate) fn forward(
     [from_x, from_h]: [&Layer; 2],
-    weights: &[f32],
-    x: &[f32],
+    weights: &Weights,
+    x: &Matrix,
     active: &[usize],
     memory: &[f32],
 ) -> GruActivations {
     let width = from_h.inputs;
-    let gates_x = affine_rows(from_x, weights, x);
-    let mut kept = GruActivations::default();
-    let (mut h, mut row) = (memory.to_vec(), 0);
+    let gates_x = dense::forward(from_x, weights, x, None);
+    let (mut z, mut r, mut n, mut un) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    let (mut before, mut after) = (Vec::new(), Vec::new());
+    let mut h = memory.to_vec();
+    let mut rows = gates_x.values().chunks_exact(GATES * width);
     for &count in active {
         h.truncate(count * width);
-        kept.before.extend_from_slice(&h);
-        let gates_h = affine_rows(from_h, weights, &h);
-        for (h, gates) in h.chunks_exact_mut(width).zip(gates_h.chunks_exact(GATES * width)) {
-            kept.un.extend_from_slice(&gates[2 * width..]);
-            step(&gates_x[row * GATES * width..(row + 1) * GATES * width], gates, h, |z, r, n| {
-                kept.z.push(z);
-                kept.r.push(r);
-                kept.n.push(n);
+        before.extend_from_slice(&h);
+        let gates_h = dense::forward(from_h, weights, &Matrix::new(h.clone(), width), None);
+        let gates_h = gates_h.values().chunks_exact(GATES * width);
+        for ((h, from_h), from_x) in h.chunks_exact_mut(width).zip(gates_h).zip(rows.by_ref()) {
+            un.extend_from_slice(&from_h[2 * width..]);
+            step(from_x, from_h, h, |gate_z, gate_r, candidate| {
+                z.push(gate_z);
+                r.push(gate_r);
+                n.push(candidate);
             });
-            row += 1;
         }
-        kept.after.extend_from_slice(&h);
+        after.extend_from_slice(&h);
     }
-    kept
+    GruActivations { before: Matrix::new(before, width), after: Matrix::new(after, width), z, r, n, un }
 }
 
 /// Leads the loss's derivative by each memory (`slope`, `[rows, width]`) back through time to the beginning
@@ -88,15 +80,14 @@ pub(crate) fn forward(
 /// 78). Fills the layers' places in `gradient`; returns the derivative by `x W + b`.
 pub(crate) fn backward(
     [from_x, from_h]: [&Layer; 2],
-    weights: &[f32],
+    weights: &Weights,
     kept: &GruActivations,
-    x: &[f32],
+    x: &Matrix,
     active: &[usize],
-    slope: &[f32],
+    slope: &Matrix,
     gradient: &mut [f32],
-) -> Vec<f32> {
-    let width = from_h.inputs;
-    let transposed_weights = from_h.transposed_weights(weights);
+) -> Matrix {
+    let (width, slope) = (from_h.inputs, slope.values());
     let mut by_x = vec![0.0; slope.len() * GATES];
     let mut by_h = vec![0.0; slope.len() * GATES];
     let mut later: Vec<f32> = Vec::new();
@@ -114,27 +105,24 @@ pub(crate) fn backward(
             let by = (&mut by_x[place.clone()], &mut by_h[place]);
             back_step(kept, row * width, h, by);
         }
-        add_product(
-            Left::plain(&by_h[gates], GATES * width),
-            &transposed_weights,
-            &mut later,
-            GATES * width,
-            width,
-        );
+        let through_gates =
+            dense::backward(from_h, weights, &Matrix::new(by_h[gates].to_vec(), GATES * width));
+        later.iter_mut().zip(through_gates.values()).for_each(|(l, s)| *l += s);
     }
-    add_gradient(from_h, &kept.before, &by_h, gradient);
-    add_gradient(from_x, x, &by_x, gradient);
+    let by_x = Matrix::new(by_x, GATES * width);
+    dense::add_gradient(from_h, &kept.before, &Matrix::new(by_h, GATES * width), gradient);
+    dense::add_gradient(from_x, x, &by_x, gradient);
     by_x
 }
 
 /// The backward pass through [`step`]: `h` holds the derivative by the memory after it, and then the part of the
 /// derivative by the memory before it that does not go through the gates.
 fn back_step(kept: &GruActivations, at: usize, h: &mut [f32], (by_x, by_h): (&mut [f32], &mut [f32])) {
-    let width = h.len();
+    let (width, before) = (h.len(), kept.before.values());
     for (i, h) in h.iter_mut().enumerate() {
         let (z, r, n) = (kept.z[at + i], kept.r[at + i], kept.n[at + i]);
         let candidate = *h * (1.0 - z) * (1.0 - n * n);
-        let update = *h * (kept.before[at + i] - n) * z * (1.0 - z);
+        let update = *h * (before[at + i] - n) * z * (1.0 - z);
         let reset = candidate * kept.un[at + i] * r * (1.0 - r);
         for (by, candidate) in [(&mut *by_x, candidate), (&mut *by_h, candidate * r)] {
             by[i] = update;

@@ -1,23 +1,32 @@
-//! Where the weights of a multilayer perceptron lie in one flat vector.
+//! Where the weights of a network lie in one flat vector.
 
+use lowgear_env::config::{KeyError, require};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
-/// Sizes of a network whose layers are `y = relu(x W + b)`, the last one without the `relu`.
+use super::{Activation, recurrent::GATES};
+
+/// Sizes of a [`super::Network`]: dense layers, a gated recurrent unit if there is a memory, a linear last layer.
 ///
-/// The weights lie in one vector, layer by layer: `W` row by row (`[inputs, outputs]`), then `b`.
-/// With `dueling` the last layer has one more output, the state value, in front of the advantages.
+/// The weights lie in one vector: of each hidden layer `W` row by row (`[inputs, outputs]`), then `b`; of
+/// the memory, if there is one, `W` `[inputs, 3 width]`, `b`, `U` `[width, 3 width]`, `c` with the gates in
+/// the order update, reset, candidate; then the last layer's `W` and `b`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Shape {
+pub struct NetworkShape {
     /// Length of an observation.
     pub inputs: usize,
     /// Width of each hidden layer.
     pub hidden: Vec<usize>,
-    /// Number of actions, 1 to 32.
-    pub actions: usize,
-    /// Whether the output is split into state value and advantages.
+    /// What each hidden layer ends in.
+    pub activation: Activation,
+    /// Width of the memory; 0: none.
+    pub gru_size: usize,
+    /// Numbers that come out.
+    pub outputs: usize,
+    /// Whether the last layer gives a state value and advantages, whose sum comes out. It then has one more output, the
+    /// state value, in front of the advantages.
     pub dueling: bool,
 }
 
@@ -40,17 +49,6 @@ impl Layer {
         &flat[start..start + self.outputs]
     }
 
-    /// `W` transposed, `[outputs, inputs]`.
-    pub(crate) fn transposed_weights(&self, flat: &[f32]) -> Vec<f32> {
-        let mut transposed_weights = vec![0.0; self.inputs * self.outputs];
-        for (i, row) in self.weights(flat).chunks_exact(self.outputs).enumerate() {
-            for (o, value) in row.iter().enumerate() {
-                transposed_weights[o * self.inputs + i] = *value;
-            }
-        }
-        transposed_weights
-    }
-
     /// `W` and `b` of this layer, to be written.
     pub(crate) fn parts_mut<'a>(&self, flat: &'a mut [f32]) -> (&'a mut [f32], &'a mut [f32]) {
         flat[self.start..self.start + self.len()].split_at_mut(self.inputs * self.outputs)
@@ -67,50 +65,56 @@ impl Layer {
     }
 }
 
-impl Shape {
-    /// Outputs of the last layer.
-    pub(crate) const fn outputs(&self) -> usize {
-        self.actions + self.dueling as usize
-    }
+/// The places of a network's layers in its weights.
+#[derive(Clone, Debug)]
+pub(crate) struct LayerOffsets {
+    pub(crate) trunk: Vec<Layer>,
+    /// From the trunk and from the memory to the gates.
+    pub(crate) gates: Option<[Layer; 2]>,
+    pub(crate) last: Layer,
+}
 
+impl NetworkShape {
     /// Whether the sizes are usable.
-    pub(crate) fn is_valid(&self) -> bool {
+    pub(crate) fn check(&self) -> Result<(), KeyError> {
         let sane = |n: usize| (1..=4096).contains(&n);
-        sane(self.inputs)
-            && (1..=32).contains(&self.actions)
+        let valid = sane(self.inputs)
+            && sane(self.outputs)
+            && self.gru_size <= 1024
             && self.hidden.len() <= 8
-            && self.hidden.iter().all(|&w| sane(w))
+            && self.hidden.iter().all(|&w| sane(w));
+        require(valid, "shape", format!("{self:?}"), "widths of 1 to 4096, a memory of 0 to 1024")
     }
 
-    /// Every layer, from input to output.
-    pub(crate) fn layers(&self) -> impl Iterator<Item = Layer> + '_ {
-        let ends = self.hidden.iter().copied().chain([self.outputs()]);
-        ends.scan((self.inputs, 0), |(inputs, start), outputs| {
-            let layer = Layer { inputs: *inputs, outputs, start: *start };
-            (*inputs, *start) = (outputs, *start + layer.len());
-            Some(layer)
-        })
+    pub(crate) fn layer_offsets(&self) -> LayerOffsets {
+        let (mut inputs, mut start) = (self.inputs, 0);
+        let mut place = |inputs: usize, outputs: usize| {
+            let layer = Layer { inputs, outputs, start };
+            start += layer.len();
+            layer
+        };
+        let mut trunk = Vec::with_capacity(self.hidden.len());
+        for &width in &self.hidden {
+            trunk.push(place(inputs, width));
+            inputs = width;
+        }
+        let width = self.gru_size;
+        let gates = (width > 0).then(|| [place(inputs, GATES * width), place(width, GATES * width)]);
+        let last = place(if width > 0 { width } else { inputs }, self.outputs + usize::from(self.dueling));
+        LayerOffsets { trunk, gates, last }
     }
 
     /// Number of weights, biases included.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.layers().map(|layer| layer.len()).sum()
+        let last = self.layer_offsets().last;
+        last.start + last.len()
     }
 
     /// Whether there is no weight at all.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.len() == 0
-    }
-
-    /// Fresh weights: within `sqrt(1 / inputs)` of each layer, biases 0.
-    pub(crate) fn draw(&self, rng: &mut ChaCha8Rng) -> Vec<f32> {
-        let mut flat = Vec::with_capacity(self.len());
-        for layer in self.layers() {
-            layer.draw((1.0 / layer.inputs as f32).sqrt(), rng, &mut flat);
-        }
-        flat
     }
 }
 
@@ -122,21 +126,33 @@ mod tests {
 
     #[test]
     fn layers_follow_each_other_without_gaps() {
-        let shape = Shape { inputs: 3, hidden: vec![5, 4], actions: 2, dueling: true };
-        let layers: Vec<Layer> = shape.layers().collect();
-        assert_eq!(layers.iter().map(|l| l.start).collect::<Vec<_>>(), [0, 20, 44]);
-        assert_eq!((layers[2].inputs, layers[2].outputs), (4, 3));
-        assert_eq!(shape.len(), 20 + 24 + 15);
+        let shape = |gru_size, dueling| NetworkShape {
+            inputs: 3,
+            hidden: vec![5, 4],
+            activation: Activation::Relu,
+            gru_size,
+            outputs: 2,
+            dueling,
+        };
+        let dense = shape(0, true).layer_offsets();
+        assert_eq!(dense.trunk.iter().map(|l| l.start).collect::<Vec<_>>(), [0, 20]);
+        assert_eq!(dense.last, Layer { inputs: 4, outputs: 3, start: 44 });
+        assert_eq!(shape(0, true).len(), 20 + 24 + 15);
+        // Gates of a memory of 6: 4 x 18 + 18 from the trunk, 6 x 18 + 18 from the memory.
+        assert_eq!(
+            shape(6, false).layer_offsets().last,
+            Layer { inputs: 6, outputs: 2, start: 44 + 90 + 126 }
+        );
     }
 
     #[test]
     fn fresh_weights_lie_within_their_bound() {
-        let shape = Shape { inputs: 6, hidden: vec![50], actions: 3, dueling: false };
-        let flat = shape.draw(&mut Seed(1).stream(Stream::Learn, 0));
-        assert_eq!(flat.len(), shape.len());
-        let first = shape.layers().next().unwrap();
-        assert!(first.weights(&flat).iter().all(|w| w.abs() <= 0.41));
-        assert!(first.weights(&flat).iter().any(|w| w.abs() > 0.36));
-        assert!(first.bias(&flat).iter().all(|&b| b == 0.0));
+        let layer = Layer { inputs: 6, outputs: 50, start: 0 };
+        let mut flat = Vec::new();
+        layer.draw(0.41, &mut Seed(1).stream(Stream::Learn, 0), &mut flat);
+        assert_eq!(flat.len(), layer.len());
+        assert!(layer.weights(&flat).iter().all(|w| w.abs() <= 0.41));
+        assert!(layer.weights(&flat).iter().any(|w| w.abs() > 0.36));
+        assert!(layer.bias(&flat).iter().all(|&b| b == 0.0));
     }
 }

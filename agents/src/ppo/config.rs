@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Schedule;
-use crate::neural::{Activation, Backend, limits};
+use crate::neural::{Activation, NetworkShape, limits};
 use lowgear_env::config::{Check, KeyError, in_range, require};
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.
@@ -66,8 +66,6 @@ pub struct PpoConfig {
     /// Probability from which the policy at work shifts, 0 to 1; 0: it takes the likeliest action. A shift
     /// is a hazard: to shift once within some decisions, each of them shifts with a small probability.
     pub shift_threshold: f32,
-    /// Who computes gradients.
-    pub backend: Backend,
 }
 
 impl Default for PpoConfig {
@@ -98,7 +96,6 @@ impl Default for PpoConfig {
             reward_scale: 1.0,
             guide_bias: 4.0,
             shift_threshold: 0.15,
-            backend: Backend::default(),
         }
     }
 }
@@ -111,6 +108,18 @@ impl Check for PpoConfig {
 }
 
 impl PpoConfig {
+    /// A network for observations of this length: the policy's with the number of actions, the value's with 1.
+    pub(crate) fn shape(&self, inputs: usize, outputs: usize) -> NetworkShape {
+        NetworkShape {
+            inputs,
+            hidden: self.hidden.clone(),
+            activation: self.activation,
+            gru_size: self.gru_size,
+            outputs,
+            dueling: false,
+        }
+    }
+
     fn check_sizes(&self) -> Result<(), KeyError> {
         limits::widths("hidden", &self.hidden)?;
         in_range("gru-size", self.gru_size, 0, 1024, "")?;

@@ -7,14 +7,18 @@ use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Actor, Mask, Network, NetworkShape, NeuralError, Normaliser, PpoConfig, UpdateStatistics,
+    Actor, Mask, Network, NeuralError, Normaliser, PpoConfig, UpdateStatistics,
     actor::biased_log_softmax,
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
     update::{discount, standardise},
 };
-use crate::neural::{Adam, Scratch, check_length, limits::SIZES};
+use crate::neural::{Scratch, Trainer, check_length, limits::SIZES, training_device};
+
+/// Numbers of the trainer's networks.
+const ACTOR: usize = 0;
+const CRITIC: usize = 1;
 
 /// A learner for several worlds of one kind.
 ///
@@ -23,6 +27,8 @@ use crate::neural::{Adam, Scratch, check_length, limits::SIZES};
 #[derive(Debug)]
 pub struct Ppo {
     pub(crate) state: State,
+    /// Of the policy and of the value.
+    pub(crate) trainer: Trainer,
     scratch: Scratch,
     log_p: Vec<f32>,
     input: Vec<f32>,
@@ -31,9 +37,6 @@ pub struct Ppo {
 #[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct State {
     pub(crate) config: PpoConfig,
-    pub(crate) actor: Network,
-    pub(crate) critic: Network,
-    pub(crate) adam: [Adam; 2],
     pub(crate) env_slots: Vec<EnvSlotState>,
     pub(crate) seen: RunningMeanVar,
     pub(crate) normaliser: Normaliser,
@@ -79,20 +82,14 @@ impl Ppo {
     /// A setting is out of its range.
     pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, NeuralError> {
         config.check()?;
-        let shape = |outputs| NetworkShape {
-            inputs,
-            hidden: config.hidden.clone(),
-            activation: config.activation,
-            gru_size: config.gru_size,
-            outputs,
-        };
-        let fits = shape(actions).is_valid() && actions <= 32;
+        let fits = config.shape(inputs, actions).check().is_ok() && actions <= 32;
         require(fits, "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
         let mut rng = seed.stream(Stream::Learn, 0);
-        let actor = Network::fresh(shape(actions), 0.01, &mut rng)?;
-        let critic = Network::fresh(shape(1), 0.5, &mut rng)?;
-        Ok(Ppo::from(State {
-            adam: [Adam::new(actor.weights().len()), Adam::new(critic.weights().len())],
+        let actor = Network::fresh(config.shape(inputs, actions), 0.01, &mut rng)?;
+        let critic = Network::fresh(config.shape(inputs, 1), 0.5, &mut rng)?;
+        let (epsilon, longest) = (config.adam_epsilon, config.max_gradient_norm);
+        let trainer = Trainer::new(&[actor, critic], epsilon, longest, &training_device());
+        let state = State {
             env_slots: vec![EnvSlotState::default(); config.num_envs],
             seen: RunningMeanVar::new(inputs),
             normaliser: Normaliser::identity(inputs),
@@ -103,10 +100,9 @@ impl Ppo {
             episodes: 0,
             learn_steps: 0,
             iterations: 0,
-            actor,
-            critic,
             config,
-        }))
+        };
+        Ok(Ppo::from((state, trainer)))
     }
 
     /// Begins an episode in world number `env_slot` and returns the episode's number. An episode under way there
@@ -139,8 +135,8 @@ impl Ppo {
         if mask.count() == 0 {
             return Err(NeuralError::NoAction);
         }
-        let State { config, actor, critic, env_slots, seen, normaliser, explore, iterations, .. } =
-            &mut self.state;
+        let (actor, critic) = (self.trainer.network(ACTOR), self.trainer.network(CRITIC));
+        let State { config, env_slots, seen, normaliser, explore, iterations, .. } = &mut self.state;
         let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
         if let Some(replaced) = env_slot.pending.take() {
             env_slot.memories = replaced.memories;
@@ -240,7 +236,7 @@ impl Ppo {
             return Err(NeuralError::OutcomePending);
         }
         let scale = self.reward_scale();
-        let mut buffer = RolloutBuffer::new(self.state.actor.shape().inputs, self.state.config.gru_size);
+        let mut buffer = RolloutBuffer::new(self.actor_network().shape().inputs, self.state.config.gru_size);
         for env_slot in 0..self.state.env_slots.len() {
             let bootstrap_value = self.value_now(env_slot);
             let trajectory = &mut self.state.env_slots[env_slot].trajectory;
@@ -255,7 +251,7 @@ impl Ppo {
             standardise(&mut buffer.advantages);
         }
         self.state.iterations += 1;
-        let learned = self.state.learn_buffer(&buffer);
+        let learned = self.state.learn_buffer(&mut self.trainer, &buffer);
         if self.state.config.normalise_observations {
             self.state.normaliser = self.state.seen.normaliser();
         }
@@ -267,8 +263,8 @@ impl Ppo {
     /// # Errors
     /// None that can happen with a learner's own parts.
     pub fn actor(&self) -> Result<Actor, NeuralError> {
-        let State { normaliser, actor, config, .. } = &self.state;
-        Actor::new(normaliser.clone(), actor.clone(), config.guide_bias)
+        let State { normaliser, config, .. } = &self.state;
+        Actor::new(normaliser.clone(), self.actor_network().clone(), config.guide_bias)
     }
 
     /// The value that the network gives to what is seen at the begin of an episode, in the reward's own
@@ -277,7 +273,7 @@ impl Ppo {
     pub fn value(&mut self, observation: &[f32]) -> f64 {
         let mut input = observation.to_vec();
         self.state.normaliser.apply(&mut input);
-        let value = self.state.critic.run(&input, &mut Vec::new(), &mut self.scratch)[0];
+        let value = self.trainer.network(CRITIC).values(&input, &mut self.scratch)[0];
         f64::from(value) / self.reward_scale() / f64::from(self.state.config.reward_scale)
     }
 
@@ -309,6 +305,10 @@ impl Ppo {
     #[must_use]
     pub const fn iterations(&self) -> u64 {
         self.state.iterations
+    }
+
+    fn actor_network(&self) -> &Network {
+        self.trainer.network(ACTOR)
     }
 
     /// What rewards are multiplied by, beyond the scale of the settings.
@@ -343,12 +343,12 @@ impl Ppo {
             return 0.0;
         }
         let mut memory = memories[1].clone();
-        self.state.critic.run(now, &mut memory, &mut self.scratch)[0]
+        self.trainer.network(CRITIC).run(now, &mut memory, &mut self.scratch)[0]
     }
 
     /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
     fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
-        let shape = self.state.actor.shape();
+        let shape = self.actor_network().shape();
         check_length("observation", observation.len(), shape.inputs)?;
         if observation.iter().all(|x| x.is_finite()) {
             Ok(mask.within(shape.outputs))
@@ -363,9 +363,9 @@ fn no_slot(env_slot: usize) -> NeuralError {
     KeyError::new("env-slot", env_slot.to_string(), "less than `num-envs`").into()
 }
 
-impl From<State> for Ppo {
-    fn from(state: State) -> Ppo {
-        Ppo { state, scratch: Scratch::default(), log_p: Vec::new(), input: Vec::new() }
+impl From<(State, Trainer)> for Ppo {
+    fn from((state, trainer): (State, Trainer)) -> Ppo {
+        Ppo { state, trainer, scratch: Scratch::default(), log_p: Vec::new(), input: Vec::new() }
     }
 }
 

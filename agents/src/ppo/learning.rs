@@ -7,7 +7,7 @@ use super::{
     minibatch::{Minibatch, RolloutBuffer},
     update::{divergence, entropy, entropy_slope, surrogate, value_loss},
 };
-use crate::neural::{NetworkTape, clip_norm_of};
+use crate::neural::{Trainer, finite};
 
 /// The result of an update, averaged over its learning steps.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -32,7 +32,11 @@ pub struct UpdateStatistics {
 
 impl State {
     /// Learns from a buffer until its epochs are over or the policy has moved far enough.
-    pub(crate) fn learn_buffer(&mut self, buffer: &RolloutBuffer) -> Result<UpdateStatistics, NeuralError> {
+    pub(crate) fn learn_buffer(
+        &mut self,
+        trainer: &mut Trainer,
+        buffer: &RolloutBuffer,
+    ) -> Result<UpdateStatistics, NeuralError> {
         let mut sum = UpdateStatistics { decisions: buffer.len() as u64, ..UpdateStatistics::default() };
         if buffer.len() == 0 {
             return Ok(sum);
@@ -41,7 +45,7 @@ impl State {
         'epochs: for _ in 0..self.config.epochs {
             let order = buffer.shuffled(&mut self.learn);
             for part in buffer.parts(&order, self.config.batch) {
-                let gone = self.learn_part(buffer, &buffer.gather(part), farthest, &mut sum)?;
+                let gone = self.learn_part(trainer, buffer, &buffer.gather(part), farthest, &mut sum)?;
                 if gone {
                     break 'epochs;
                 }
@@ -62,32 +66,28 @@ impl State {
     /// nothing is learned.
     fn learn_part(
         &mut self,
+        trainer: &mut Trainer,
         buffer: &RolloutBuffer,
         part: &Minibatch,
         farthest: f32,
         sum: &mut UpdateStatistics,
     ) -> Result<bool, NeuralError> {
-        let State { config, actor, critic, adam, decisions, learn_steps, .. } = self;
-        let (backend, batch) = (config.backend, &part.batch);
-        let policy = NetworkTape::record(backend, actor, batch, &part.memories[0])?;
+        let State { config, decisions, learn_steps, .. } = self;
+        let outputs = trainer.forward(&part.batch)?;
+        let mut slope = vec![0.0; outputs.values.len()];
         let entropy_weight = config.entropy_weight.at(*decisions);
-        let (seen, slope) = policy_slope(config, entropy_weight, buffer, &part.rows, policy.values());
+        let seen = policy_slope(config, entropy_weight, buffer, &part.rows, &outputs.values, &mut slope);
         finite("the policy's loss", seen.policy_loss + seen.entropy, *learn_steps)?;
         sum.divergence = seen.divergence;
         if seen.divergence > farthest {
             return Ok(true);
         }
-        let values = NetworkTape::record(backend, critic, batch, &part.memories[1])?;
-        let (value_loss, value_slope) = value_slope(config, buffer, &part.rows, values.values());
+        let value_loss = value_slope(config, buffer, &part.rows, &outputs.values, &mut slope);
         finite("the value's loss", value_loss, *learn_steps)?;
-        let mut gradients = [policy.gradient(slope)?, values.gradient(value_slope)?];
-        let norm = clip_norm_of(&mut gradients, config.max_gradient_norm);
+        let gradient = trainer.gradient(outputs, slope)?;
+        let norm = gradient.norm;
         finite("the gradient", norm, *learn_steps)?;
-        let rate = config.learning_rate.at(*decisions);
-        let networks = [actor.weights_mut(), critic.weights_mut()];
-        for ((weights, adam), gradient) in networks.into_iter().zip(adam).zip(&gradients) {
-            adam.step(weights, gradient, rate, config.adam_epsilon);
-        }
+        trainer.step(gradient, config.learning_rate.at(*decisions))?;
         *learn_steps += 1;
         sum.steps += 1;
         sum.policy_loss += seen.policy_loss;
@@ -99,26 +99,28 @@ impl State {
     }
 }
 
-/// What the policy's loss comes to on a batch, and its derivative by each logit, `[rows, actions]`.
+/// What the policy's loss comes to on a batch. Outputs are, row by row, a logit per action and the value; so is `slope`,
+/// which takes the derivative by each logit.
 fn policy_slope(
     config: &PpoConfig,
     entropy_weight: f32,
     buffer: &RolloutBuffer,
     rows: &[usize],
-    logits: &[f32],
-) -> (UpdateStatistics, Vec<f32>) {
-    let (n, actions) = (rows.len() as f32, logits.len() / rows.len());
+    outputs: &[f32],
+    slope: &mut [f32],
+) -> UpdateStatistics {
+    let (n, columns) = (rows.len() as f32, outputs.len() / rows.len());
     // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
     let sum: f32 = rows.iter().map(|&row| buffer.advantages[row]).sum();
     let centre = if config.normalise_advantages { sum / n } else { 0.0 };
-    let (mut seen, mut slope, mut log_p) =
-        (UpdateStatistics::default(), Vec::with_capacity(logits.len()), Vec::new());
-    for (&row, logits) in rows.iter().zip(logits.chunks_exact(actions)) {
+    let (mut seen, mut log_p) = (UpdateStatistics::default(), Vec::new());
+    let all = rows.iter().zip(outputs.chunks_exact(columns)).zip(slope.chunks_exact_mut(columns));
+    for ((&row, outputs), slope) in all {
         let advantage = buffer.advantages[row] - centre;
         let transition = &buffer.transitions[row];
         let action = usize::from(transition.action);
         biased_log_softmax(
-            logits,
+            &outputs[..columns - 1],
             transition.mask,
             transition.guide.map(usize::from),
             config.guide_bias,
@@ -128,7 +130,7 @@ fn policy_slope(
         let h = entropy(&log_p);
         for ((a, l), by_entropy) in log_p.iter().enumerate().zip(entropy_slope(&log_p, h)) {
             let chosen = if a == action { 1.0 } else { 0.0 };
-            slope.push((by_log_p * (chosen - l.exp()) - entropy_weight * by_entropy) / n);
+            slope[a] = (by_log_p * (chosen - l.exp()) - entropy_weight * by_entropy) / n;
         }
         seen.policy_loss += loss / n;
         seen.entropy += h / n;
@@ -136,28 +138,25 @@ fn policy_slope(
         let moved = ((log_p[action] - transition.log_p).exp() - 1.0).abs() > config.clip;
         seen.clipped += if moved { 1.0 / n } else { 0.0 };
     }
-    (seen, slope)
+    seen
 }
 
-/// The values' mean loss on a batch, and the derivative of its share in the whole loss by each value.
+/// The values' mean loss on a batch; `slope` takes the derivative of its share in the whole loss by each value.
 fn value_slope(
     config: &PpoConfig,
     buffer: &RolloutBuffer,
     rows: &[usize],
-    values: &[f32],
-) -> (f32, Vec<f32>) {
-    let n = rows.len() as f32;
+    outputs: &[f32],
+    slope: &mut [f32],
+) -> f32 {
+    let (n, columns) = (rows.len() as f32, outputs.len() / rows.len());
     let mut sum = 0.0;
-    let slope = rows.iter().zip(values).map(|(&row, &value)| {
+    let all = rows.iter().zip(outputs.chunks_exact(columns)).zip(slope.chunks_exact_mut(columns));
+    for ((&row, outputs), slope) in all {
         let (old, target) = (buffer.transitions[row].value, buffer.targets[row]);
-        let (loss, slope) = value_loss(value, old, target, config.value_clip);
+        let (loss, by_value) = value_loss(outputs[columns - 1], old, target, config.value_clip);
         sum += loss / n;
-        config.value_weight * slope / n
-    });
-    let slope = slope.collect();
-    (sum, slope)
-}
-
-const fn finite(what: &'static str, value: f32, step: u64) -> Result<(), NeuralError> {
-    if value.is_finite() { Ok(()) } else { Err(NeuralError::Diverged { what, step }) }
+        slope[columns - 1] = config.value_weight * by_value / n;
+    }
+    sum
 }

@@ -4,7 +4,7 @@ use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
 use super::rollout::{Sequence, Trajectory, Transition};
-use crate::neural::Batch;
+use crate::neural::{Batch, Matrix};
 
 /// The decisions of a buffer, world after world.
 pub(crate) struct RolloutBuffer {
@@ -24,8 +24,6 @@ pub(crate) struct Minibatch {
     pub(crate) batch: Batch,
     /// Numbers of the decisions, in the order of the rows.
     pub(crate) rows: Vec<usize>,
-    /// Memories of policy and value before each sequence.
-    pub(crate) memories: [Vec<f32>; 2],
 }
 
 impl RolloutBuffer {
@@ -112,7 +110,8 @@ impl RolloutBuffer {
             }
             all
         });
-        Minibatch { batch: Batch { observations, active }, rows, memories }
+        let observations = Matrix::new(observations, self.inputs);
+        Minibatch { batch: Batch { observations, active, memories: memories.to_vec() }, rows }
     }
 }
 
@@ -164,8 +163,8 @@ mod tests {
         let batch = buffer(2).gather(&[1, 3, 0]);
         assert_eq!(batch.batch.active, [3, 2, 1]);
         assert_eq!(batch.rows, [0, 5, 3, 1, 6, 2]);
-        assert_eq!(batch.batch.observations, [0.0, 0.0, 3.0, 1.0, 1.0, 2.0]);
-        assert_eq!(batch.memories[0], [0.0, 0.0, 0.0, 0.0, 3.0, 3.0]);
+        assert_eq!(batch.batch.observations.values(), [0.0, 0.0, 3.0, 1.0, 1.0, 2.0]);
+        assert_eq!(batch.batch.memories[0], [0.0, 0.0, 0.0, 0.0, 3.0, 3.0]);
     }
 
     #[test]

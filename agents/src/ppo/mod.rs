@@ -33,7 +33,7 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Activation, Backend, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
+pub use crate::neural::{Activation, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
 pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;

@@ -1,13 +1,14 @@
 //! A learner as bytes, and back.
 
 use super::{
-    NetworkShape, NeuralError, Ppo, PpoConfig,
+    NeuralError, Ppo, PpoConfig,
     learner::{EnvSlotState, Pending, State},
 };
+use crate::neural::{NetworkShape, Trainer, TrainerRecord, training_device};
 use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x02";
+const MAGIC: &[u8] = b"lowgear-ppo\x03";
 
 impl Ppo {
     /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.
@@ -15,7 +16,7 @@ impl Ppo {
     /// # Errors
     /// The state could not be written down.
     pub fn save_state(&self) -> Result<Vec<u8>, NeuralError> {
-        postcard::to_extend(&self.state, MAGIC.to_vec())
+        postcard::to_extend(&(&self.state, self.trainer.record()?), MAGIC.to_vec())
             .map_err(|_| NeuralError::State("it could not be written down"))
     }
 
@@ -25,7 +26,7 @@ impl Ppo {
     /// The bytes are damaged, of another version, or were made with other settings.
     pub fn load_state(config: &PpoConfig, bytes: &[u8]) -> Result<Ppo, NeuralError> {
         let body = bytes.strip_prefix(MAGIC).ok_or(NeuralError::State("other kind or version"))?;
-        let (state, rest): (State, _) =
+        let ((state, record), rest): ((State, TrainerRecord), _) =
             postcard::take_from_bytes(body).map_err(|_| NeuralError::State("damaged or cut short"))?;
         if !rest.is_empty() {
             return Err(NeuralError::State("longer than it should be"));
@@ -33,10 +34,12 @@ impl Ppo {
         if state.config != *config {
             return Err(NeuralError::State("made with other settings"));
         }
-        if !state.fits() {
+        let trainer =
+            Trainer::resumed(record, config.adam_epsilon, config.max_gradient_norm, &training_device())?;
+        if !state.fits(trainer.shapes()) {
             return Err(NeuralError::State("parts do not fit together"));
         }
-        Ok(Ppo::from(state))
+        Ok(Ppo::from((state, trainer)))
     }
 }
 
@@ -49,12 +52,9 @@ impl Pending {
 }
 
 impl State {
-    fn fits(&self) -> bool {
-        let PpoConfig { hidden, gru_size, num_envs, activation, .. } = &self.config;
-        let (actor, critic) = (self.actor.shape(), self.critic.shape());
-        let as_set = |shape: &NetworkShape| {
-            shape.hidden == *hidden && shape.gru_size == *gru_size && shape.activation == *activation
-        };
+    fn fits(&self, shapes: &[NetworkShape]) -> bool {
+        let PpoConfig { gru_size, num_envs, .. } = &self.config;
+        let [actor, critic] = shapes else { return false };
         let inputs = actor.inputs;
         let env_slot = |env_slot: &EnvSlotState| {
             env_slot.trajectory.fits(inputs, actor.outputs, *gru_size)
@@ -66,12 +66,9 @@ impl State {
                 && (env_slot.now.is_empty() || env_slot.now.len() == inputs)
         };
         self.config.check().is_ok()
-            && as_set(actor)
-            && as_set(critic)
-            && (critic.inputs, critic.outputs) == (inputs, 1)
+            && *actor == self.config.shape(inputs, actor.outputs)
+            && *critic == self.config.shape(inputs, 1)
             && actor.outputs <= 32
-            && self.adam[0].fits(actor.len())
-            && self.adam[1].fits(critic.len())
             && self.env_slots.len() == *num_envs
             && self.env_slots.iter().all(env_slot)
             && self.seen.fits(inputs)

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use std::path::Path;
 
 /// Layout of a policy file; rises with any change of meaning.
-pub const POLICY_FORMAT: u32 = 2;
+pub const POLICY_FORMAT: u32 = 3;
 
 /// A policy file.
 #[derive(Clone, Debug, Serialize, Deserialize)]

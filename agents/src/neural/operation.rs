@@ -1,0 +1,238 @@
+//! Networks as one operation of the tensor library, with a backward pass of its own.
+//!
+//! A layer of 32 or 64 takes less time than the library takes to allocate, record and dispatch the operations that it
+//! is made of. Here a batch passes through whole networks in one recorded step.
+
+use burn::{
+    backend::{
+        Autodiff,
+        autodiff::{
+            checkpoint::{base::Checkpointer, strategy::NoCheckpointing},
+            grads::Gradients,
+            ops::{Backward, Ops, OpsKind},
+        },
+        flex::Flex,
+        tensor::FloatTensor,
+    },
+    tensor::Tensor,
+};
+use std::ops::Range;
+use std::sync::Arc;
+
+use super::{
+    Matrix, NetworkShape,
+    matrix::Weights,
+    pass::{Batch, Pass},
+    unfused,
+};
+
+/// What comes out of each network for a batch, next to each other, `[rows, outputs of all]`. The networks' weights lie
+/// one after the other in `weights`.
+pub(crate) fn values(weights: Tensor<1>, shapes: &[NetworkShape], batch: &Batch) -> Tensor<2> {
+    match weights.clone().try_into_primitive::<Autodiff<Flex>>() {
+        Ok(weights) => Tensor::from_primitive::<Autodiff<Flex>>(fused(weights, shapes, batch)),
+        // Another device, on which loops of ours cannot run.
+        Err(_) => unfused::values(&weights, shapes, batch),
+    }
+}
+
+/// The place of each network in the flat weights.
+pub(crate) fn places(shapes: &[NetworkShape]) -> impl Iterator<Item = Range<usize>> + '_ {
+    shapes.iter().scan(0, |start, shape| {
+        let place = *start..*start + shape.len();
+        *start = place.end;
+        Some(place)
+    })
+}
+
+fn fused(
+    weights: FloatTensor<Autodiff<Flex>>,
+    shapes: &[NetworkShape],
+    batch: &Batch,
+) -> FloatTensor<Autodiff<Flex>> {
+    let (weights, node) = weights.into_parts();
+    let weights = Weights::of(&weights);
+    let passes: Vec<Pass> = shapes
+        .iter()
+        .zip(places(shapes))
+        .enumerate()
+        .map(|(i, (shape, place))| Pass::new(shape, &weights.part(&place), batch, batch.memory(i)))
+        .collect();
+    let values = side_by_side(&passes).into_tensor();
+    match NetworksBackward.prepare::<NoCheckpointing>([node]).compute_bound().stateful() {
+        OpsKind::Tracked(step) => step.finish(Arc::new(passes), values),
+        OpsKind::UnTracked(step) => step.finish(values),
+    }
+}
+
+#[derive(Debug)]
+struct NetworksBackward;
+
+impl Backward<Flex, 1> for NetworksBackward {
+    type State = Arc<Vec<Pass>>;
+
+    fn backward(self, ops: Ops<Self::State, 1>, gradients: &mut Gradients, _: &mut Checkpointer) {
+        let slope = Matrix::of(&gradients.consume::<Flex>(&ops.node));
+        let ([Some(weights)], passes) = (ops.parents, ops.state) else { return };
+        let mut gradient = vec![0.0; passes.iter().map(|pass| pass.weights()).sum()];
+        let (mut rest, mut column) = (gradient.as_mut_slice(), 0);
+        for pass in passes.iter() {
+            let (own, others) = rest.split_at_mut(pass.weights());
+            let columns = column..column + pass.values.columns();
+            column = columns.end;
+            pass.add_gradient(columns_of(&slope, &columns), own);
+            rest = others;
+        }
+        gradients.register::<Flex>(weights.id, Weights::new(gradient).into_tensor());
+    }
+}
+
+fn side_by_side(passes: &[Pass]) -> Matrix {
+    if let [pass] = passes {
+        return pass.values.clone();
+    }
+    let columns = passes.iter().map(|pass| pass.values.columns()).sum();
+    let rows = passes.first().map_or(0, |pass| pass.values.rows());
+    let mut all = vec![0.0; rows * columns];
+    let mut column = 0;
+    for Pass { values, .. } in passes {
+        let own = values.columns();
+        for (to, from) in all.chunks_exact_mut(columns).zip(values.values().chunks_exact(own)) {
+            to[column..column + own].copy_from_slice(from);
+        }
+        column += own;
+    }
+    Matrix::new(all, columns)
+}
+
+fn columns_of(all: &Matrix, columns: &Range<usize>) -> Matrix {
+    if columns.len() == all.columns() {
+        return all.clone();
+    }
+    let rows = all.values().chunks_exact(all.columns());
+    Matrix::new(rows.flat_map(|row| &row[columns.clone()]).copied().collect(), columns.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use burn::tensor::{Device, TensorData};
+    use lowgear_env::{Seed, Stream};
+    use rand::RngExt;
+
+    use super::super::{Activation, Network, Scratch};
+    use super::*;
+
+    const INPUTS: usize = 7;
+
+    fn draws(n: usize, stream: u64) -> Vec<f32> {
+        let mut rng = Seed(9).stream(Stream::Learn, stream);
+        (0..n).map(|_| rng.random_range(-1.0..1.0)).collect()
+    }
+
+    fn shape(hidden: &[usize], activation: Activation, gru_size: usize, dueling: bool) -> NetworkShape {
+        NetworkShape { inputs: INPUTS, hidden: hidden.to_vec(), activation, gru_size, outputs: 3, dueling }
+    }
+
+    fn shapes() -> Vec<Vec<NetworkShape>> {
+        let (relu, tanh) = (Activation::Relu, Activation::Tanh);
+        vec![
+            vec![shape(&[20, 9], relu, 0, false)],
+            vec![shape(&[33], relu, 0, true)],
+            vec![shape(&[], relu, 0, true)],
+            vec![shape(&[20, 9], tanh, 0, false)],
+            vec![shape(&[20], relu, 11, false)],
+            vec![shape(&[], tanh, 6, true)],
+            vec![shape(&[12], relu, 5, false), NetworkShape { outputs: 1, ..shape(&[8, 4], tanh, 5, false) }],
+        ]
+    }
+
+    /// Four sequences of 5, 5, 3 and 1 rows.
+    fn batch(shapes: &[NetworkShape]) -> Batch {
+        Batch {
+            observations: Matrix::new(draws(14 * INPUTS, 1), INPUTS),
+            active: vec![4, 3, 3, 2, 2],
+            memories: shapes.iter().map(|shape| draws(4 * shape.gru_size, 2)).collect(),
+        }
+    }
+
+    fn weights(shapes: &[NetworkShape]) -> Vec<f32> {
+        draws(shapes.iter().map(NetworkShape::len).sum(), 0).iter().map(|w| w * 0.5).collect()
+    }
+
+    type Values = fn(Tensor<1>, &[NetworkShape], &Batch) -> Tensor<2>;
+
+    /// Outputs, and the derivative by each weight of their sum, weighted by draws.
+    fn there_and_back(of: Values, weights: &[f32], shapes: &[NetworkShape]) -> (Vec<f32>, Vec<f32>) {
+        let device = Device::flex().autodiff();
+        let data = TensorData::new(weights.to_vec(), [weights.len()]);
+        let weights = Tensor::<1>::from_data(data, &device).require_grad();
+        let values = of(weights.clone(), shapes, &batch(shapes));
+        let slope = TensorData::new(draws(values.shape().num_elements(), 3), values.dims());
+        let gradients = (values.clone() * Tensor::from_data(slope, &device)).sum().backward();
+        let gradient = weights.grad(&gradients).unwrap();
+        (values.into_data().try_into_vec().unwrap(), gradient.into_data().try_into_vec().unwrap())
+    }
+
+    #[test]
+    fn the_operation_equals_the_network_of_single_ones_forward_and_back() {
+        for shapes in shapes() {
+            let weights = weights(&shapes);
+            let (values, gradient) = there_and_back(super::values, &weights, &shapes);
+            let single: Values = |weights, shapes, batch| unfused::values(&weights, shapes, batch);
+            let (expected, by_library) = there_and_back(single, &weights, &shapes);
+            assert_eq!((values.len(), gradient.len()), (expected.len(), by_library.len()));
+            for (a, b) in values.iter().zip(&expected) {
+                assert!((a - b).abs() < 1e-5, "{shapes:?}, value {a} {b}");
+            }
+            let scale = by_library.iter().fold(1.0, |m: f32, g| m.max(g.abs()));
+            for (i, (a, b)) in gradient.iter().zip(&by_library).enumerate() {
+                assert!((a - b).abs() < 1e-5 * scale, "{shapes:?}, gradient {i}: {a} {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_gradient_equals_finite_differences() {
+        for shapes in shapes() {
+            let weights = weights(&shapes);
+            let (values, gradient) = there_and_back(super::values, &weights, &shapes);
+            let slope = draws(values.len(), 3);
+            let loss = |weights: &[f32]| -> f64 {
+                let (values, _) = there_and_back(super::values, weights, &shapes);
+                values.iter().zip(&slope).map(|(v, s)| f64::from(*v) * f64::from(*s)).sum()
+            };
+            for i in (0..weights.len()).step_by(17) {
+                let mut moved = weights.clone();
+                moved[i] += 0.005;
+                let above = loss(&moved);
+                moved[i] -= 0.01;
+                let slope = (above - loss(&moved)) / 0.01;
+                // Halfway kinks of the relu and f32 sums leave this much.
+                assert!((slope - f64::from(gradient[i])).abs() < 0.05, "{i}: {slope} {}", gradient[i]);
+            }
+        }
+    }
+
+    #[test]
+    fn acting_step_by_step_equals_the_batch() {
+        for shapes in shapes().into_iter().filter(|shapes| shapes.len() == 1) {
+            let network = Network::new(shapes[0].clone(), weights(&shapes)).unwrap();
+            let batch = batch(&shapes);
+            let (values, _) = there_and_back(super::values, network.weights(), &shapes);
+            let width = shapes[0].gru_size;
+            let mut memories: Vec<Vec<f32>> =
+                (0..4).map(|s| batch.memory(0)[s * width..(s + 1) * width].to_vec()).collect();
+            let (mut scratch, mut row) = (Scratch::default(), 0);
+            for &count in &batch.active {
+                for memory in &mut memories[..count] {
+                    let x = &batch.observations.values()[row * INPUTS..(row + 1) * INPUTS];
+                    let out = network.run(x, memory, &mut scratch);
+                    for (a, b) in out.iter().zip(&values[row * 3..(row + 1) * 3]) {
+                        assert!((a - b).abs() < 1e-5, "{shapes:?}, {a} {b}");
+                    }
+                    row += 1;
+                }
+            }
+        }
+    }
+}
