@@ -26,7 +26,7 @@ mod trial;
 mod verdict;
 
 pub use card::card_page;
-pub use changes::{changes_in_short, changes_page};
+pub use changes::{ChangedKey, changes_in_short, changes_page};
 pub use progress::{JobStanding, Standing, progress_page};
 pub use sweep::sweep_page;
 pub use trial::{plan_page, trial_page};

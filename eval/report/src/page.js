@@ -73,6 +73,21 @@
     chart.addEventListener("blur", dark);
   }
 
+  /** A control with its name, which a narrow screen does not part. */
+  const named = (name, control) => make("span", { class: "named" }, `${name} `, control);
+  const minus = (text) => text.replaceAll("-", "\u2212");
+
+  /** Round values in a range, about so many. */
+  function ticks([low, high], about) {
+    const raw = (high - low) / about;
+    const power = 10 ** Math.floor(Math.log10(raw));
+    const step = power * [1, 2, 5, 10].find((factor) => factor * power >= raw);
+    const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+    const found = [];
+    for (let n = Math.ceil(low / step - 1e-9); n * step <= high + 1e-9; n += 1) found.push([n * step, minus((n * step).toFixed(decimals))]);
+    return found;
+  }
+
   /** A list to choose from by number. */
   function choice(label, names, chosen, onchoose) {
     const list = make("select", { "aria-label": label }, ...names.map((name, i) => make("option", { value: i }, name)));
@@ -220,7 +235,7 @@
       this.svg = draw("svg", { class: "chart replay", viewBox: `0 0 ${WIDTH} 400`, role: "img", tabindex: "0" });
       const box = make("div", { class: "player", role: "group", "aria-label": "Replay of two runs" },
         make("h3", {}, "Replay two runs"),
-        make("p", { class: "controls" }, "Course ", this.course, " A ", this.a, " B ", this.b),
+        make("p", { class: "controls" }, named("Course", this.course), " ", named("A", this.a), " ", named("B", this.b)),
         make("p", { class: "controls" }, this.play, " ", this.pace, " ", this.scrub, " ",
           button("Zoom in", () => this.zoom(0.5)), " ", button("Zoom out", () => this.zoom(2)), " ",
           button("Whole course", () => this.zoom(Infinity)), " ",
@@ -305,8 +320,8 @@
         }));
         this.label(RIGHT, panel.top - 3, panel.title);
         const shown = i === 1 ? [1, this.data.gears] : [low, high];
-        this.label(LEFT - 14, panel.top + panel.height - (i === 1 ? 8 : 0), shown[0].toFixed(i === 1 ? 0 : 1));
-        this.label(LEFT - 14, panel.top + (i === 1 ? 14 : 9), shown[1].toFixed(i === 1 ? 0 : 1));
+        this.label(LEFT - 14, panel.top + panel.height - (i === 1 ? 8 : 0), minus(shown[0].toFixed(i === 1 ? 0 : 1)));
+        this.label(LEFT - 14, panel.top + (i === 1 ? 14 : 9), minus(shown[1].toFixed(i === 1 ? 0 : 1)));
       });
       this.line(ground, this.data.x, this.data.z, heights, "profile");
       for (const [x, mm] of this.data.obstacles) {
@@ -320,10 +335,7 @@
       const zero = less.top + less.height - ((0 - bounds[0]) / (bounds[1] - bounds[0] || 1)) * less.height;
       this.svg.append(draw("line", { class: "grid", x1: LEFT, x2: RIGHT, y1: zero, y2: zero }));
       this.line(less, this.passed[0].d, difference, bounds, this.runs[0].look);
-      for (let i = 0; i <= 8; i += 1) {
-        const x = this.range[0] + ((this.range[1] - this.range[0]) * i) / 8;
-        this.label(this.at(x), 378, x.toFixed(1), "middle");
-      }
+      for (const [x, text] of ticks(this.range, 8)) this.label(this.at(x), 378, text, "middle");
       this.label((LEFT + RIGHT) / 2, 394, "distance, m", "middle");
       this.cursor = draw("line", { class: "cursor", x1: 0, x2: 0, y1: 22, y2: 362 });
       this.svg.append(this.cursor);
@@ -410,7 +422,7 @@
   // Two shift maps.
 
   const ASKS = { d: "down", h: "hold", u: "up" };
-  const MAP = { width: 330, height: 214, left: 44, right: 316, top: 22, bottom: 172 };
+  const MAP = { width: 330, left: 44, right: 316, top: 22 };
 
   /** The decisions of A as in its own map, marked where those of B differ. */
   class MapPair {
@@ -424,7 +436,7 @@
       this.drawings = make("div", { class: "pairs" });
       place.prepend(make("div", { class: "player maps", role: "group", "aria-label": "Two shift maps" },
         make("h3", {}, "Compare two shift maps"),
-        make("p", { class: "controls" }, "A ", this.a, " B ", this.b, " ",
+        make("p", { class: "controls" }, named("A", this.a), " ", named("B", this.b), " ",
           make("button", { type: "button", onclick: () => keep("shift-maps.csv", this.csv(), "text/csv") }, "Download cells (CSV)")),
         this.readout, this.drawings));
       this.paint();
@@ -445,15 +457,20 @@
       this.readout.textContent = differ === 0 ? `A (${a}) and B (${b}) request the same in all ${cells} cells.`
         : `A (${a}) is drawn; outlined: B (${b}) requests something else, in ${differ} of ${cells} cells ` +
           `(${((100 * differ) / cells).toFixed(1)}\u00a0%).`;
-      this.drawings.replaceChildren(...all.map((pairs, gear) => this.map(pairs, gear + 1)));
+      const columns = this.data.x.length - 1;
+      // A strip is enough where nothing changes upwards.
+      const flat = all.every((pairs) => regions(pairs, columns).every((region) => region.low === 0 && region.high > 0 &&
+        region.high * columns === pairs.length));
+      const bottom = MAP.top + (flat ? 34 : 150);
+      this.drawings.replaceChildren(...all.map((pairs, gear) => this.map(pairs, gear + 1, bottom, flat)));
       this.drawings.querySelectorAll("svg").forEach(stepByKeys);
     }
 
-    map(pairs, gear) {
+    map(pairs, gear, bottom, flat) {
       const { x, y } = this.data;
       const columns = x.length - 1;
       const svg = draw("svg", {
-        class: "chart", viewBox: `0 0 ${MAP.width} ${MAP.height}`, role: "img",
+        class: "chart", viewBox: `0 0 ${MAP.width} ${bottom + 40}`, role: "img",
         "aria-label": `Gear ${gear}: requests of A and where those of B differ`,
       });
       const text = (px, py, anchor, look, words) => {
@@ -462,28 +479,30 @@
         svg.append(element);
       };
       const across = (value) => MAP.left + ((value - x[0]) / (x[columns] - x[0])) * (MAP.right - MAP.left);
-      const up = (value) => MAP.bottom - ((value - y[0]) / (y[y.length - 1] - y[0])) * (MAP.bottom - MAP.top);
+      const up = (value) => bottom - ((value - y[0]) / (y[y.length - 1] - y[0])) * (bottom - MAP.top);
       text(4, 14, "start", "row", `in gear ${gear}`);
-      const words = [];
+      // Outlines and words lie above all cells.
+      const [marks, outlines, words] = [[], [], []];
       for (const { from, to, low, high, pair } of regions(pairs, columns)) {
         const [left, width] = [across(x[from]), across(x[to]) - across(x[from])];
         const [top, height] = [up(y[high]), up(y[low]) - up(y[high])];
         const differs = pair[0] !== pair[1];
         const said = differs ? `A ${ASKS[pair[0]]}, B ${ASKS[pair[1]]}` : `both ${ASKS[pair[0]]}`;
-        const mark = draw("g", {
-          "data-tip": `gear ${gear}, ${this.data.xTitle} ${x[from]} to ${x[to]}, ${this.data.yTitle} ${y[low]} to ${y[high]}: ${said}`,
-        });
+        const span = (title, from, to) => `, ${title} ${minus(`${from} to ${to}`)}`;
+        const upwards = flat ? "" : span(this.data.yTitle, y[low], y[high]);
+        const mark = draw("g", { "data-tip": `gear ${gear}${span(this.data.xTitle, x[from], x[to])}${upwards}: ${said}` });
         mark.append(draw("rect", { x: left, y: top, width, height, class: `ask-${ASKS[pair[0]]}` }));
-        if (differs) mark.append(draw("rect", { x: left, y: top, width, height, class: "differs" }));
-        svg.append(mark);
+        if (differs) outlines.push(draw("rect", { x: left, y: top, width, height, class: "differs" }));
+        marks.push(mark);
         const short = differs ? `${ASKS[pair[0]]} | ${ASKS[pair[1]]}` : ASKS[pair[0]];
         if (width > 7.4 * short.length && height > 15) words.push([left + width / 2, top + height / 2 + 4, short]);
       }
+      svg.append(...marks, ...outlines);
       for (const [px, py, short] of words) text(px, py, "middle", "word halo", short);
-      for (const value of [x[0], (x[0] + x[columns]) / 2, x[columns]]) text(across(value), MAP.bottom + 14, "middle", "tick", `${value}`);
-      for (const value of [y[0], 0, y[y.length - 1]]) text(MAP.left - 5, up(value) + 4, "end", "tick", `${value}`.replace("-", "−"));
-      text((MAP.left + MAP.right) / 2, MAP.bottom + 32, "middle", "axis-title", `${this.data.xTitle}, ${this.data.xUnit}`);
-      text(MAP.width - 14, 14, "end", "axis-title", `${this.data.yTitle} upwards, ${this.data.yUnit}`);
+      for (const value of [x[0], (x[0] + x[columns]) / 2, x[columns]]) text(across(value), bottom + 14, "middle", "tick", `${value}`);
+      for (const [value, shown] of flat ? [] : ticks([y[0], y[y.length - 1]], 4)) text(MAP.left - 5, up(value) + 4, "end", "tick", shown);
+      text((MAP.left + MAP.right) / 2, bottom + 32, "middle", "axis-title", `${this.data.xTitle}, ${this.data.xUnit}`);
+      if (!flat) text(MAP.right, 14, "end", "axis-title", `${this.data.yTitle} upwards, ${this.data.yUnit}`);
       return svg;
     }
 
