@@ -66,6 +66,11 @@ if ! python3 -c "import scipy" >/dev/null 2>&1; then
     python3 -c "import scipy" >/dev/null 2>&1 || python3 -m pip install --quiet scipy || true
     python3 -c "import scipy" >/dev/null 2>&1 || echo "SciPy could not be installed: statistics are not compared here" >&2
 fi
+if ! target/dashboard/bin/python -c "import tensorboard" >/dev/null 2>&1; then
+    # Learning curves are read back by the reader of the usual dashboard, in an environment of its own.
+    { python3 -m venv target/dashboard && target/dashboard/bin/pip install --quiet "tensorboard~=2.21"; } \
+        || echo "no reader of event files could be installed: they are not read back here" >&2
+fi
 python3 -c "import rliable" >/dev/null 2>&1 || python3 -m pip install --quiet rliable >/dev/null 2>&1 || true
 # Reports are looked at in a browser; without one that is left out, and in CI an error. Some sources of node bring npm
 # along and do not go together with the system's, so each is asked for only where it is missing.

@@ -102,6 +102,19 @@ pub struct Study {
     pub level: f64,
     /// Command that repeats the study, in the folder of the run.
     pub command: String,
+    /// What the study was given; absent in older summaries.
+    #[serde(default)]
+    pub inputs: Vec<InputDigest>,
+}
+
+/// What identifies a part of a study's configuration.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InputDigest {
+    /// "study", "vehicle", "course" or "profile".
+    pub part: String,
+    /// SHA-256 as `resolved.toml` holds it, in hexadecimal digits.
+    pub sha256: String,
 }
 
 /// The vehicle in short.

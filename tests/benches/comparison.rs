@@ -138,6 +138,7 @@ fn metadata(suite: &TestSuite) -> StudyMetadata {
             quick: false,
             level: 0.95,
             command: String::new(),
+            inputs: vec![],
         },
         vehicle: vehicle_card(&suite.scenario().vehicle),
         test_suite: suite_card(suite, ""),

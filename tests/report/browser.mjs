@@ -142,14 +142,18 @@ class Tab {
   }
 }
 
-/** Everything that axe-core finds, with the first places of each. */
+/** Everything that axe-core finds, with the first places of each, and what it cannot decide about the contrast of texts
+ * outside charts. */
 async function accessibility(tab) {
-  const found = await tab.evaluate(`${AXE};axe.run(document, { resultTypes: ["violations"] }).then((r) =>
-    r.violations.map((v) =>
-      v.id + ": " + v.help + " (" + v.nodes.length + "): " +
-      v.nodes.slice(0, 3).map((n) => n.target.join(" ") + " " + (n.any[0]?.message ?? "")).join("; ")))`);
+  const [found, undecided] = await tab.evaluate(`${AXE};axe.run(document, { resultTypes: ["violations", "incomplete"] }).then((r) => {
+    const words = (v, nodes) => v.id + ": " + v.help + " (" + nodes.length + "): " +
+      nodes.slice(0, 3).map((n) => n.target.join(" ") + " " + (n.any[0]?.message ?? "")).join("; ");
+    const outside = (n) => !document.querySelector(n.target[0])?.closest("svg");
+    const open = r.incomplete.map((v) => [v, v.nodes.filter(outside)]).filter(([, nodes]) => nodes.length);
+    return [r.violations.map((v) => words(v, v.nodes)), open.map(([v, nodes]) => words(v, nodes))];
+  })`);
   const tested = await tab.evaluate("axe.version");
-  return { found, tested };
+  return { found, undecided, tested };
 }
 
 /** Texts of charts that are hard to read, which axe-core cannot decide: too little contrast with what is behind them. */
@@ -226,7 +230,7 @@ async function driven(tab) {
   await click(`${sorted}.querySelector('button.sort')`);
   found.reordered = new Set([before, ascending, await tab.evaluate(names)]).size > 1;
   await tab.evaluate("document.querySelectorAll('details').forEach((d) => (d.open = false))");
-  if (await tab.evaluate("!!document.querySelector('.player')")) {
+  if (await tab.evaluate("!!document.querySelector('#replay .player')")) {
     const readout = () => tab.evaluate("document.querySelector('.readout').innerText");
     const start = await readout();
     const play = "document.querySelector('.player .controls:nth-of-type(2) button')";
@@ -244,6 +248,26 @@ async function driven(tab) {
     await click("[...document.querySelectorAll('.player button')].find((b) => b.textContent === 'Zoom in')");
     found.zoomed = (await lines()) !== whole;
   }
+  if (await tab.evaluate("!!document.querySelector('.player.maps')")) {
+    const said = () => tab.evaluate("document.querySelector('.maps .readout').textContent");
+    const choose = (n, value) => tab.evaluate(`(() => { const list = document.querySelectorAll('.maps select')[${n}];
+      list.value = ${value}; list.dispatchEvent(new Event("input")); return list.selectedOptions[0].textContent; })()`);
+    const outlined = () => tab.evaluate("document.querySelectorAll('.maps .differs').length");
+    const chosen = await choose(0, 0);
+    await choose(1, 0);
+    const alike = (await said()).includes("the same in all") && (await outlined()) === 0;
+    const others = await tab.evaluate("document.querySelectorAll('.maps select')[1].options.length");
+    let differing = 0;
+    for (let other = 1; other < others; other += 1) {
+      const name = await choose(1, other);
+      const words = await said();
+      if (words.includes(chosen) && words.includes(name) && (await outlined()) > 0) differing += 1;
+    }
+    found.paired = alike && differing > 0;
+    await tab.evaluate("document.querySelector('.maps svg').focus()");
+    await key("ArrowRight");
+    found.pairStepped = /^gear 1, .* to .*: (both |A )/.test(await tip());
+  }
   return found;
 }
 
@@ -253,7 +277,7 @@ async function wordsWithoutScript(pipe, url) {
   await tab.width(1280);
   await tab.ask("Emulation.setScriptExecutionDisabled", { value: true });
   await tab.load(url);
-  return tab.evaluate("document.querySelector('main').innerText.split(/\\s+/).length");
+  return tab.evaluate("(document.querySelector('main') ?? document.body).innerText.split(/\\s+/).length");
 }
 
 /** Elements that reach beyond the page's width though nothing around them scrolls or clips. */
@@ -301,7 +325,7 @@ async function inspect(pipe, page) {
   report.printedPages = (pdf.toString("latin1").match(/\/Type\s*\/Page[^s]/g) ?? []).length;
   report.printedBytes = pdf.length;
   report.driven = await driven(tab);
-  report.words = await tab.evaluate("document.querySelector('main').innerText.split(/\\s+/).length");
+  report.words = await tab.evaluate("(document.querySelector('main') ?? document.body).innerText.split(/\\s+/).length");
   report.wordsWithoutScript = await wordsWithoutScript(pipe, url);
   report.complaints = tab.complaints;
   report.dialogs = tab.dialogs;

@@ -6,6 +6,7 @@ pub mod cli;
 pub mod config;
 mod effort;
 mod error;
+mod event_file;
 pub mod exported;
 pub mod field;
 pub mod halving;

@@ -5,7 +5,7 @@ use maud::{Markup, html};
 
 use super::charts::{lead_lost, steps_to_plan};
 use super::policies::{Significance, significance};
-use super::text::{count, fixed, in_sentence, number, percent, signed_percent, start_sentence, typeset};
+use super::text::{count, fixed, number, percent, signed_percent, typeset};
 use lowgear_eval::figures::Pictures;
 use lowgear_eval::summary::{Metric, PairedDifference, ShiftThreshold, Summary, TunedRule};
 
@@ -81,16 +81,34 @@ pub(super) fn headline(summary: &Summary) -> String {
     format!("{quick}{tuning} {table}")
 }
 
-/// What to do, in one line.
-fn action(summary: &Summary) -> &'static str {
+/// What to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Action {
+    Flash,
+    TypeIn,
+    Keep,
+}
+
+impl Action {
+    /// In one line.
+    fn words(self) -> &'static str {
+        match self {
+            Action::Flash => "Flash the table",
+            Action::TypeIn => "Type in these thresholds",
+            Action::Keep => "Keep the hand-written rule",
+        }
+    }
+}
+
+fn action(summary: &Summary) -> Action {
     let found = found(summary);
     let is = |part: &Option<(Gain, &PairedDifference)>, gain| part.is_some_and(|(found, _)| found == gain);
     if is(&found.table, Gain::Yes) && summary.table.is_some() {
-        "Flash the table"
+        Action::Flash
     } else if is(&found.tuning, Gain::Yes) {
-        "Type in these thresholds"
+        Action::TypeIn
     } else {
-        "Keep the hand-written rule"
+        Action::Keep
     }
 }
 
@@ -109,16 +127,19 @@ pub(super) fn answer(summary: &Summary, pictures: &Pictures) -> Markup {
                 ul.facts { "\n"
                     @for (name, line) in facts(summary) { li { b { (name) } " " (typeset(&line)) } "\n" }
                     (next_steps(summary, pictures))
-                    li {
-                        b { "Caution" } " Simulation only. Wheels off the ground first. "
-                        a href="#cautions" { "All cautions" }
-                    } "\n"
+                    li { a href="#cautions" { b { "Cautions" } } " Simulation only. Lift the wheels first." }
                 } "\n"
             } "\n"
             div.panel { "\n"
-                h3 { (action(summary)) } "\n"
-                (threshold_table(summary))
-                (file_line(summary))
+                h3 { (action(summary).words()) } "\n"
+                @if action(summary) == Action::Flash {
+                    // The recommended file first: the thresholds are what remains for who does not flash it.
+                    (file_line(summary))
+                    (threshold_table(summary, "Or tuned thresholds: motor speed at nominal voltage, rpm"))
+                } @else {
+                    (threshold_table(summary, "Motor speed at nominal voltage, rpm"))
+                    (file_line(summary))
+                }
             } "\n"
         } "\n"
     }
@@ -129,7 +150,7 @@ fn rule<'a>(summary: &'a Summary, id: &str) -> Option<&'a TunedRule> {
 }
 
 /// Motor speeds of the hand-written rule and of the tuned one.
-fn threshold_table(summary: &Summary) -> Markup {
+fn threshold_table(summary: &Summary, caption: &str) -> Markup {
     let roles = &summary.roles;
     let Some(new) = rule(summary, &roles.tuned_rule).filter(|rule| !rule.thresholds.is_empty()) else {
         return Markup::default();
@@ -143,7 +164,7 @@ fn threshold_table(summary: &Summary) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-label="Table: thresholds to type in" {
             table {
-                caption { "Motor speed at nominal voltage, rpm" }
+                caption { (caption) }
                 thead { tr {
                     th scope="col" { "shift" } th scope="col" { "old" } th scope="col" { "new" }
                     @if per_volt { th scope="col" { "new, rpm/V" } }
@@ -170,11 +191,11 @@ fn file_line(summary: &Summary) -> Markup {
     let seed = own.and_then(|policy| policy.seeds.iter().find(|seed| seed.seed == sheet.seed));
     let fared = seed.map_or_else(String::new, |seed| {
         let e = &seed.against_tuned_s;
-        format!(" ({} to {} s to the tuned rule)", number(e.low), number(e.high))
+        format!(" ({} to {} s)", number(e.low), number(e.high))
     });
     html! {
         p {
-            "File: " a href=(sheet.header) { (sheet.header) } ", "
+            a href=(sheet.header) { (sheet.header) } ", "
             (count(sheet.bytes as u64)) " bytes, seed " (sheet.seed) (typeset(&fared)) "."
         } "\n"
     }
@@ -185,39 +206,62 @@ fn facts(summary: &Summary) -> Vec<(&'static str, String)> {
     let lead = found(summary).table.is_some_and(|(_, difference)| difference.mean < 0.0);
     let lost = lead_lost(summary);
     if lead && !lost.is_empty() {
-        lines.push(("Table's lead lost at", format!("{}.", lost.join("; "))));
+        lines.push(("Lead lost at", format!("{}.", lost.join("; "))));
     }
     lines.extend(damage(summary).map(|line| ("Gearbox damage", line)));
     lines
 }
 
-/// How tuning changes gearbox damage: a proven change, or that there is none.
+/// How gearbox damage compares: the ratio, its interval in words, and whether it is significant after correction.
+struct Wear {
+    ratio: f64,
+    interval: String,
+    proven: bool,
+}
+
+fn wear(summary: &Summary, policy: &str, against: &str) -> Option<Wear> {
+    let d = summary.difference(policy, against, Metric::Damage)?;
+    let ratio = d.ratio.map(|e| (e.mean, format!("{} to {}", fixed(e.low, 2), fixed(e.high, 2))));
+    // A policy without any damage has no ratio with an interval on the logarithmic scale.
+    let (ratio, interval) = ratio.or_else(|| Some((1.0 + d.percent? / 100.0, "no interval".to_owned())))?;
+    let proven = significance(d, summary.study.level) == Significance::Corrected;
+    Some(Wear { ratio, interval, proven })
+}
+
+/// Gearbox damage of what is recommended: of the tuned rule and, where the table is recommended, of the table, which
+/// may be faster at the cost of the gears. The intervals against the old rule stand in the table below.
 fn damage(summary: &Summary) -> Option<String> {
     let roles = &summary.roles;
-    let d = summary.difference(&roles.tuned_rule, &roles.hand_rule, Metric::Damage)?;
-    let times = d.ratio.map_or_else(
-        || format!("{} %", signed_percent(d.percent.unwrap_or_default())),
-        |e| format!("{} times ({} to {})", fixed(e.mean, 2), fixed(e.low, 2), fixed(e.high, 2)),
-    );
-    let name = start_sentence(&in_sentence(summary.label(&roles.tuned_rule)));
-    Some(match significance(d, summary.study.level) {
-        Significance::Corrected => format!("{name}: {times}."),
-        Significance::None | Significance::Uncorrected => {
-            format!("{name}: no proven change, {times}; watch the gears.")
-        }
-    })
+    let mut shown = vec![("tuned", wear(summary, &roles.tuned_rule, &roles.hand_rule)?)];
+    let mut higher = None;
+    if action(summary) == Action::Flash {
+        shown.extend(wear(summary, &roles.subject, &roles.hand_rule).map(|wear| ("table", wear)));
+        higher = wear(summary, &roles.subject, &roles.tuned_rule).filter(|wear| wear.ratio > 1.0);
+    }
+    let unproven = |wear: &Wear| if wear.proven { "" } else { " (unproven)" };
+    let parts = shown.iter().map(|(name, wear)| format!("{name} {}{}", fixed(wear.ratio, 2), unproven(wear)));
+    let mut text = format!("times the old: {}", parts.collect::<Vec<_>>().join(", "));
+    if let Some(wear) = &higher {
+        let doubt = if wear.proven { "" } else { ", unproven" };
+        text += &format!("; table higher than tuned, {} ({}{doubt})", fixed(wear.ratio, 2), wear.interval);
+    }
+    let safe = |wear: &Wear| wear.ratio < 1.0 && (wear.proven || higher.is_some());
+    if !shown.iter().all(|(_, wear)| safe(wear)) {
+        text += "; watch the gears";
+    }
+    Some(text + ".")
 }
 
 /// Links into the run folder, in the order of use.
 fn next_steps(summary: &Summary, pictures: &Pictures) -> Markup {
     html! {
         li { b { "Next" } " "
-            @if pictures.card.is_some() { a href="rule-card.html" { "print the rule card" } " · " }
+            @if pictures.card.is_some() { a href="rule-card.html" { "rule card" } " · " }
             @if summary.table.is_some() {
-                a href="firmware/README.txt" { "build and first run" } " · "
+                a href="firmware/README.txt" { "first run" } " · "
                 a href="firmware/table.csv" { "table" } " · "
             }
-            a href="episodes.csv" { "every episode" }
+            a href="episodes.csv" { "episodes" }
         } "\n"
     }
 }
@@ -227,12 +271,88 @@ mod tests {
     use super::*;
     use crate::example::{pictures, summary};
 
+    fn pair<'a>(
+        summary: &'a mut Summary,
+        policy: &str,
+        against: &str,
+        metric: Metric,
+    ) -> &'a mut PairedDifference {
+        let mut found = summary.paired.iter_mut();
+        found.find(|d| d.metric == metric && d.policy == *policy && d.against == *against).unwrap()
+    }
+
     fn set(summary: &mut Summary, policy: &str, against: &str, mean: f64, p: f64) {
-        let found = summary.paired.iter_mut();
-        let mut found = found.filter(|d| d.metric == Metric::CourseTime && d.policy == *policy);
-        let d = found.find(|d| d.against == *against).unwrap();
+        let d = pair(summary, policy, against, Metric::CourseTime);
         (d.mean, d.low, d.high, d.percent, d.corrected_p) =
             (mean, mean - 1.0, mean + 1.0, Some(mean), Some(p));
+    }
+
+    /// A ratio of damage with an interval from 0.8 to 1.25 times it.
+    fn set_damage(summary: &mut Summary, policy: &str, against: &str, ratio: f64, p: f64) {
+        let d = pair(summary, policy, against, Metric::Damage);
+        let e = d.ratio.as_mut().unwrap();
+        (e.mean, e.low, e.high, d.corrected_p) = (ratio, 0.8 * ratio, 1.25 * ratio, Some(p));
+    }
+
+    /// A study that recommends the table, whose damage is `of_tuned` times the tuned rule's, at this corrected p.
+    fn table_recommended(of_tuned: f64, p: f64) -> Summary {
+        let mut summary = summary();
+        set(&mut summary, "tuned-speed", "hand-rule", -18.0, 1e-9);
+        set(&mut summary, "table", "tuned-speed", -1.0, 0.01);
+        set_damage(&mut summary, "tuned-speed", "hand-rule", 0.39, 1e-4);
+        set_damage(&mut summary, "table", "hand-rule", 0.39 * of_tuned, 1e-4);
+        set_damage(&mut summary, "table", "tuned-speed", of_tuned, p);
+        summary
+    }
+
+    #[test]
+    fn damage_of_the_recommended_table_stands_next_to_that_of_the_tuned_rule() {
+        for (of_tuned, p, words) in [
+            (0.9, 0.5, "tuned 0.39, table 0.35."),
+            (1.28, 0.8, "tuned 0.39, table 0.50; table higher than tuned, 1.28 (1.02 to 1.60, unproven)."),
+            (1.5, 1e-3, "tuned 0.39, table 0.58; table higher than tuned, 1.50 (1.20 to 1.88)."),
+            (
+                3.0,
+                1e-3,
+                "tuned 0.39, table 1.17; table higher than tuned, 3.00 (2.40 to 3.75); watch the gears.",
+            ),
+        ] {
+            assert_eq!(damage(&table_recommended(of_tuned, p)).unwrap(), format!("times the old: {words}"));
+        }
+        let mut unproven = table_recommended(1.5, 1e-3);
+        set(&mut unproven, "table", "tuned-speed", -1.0, 0.5);
+        let not_recommended = damage(&unproven).unwrap();
+        assert_eq!(
+            not_recommended, "times the old: tuned 0.39.",
+            "no word of a table that is not recommended"
+        );
+        set_damage(&mut unproven, "tuned-speed", "hand-rule", 0.8, 0.3);
+        let text = damage(&unproven).unwrap();
+        assert_eq!(text, "times the old: tuned 0.80 (unproven); watch the gears.");
+    }
+
+    /// Words of a page outside its figures and tables, which have names that differ from study to study.
+    fn words(page: &str) -> usize {
+        let mut text = page.to_owned();
+        for (start, end) in [("<figure", "</figure>"), ("<table", "</table>")] {
+            while let Some(from) = text.find(start) {
+                let to = from + text[from..].find(end).unwrap() + end.len();
+                text.replace_range(from..to, " ");
+            }
+        }
+        let pieces = text
+            .split('<')
+            .flat_map(|piece| piece.split_once('>').map_or(piece, |(_, text)| text).split_whitespace());
+        pieces.filter(|word| word.chars().any(char::is_alphanumeric)).count()
+    }
+
+    #[test]
+    fn the_first_screen_has_at_most_sixty_words() {
+        let (mut summary, pictures) = (table_recommended(1.28, 0.8), pictures());
+        set_damage(&mut summary, "table", "hand-rule", 0.54, 0.3);
+        let text = answer(&summary, &pictures).into_string();
+        assert!(text.contains("higher than tuned") && text.contains("Lead lost at"), "{text}");
+        assert!((40..=60).contains(&words(&text)), "{} words: {text}", words(&text));
     }
 
     #[test]
@@ -261,7 +381,7 @@ mod tests {
             set(&mut summary, "tuned-speed", "hand-rule", tuning.0, tuning.1);
             set(&mut summary, "table", "tuned-speed", table.0, table.1);
             assert_eq!(headline(&summary), words);
-            assert_eq!(action(&summary), action_words);
+            assert_eq!(action(&summary).words(), action_words);
         }
     }
 

@@ -28,12 +28,12 @@ pub fn card_page(sheet: &CardSheet) -> String {
                  time: none before the selector has arrived and the minimum dwell has passed. The drive is cut during a \
                  shift."
             } "\n"
-            h2 { "Evaluation" } "\n"
-            ul { "\n" (items(&sheet.verdict)) } "\n"
-            @if !sheet.left_out.is_empty() {
-                h2 { "What was left out" } "\n"
-                ol { "\n" (items(&sheet.left_out)) } "\n"
-            }
+            div.columns { "\n"
+                div { h2 { "Evaluation" } "\n" ul { "\n" (items(&sheet.verdict)) } } "\n"
+                @if !sheet.left_out.is_empty() {
+                    div { h2 { "What was left out" } "\n" ol { "\n" (items(&sheet.left_out)) } } "\n"
+                }
+            } "\n"
             h2 { "Cautions" } "\n"
             (prose::cautions())
             p.note { (typeset(&sheet.origin)) } "\n"

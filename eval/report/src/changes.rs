@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::document::{begin, items, navigation, scripted_document, section};
-use super::policies::main_policies;
+use super::policies::{main_policies, names};
 use super::tables::table;
-use super::text::{fixed, level_percent, number, signed, signed_percent, typeset};
+use super::text::{fixed, level_percent, number, signed, signed_percent, start_sentence, typeset};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Metric, PolicySummary, Summary};
 
@@ -27,9 +27,20 @@ impl Change {
     }
 }
 
-/// The whole page. `configuration` says, a line each, which keys of the resolved studies differ.
+/// A key that differs between two resolved studies.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChangedKey {
+    /// Its name, with those of its tables.
+    pub key: String,
+    /// Its value in the earlier study, in short.
+    pub before: String,
+    /// Its value now.
+    pub now: String,
+}
+
+/// The whole page.
 #[must_use]
-pub fn changes_page(new: &Summary, old: &Summary, configuration: &[String]) -> String {
+pub fn changes_page(new: &Summary, old: &Summary, configuration: &[ChangedKey]) -> String {
     let title = format!("Study {} against an earlier one", new.study.name);
     let sections = [("changes", "Figures"), ("configuration", "Configuration")];
     let body = html! {
@@ -40,6 +51,7 @@ pub fn changes_page(new: &Summary, old: &Summary, configuration: &[String]) -> S
             (navigation(&sections))
         } "\n"
         main { "\n"
+            p.verdict { (typeset(&headline(new, old))) } "\n"
             (section("changes", "Figures", &figures(new, old)))
             (section("configuration", "Configuration", &listed(configuration)))
         } "\n"
@@ -47,14 +59,36 @@ pub fn changes_page(new: &Summary, old: &Summary, configuration: &[String]) -> S
     scripted_document(&title, &body)
 }
 
-fn listed(configuration: &[String]) -> Markup {
+fn listed(configuration: &[ChangedKey]) -> Markup {
+    let rows =
+        configuration.iter().map(|ChangedKey { key, before, now }| [key, before, now].map(String::clone));
     html! {
         @if configuration.is_empty() {
             p { "No key of the resolved studies differs." } "\n"
         } @else {
-            ul.remarks { "\n" (items(configuration)) } "\n"
+            (table("Keys of the resolved studies that differ", &["key", "before", "now"], rows))
         }
     }
+}
+
+/// "Course time: better for the tuned rule; worse for the lookup table. Damage: no change shown."
+fn headline(new: &Summary, old: &Summary) -> String {
+    let of = |metric: Metric| {
+        let changed = |wanted: Change, word: &str| {
+            let found = main_policies(new).into_iter().filter(|id| {
+                let figure = |summary: &Summary| summary.policy(id)?.metrics.get(&metric).copied();
+                let both = figure(new).zip(figure(old)).map(|(now, before)| difference(&now, &before));
+                both.is_some_and(|(_, low, high)| change(metric, low, high) == wanted)
+            });
+            let labels: Vec<&str> = found.map(|id| new.label(id)).collect();
+            (!labels.is_empty()).then(|| format!("{word} for {}", names(labels)))
+        };
+        let clauses = [changed(Change::Better, "better"), changed(Change::Worse, "worse")];
+        let clauses: Vec<String> = clauses.into_iter().flatten().collect();
+        let found = if clauses.is_empty() { Change::None.words().to_owned() } else { clauses.join("; ") };
+        format!("{}: {found}.", start_sentence(metric.label()))
+    };
+    format!("{} {}", of(Metric::CourseTime), of(Metric::Damage))
 }
 
 fn figures(new: &Summary, old: &Summary) -> Markup {
@@ -190,6 +224,14 @@ mod tests {
         assert!(text.contains("Learned table: 140.0 s -> 135.0 s, −5.00 s, better\n"), "{text}");
         assert!(text.contains("Tuned motor-speed rule: 140.0 s -> 145.0 s, +5.00 s, worse\n"), "{text}");
         assert_eq!(change(Metric::Finished, 0.1, 2.0), Change::Better);
+        let text = headline(&new, &old);
+        assert!(
+            text.starts_with(
+                "Course time: better for the learned table; worse for the tuned motor-speed rule. "
+            ),
+            "{text}"
+        );
+        assert!(text.ends_with(": no change shown."), "{text}");
     }
 
     #[test]
@@ -197,11 +239,16 @@ mod tests {
         let (mut new, old) = (summary(), summary());
         new.study.task_version += 1;
         new.policies.retain(|policy| policy.record.id != *"dqn");
-        let page = changes_page(&new, &old, &["test-courses (100 there, 200 now)".to_owned()]);
+        let page = changes_page(
+            &new,
+            &old,
+            &[ChangedKey { key: "study.test-courses".into(), before: "100".into(), now: "200".into() }],
+        );
         for words in [
             "must not be compared",
             "Only in the earlier study: Neural DQN.",
-            "test-courses (100 there, 200 now)",
+            ">study.test-courses</",
+            ">100</td><td>200<",
         ] {
             assert!(page.contains(words), "{words}");
         }

@@ -7,9 +7,11 @@ use super::{script, svg};
 
 /// Looks of the page around the charts.
 const STYLE: &str = include_str!("page.css");
+/// Looks of sheets to fill in, on top.
+const SHEET_STYLE: &str = include_str!("sheet.css");
 
 /// A whole page with its own looks; it needs no network and has no script.
-pub(super) fn document(title: &str, style: &[&str], body: &Markup) -> String {
+fn document(title: &str, style: &[&str], body: &Markup) -> String {
     whole(title, style, "default-src 'none'; style-src 'unsafe-inline'", body)
 }
 
@@ -40,6 +42,11 @@ fn whole(title: &str, style: &[&str], policy: &str, body: &Markup) -> String {
 /// A page that may hold charts.
 pub(super) fn chart_document(title: &str, body: &Markup) -> String {
     document(title, &[svg::STYLE, STYLE], body)
+}
+
+/// A sheet to print and fill in.
+pub(super) fn sheet_document(title: &str, body: &Markup) -> String {
+    document(title, &[svg::STYLE, STYLE, SHEET_STYLE], &html! { main.sheet { "\n" (body) } "\n" })
 }
 
 /// What stands before the header: the patterns of the charts, and a link past the header for keyboard users.

@@ -80,7 +80,11 @@ pub(crate) fn summary() -> Summary {
             task_version: 1,
             quick: false,
             level: LEVEL,
-            command: "lowgear study configs/example.toml".into(),
+            command: "lowgear study resolved.toml".into(),
+            inputs: vec![InputDigest {
+                part: "study".into(),
+                sha256: "7f968ea2866957b76fc6965784cc7853".repeat(2),
+            }],
         },
         vehicle: VehicleCard {
             name: "Marrow Cart".into(),

@@ -26,7 +26,7 @@ mod trial;
 mod verdict;
 
 pub use card::card_page;
-pub use changes::{changes_in_short, changes_page};
+pub use changes::{ChangedKey, changes_in_short, changes_page};
 pub use progress::{JobStanding, Standing, progress_page};
 pub use sweep::sweep_page;
 pub use trial::{plan_page, trial_page};
@@ -34,7 +34,7 @@ pub use trial::{plan_page, trial_page};
 use maud::{Markup, html};
 
 use document::{begin, items, navigation, scripted_document, section};
-use text::{count, level_percent, typeset};
+use text::{count, level_percent, shorten, typeset};
 
 use lowgear_eval::figures::{CoursePicture, Pictures, TracePicture};
 use lowgear_eval::summary::Summary;
@@ -150,7 +150,13 @@ fn origin_body(summary: &Summary) -> Markup {
         ("interval level", format!("{} %", level_percent(study.level))),
         ("repeat with, in the folder of this page", study.command.clone()),
     ];
-    let rows = rows.into_iter().map(|(name, value)| vec![name.to_owned(), value]);
+    let inputs = study.inputs.iter();
+    // Sixteen digits tell any two apart; the whole digests stand in summary.json.
+    let inputs = inputs.map(|input| {
+        (format!("SHA-256 of {}", input.part), format!("{}, in resolved.toml", shorten(&input.sha256, 17)))
+    });
+    let rows = rows.map(|(name, value)| (name.to_owned(), value)).into_iter().chain(inputs);
+    let rows = rows.map(|(name, value)| vec![name, value]);
     html! {
         (tables::vehicle_table(summary))
         (tables::table("Seeds and versions", &["figure", "value"], rows))

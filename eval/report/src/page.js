@@ -51,23 +51,49 @@
       if (mark) light(mark, event.clientX, event.clientY);
       else if (lit && event.pointerType === "mouse") dark();
     });
-    for (const chart of document.querySelectorAll("svg.chart")) {
-      const marks = [...chart.querySelectorAll("[data-tip]")];
-      if (!marks.length) continue;
-      let at = -1;
-      chart.setAttribute("tabindex", "0");
-      chart.setAttribute("aria-roledescription", "chart, arrow keys give values");
-      chart.addEventListener("keydown", (event) => {
-        const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
-        if (event.key === "Escape") return dark();
-        if (!step) return undefined;
-        event.preventDefault();
-        at = (at + step + marks.length) % marks.length;
-        const box = marks[at].getBoundingClientRect();
-        return light(marks[at], box.left + box.width / 2, box.top + box.height / 2);
-      });
-      chart.addEventListener("blur", dark);
-    }
+    document.querySelectorAll("svg.chart").forEach(stepByKeys);
+  }
+
+  /** Arrow keys go from mark to mark. */
+  function stepByKeys(chart) {
+    const marks = [...chart.querySelectorAll("[data-tip]")];
+    if (!marks.length) return;
+    let at = -1;
+    chart.setAttribute("tabindex", "0");
+    chart.setAttribute("aria-roledescription", "chart, arrow keys give values");
+    chart.addEventListener("keydown", (event) => {
+      const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+      if (event.key === "Escape") return dark();
+      if (!step) return undefined;
+      event.preventDefault();
+      at = (at + step + marks.length) % marks.length;
+      const box = marks[at].getBoundingClientRect();
+      return light(marks[at], box.left + box.width / 2, box.top + box.height / 2);
+    });
+    chart.addEventListener("blur", dark);
+  }
+
+  /** A control with its name, which a narrow screen does not part. */
+  const named = (name, control) => make("span", { class: "named" }, `${name} `, control);
+  const minus = (text) => text.replaceAll("-", "\u2212");
+
+  /** Round values in a range, about so many. */
+  function ticks([low, high], about) {
+    const raw = (high - low) / about;
+    const power = 10 ** Math.floor(Math.log10(raw));
+    const step = power * [1, 2, 5, 10].find((factor) => factor * power >= raw);
+    const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+    const found = [];
+    for (let n = Math.ceil(low / step - 1e-9); n * step <= high + 1e-9; n += 1) found.push([n * step, minus((n * step).toFixed(decimals))]);
+    return found;
+  }
+
+  /** A list to choose from by number. */
+  function choice(label, names, chosen, onchoose) {
+    const list = make("select", { "aria-label": label }, ...names.map((name, i) => make("option", { value: i }, name)));
+    list.value = chosen;
+    list.oninput = onchoose;
+    return list;
   }
 
   // Tables.
@@ -195,13 +221,7 @@
     }
 
     build(place) {
-      const select = (label, names, chosen) => {
-        const options = names.map((name, i) => make("option", { value: i }, name));
-        const list = make("select", { "aria-label": label }, ...options);
-        list.value = chosen;
-        list.oninput = () => this.choose();
-        return list;
-      };
+      const select = (label, names, chosen) => choice(label, names, chosen, () => this.choose());
       const button = (text, act) => make("button", { type: "button", onclick: act }, text);
       this.course = select("Course", this.courses.map((course) => course.title), 0);
       const labels = this.courses[0].runs.map((run) => run.label);
@@ -215,7 +235,7 @@
       this.svg = draw("svg", { class: "chart replay", viewBox: `0 0 ${WIDTH} 400`, role: "img", tabindex: "0" });
       const box = make("div", { class: "player", role: "group", "aria-label": "Replay of two runs" },
         make("h3", {}, "Replay two runs"),
-        make("p", { class: "controls" }, "Course ", this.course, " A ", this.a, " B ", this.b),
+        make("p", { class: "controls" }, named("Course", this.course), " ", named("A", this.a), " ", named("B", this.b)),
         make("p", { class: "controls" }, this.play, " ", this.pace, " ", this.scrub, " ",
           button("Zoom in", () => this.zoom(0.5)), " ", button("Zoom out", () => this.zoom(2)), " ",
           button("Whole course", () => this.zoom(Infinity)), " ",
@@ -300,8 +320,8 @@
         }));
         this.label(RIGHT, panel.top - 3, panel.title);
         const shown = i === 1 ? [1, this.data.gears] : [low, high];
-        this.label(LEFT - 14, panel.top + panel.height - (i === 1 ? 8 : 0), shown[0].toFixed(i === 1 ? 0 : 1));
-        this.label(LEFT - 14, panel.top + (i === 1 ? 14 : 9), shown[1].toFixed(i === 1 ? 0 : 1));
+        this.label(LEFT - 14, panel.top + panel.height - (i === 1 ? 8 : 0), minus(shown[0].toFixed(i === 1 ? 0 : 1)));
+        this.label(LEFT - 14, panel.top + (i === 1 ? 14 : 9), minus(shown[1].toFixed(i === 1 ? 0 : 1)));
       });
       this.line(ground, this.data.x, this.data.z, heights, "profile");
       for (const [x, mm] of this.data.obstacles) {
@@ -315,10 +335,7 @@
       const zero = less.top + less.height - ((0 - bounds[0]) / (bounds[1] - bounds[0] || 1)) * less.height;
       this.svg.append(draw("line", { class: "grid", x1: LEFT, x2: RIGHT, y1: zero, y2: zero }));
       this.line(less, this.passed[0].d, difference, bounds, this.runs[0].look);
-      for (let i = 0; i <= 8; i += 1) {
-        const x = this.range[0] + ((this.range[1] - this.range[0]) * i) / 8;
-        this.label(this.at(x), 378, x.toFixed(1), "middle");
-      }
+      for (const [x, text] of ticks(this.range, 8)) this.label(this.at(x), 378, text, "middle");
       this.label((LEFT + RIGHT) / 2, 394, "distance, m", "middle");
       this.cursor = draw("line", { class: "cursor", x1: 0, x2: 0, y1: 22, y2: 362 });
       this.svg.append(this.cursor);
@@ -402,6 +419,120 @@
     }
   }
 
+  // Two shift maps.
+
+  const ASKS = { d: "down", h: "hold", u: "up" };
+  const MAP = { width: 330, left: 44, right: 316, top: 22 };
+
+  /** The decisions of A as in its own map, marked where those of B differ. */
+  class MapPair {
+    constructor(place, data) {
+      this.data = data;
+      const labels = data.policies.map((policy) => policy.label);
+      const select = (label, chosen) => choice(label, labels, chosen, () => this.paint());
+      this.a = select("Shift map A", data.a);
+      this.b = select("Shift map B", data.b);
+      this.readout = make("p", { class: "readout", role: "status" });
+      this.drawings = make("div", { class: "pairs" });
+      place.prepend(make("div", { class: "player maps", role: "group", "aria-label": "Two shift maps" },
+        make("h3", {}, "Compare two shift maps"),
+        make("p", { class: "controls" }, named("A", this.a), " ", named("B", this.b), " ",
+          make("button", { type: "button", onclick: () => keep("shift-maps.csv", this.csv(), "text/csv") }, "Download cells (CSV)")),
+        this.readout, this.drawings));
+      this.paint();
+    }
+
+    /** Per gear the pairs of decisions, a text of two letters for each cell. */
+    pairs() {
+      const [a, b] = [this.data.policies[this.a.value], this.data.policies[this.b.value]];
+      return a.asks.map((asks, gear) => [...asks].map((ask, cell) => ask + b.asks[gear][cell]));
+    }
+
+    paint() {
+      dark();
+      const all = this.pairs();
+      const differ = all.flat().filter((pair) => pair[0] !== pair[1]).length;
+      const cells = all.flat().length;
+      const [a, b] = [this.a, this.b].map((list) => list.selectedOptions[0].textContent);
+      this.readout.textContent = differ === 0 ? `A (${a}) and B (${b}) request the same in all ${cells} cells.`
+        : `A (${a}) is drawn; outlined: B (${b}) requests something else, in ${differ} of ${cells} cells ` +
+          `(${((100 * differ) / cells).toFixed(1)}\u00a0%).`;
+      const columns = this.data.x.length - 1;
+      // A strip is enough where nothing changes upwards.
+      const flat = all.every((pairs) => regions(pairs, columns).every((region) => region.low === 0 && region.high > 0 &&
+        region.high * columns === pairs.length));
+      const bottom = MAP.top + (flat ? 34 : 150);
+      this.drawings.replaceChildren(...all.map((pairs, gear) => this.map(pairs, gear + 1, bottom, flat)));
+      this.drawings.querySelectorAll("svg").forEach(stepByKeys);
+    }
+
+    map(pairs, gear, bottom, flat) {
+      const { x, y } = this.data;
+      const columns = x.length - 1;
+      const svg = draw("svg", {
+        class: "chart", viewBox: `0 0 ${MAP.width} ${bottom + 40}`, role: "img",
+        "aria-label": `Gear ${gear}: requests of A and where those of B differ`,
+      });
+      const text = (px, py, anchor, look, words) => {
+        const element = draw("text", { x: px, y: py, "text-anchor": anchor, class: look });
+        element.textContent = words;
+        svg.append(element);
+      };
+      const across = (value) => MAP.left + ((value - x[0]) / (x[columns] - x[0])) * (MAP.right - MAP.left);
+      const up = (value) => bottom - ((value - y[0]) / (y[y.length - 1] - y[0])) * (bottom - MAP.top);
+      text(4, 14, "start", "row", `in gear ${gear}`);
+      // Outlines and words lie above all cells.
+      const [marks, outlines, words] = [[], [], []];
+      for (const { from, to, low, high, pair } of regions(pairs, columns)) {
+        const [left, width] = [across(x[from]), across(x[to]) - across(x[from])];
+        const [top, height] = [up(y[high]), up(y[low]) - up(y[high])];
+        const differs = pair[0] !== pair[1];
+        const said = differs ? `A ${ASKS[pair[0]]}, B ${ASKS[pair[1]]}` : `both ${ASKS[pair[0]]}`;
+        const span = (title, from, to) => `, ${title} ${minus(`${from} to ${to}`)}`;
+        const upwards = flat ? "" : span(this.data.yTitle, y[low], y[high]);
+        const mark = draw("g", { "data-tip": `gear ${gear}${span(this.data.xTitle, x[from], x[to])}${upwards}: ${said}` });
+        mark.append(draw("rect", { x: left, y: top, width, height, class: `ask-${ASKS[pair[0]]}` }));
+        if (differs) outlines.push(draw("rect", { x: left, y: top, width, height, class: "differs" }));
+        marks.push(mark);
+        const short = differs ? `${ASKS[pair[0]]} | ${ASKS[pair[1]]}` : ASKS[pair[0]];
+        if (width > 7.4 * short.length && height > 15) words.push([left + width / 2, top + height / 2 + 4, short]);
+      }
+      svg.append(...marks, ...outlines);
+      for (const [px, py, short] of words) text(px, py, "middle", "word halo", short);
+      for (const value of [x[0], (x[0] + x[columns]) / 2, x[columns]]) text(across(value), bottom + 14, "middle", "tick", `${value}`);
+      for (const [value, shown] of flat ? [] : ticks([y[0], y[y.length - 1]], 4)) text(MAP.left - 5, up(value) + 4, "end", "tick", shown);
+      text((MAP.left + MAP.right) / 2, bottom + 32, "middle", "axis-title", `${this.data.xTitle}, ${this.data.xUnit}`);
+      if (!flat) text(MAP.right, 14, "end", "axis-title", `${this.data.yTitle} upwards, ${this.data.yUnit}`);
+      return svg;
+    }
+
+    csv() {
+      const { x, y } = this.data;
+      const columns = x.length - 1;
+      const rows = this.pairs().flatMap((pairs, gear) => pairs.map((pair, cell) => {
+        const [column, row] = [cell % columns, Math.floor(cell / columns)];
+        return [gear + 1, x[column], x[column + 1], y[row], y[row + 1], ASKS[pair[0]], ASKS[pair[1]]].join(",");
+      }));
+      return ["gear,x_from,x_to,y_from,y_to,a,b", ...rows].join("\r\n") + "\r\n";
+    }
+  }
+
+  /** Rectangles of one pair of decisions: runs of equal cells, over neighbouring rows that are alike. */
+  function regions(pairs, columns) {
+    const found = [];
+    const row = (n) => pairs.slice(n * columns, (n + 1) * columns);
+    const rows = pairs.length / columns;
+    for (let low = 0, high; low < rows; low = high) {
+      const cells = row(low);
+      for (high = low + 1; high < rows && row(high).join() === cells.join(); high += 1);
+      for (let from = 0, to; from < columns; from = to) {
+        for (to = from + 1; to < columns && cells[to] === cells[from]; to += 1);
+        found.push({ from, to, low, high, pair: cells[from] });
+      }
+    }
+    return found;
+  }
+
   listenToMarks();
   document.querySelectorAll("main table").forEach(equip);
   const data = document.getElementById("runs-data");
@@ -409,4 +540,6 @@
     const courses = JSON.parse(data.textContent);
     if (courses.length) new Replay(document.getElementById("replay"), courses);
   }
+  const maps = document.getElementById("maps-data");
+  if (maps) new MapPair(document.getElementById("map-pair"), JSON.parse(maps.textContent));
 })();

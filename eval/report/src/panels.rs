@@ -106,10 +106,13 @@ fn shift_maps(summary: &Summary, pictures: &[ShiftMapPicture]) -> Markup {
     if first.is_empty() {
         return group(&further);
     }
+    let roles = &summary.roles;
+    let pair = script::map_pair(pictures, [summary.label(&roles.subject), summary.label(&roles.tuned_rule)]);
     let number = plural(further.len(), "further policy").replace("policys", "policies");
     html! {
         (group(&first))
         (note(&charts::common_words(pictures)))
+        (pair)
         (fold(&format!("Shift maps of {number}"), &further))
     }
 }

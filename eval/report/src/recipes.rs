@@ -1,6 +1,6 @@
 //! The printable sheet: which short runs identify what, with the figures of one vehicle and the labels to write down.
 
-use crate::document::{document, items};
+use crate::document::{items, sheet_document};
 use crate::text::typeset;
 use lowgear_env::motion::GRAVITY_M_S2;
 use lowgear_env::vehicle::{TorqueSpeedLine, VehicleConfig};
@@ -10,8 +10,6 @@ use std::fmt::Write as _;
 /// Warmest that a stall pull may make the winding in one go, K.
 const STALL_K: f64 = 15.0;
 
-/// Looks of the page.
-pub(super) const STYLE: &str = include_str!("recipes.css");
 /// Columns of a log.
 const COLUMNS: &str = "time_s, motor_speed_rad_s, duty, battery_voltage_v, motor_current_a, tilt_deg, gear, selector_deg, \
                        distance_m, event";
@@ -165,7 +163,7 @@ pub fn sheet_html(config: &VehicleConfig) -> String {
         div.caution { h2 { "Before anything else" } ul { (items(CAUTIONS)) } } "\n"
         @for card in cards(&Figures::of(config)) { (section(&card)) }
     };
-    document(&title, &[STYLE], &body)
+    sheet_document(&title, &body)
 }
 
 fn section(card: &Card) -> Markup {
@@ -179,7 +177,7 @@ fn section(card: &Card) -> Markup {
 }
 
 /// Text in which words between backticks are code.
-fn with_code(text: &str) -> Markup {
+pub(super) fn with_code(text: &str) -> Markup {
     html! {
         @for (index, part) in text.split('`').enumerate() {
             @if index % 2 == 1 { code { (typeset(part)) } } @else { (typeset(part)) }

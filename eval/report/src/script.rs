@@ -5,7 +5,8 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::charts::{looks, thin};
-use lowgear_eval::figures::{EventKind, RunTrace, TracePicture};
+use lowgear_env::request_name;
+use lowgear_eval::figures::{EventKind, GearMap, RunTrace, ShiftMapPicture, TracePicture};
 
 const SCRIPT: &str = include_str!("page.js");
 /// Points of a profile.
@@ -123,21 +124,78 @@ pub(super) fn replay(traces: &[TracePicture]) -> Markup {
             }
         })
         .collect();
+    html! { @if !courses.is_empty() { div id="replay" {} "\n" (data("runs-data", &courses)) } }
+}
+
+/// Data for the script, which no browser runs.
+fn data(id: &str, content: &impl Serialize) -> Markup {
+    let Ok(text) = serde_json::to_string(content) else { return Markup::default() };
     // A name must not end the element: JSON may write `<` by its number.
-    let Ok(data) = serde_json::to_string(&courses) else { return Markup::default() };
-    let data = data.replace('<', "\\u003c");
-    html! {
-        @if !courses.is_empty() {
-            div id="replay" {} "\n"
-            script type="application/json" id="runs-data" { (PreEscaped(data)) } "\n"
-        }
+    let text = text.replace('<', "\\u003c");
+    html! { script type="application/json" id=(id) { (PreEscaped(text)) } "\n" }
+}
+
+/// Shift maps over one grid, as their comparison reads them.
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Maps<'a> {
+    x: &'a [f64],
+    y: &'a [f64],
+    x_title: &'a str,
+    x_unit: &'a str,
+    y_title: &'a str,
+    y_unit: &'a str,
+    /// Which two are shown first.
+    a: usize,
+    b: usize,
+    policies: Vec<PolicyMap<'a>>,
+}
+
+/// A policy and, per gear, a letter for each cell: `d` down, `h` hold, `u` up.
+#[derive(Serialize)]
+struct PolicyMap<'a> {
+    label: &'a str,
+    asks: Vec<String>,
+}
+
+/// The place of the comparison of two shift maps and its data; `first` names the two that are shown first.
+pub(super) fn map_pair(pictures: &[ShiftMapPicture], first: [&str; 2]) -> Markup {
+    let Some(like) = pictures.first() else { return Markup::default() };
+    let cells = like.x_edges.len().saturating_sub(1) * like.y_edges.len().saturating_sub(1);
+    let fits = |picture: &&ShiftMapPicture| {
+        picture.x_edges == like.x_edges
+            && picture.y_edges == like.y_edges
+            && picture.gears.len() == like.gears.len()
+            && picture.gears.iter().all(|gear| gear.cells.len() == cells)
+    };
+    let ask = |gear: &GearMap| gear.cells.iter().map(|cell| &request_name(cell.decision)[..1]).collect();
+    let policies: Vec<PolicyMap<'_>> = pictures
+        .iter()
+        .filter(fits)
+        .map(|p| PolicyMap { label: &p.policy, asks: p.gears.iter().map(ask).collect() })
+        .collect();
+    if policies.len() < 2 || cells == 0 {
+        return Markup::default();
     }
+    let [a, b] = first.map(|label| policies.iter().position(|policy| policy.label == label));
+    let maps = Maps {
+        x: &like.x_edges,
+        y: &like.y_edges,
+        x_title: &like.x_title,
+        x_unit: &like.x_unit,
+        y_title: &like.y_title,
+        y_unit: &like.y_unit,
+        a: a.unwrap_or(1),
+        b: b.unwrap_or(0),
+        policies,
+    };
+    html! { div id="map-pair" {} "\n" (data("maps-data", &maps)) }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::example::trace_picture;
+    use crate::example::{pictures, trace_picture};
 
     #[test]
     fn base64_is_that_of_its_specification() {
@@ -146,6 +204,32 @@ mod tests {
         {
             assert_eq!(base64(text.as_bytes()), expected);
         }
+    }
+
+    #[test]
+    fn two_maps_are_compared_over_one_grid() {
+        let all = pictures().shift_maps;
+        let text = map_pair(&all, ["Learned table", "Tuned load-ratio rule"]).into_string();
+        let json = text.split_once('>').unwrap().1.split_once("<script").unwrap().1;
+        let json = json.split_once('>').unwrap().1.split_once("</script").unwrap().0;
+        let maps: serde_json::Value = serde_json::from_str(json).unwrap();
+        let policies = maps["policies"].as_array().unwrap();
+        assert_eq!(policies.len(), all.len());
+        let cells = (maps["x"].as_array().unwrap().len() - 1) * (maps["y"].as_array().unwrap().len() - 1);
+        for (policy, picture) in policies.iter().zip(&all) {
+            assert_eq!(policy["label"], *picture.policy);
+            let asks: Vec<&str> =
+                policy["asks"].as_array().unwrap().iter().map(|a| a.as_str().unwrap()).collect();
+            assert_eq!(asks.len(), picture.gears.len());
+            assert!(asks.iter().all(|gear| gear.len() == cells && gear.chars().all(|c| "dhu".contains(c))));
+        }
+        let mut other = all.clone();
+        other.truncate(2);
+        other[1].x_edges[0] -= 1.0;
+        assert!(
+            map_pair(&other, ["", ""]).into_string().is_empty(),
+            "maps over other grids are not compared"
+        );
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Pages of a trial on the ground: the plan to print, and the verdict with its evidence.
 
-use super::document::{begin, chart_document, document, items, section};
+use super::document::{begin, chart_document, items, section, sheet_document};
 use super::panels::group;
 use super::prose;
 use super::recipes;
@@ -23,7 +23,7 @@ pub fn plan_page(plan: &TrialPlan) -> String {
         p { (typeset(&plan.lead())) } "\n"
         div.caution { h2 { "Before anything else" } ul { (items(recipes::CAUTIONS)) } p { (typeset(SCOPE)) } } "\n"
         section { h2 { "Stop for" } ul { (items(STOP_FOR)) } } "\n"
-        section { h2 { "Rules" } ol { (items(plan.rules())) } } "\n"
+        section { h2 { "Rules" } ol { @for rule in plan.rules() { li { (recipes::with_code(&rule)) } } } } "\n"
         section { h2 { "Laps" } (order_table(plan)) } "\n"
         section {
             h2 { "Pairs that a claim takes" }
@@ -31,7 +31,7 @@ pub fn plan_page(plan: &TrialPlan) -> String {
             p { (typeset(&table_note(plan.settings.level))) }
         } "\n"
     };
-    document(&title, &[recipes::STYLE], &body)
+    sheet_document(&title, &body)
 }
 
 fn order_table(plan: &TrialPlan) -> Markup {

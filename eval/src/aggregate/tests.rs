@@ -57,6 +57,7 @@ fn metadata(suite: &suite::TestSuite) -> StudyMetadata {
             quick: true,
             level: 0.95,
             command: "lowgear study trial.toml --quick".into(),
+            inputs: vec![],
         },
         vehicle: vehicle_card(&suite.scenario().vehicle),
         test_suite: suite_card(suite, "Garden ground."),

@@ -115,7 +115,7 @@ impl Training<'_> {
             state.agent = agent.to_bytes().map_err(&fail)?;
             context.check_driven()?;
             save_checkpoint(&checkpoint, &identity, &state)?;
-            job_context.on_checkpoint(agent.steps(), state.ticks)?;
+            job_context.on_checkpoint(agent.steps(), state.ticks, &state.curve)?;
             job_context.stopwatch.enter(Stage::Learning);
             if interrupt == Some(Interrupt::Stop) {
                 return Err(StudyError::Stopped);

@@ -22,6 +22,7 @@ pub use saved::{POLICY_FORMAT, PolicyFile};
 
 use crate::checkpoint::Identity;
 use crate::error::StudyError;
+use crate::event_file::{self, EVENT_FILE};
 use crate::progress::{JobProgress, Reporter};
 use crate::search::CurvePoint;
 use crate::stop::{JobBudget, StopCondition, StopRequest};
@@ -67,6 +68,8 @@ pub struct JobContext<'a> {
     pub stop_condition: &'a StopCondition<'a>,
     /// Where its time goes.
     pub stopwatch: Rc<Stopwatch>,
+    /// Duration of a controller tick, s.
+    pub tick_s: f64,
 }
 
 impl JobContext<'_> {
@@ -96,8 +99,14 @@ impl JobContext<'_> {
     /// A checkpoint was written.
     ///
     /// # Errors
-    /// [`StudyError::Store`] when the times cannot be written.
-    pub(crate) fn on_checkpoint(&self, steps: u64, ticks: u64) -> Result<(), StudyError> {
+    /// [`StudyError::Store`] when the curve or the times cannot be written.
+    pub(crate) fn on_checkpoint(
+        &self,
+        steps: u64,
+        ticks: u64,
+        curve: &[CurvePoint],
+    ) -> Result<(), StudyError> {
+        event_file::write(&self.folder.join(EVENT_FILE), curve, self.tick_s)?;
         self.stop_condition.on_checkpoint()?;
         self.progress.on_checkpoint()?;
         Ok(self.stopwatch.row(&self.folder.join("timing.csv"), steps, ticks)?)
@@ -223,6 +232,7 @@ impl TrainingContext<'_> {
             self.work(job, &folder, job_budget, &format!("{} seed {}", job.learner(), job.run_number()))?;
         let file = |policy: &SavedPolicy| PolicyFile::new(&name, &self.vehicle, self.gears, policy.clone());
         write_atomically(&folder.join("metrics.csv"), metrics_csv(&trained.record).as_bytes())?;
+        event_file::complete(&folder.join(EVENT_FILE), &trained.record.curve, self.tick_s())?;
         file(&trained.last).save(&last_file)?;
         file(&trained.selected).save(&policy_file)?;
         // Written last: its presence says that the rest is complete.
@@ -246,10 +256,9 @@ impl TrainingContext<'_> {
         let progress = self.reporter.job(name, job_budget.ticks.unwrap_or_else(|| job.steps()));
         let stop_condition = StopCondition::new(self.stop, job_budget, folder)?;
         let stopwatch = Stopwatch::start();
-        let trained = job.train(
-            self,
-            &JobContext { folder, progress: &progress, stop_condition: &stop_condition, stopwatch },
-        )?;
+        let (stop_condition, tick_s) = (&stop_condition, self.tick_s());
+        let job_context = JobContext { folder, progress: &progress, stop_condition, stopwatch, tick_s };
+        let trained = job.train(self, &job_context)?;
         self.check_driven()?;
         let ended = trained.record.failure.as_deref().or(trained.record.cut.as_deref());
         let ended = ended.map_or(String::new(), |why| format!("; ended early: {why}"));

@@ -86,7 +86,7 @@ pub(super) fn search_at<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone>(
         job_context.stopwatch.enter(Stage::Checkpointing);
         context.check_driven()?;
         save_checkpoint(&checkpoint, &identity, memory)?;
-        job_context.on_checkpoint(generation as u64, memory.ticks)?;
+        job_context.on_checkpoint(generation as u64, memory.ticks, &memory.curve)?;
         job_context.stopwatch.enter(Stage::Learning);
         match job_context.stop_condition.interrupt(memory.ticks) {
             Some(Interrupt::Stop) => Err(StudyError::Stopped),

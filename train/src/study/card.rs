@@ -157,11 +157,12 @@ fn worth(evaluated_policies: &[EvaluatedPolicy]) -> Result<Vec<String>, StudyErr
         let all = || c.outcomes.iter().flatten();
         all().map(|o| o.damage).sum::<f64>() / all().map(|o| o.distance_m / 1000.0).sum::<f64>()
     };
-    lines.push(format!(
-        "Gearbox damage per km: {:.1e} of nominal life; the table {:.1e}, the hand-written rule {:.1e}.",
-        damage(card),
-        damage(table),
-        damage(hand)
-    ));
+    // Without any damage of the hand-written rule there is nothing to compare with.
+    if damage(hand) > 0.0 {
+        let [own, of_table] = [card, table].map(|policy| damage(policy) / damage(hand));
+        lines.push(format!(
+            "Gearbox damage per km: {own:.2} times the hand-written rule's; the table {of_table:.2} times."
+        ));
+    }
     Ok(lines)
 }

@@ -3,6 +3,7 @@
 use crate::error::StudyError;
 use crate::store::StoreError;
 use lowgear_env::terrain::CourseConfig;
+use lowgear_report::ChangedKey;
 use sha2::{Digest, Sha256};
 use std::fmt::Write as _;
 use std::fs;
@@ -11,6 +12,8 @@ use toml::{Table, Value};
 
 /// Differences that are listed one by one.
 const MAX_LISTED: usize = 4;
+/// The digest of a measured profile.
+const OF_PROFILE: &str = "given.profile";
 
 /// The files that a study was read from.
 #[derive(Clone, Debug, Default)]
@@ -47,14 +50,16 @@ pub(super) fn digest(bytes: &[u8]) -> String {
     })
 }
 
-/// The keys in which two resolved studies differ, a line each.
+/// The keys in which two resolved studies differ. Of the digests, that of a measured profile alone says more than the
+/// keys.
 ///
 /// # Errors
 /// What cannot be read as TOML.
-pub(super) fn changed_keys(before: &str, now: &str) -> Result<Vec<String>, toml::de::Error> {
+pub(super) fn changed_keys(before: &str, now: &str) -> Result<Vec<ChangedKey>, toml::de::Error> {
     let (before, now) = (toml::from_str::<Table>(before)?, toml::from_str::<Table>(now)?);
     let mut found = Vec::new();
     compare("", &before, &now, &mut found);
+    found.retain(|changed| !changed.key.starts_with("given.") || changed.key == OF_PROFILE);
     Ok(found)
 }
 
@@ -66,9 +71,10 @@ pub(super) fn differences(kept: &str, now: &str) -> String {
     let mut found = Vec::new();
     compare("", &kept, &now, &mut found);
     // A digest tells only of what does not stand there itself: the profile.
-    let of_profile = |line: &String| line.starts_with("given.profile");
-    let profile = found.iter().any(of_profile);
-    found.retain(|line| !line.starts_with("given"));
+    let profile = found.iter().any(|changed| changed.key == OF_PROFILE);
+    found.retain(|changed| !changed.key.starts_with("given"));
+    let line = |ChangedKey { key, before, now }| format!("{key} ({before} there, {now} now)");
+    let mut found: Vec<String> = found.into_iter().map(line).collect();
     if profile {
         let name = now.get("course").and_then(|course| course.get("profile")).and_then(Value::as_str);
         found.insert(0, format!("the measured profile {}", name.unwrap_or("of the course")));
@@ -79,7 +85,7 @@ pub(super) fn differences(kept: &str, now: &str) -> String {
     format!("{}{more}", found.join("; "))
 }
 
-fn compare(path: &str, kept: &Table, now: &Table, found: &mut Vec<String>) {
+fn compare(path: &str, kept: &Table, now: &Table, found: &mut Vec<ChangedKey>) {
     let mut keys: Vec<&String> = kept.keys().collect();
     keys.extend(now.keys().filter(|key| !kept.contains_key(*key)));
     for key in keys {
@@ -87,7 +93,7 @@ fn compare(path: &str, kept: &Table, now: &Table, found: &mut Vec<String>) {
         match (kept.get(key), now.get(key)) {
             (Some(Value::Table(kept)), Some(Value::Table(now))) => compare(&path, kept, now, found),
             (Some(kept), Some(now)) if same(kept, now) => {}
-            (kept, now) => found.push(format!("{path} ({} there, {} now)", short(kept), short(now))),
+            (kept, now) => found.push(ChangedKey { key: path, before: short(kept), now: short(now) }),
         }
     }
 }

@@ -6,7 +6,7 @@ use super::compare::{Comparison, label};
 use super::firmware::{Firmware, verdict_in_files};
 use super::pages::{self, FIGURES_FILE};
 use super::pictures::{family, pictures};
-use super::resolved::RESOLVED_FILE;
+use super::resolved::{RESOLVED_FILE, input_digests};
 use super::thresholds::{enterable, thresholds};
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::StudyError;
@@ -71,7 +71,7 @@ pub(super) fn publish(
         curves: curves(learned),
         tuned: tuned_rules(inputs, learned, driven.card)?,
         table: Some(table_sheet(inputs, firmware)),
-        ..metadata(inputs, &comparison.suite, roles, Some(comparison.bound_s))
+        ..metadata(inputs, &comparison.suite, roles, Some(comparison.bound_s))?
     };
     let mut metadata = metadata;
     metadata.test_suite.note.push_str(&searched(inputs));
@@ -127,7 +127,12 @@ fn enterable_thresholds(summary: &Summary) -> String {
 
 /// What the summary holds for every policy.
 /// `bound_s` is the mean value of the plan, where one was driven.
-fn metadata(inputs: &Inputs, suite: &TestSuite, roles: Roles, bound_s: Option<f64>) -> StudyMetadata {
+fn metadata(
+    inputs: &Inputs,
+    suite: &TestSuite,
+    roles: Roles,
+    bound_s: Option<f64>,
+) -> Result<StudyMetadata, StudyError> {
     let note = if let Some(bound_s) = bound_s {
         format!(
             "Random courses of the kind \"{}\"; the plan's own value, an optimistic bound on any mean return, is \
@@ -137,7 +142,7 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, roles: Roles, bound_s: Option<f6
     } else {
         format!("Courses of the kind \"{}\".", inputs.scenario.course.name)
     };
-    StudyMetadata {
+    Ok(StudyMetadata {
         study: Study {
             name: inputs.study.name.clone(),
             seed: inputs.study.seed,
@@ -146,6 +151,7 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, roles: Roles, bound_s: Option<f6
             quick: inputs.quick,
             level: LEVEL,
             command: format!("lowgear study {RESOLVED_FILE}"),
+            inputs: input_digests(inputs)?,
         },
         vehicle: vehicle_card(&inputs.scenario.vehicle),
         test_suite: suite_card(suite, &note),
@@ -157,7 +163,7 @@ fn metadata(inputs: &Inputs, suite: &TestSuite, roles: Roles, bound_s: Option<f6
         curves: vec![],
         tuned: vec![],
         table: None,
-    }
+    })
 }
 
 /// The search for settings, if there was one.
@@ -259,7 +265,7 @@ pub fn compare_policies(
         tuned_rule: reference,
         plan: None,
     };
-    let metadata = metadata(inputs, &suite, roles, None);
+    let metadata = metadata(inputs, &suite, roles, None)?;
     let summary: Summary = summarise(metadata, &evaluated_policies)?;
     let json = summary.to_json()?;
     let mut episodes = Vec::new();

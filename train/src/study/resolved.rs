@@ -11,6 +11,7 @@ use lowgear_env::config::{Check, ConfigError, KeyError, parse};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, measured_course};
+use lowgear_eval::summary::InputDigest;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -63,19 +64,41 @@ impl Check for Resolved {
     }
 }
 
+/// SHA-256 of each part, with `study`, which a search may have changed.
+fn digests(inputs: &Inputs, study: &StudyConfig) -> Result<Digests, toml::ser::Error> {
+    Ok(Digests {
+        study: digest(toml::to_string(study)?.as_bytes()),
+        vehicle: digest(toml::to_string(&inputs.scenario.vehicle)?.as_bytes()),
+        course: digest(toml::to_string(&inputs.scenario.course)?.as_bytes()),
+        profile: inputs.given.profile.clone(),
+    })
+}
+
+/// The same by name, for the report.
+///
+/// # Errors
+/// [`StudyError::Store`] for what TOML cannot hold.
+pub(super) fn input_digests(inputs: &Inputs) -> Result<Vec<InputDigest>, StudyError> {
+    let found = digests(inputs, &inputs.study).map_err(|e| content(Path::new(RESOLVED_FILE), &e))?;
+    let parts =
+        [("study", Some(found.study)), ("vehicle", Some(found.vehicle)), ("course", Some(found.course))];
+    let parts = parts.into_iter().chain([("profile", found.profile)]);
+    Ok(parts
+        .filter_map(|(part, sha256)| Some(InputDigest { part: part.to_owned(), sha256: sha256? }))
+        .collect())
+}
+
+fn content(file: &Path, error: &toml::ser::Error) -> StoreError {
+    StoreError::Content { file: file.to_owned(), problem: error.to_string() }
+}
+
 /// The text of the file for `study`, which a search may have changed.
 ///
 /// # Errors
 /// [`StudyError::Store`] for what TOML cannot hold.
 pub(super) fn text(inputs: &Inputs, study: &StudyConfig, file: &Path) -> Result<String, StudyError> {
-    let content = |e: toml::ser::Error| StoreError::Content { file: file.to_owned(), problem: e.to_string() };
     let (vehicle, course) = (&inputs.scenario.vehicle, &inputs.scenario.course);
-    let given = Digests {
-        study: digest(toml::to_string(study).map_err(content)?.as_bytes()),
-        vehicle: digest(toml::to_string(vehicle).map_err(content)?.as_bytes()),
-        course: digest(toml::to_string(course).map_err(content)?.as_bytes()),
-        profile: inputs.given.profile.clone(),
-    };
+    let given = digests(inputs, study).map_err(|e| content(file, &e))?;
     let all = Resolved {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         quick: inputs.quick,
@@ -86,7 +109,7 @@ pub(super) fn text(inputs: &Inputs, study: &StudyConfig, file: &Path) -> Result<
         vehicle: vehicle.clone(),
         course: course.clone(),
     };
-    let text = toml::to_string_pretty(&all).map_err(content)?;
+    let text = toml::to_string_pretty(&all).map_err(|e| content(file, &e))?;
     Ok(format!("{STUDY_MARK}, with every default filled in.\n{text}"))
 }
 

@@ -52,10 +52,9 @@ pub(in super::super) fn trace_chart(picture: &TracePicture) -> Svg {
     surface_key(&mut svg, &surface_names(&picture.course), top);
     top += 16.0;
     let obstacles_to = height - 44.0;
-    draw_obstacle_lines(&mut svg, &picture.course, x, top, obstacles_to);
-    top += 4.0;
-    event_key(&mut svg, top);
-    top += 20.0;
+    event_key(&mut svg, top + 4.0);
+    top += 24.0;
+    draw_obstacle_lines(&mut svg, &picture.course, x, top - 2.0, obstacles_to);
     let looks = looks(&picture.runs);
     for (run, look) in runs.iter().zip(&looks) {
         draw_gears(&mut svg, run, look, picture.gears.max(2), x, top);
@@ -213,7 +212,7 @@ fn event_key(svg: &mut Svg, top: f64) {
         let (marker, class) = event_mark(kind);
         svg.marker(marker, (at, top + 6.0), 3.6, class);
         svg.text((at + 9.0, top + 9.5), Anchor::Start, "tick", word);
-        at += 30.0 + 5.8 * word.len() as f64;
+        at += 32.0 + 6.4 * word.len() as f64;
     }
 }
 
