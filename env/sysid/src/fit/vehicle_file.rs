@@ -47,6 +47,7 @@ impl Fit {
         }
         self.round_motor(&mut config, start);
         config.variation = self.variation(&start.variation);
+        config.fitted = self.fitted();
         config
     }
 
