@@ -41,6 +41,8 @@ pub enum Stream {
     PreviewNoise = 10,
     /// Order of laps in a trial on the ground, and simulated trials.
     Trial = 11,
+    /// Vehicles drawn from what a fit knows.
+    FittedVehicle = 12,
 }
 
 impl Seed {

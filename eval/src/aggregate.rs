@@ -26,8 +26,8 @@ use rayon::prelude::*;
 use crate::PolicyId;
 use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary, ReturnTerms,
-    RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
+    CauseCount, Curve, FORMAT, FittedComparison, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary,
+    ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
 };
 
 /// A policy and the outcomes of its test episodes.
@@ -64,6 +64,8 @@ pub struct StudyMetadata {
     pub also_against: Vec<PolicyId>,
     /// The policy under test against the tuned rule in perturbed conditions.
     pub robustness: Vec<RobustnessMap>,
+    /// The policy under test on vehicles that fit the owner's logs.
+    pub fitted: Vec<FittedComparison>,
     /// What happened where.
     pub places: Vec<PlaceCount>,
     /// Validation scores over training.
@@ -152,6 +154,7 @@ pub fn summarise(
         paired: compare::paired(&metadata, evaluated_policies)?,
         headroom: compare::headroom(&metadata, evaluated_policies, &gap_shares)?,
         robustness: metadata.robustness,
+        fitted: metadata.fitted,
         places: metadata.places,
         study: metadata.study,
         vehicle: metadata.vehicle,

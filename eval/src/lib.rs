@@ -5,6 +5,7 @@
 pub mod aggregate;
 pub mod bound;
 pub mod figures;
+pub mod fitted;
 pub mod incidents;
 mod policy_id;
 pub mod replay;

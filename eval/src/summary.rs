@@ -3,6 +3,7 @@
 //! Keys are `snake_case`; units stand at the end of a key or in [`Metric::unit`]. Nothing here depends on
 //! the clock or the machine: the same study writes the same bytes.
 
+mod fitted;
 mod metric;
 mod places;
 mod policy;
@@ -17,6 +18,7 @@ use lowgear_env::{Cause, RewardTerms};
 use serde::{Deserialize, Serialize};
 
 pub use crate::statistics::Estimate;
+pub use fitted::FittedComparison;
 pub use metric::Metric;
 pub use places::{GradeClass, PlaceCount};
 pub use policy::{Family, PolicyRecord};
@@ -74,6 +76,9 @@ pub struct Summary {
     pub headroom: Vec<Headroom>,
     /// The policy under test against the tuned rule in perturbed conditions; empty when none were asked for.
     pub robustness: Vec<RobustnessMap>,
+    /// The policy under test on vehicles that fit the owner's logs; left out for a vehicle that was not fitted.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fitted: Vec<FittedComparison>,
     /// What happened where to the policy under test and the tuned rule, over all test courses.
     pub places: Vec<PlaceCount>,
     /// Validation score over training, one entry per learner and seed.

@@ -151,6 +151,7 @@ fn metadata(suite: &TestSuite) -> StudyMetadata {
         },
         also_against: vec![],
         robustness: vec![],
+        fitted: vec![],
         places: vec![],
         curves: vec![],
         tuned: vec![],

@@ -185,6 +185,7 @@ pub(super) fn any_vehicle() -> impl Strategy<Value = VehicleConfig> {
         selector.angle_deg = (0..=gears).map(|g| 50.0 * g as f64).collect();
         let vehicle = VehicleConfig {
             name: "any".into(),
+            fitted: None,
             chassis,
             motor,
             battery,

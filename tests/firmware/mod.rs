@@ -127,6 +127,20 @@ impl Case {
         Case::of(settings, axes)
     }
 
+    /// What a demonstration's table with a feeler looks like.
+    fn feeler() -> Case {
+        let axis = |feature, edges: &[i16]| TableAxis { feature, edges: edges.to_vec() };
+        Case::new(
+            "demo-cart-feeler.toml",
+            vec![
+                axis(Feature::Gear, &[1, 2]),
+                axis(Feature::SpeedRatio, &[260, 470, 640, 760, 870]),
+                axis(Feature::StrikeClass, &[1, 2, 3]),
+                axis(Feature::StrikeMm, &[60, 150, 240]),
+            ],
+        )
+    }
+
     fn path(&self, name: &str) -> String {
         self.folder.path().join(name).to_string_lossy().into_owned()
     }

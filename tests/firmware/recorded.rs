@@ -3,12 +3,18 @@
 
 use super::targets::{STRICT, compile};
 use super::{Case, run, there};
+use crate::sandbox::repository;
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
+use lowgear_env::config;
+use lowgear_env::vehicle::VehicleConfig;
+use lowgear_eval::replay::{Decision, Replay};
 use lowgear_firmware::{AGAINST, Format, recorder_source, source, trial_header};
-use lowgear_onboard::{Controller, Feature, Header, Recorder, Request};
-use lowgear_sysid::recording::{Decoder, RecordedTick};
+use lowgear_onboard::{Controller, Feature, Features, Header, Recorder, Request};
+use lowgear_sysid::log::{LogError, LogReader, Mapping};
+use lowgear_sysid::recording::{Decoder, LOG_HEADINGS, RecordedTick, log_row};
 use std::fmt::Write as _;
 use std::fs;
+use std::path::Path;
 
 const TICKS: u32 = 1200;
 
@@ -58,6 +64,44 @@ fn replays(case: &Case, target: &str, bytes: &[u8], ticks: u32) -> Vec<RecordedT
     recorded
 }
 
+/// The same by the log: what `lowgear log` writes of a recording, replayed as `lowgear replay` does.
+fn log_replays(case: &Case, vehicle: &str, target: &str, bytes: &[u8]) {
+    let (recorded, header) = decoded(bytes);
+    let rows: Vec<String> = recorded.iter().map(|tick| log_row(tick, &header)).collect();
+    let log = format!("{LOG_HEADINGS}\n{}\n", rows.join("\n"));
+    let config: VehicleConfig = config::load(&repository().join("configs/vehicles").join(vehicle)).unwrap();
+    let mut reader = LogReader::new(log.as_bytes(), Path::new("log.csv"), &Mapping::default()).unwrap();
+    let mut replay = Replay::new(&config, |features: &Features, _| case.table.decide(features), None);
+    let mut decisions = Vec::new();
+    let each = |d: &Decision| {
+        decisions.push(d.clone());
+        Ok::<(), LogError>(())
+    };
+    replay.run(&mut reader, each).unwrap();
+    let asked: Vec<(usize, Request)> = recorded
+        .iter()
+        .enumerate()
+        .filter(|(_, t)| t.frame.asked)
+        .map(|(i, t)| (i, t.frame.request))
+        .collect();
+    // The first row of the file is its heading.
+    let found: Vec<(usize, Request)> = decisions.iter().map(|d| (d.line as usize - 2, d.request)).collect();
+    assert_eq!(found, asked, "{target}");
+    let last = decisions.len() - 1;
+    assert!(decisions[..last].iter().all(|d| d.request == d.done), "{target}: {}", replay.summary().text());
+    let mut controller = Controller::new(&case.settings, 0);
+    let mut seen = decisions.iter().map(|d| d.features);
+    for RecordedTick { after_restart, frame, .. } in &recorded {
+        if *after_restart {
+            controller = Controller::new(&case.settings, frame.gear);
+        }
+        if controller.sense(&case.settings, &frame.raw) {
+            assert_eq!(seen.next(), Some(controller.features(&case.settings)), "{target}");
+        }
+        controller.act(&case.settings, frame.request, frame.asked);
+    }
+}
+
 fn record(case: &Case, compiler: &str, flags: &[&str], source: &str, machine: &[&str]) -> Vec<u8> {
     let flags = [flags, &["-DDRILL_RECORD"]].concat();
     compile(case, compiler, &flags, TICKS, source, "record.elf");
@@ -70,10 +114,19 @@ fn record(case: &Case, compiler: &str, flags: &[&str], source: &str, machine: &[
 
 #[test]
 fn recordings_from_emulated_machines_replay_to_the_same_decisions_bit_for_bit() {
-    for case in [Case::usual(), Case::other()] {
+    let cases = [
+        (Case::usual(), "demo-cart.toml"),
+        (Case::other(), "compost-tractor.toml"),
+        (Case::feeler(), "demo-cart-feeler.toml"),
+    ];
+    for (case, vehicle) in cases {
+        let replays = |target: &str, bytes: &[u8]| {
+            replays(&case, target, bytes, TICKS);
+            log_replays(&case, vehicle, target, bytes);
+        };
         if there("cc") {
             let flags = [&["-std=c99", "-O2", "-Wno-unused-function"][..], &STRICT].concat();
-            replays(&case, "cc", &record(&case, "cc", &flags, "host.c", &[]), TICKS);
+            replays("cc", &record(&case, "cc", &flags, "host.c", &[]));
         }
         if there("arm-none-eabi-gcc") && there("qemu-system-arm") {
             let flags = ["-std=gnu99", "-Os", "-mthumb", "-mcpu=cortex-m0", "-nostartfiles", "-T", "arm.ld"];
@@ -81,12 +134,12 @@ fn recordings_from_emulated_machines_replay_to_the_same_decisions_bit_for_bit() 
                          -semihosting-config enable=on,target=native -kernel record.elf";
             let board: Vec<&str> = board.split_whitespace().collect();
             let bytes = record(&case, "arm-none-eabi-gcc", &flags, "arm.c", &board);
-            replays(&case, "cortex-m0", &bytes, TICKS);
+            replays("cortex-m0", &bytes);
         }
         if there("avr-gcc") && there("simavr") {
             let flags = ["-std=gnu99", "-Os", "-mmcu=atmega328p"];
             let board = ["300", "simavr", "-m", "atmega328p", "-f", "16000000", "record.elf"];
-            replays(&case, "avr", &record(&case, "avr-gcc", &flags, "avr.c", &board), TICKS);
+            replays("avr", &record(&case, "avr-gcc", &flags, "avr.c", &board));
         }
     }
 }

@@ -1,8 +1,8 @@
 //! The vehicle file.
 
 use super::{
-    BatteryConfig, ControllerConfig, DogConfig, GuardConfig, MAX_AXLES, MotorConfig, SelectorConfig,
-    SensorConfig, VariationConfig,
+    BatteryConfig, ControllerConfig, DogConfig, FittedConfig, GuardConfig, MAX_AXLES, MotorConfig,
+    SelectorConfig, SensorConfig, VariationConfig,
 };
 use crate::config::{Check, KeyError, check_name, in_range};
 use crate::stress::Miner;
@@ -44,6 +44,9 @@ pub struct VehicleConfig {
     /// What varies from episode to episode.
     #[serde(default)]
     pub variation: VariationConfig,
+    /// What a fit knows of the vehicle, if it was fitted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fitted: Option<FittedConfig>,
 }
 
 /// Body and wheels.
@@ -139,7 +142,8 @@ impl Check for VehicleConfig {
         self.sensors.check().map_err(|e| e.within("sensors"))?;
         self.controller.check().map_err(|e| e.within("controller"))?;
         self.guard.check().map_err(|e| e.within("guard"))?;
-        self.variation.check().map_err(|e| e.within("variation"))
+        self.variation.check().map_err(|e| e.within("variation"))?;
+        self.fitted.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("fitted"))
     }
 }
 

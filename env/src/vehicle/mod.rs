@@ -2,6 +2,7 @@
 
 mod battery;
 mod config;
+mod fitted;
 mod heat;
 mod motor;
 mod preview;
@@ -12,6 +13,7 @@ mod variation;
 
 pub use battery::BatteryConfig;
 pub use config::{AxleConfig, ChassisConfig, GearboxConfig, StressConfig, VehicleConfig};
+pub use fitted::{FittedConfig, FittedParameter};
 pub use heat::{COPPER_PER_K, HeatStep, TemperatureRise, time_constants_s};
 pub use motor::{Constants, DataSheet, HeatConfig, MotorConfig, MotorLineConfig, TorqueSpeedLine};
 pub(crate) use preview::RANGE_MM;

@@ -151,6 +151,7 @@ impl Sheet {
             self.selector_deg.clone().unwrap_or_else(|| (0..gears).map(|g| 70.0 * g as f64).collect());
         let axle = |behind_front_m| AxleConfig { behind_front_m, driven: true };
         let vehicle = VehicleConfig {
+            fitted: None,
             name: self.name.clone(),
             invented: self.invented,
             chassis: ChassisConfig {

@@ -11,4 +11,5 @@ mod sysid {
     mod scipy;
     mod sheeted;
     mod textbook;
+    mod unmodelled;
 }

@@ -118,6 +118,7 @@ pub(crate) fn summary() -> Summary {
         paired: paired(&driven),
         headroom,
         robustness: robustness::maps(),
+        fitted: vec![],
         places: places(),
         curves: curves(),
         tuned: tuned(),

@@ -36,6 +36,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     lines.extend(budget_line(summary));
     lines.extend(finished_line(summary));
     lines.extend(robustness_line(summary));
+    lines.extend(summary.fitted.iter().map(|fitted| fitted.sentence(summary)));
     lines.extend(seed_line(summary));
     lines.extend(summary.policies.iter().filter(|policy| !policy.record.failed_seeds.is_empty()).map(
         |policy| {

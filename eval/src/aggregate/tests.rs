@@ -49,6 +49,7 @@ fn evaluated_policies(suite: &suite::TestSuite) -> Vec<EvaluatedPolicy> {
 
 fn metadata(suite: &suite::TestSuite) -> StudyMetadata {
     StudyMetadata {
+        fitted: vec![],
         study: Study {
             name: "trial".into(),
             seed: 1,

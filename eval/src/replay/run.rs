@@ -215,12 +215,15 @@ impl<'a, D: FnMut(&Features, Mask) -> Request + Clone> Replay<'a, D> {
     }
 
     fn record_shift(&mut self, tick: &Tick, request: Request, verdict: Verdict) {
-        self.summary.shifts += 1;
         *self.summary.verdicts.entry(verdict_name(verdict)).or_default() += 1;
-        self.began_s = Some(tick.time_s);
         if let Some(open) = &mut self.open {
             (open.done, open.verdict) = (request, Some(verdict));
         }
+        if tick.refused {
+            return;
+        }
+        self.summary.shifts += 1;
+        self.began_s = Some(tick.time_s);
         let taken_back = request == Request::Down
             && self.arrival.is_some_and(|(at, upwards)| upwards && tick.time_s - at <= self.failed_window_s);
         if taken_back {

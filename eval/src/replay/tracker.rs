@@ -2,8 +2,8 @@
 
 use lowgear_env::Mask;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_onboard::{Controller, Features, Raw, Request, Settings, Verdict};
-use lowgear_sysid::log::Sample;
+use lowgear_onboard::{Controller, Features, Phase, Raw, Request, Settings, Verdict};
+use lowgear_sysid::log::{RecordedOrder, Sample};
 use lowgear_sysid::runs::ShiftWatch;
 use std::f64::consts::TAU;
 
@@ -22,8 +22,11 @@ pub struct Tick {
     pub features: Features,
     /// What the guard would carry out.
     pub mask: Mask,
-    /// A shift that began in the log at this tick, and what the guard said to it.
+    /// A shift that began in the log at this tick, and what the guard said to it; in a recording also a request that the
+    /// guard refused.
     pub shift: Option<(Request, Verdict)>,
+    /// Whether `shift` is a request that was refused, so that no shift followed.
+    pub refused: bool,
     /// A shift that ended in the log at this tick: from and to.
     pub arrived: Option<(usize, usize)>,
 }
@@ -46,6 +49,10 @@ pub struct ControllerTracker {
     asked: bool,
     /// The gear that the guard goes to.
     expected: Option<usize>,
+    /// What the recorded controller did in the last tick, and whether its policy was due.
+    ordered: Option<(RecordedOrder, bool)>,
+    /// Which of two recorded policies drove last.
+    policy: Option<u8>,
 }
 
 impl ControllerTracker {
@@ -69,6 +76,8 @@ impl ControllerTracker {
             confirmed: None,
             asked: false,
             expected: None,
+            ordered: None,
+            policy: None,
         }
     }
 
@@ -81,6 +90,10 @@ impl ControllerTracker {
     /// Takes a row; `coming` is the gear in which the next one that is not neutral stands, for the guard to judge a shift when
     /// it begins. Hands out the ticks that are complete.
     pub fn take(&mut self, sample: &Sample, coming: Option<usize>, mut each: impl FnMut(Tick)) {
+        if let Some(recorded) = sample.recorded {
+            each(self.recorded_tick(sample, recorded));
+            return;
+        }
         if sample.after_break {
             self.lasted_s = 0.0;
             self.turned_rad = 0.0;
@@ -153,12 +166,79 @@ impl ControllerTracker {
             features: self.controller.features(&self.settings),
             mask: self.controller.mask(&self.settings).into(),
             shift,
+            refused: false,
             arrived,
+        }
+    }
+
+    /// A row of a recording: the controller does again, tick by tick, what the recorded one did, so that features and
+    /// decision clock are the same bit for bit. Rows after a gap, and those after the policy changed, start it again in the
+    /// gear that was ordered.
+    fn recorded_tick(&mut self, sample: &Sample, recorded: RecordedOrder) -> Tick {
+        let other_policy = self.policy.is_some() && self.policy != sample.policy;
+        if sample.after_break || self.ordered.is_none() || other_policy {
+            self.restart(usize::from(recorded.gear));
+            (self.ordered, self.counted) = (None, 0.0);
+        }
+        self.policy = sample.policy;
+        let mut shift = None;
+        if let Some((order, due)) = self.ordered.take() {
+            self.controller.act(&self.settings, order.request, due);
+            let verdict = self.controller.guard().verdict();
+            shift = Some((order.request, verdict)).filter(|_| order.request != Request::Hold);
+        }
+        let gear = self.watch.gear_of(sample);
+        let raw = self.recorded_raw(sample);
+        // A tick that was lost is taken to have read the same.
+        for _ in 1..(sample.dt_s / self.tick_s).round().min(200.0) as u32 {
+            self.controller.sense(&self.settings, &raw);
+            self.controller.act(&self.settings, Request::Hold, false);
+        }
+        let due = self.controller.sense(&self.settings, &raw);
+        let driving = self.controller.guard().phase() == Phase::Driving;
+        if let Some(there) = gear
+            && driving
+            && there != usize::from(self.controller.guard().gear())
+        {
+            // The request that led there was lost with its tick.
+            self.restart(there);
+        }
+        let (features, mask) =
+            (self.controller.features(&self.settings), self.controller.mask(&self.settings).into());
+        match (recorded.parked, self.controller.guard().phase() == Phase::Parked) {
+            (true, false) => _ = self.controller.park(&self.settings, &raw),
+            (false, true) => _ = self.controller.leave_park(),
+            _ => {}
+        }
+        let now = usize::from(self.controller.guard().gear());
+        let arrived = self.confirmed.filter(|from| *from != now).map(|from| (from, now));
+        (self.gear, self.confirmed) = (gear, Some(now));
+        self.ordered = Some((recorded, due));
+        let refused = shift.is_some_and(|(_, verdict)| verdict != Verdict::Accepted);
+        let time_s = sample.time_s;
+        Tick { time_s, line: sample.line, gear: Some(now), due, features, mask, shift, refused, arrived }
+    }
+
+    /// The readings of a recorded controller. A reading that the log leaves empty although its sensor is fitted was
+    /// outside of what such a sensor can show.
+    fn recorded_raw(&mut self, sample: &Sample) -> Raw {
+        let counts = (sample.motor_rad_s.abs() * self.tick_s * self.pulses_per_rad).round();
+        let usual = self.raw(sample, None, 0.0);
+        let has_tilt = self.settings.ranges.max_tilt_ddeg != u16::MAX;
+        Raw {
+            encoder_counts: counts.clamp(0.0, f64::from(u16::MAX)) as u16,
+            tilt_ddeg: if sample.tilt_deg.is_none() && has_tilt { i16::MAX } else { usual.tilt_ddeg },
+            selector_ddeg: if sample.selector_deg.is_none() { u16::MAX } else { usual.selector_ddeg },
+            ..usual
         }
     }
 
     /// Tells the controller that the policy was asked.
     pub fn asked(&mut self) {
+        if self.ordered.is_some() {
+            // A recording says itself what was asked for.
+            return;
+        }
         // Hold changes nothing but the decision clock; the order of this tick has been given already.
         self.controller.act(&self.settings, Request::Hold, true);
     }
@@ -186,7 +266,7 @@ impl ControllerTracker {
             tilt_ddeg: sample.tilt_deg.map_or(0, |t| (10.0 * t).round() as i16),
             duty_permille: (1000.0 * sample.duty).round() as u16,
             selector_ddeg: (10.0 * angle_deg).round().rem_euclid(3600.0) as u16,
-            preview: 0,
+            preview: sample.preview.unwrap_or(0),
         }
     }
 }

@@ -29,7 +29,7 @@ static void record(void)
             c.park = 0u;
         }
         drill_read(&toy, &c, &raw);
-        recorder.policy = (uint8_t)(tick >> 6 & 1u);
+        recorder.policy = (uint8_t)(tick >> 9 & 1u);
         recorder.lap = (uint8_t)(tick >> 6);
         c = lowgear_record_tick(&recorder, &state, &raw, record_put);
     }

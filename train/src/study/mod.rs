@@ -3,6 +3,7 @@
 mod card;
 mod compare;
 mod firmware;
+mod fitted;
 mod folder;
 mod given;
 mod pages;
@@ -81,8 +82,9 @@ pub fn run_inputs(
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
         let comparison = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
+        let fitted = fitted::comparisons(&inputs, &comparison, reporter, stop)?;
         inputs.scenario.check_driven()?;
-        let driven = publish::StudyResults { card: &card, comparison: &comparison, robustness };
+        let driven = publish::StudyResults { card: &card, comparison: &comparison, robustness, fitted };
         // Before the last file of the study: a finished run folder holds nothing that depends on the clock.
         reporter.page().remove()?;
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)

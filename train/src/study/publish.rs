@@ -24,7 +24,8 @@ use lowgear_eval::figures::Pictures;
 use lowgear_eval::incidents::places;
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{
-    Curve, PlaceCount, PolicyRecord, RobustnessMap, Roles, Study, Summary, TableAxis, TableSheet, TunedRule,
+    Curve, FittedComparison, PlaceCount, PolicyRecord, RobustnessMap, Roles, Study, Summary, TableAxis,
+    TableSheet, TunedRule,
 };
 use lowgear_firmware::TargetCost;
 
@@ -39,6 +40,8 @@ pub(super) struct StudyResults<'a> {
     pub(super) comparison: &'a Comparison,
     /// The perturbed conditions.
     pub(super) robustness: Vec<RobustnessMap>,
+    /// The vehicles that fit the owner's logs.
+    pub(super) fitted: Vec<FittedComparison>,
 }
 
 /// Writes episodes.csv, figures.json, the pages and summary.json; returns the table for the terminal.
@@ -67,6 +70,7 @@ pub(super) fn publish(
             .chain(learned.preview_rule.is_some().then_some(PolicyId::TunedPreviewRule))
             .collect(),
         robustness: driven.robustness,
+        fitted: driven.fitted,
         places: incidents_by_place(comparison),
         curves: curves(learned),
         tuned: tuned_rules(inputs, learned, driven.card)?,
@@ -91,7 +95,10 @@ pub(super) fn publish(
     // Written last: where it stands, the study is complete.
     write_atomically(&folder.file(SUMMARY_FILE), json.as_bytes())?;
     let width = terminal::width();
-    Ok(terminal_table(&summary, width) + &wrapped(&enterable_thresholds(&summary), width))
+    let fitted: String = summary.fitted.iter().map(|f| format!("\n{}\n", f.sentence(&summary))).collect();
+    Ok(terminal_table(&summary, width)
+        + &wrapped(&fitted, width)
+        + &wrapped(&enterable_thresholds(&summary), width))
 }
 
 /// The rules that were found, as a controller can be given them.
@@ -159,6 +166,7 @@ fn metadata(
         roles,
         also_against: vec![],
         robustness: vec![],
+        fitted: vec![],
         places: vec![],
         curves: vec![],
         tuned: vec![],

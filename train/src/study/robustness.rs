@@ -60,7 +60,8 @@ pub(super) fn maps(
     Ok(maps)
 }
 
-fn find(comparison: &Comparison, id: PolicyId) -> Option<&ComparedPolicy> {
+/// A policy of the comparison that can drive.
+pub(super) fn find(comparison: &Comparison, id: PolicyId) -> Option<&ComparedPolicy> {
     comparison
         .compared_policies
         .iter()

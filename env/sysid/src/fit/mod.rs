@@ -12,6 +12,9 @@
 //! something of them, with what is known beforehand as a residual of its own. How far given values may be off stands in every standard error
 //! ([`GivenErrors`]).
 
+mod conclude;
+mod course_file;
+mod draws;
 mod estimate;
 mod format;
 mod given;
@@ -25,8 +28,10 @@ mod selector;
 mod sensors;
 mod simulate;
 mod uncertainty;
+mod unmodelled;
 mod vehicle_file;
 
+pub use draws::FittedVehicles;
 pub use estimate::{Conditions, Estimate, Fit, FitError, FixedParameter, fit};
 pub use given::{GivenErrors, GivenValue};
 pub use initial::{charge_at_rest, still_rad_s};
@@ -37,3 +42,4 @@ pub use scale::{mean_drive_force_n, spring_scale_n};
 pub use selector::{SelectorFit, fit_selector};
 pub use sensors::SensorFit;
 pub use simulate::{Predicted, World, simulate};
+pub use unmodelled::{Effect, LackOfFit};

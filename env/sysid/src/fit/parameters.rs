@@ -191,6 +191,12 @@ impl Shared {
         }
     }
 
+    /// A vehicle and its surfaces, for their values to be set.
+    pub(super) fn from_parts(config: VehicleConfig, surfaces: Surfaces) -> Shared {
+        let tracked = config.motor.line.constants();
+        Shared { config, surfaces, current_offset_a: 0.0, tracked, heat_moves: false }
+    }
+
     fn constants(&self) -> Constants {
         self.config.motor.line.constants()
     }

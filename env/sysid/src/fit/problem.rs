@@ -187,8 +187,12 @@ impl Problem<'_> {
 
     /// Standardised residuals of a run, before any robust weight.
     pub(super) fn residuals_of(&self, index: usize) -> Vec<Residual> {
+        self.residuals_from(index, &self.predict(index))
+    }
+
+    /// The same against other predictions.
+    pub(super) fn residuals_from(&self, index: usize, predicted: &[Predicted]) -> Vec<Residual> {
         let (run, run_parameters) = (&self.runs[index], &self.run_parameters[index]);
-        let predicted = self.predict(index);
         let factor = self.scatter.factor;
         let mut out = Vec::with_capacity(3 * predicted.len());
         let mut push = |channel: Channel, row: usize, error: f64, sd: f64| {
@@ -219,7 +223,7 @@ impl Problem<'_> {
             }
         }
         if let Some((force_n, error_n)) = run.force_n
-            && let Some(drive_force_n) = mean_drive_force_n(run, &predicted)
+            && let Some(drive_force_n) = mean_drive_force_n(run, predicted)
         {
             let shown_n =
                 spring_scale_n(&self.shared.config.chassis, &self.shared.surfaces, run, drive_force_n);

@@ -103,6 +103,16 @@ impl World {
         World { vehicle, track, charge, temperature_rise: run.thermal_state.temperature_rise(1.0, 1.0) }
     }
 
+    /// Drag of the ground that grows with speed, s/m.
+    pub(super) fn ground_s_m(&self) -> f64 {
+        self.track.course.surfaces.first().map_or(0.0, |surface| surface.drag_s_m)
+    }
+
+    /// The vehicle on its wheels, as the run has it.
+    pub(super) const fn vehicle(&self) -> &Vehicle {
+        &self.vehicle
+    }
+
     /// The same while fitting. How warm the motor is at the beginning was computed with the constants of the start file; what the copper
     /// has warmed goes with the resistance, the rest with the friction.
     pub(super) fn of(shared: &Shared, run: &Run, run_parameters: &RunParameters) -> World {
@@ -129,10 +139,42 @@ impl World {
     }
 }
 
+/// What a simulation has on top of the vehicle of the file.
+pub(super) trait Addition {
+    /// The duty that acts on the motor.
+    fn duty(&self, vehicle: &Vehicle, plant: &Plant, duty: f64) -> f64;
+
+    /// Changes the vehicle before a step.
+    fn before(&mut self, vehicle: &mut Vehicle, plant: &Plant, duty: f64, step_s: f64);
+}
+
+/// Nothing is added.
+struct Nothing;
+
+impl Addition for Nothing {
+    fn duty(&self, _: &Vehicle, _: &Plant, duty: f64) -> f64 {
+        duty
+    }
+
+    fn before(&mut self, _: &mut Vehicle, _: &Plant, _: f64, _: f64) {}
+}
+
 /// Drives a run from the speed `start_m_s`; one prediction per row, the first is the start.
 #[must_use]
 pub fn simulate(world: &World, run: &Run, start_m_s: f64) -> Vec<Predicted> {
-    let World { vehicle, track, .. } = world;
+    simulate_with(world, run, start_m_s, &mut Nothing)
+}
+
+/// The same with an addition.
+pub(super) fn simulate_with(
+    world: &World,
+    run: &Run,
+    start_m_s: f64,
+    addition: &mut impl Addition,
+) -> Vec<Predicted> {
+    let track = &world.track;
+    let mut vehicle = world.vehicle.clone();
+    let vehicle = &mut vehicle;
     let mut plant = Plant::at(vehicle, track, 0.0, start_m_s, run.gear).with_thermal_state(
         vehicle,
         world.charge,
@@ -146,7 +188,9 @@ pub fn simulate(world: &World, run: &Run, start_m_s: f64) -> Vec<Predicted> {
         let mut left_s = if k == 0 { 0.0 } else { sample.dt_s };
         while left_s > 1e-9 {
             let step_s = left_s.min(to_tick_s);
-            plant.advance(vehicle, track, step_s, sample.duty);
+            let duty = addition.duty(vehicle, &plant, sample.duty);
+            addition.before(vehicle, &plant, duty, step_s);
+            plant.advance(vehicle, track, step_s, duty);
             left_s -= step_s;
             to_tick_s -= step_s;
             if to_tick_s <= 1e-9 {

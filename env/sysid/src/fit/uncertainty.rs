@@ -12,6 +12,9 @@ const TOO_FEW: usize = 20;
 /// `E[psi']` and `E[psi^2]` of normal errors with Huber's limit at 1.345.
 const NORMAL: (f64, f64) = (0.8214, 0.7102);
 
+/// A variable of which the other runs hold less than this part of what is known is a run's own.
+const OWN: f64 = 1e-6;
+
 /// Sweeps of the singular value decomposition before it is given up.
 const MOST_SWEEPS: usize = 2000;
 
@@ -101,6 +104,7 @@ fn moments(residuals: &[Residual], channel: Channel) -> (f64, f64) {
 /// inverse.
 pub(super) struct Bread {
     lengths: Vec<f64>,
+    knowledge: DMatrix<f64>,
     inverse: DMatrix<f64>,
     /// By channel: share of residuals inside Huber's limit, and mean square of what counts of them.
     moments: [(f64, f64); Channel::ALL.len()],
@@ -112,8 +116,43 @@ impl Bread {
         let lengths: Vec<f64> = jacobian.column_iter().map(|c| c.norm().max(1e-300)).collect();
         let moments = Channel::ALL.map(|channel| moments(residuals, channel));
         let weighed = weighed(&unit(jacobian, &lengths), residuals, |channel| moments[channel as usize].0);
-        let inverse = (unit(jacobian, &lengths).transpose() * weighed).try_inverse()?;
-        Some(Bread { lengths, inverse, moments })
+        let knowledge = unit(jacobian, &lengths).transpose() * weighed;
+        let inverse = knowledge.clone().try_inverse()?;
+        Some(Bread { lengths, knowledge, inverse, moments })
+    }
+
+    /// Columns in weighed rows.
+    pub(super) fn weighted(&self, residuals: &[Residual], columns: &DMatrix<f64>) -> DMatrix<f64> {
+        weighed(columns, residuals, |channel| self.moments[channel as usize].0)
+    }
+
+    /// What the solution moves by against one unit of each weighed column, in the units of the variables.
+    pub(super) fn pulled(&self, jacobian: &DMatrix<f64>, weighted: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut moved = &self.inverse * (unit(jacobian, &self.lengths).transpose() * weighted);
+        for (i, length) in self.lengths.iter().enumerate() {
+            moved.row_mut(i).scale_mut(1.0 / length);
+        }
+        moved
+    }
+
+    /// What the solution would move by without one cluster of rows, from its own rows: `(A - A_g)^-1 s_g`, in unit columns.
+    /// Variables that no other rows show stay out.
+    fn without(&self, unit: &DMatrix<f64>, residuals: &[Residual], rows: &[usize]) -> Option<DVector<f64>> {
+        let p = unit.ncols();
+        let weight = |row: usize| self.moments[residuals[row].channel as usize].0;
+        let (mut own, mut score) = (DMatrix::zeros(p, p), DVector::zeros(p));
+        for &row in rows {
+            let slopes = unit.row(row).transpose();
+            own.ger(weight(row), &slopes, &slopes, 1.0);
+            score.axpy(residuals[row].value.clamp(-HUBER, HUBER), &slopes, 1.0);
+        }
+        let left = &self.knowledge - own;
+        let moving: Vec<usize> = (0..p).filter(|&i| left[(i, i)] > OWN * self.knowledge[(i, i)]).collect();
+        let inverse = left.select_columns(&moving).select_rows(&moving).try_inverse()?;
+        let moved = inverse * score.select_rows(&moving);
+        let mut out = DVector::zeros(p);
+        moving.iter().zip(moved.iter()).for_each(|(&i, value)| out[i] = *value);
+        Some(out)
     }
 
     /// A column without what the variables can do for it, in weighed rows, and what is left of its knowledge.
@@ -150,29 +189,47 @@ fn weighed(jacobian: &DMatrix<f64>, residuals: &[Residual], of: impl Fn(Channel)
     out
 }
 
-/// Covariance of all variables, in their units: that of an M-estimator, `A^-1 B A^-1` with `A` the sum of `E[psi'] J'J` and `B` that of
-/// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`. The errors of given values come
-/// on top, `given` being the slopes of the residuals over them.
+/// Covariance of all variables, in their units.
+pub(super) struct Covariance {
+    /// As if residuals were independent: that of an M-estimator, `A^-1 B A^-1` with `A` the sum of `E[psi'] J'J` and `B` that of
+    /// `E[psi^2] J'J` over the channels (Huber 1967; White 1980, who has rows for channels), times `n / (n - p)`. The errors of given values
+    /// come on top.
+    pub(super) readings: DMatrix<f64>,
+    /// The same with each standard error at least that from run to run (delete-one-run jackknife, by one step from the solution: Efron,
+    /// Tibshirani 1993 ch. 11; the third kind of cluster-robust covariance of MacKinnon, White 1985, from memory): a vehicle that is not the
+    /// model errs alike throughout a run.
+    pub(super) runs: DMatrix<f64>,
+}
+
+/// The covariance at a solution; `given` are the slopes of the residuals over given values, `rows` the residuals of each run.
 pub(super) fn covariance(
     jacobian: &DMatrix<f64>,
     residuals: &[Residual],
     given: &DMatrix<f64>,
-) -> Option<DMatrix<f64>> {
+    rows: &[Vec<usize>],
+) -> Option<Covariance> {
     let n = residuals.iter().filter(|r| r.value != 0.0).count() as f64;
     let p = jacobian.ncols();
     if n <= p as f64 {
         return None;
     }
-    let Bread { lengths, inverse, moments } = Bread::new(jacobian, residuals)?;
-    let unit = unit(jacobian, &lengths);
-    let filling = unit.transpose() * weighed(&unit, residuals, |channel| moments[channel as usize].1);
-    let pulled = unit.transpose() * weighed(given, residuals, |channel| moments[channel as usize].0);
-    let by_given = &inverse * pulled;
-    let mut out = &inverse * filling * &inverse * (n / (n - p as f64)) + &by_given * by_given.transpose();
-    for i in 0..p {
-        for j in 0..p {
-            out[(i, j)] /= lengths[i] * lengths[j];
-        }
+    let bread = Bread::new(jacobian, residuals)?;
+    let unit = unit(jacobian, &bread.lengths);
+    let filling = unit.transpose() * weighed(&unit, residuals, |channel| bread.moments[channel as usize].1);
+    let pulled = &bread.inverse * (unit.transpose() * bread.weighted(residuals, given));
+    let independent = &bread.inverse * filling * &bread.inverse * (n / (n - p as f64));
+    let by_given = &pulled * pulled.transpose();
+    let mut by_run = DVector::<f64>::zeros(p);
+    for moved in rows.iter().filter_map(|run| bread.without(&unit, residuals, run)) {
+        by_run += moved.component_mul(&moved);
     }
-    out.iter().all(|v| v.is_finite()).then_some(out)
+    by_run *= (rows.len() as f64 - 1.0) / rows.len() as f64;
+    let wider = |i: usize| (by_run[i] / independent[(i, i)].max(1e-300)).max(1.0).sqrt();
+    let scaled = |i: usize, j: usize| bread.lengths[i] * bread.lengths[j];
+    let readings = DMatrix::from_fn(p, p, |i, j| (independent[(i, j)] + by_given[(i, j)]) / scaled(i, j));
+    let runs = DMatrix::from_fn(p, p, |i, j| {
+        (wider(i) * wider(j) * independent[(i, j)] + by_given[(i, j)]) / scaled(i, j)
+    });
+    let finite = |m: &DMatrix<f64>| m.iter().all(|v| v.is_finite());
+    (finite(&readings) && finite(&runs)).then_some(Covariance { readings, runs })
 }

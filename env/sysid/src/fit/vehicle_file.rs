@@ -47,6 +47,7 @@ impl Fit {
         }
         self.round_motor(&mut config, start);
         config.variation = self.variation(&start.variation);
+        config.fitted = self.fitted();
         config
     }
 
@@ -223,6 +224,7 @@ impl Fit {
     #[must_use]
     pub fn findings(&self, notes: &str) -> String {
         let mut out = self.plausibility.text();
+        self.write_lack_of_fit(&mut out);
         out.push_str("Fitted, with standard error (95 % intervals are 1.96 times as wide to either side):\n");
         write_estimates(&mut out, &self.estimates);
         if !self.assumed.is_empty() {
@@ -262,6 +264,22 @@ impl Fit {
             });
         }
         out
+    }
+
+    /// What the vehicle has and the simulator has not.
+    fn write_lack_of_fit(&self, out: &mut String) {
+        for lack in &self.lack_of_fit {
+            let _ = writeln!(
+                out,
+                "LACK OF FIT: the runs show {}, which the simulator does not have: {} ({:.1} standard errors from none).",
+                lack.effect.name(),
+                lack.text,
+                lack.off
+            );
+        }
+        if !self.lack_of_fit.is_empty() {
+            out.push_str("  The values are those that suit the simulator best; their standard errors count in what it leaves out.\n");
+        }
     }
 
     /// What stays as it was given, and how far off it may be.
@@ -327,42 +345,6 @@ impl Fit {
             );
         }
     }
-
-    /// A course file with the surfaces that were fitted, flat and without obstacles; `None` when there are none.
-    #[must_use]
-    pub fn course_text(&self) -> Option<String> {
-        if self.surfaces.names.is_empty() {
-            return None;
-        }
-        let mut out = String::from(
-            "# Ground as the logs show it. Friction is assumed, grades and patches are an example: write in your own.\nname = \"own ground\"\n",
-        );
-        for (i, name) in self.surfaces.names.iter().enumerate() {
-            let rolling = self.of(&Parameter::Rolling(i));
-            let grass = self.of(&Parameter::Grass(i));
-            let said = |e: Option<&Estimate>| {
-                e.map_or("not identifiable from the log".to_owned(), |e| format!("± {}", figure(e.error, 2)))
-            };
-            let log_sd = rolling.map_or(0.2, |e| rounded((e.error / e.value).hypot(0.1).min(0.3)));
-            let quoted = toml::Value::String(name.clone());
-            let _ = write!(
-                out,
-                "\n[[surfaces]]\nname = {quoted}\nrolling = {} # {}\ndrag-s-m = {} # {}\nfriction = {} # assumed\nweight = 1.0\n\
-                 patch-factor = {{ log-normal = {{ median = 1.0, log-sd = {log_sd} }} }}\n",
-                rounded(self.surfaces.rolling[i]),
-                said(rolling),
-                rounded(self.surfaces.drag_s_m[i]),
-                said(grass),
-                self.surfaces.friction
-            );
-        }
-        out.push_str(
-            "\n[random]\nlength-m = 15.0\nroughness = \"A\"\n\n[random.patches]\nlength-m = { uniform = { low = 0.8, high = 4.0 } }\n\n\
-             [random.grade]\nlength-m = { uniform = { low = 0.8, high = 3.0 } }\n\
-             grade-deg = { normal = { mean = 0.0, sd = 4.0, low = -8.0, high = 8.0 } }\nflat-share = 0.6\nblend-m = 0.3\n",
-        );
-        Some(out)
-    }
 }
 
 fn write_estimates(out: &mut String, estimates: &[Estimate]) {
@@ -386,7 +368,7 @@ fn spread_of(spread: ParameterDistribution) -> f64 {
 }
 
 /// Five figures.
-fn rounded(value: f64) -> f64 {
+pub(super) fn rounded(value: f64) -> f64 {
     format!("{value:.4e}").parse().unwrap_or(value)
 }
 

@@ -36,10 +36,18 @@ pub enum Quantity {
     Policy,
     /// 1 in rows in which the selector is sent again after the dogs missed.
     Nudge,
+    /// Reading of a preview sensor, as the controller takes it.
+    Preview,
+    /// What the policy of a recorded controller asked for, in words.
+    Request,
+    /// The gear that a recorded controller ordered, 1 is the lowest.
+    OrderedGear,
+    /// What the guard of a recorded controller was doing, in words.
+    Phase,
 }
 
 /// Number of quantities.
-pub(super) const QUANTITIES: usize = 13;
+pub(super) const QUANTITIES: usize = 17;
 
 /// Units by name; with each the factor to the SI unit (degrees for angles).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -126,6 +134,10 @@ impl Quantity {
         Quantity::Lap,
         Quantity::Policy,
         Quantity::Nudge,
+        Quantity::Preview,
+        Quantity::Request,
+        Quantity::OrderedGear,
+        Quantity::Phase,
     ];
 
     /// Name in a heading, without unit.
@@ -145,6 +157,10 @@ impl Quantity {
             Quantity::Lap => "lap",
             Quantity::Policy => "policy",
             Quantity::Nudge => "nudge",
+            Quantity::Preview => "preview",
+            Quantity::Request => "request",
+            Quantity::OrderedGear => "ordered_gear",
+            Quantity::Phase => "phase",
         }
     }
 
@@ -159,7 +175,15 @@ impl Quantity {
             Quantity::MotorCurrent => &[Unit::A, Unit::Ma, Unit::Counts],
             Quantity::Tilt | Quantity::Selector => &[Unit::Deg, Unit::Ddeg, Unit::Rad, Unit::Counts],
             Quantity::Distance => &[Unit::M, Unit::Cm, Unit::Mm],
-            Quantity::Gear | Quantity::Event | Quantity::Lap | Quantity::Policy | Quantity::Nudge => &[],
+            Quantity::Gear
+            | Quantity::Event
+            | Quantity::Lap
+            | Quantity::Policy
+            | Quantity::Nudge
+            | Quantity::Preview
+            | Quantity::Request
+            | Quantity::OrderedGear
+            | Quantity::Phase => &[],
         }
     }
 
@@ -179,12 +203,13 @@ impl Quantity {
             Quantity::BatteryVoltage => (0.0, 200.0),
             Quantity::MotorCurrent => (-2000.0, 2000.0),
             Quantity::Tilt => (-90.0, 90.0),
-            Quantity::Gear => (0.0, 6.0),
+            Quantity::Gear | Quantity::OrderedGear => (0.0, 6.0),
             Quantity::Selector => (-10.0, 3600.0),
             Quantity::Distance => (-1e7, 1e7),
-            Quantity::Event => (0.0, 0.0),
+            Quantity::Event | Quantity::Request | Quantity::Phase => (0.0, 0.0),
             Quantity::Lap => (0.0, 65_535.0),
             Quantity::Policy | Quantity::Nudge => (0.0, 1.0),
+            Quantity::Preview => (-32_768.0, 32_767.0),
         }
     }
 
@@ -257,6 +282,14 @@ impl Columns {
         }
         let ignored = headings.iter().zip(&taken).filter(|(_, t)| !**t).map(|(h, _)| h.clone()).collect();
         Ok(Columns { of, headings, ignored })
+    }
+
+    /// What a reading may be. A recorded controller had what its log shows, also a duty that none is: its guard took it for a fault.
+    pub(super) fn range(&self, quantity: Quantity) -> (f64, f64) {
+        match quantity {
+            Quantity::Duty if self.get(Quantity::OrderedGear).is_some() => (0.0, 65.535),
+            _ => quantity.range(),
+        }
     }
 
     /// The column of a quantity.

@@ -2,8 +2,9 @@
 //!
 //! A log is CSV with a heading line. Names of columns say the quantity and its unit: `time_s`,
 //! `motor_speed_rad_s`, `duty`, `battery_voltage_v`, `motor_current_a`, `tilt_deg`, `gear` (0 is neutral) or
-//! `selector_deg`, `distance_m`, `event`, and for trials `lap`, `policy`, `nudge`. Time, motor speed and duty are needed. Other names and units are declared in a
-//! [`Mapping`]. Memory is that of one row, however long the file.
+//! `selector_deg`, `distance_m`, `event`, for trials `lap`, `policy`, `nudge`, and for replays of a recorded controller
+//! `preview`, `request`, `ordered_gear`, `phase`. Time, motor speed and duty are needed. Other names and units are
+//! declared in a [`Mapping`]. Memory is that of one row, however long the file.
 
 mod columns;
 mod dialect;
@@ -17,7 +18,7 @@ pub use columns::{Quantity, Unit};
 pub use mapping::{ColumnMap, Decimal, DutyHolds, Mapping, SpeedIs};
 pub use number::{Mark, NumberFault, number};
 pub use reader::LogReader;
-pub use row::{ReadCounters, Sample};
+pub use row::{ReadCounters, RecordedOrder, Sample};
 
 use std::path::PathBuf;
 

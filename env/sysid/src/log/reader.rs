@@ -5,7 +5,7 @@ use super::columns::{Columns, QUANTITIES, Quantity, Unit};
 use super::dialect::{Head, RowGuard};
 use super::mapping::{Decimal, DutyHolds, Mapping};
 use super::number::{Mark, NumberFault, bare, number};
-use super::row::{ReadCounters, Sample};
+use super::row::{ReadCounters, RecordedOrder, Sample};
 use super::sample_interval::SampleInterval;
 use csv::ByteRecord;
 use std::f64::consts::TAU;
@@ -231,17 +231,14 @@ impl<'a> LogReader<'a> {
         let battery_v = self.optional(Quantity::BatteryVoltage)?;
         let current_a = self.optional(Quantity::MotorCurrent)?;
         let tilt_deg = self.optional(Quantity::Tilt)?;
-        let gear = self.optional(Quantity::Gear)?;
+        let gear = self.whole(Quantity::Gear)?;
         let selector_deg = self.optional(Quantity::Selector)?;
         let distance_m = self.optional(Quantity::Distance)?;
-        let lap = self.optional(Quantity::Lap)?;
-        let policy = self.optional(Quantity::Policy)?;
+        let lap = self.whole(Quantity::Lap)?;
+        let policy = self.whole(Quantity::Policy)?;
         let nudge = self.optional(Quantity::Nudge)?;
-        for (name, value) in [("gear", gear), ("lap", lap), ("policy", policy)] {
-            if let Some(value) = value.filter(|value| value.fract() != 0.0) {
-                return Err(format!("{name} {value} is no whole number"));
-            }
-        }
+        let preview = self.whole(Quantity::Preview)?;
+        let ordered = self.whole(Quantity::OrderedGear)?;
         self.read_event();
         let Some(dt_s) = self.pass(time_s)? else { return Ok(None) };
         let after_break = std::mem::replace(&mut self.broken, false);
@@ -267,6 +264,8 @@ impl<'a> LogReader<'a> {
             lap: lap.map(|n| n as u16),
             policy: policy.map(|p| p as u8),
             nudge: nudge.map(|n| n > 0.0),
+            preview: preview.map(|p| p as i16),
+            recorded: ordered.and_then(|gear| RecordedOrder::read(&self.columns, &self.record, gear as u8)),
         }))
     }
 
@@ -296,6 +295,15 @@ impl<'a> LogReader<'a> {
         self.optional(quantity)?.ok_or_else(|| format!("no {}", quantity.name()))
     }
 
+    fn whole(&mut self, quantity: Quantity) -> Result<Option<f64>, Fault> {
+        match self.optional(quantity)? {
+            Some(value) if value.fract() != 0.0 => {
+                Err(format!("{} {value} is no whole number", quantity.name()))
+            }
+            value => Ok(value),
+        }
+    }
+
     fn optional(&mut self, quantity: Quantity) -> Result<Option<f64>, Fault> {
         let Some(column) = self.columns.get(quantity) else { return Ok(None) };
         let field = self.record.get(column.at).unwrap_or_default();
@@ -311,7 +319,7 @@ impl<'a> LogReader<'a> {
         if mark != Mark::None {
             self.check_mark(mark)?;
         }
-        let (low, high) = quantity.range();
+        let (low, high) = self.columns.range(quantity);
         if value < low || value > high {
             let hint = if quantity == Quantity::Duty {
                 " (as a share; `duty_percent` and `duty_permille` are other headings)"

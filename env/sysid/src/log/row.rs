@@ -1,6 +1,11 @@
 //! One row of a log, and what was met on the way through it.
 
+use super::columns::{Columns, Quantity};
+use super::number::bare;
+use csv::ByteRecord;
 use lowgear_env::config::escaped;
+use lowgear_env::{phase_name, request_name};
+use lowgear_onboard::{Phase, Request};
 
 /// One row, in SI units (degrees for angles).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -36,6 +41,32 @@ pub struct Sample {
     pub policy: Option<u8>,
     /// Whether the selector is sent again after the dogs missed.
     pub nudge: Option<bool>,
+    /// Reading of a preview sensor.
+    pub preview: Option<i16>,
+    /// What a recorded controller did in this tick.
+    pub recorded: Option<RecordedOrder>,
+}
+
+/// What a recorded controller did in a tick, after its reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RecordedOrder {
+    /// What the policy asked for; hold where it was not asked.
+    pub request: Request,
+    /// The gear that was ordered, 0 is the lowest.
+    pub gear: u8,
+    /// Whether Park was engaged.
+    pub parked: bool,
+}
+
+impl RecordedOrder {
+    /// From a row of a log, gear 1 being the lowest; `None` for a log that another program wrote.
+    pub(super) fn read(columns: &Columns, row: &ByteRecord, ordered_gear: u8) -> Option<RecordedOrder> {
+        let word = |quantity| bare(columns.get(quantity).and_then(|c| row.get(c.at)).unwrap_or_default());
+        let request = word(Quantity::Request);
+        let request = Request::ALL.into_iter().find(|r| request_name(*r).as_bytes() == request)?;
+        let parked = word(Quantity::Phase) == phase_name(Phase::Parked).as_bytes();
+        Some(RecordedOrder { request, gear: ordered_gear.checked_sub(1)?, parked })
+    }
 }
 
 /// What was met on the way through a log.

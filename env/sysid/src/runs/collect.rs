@@ -135,7 +135,9 @@ impl<'a> Collector<'a> {
         }
         let gear = self.watch.gear_of(&sample);
         let paused = sample.dt_s > MOST_TICKS * self.config.controller.tick_s;
-        let apart = sample.after_break || gear != self.gear || paused;
+        // A recorded controller did not drive with such a duty.
+        let fault = sample.duty > 1.0;
+        let apart = sample.after_break || gear != self.gear || paused || fault;
         if apart || !event.is_empty() {
             self.flush_joined();
         }
@@ -146,7 +148,7 @@ impl<'a> Collector<'a> {
         if !event.is_empty() {
             self.begin_label(event, sample.line);
         }
-        if self.gear.is_some() {
+        if self.gear.is_some() && !fault {
             self.join(sample);
         }
         self.heat.take(&sample);

@@ -92,9 +92,9 @@ fn scipy_comes_to_the_same_solution() {
             ["values", "errors"].map(|key| theirs[key][estimate.name.as_str()].as_f64().unwrap());
         println!(
             "{}: {:.6e} ± {:.2e} here, {value:.6e} ± {error:.2e} there",
-            estimate.name, estimate.value, estimate.error
+            estimate.name, estimate.value, estimate.readings_error
         );
-        let apart = (value - estimate.value).abs() / estimate.error;
+        let apart = (value - estimate.value).abs() / estimate.readings_error;
         assert!(
             apart < 0.2,
             "{}: {} here, {value} there, {apart:.2} standard errors apart",
@@ -102,10 +102,10 @@ fn scipy_comes_to_the_same_solution() {
             estimate.value
         );
         assert!(
-            (estimate.error / error - 1.0).abs() < 0.05,
+            (estimate.readings_error / error - 1.0).abs() < 0.05,
             "{}: ± {} here, ± {error} there",
             estimate.name,
-            estimate.error
+            estimate.readings_error
         );
         compared += 1;
     }
