@@ -4,6 +4,7 @@
 pub mod checkpoint;
 pub mod cli;
 pub mod config;
+pub mod damage_limit;
 mod effort;
 mod error;
 pub mod exported;
