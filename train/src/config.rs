@@ -5,12 +5,16 @@ mod effort;
 mod policy_kind;
 mod robustness;
 mod searched;
+mod sensors;
 mod sweep;
 mod table;
 
 pub use policy_kind::{PolicyKind, Setting};
 pub use robustness::RobustnessConfig;
 pub use searched::{HyperSearchConfig, Range, SearchedKey};
+pub use sensors::{
+    SensorKind, SensorsConfig, SpreadConfig, SpreadsConfig, check_ahead_m, without_error, without_preview,
+};
 pub(crate) use sweep::in_words;
 pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use table::{TableConfig, check_prefix};

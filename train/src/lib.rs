@@ -18,6 +18,7 @@ mod progress_page;
 pub mod resolved;
 pub mod schema;
 pub mod search;
+pub mod sensors;
 pub mod starter;
 pub mod stop;
 pub mod store;
