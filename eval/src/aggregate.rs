@@ -13,6 +13,7 @@ mod seeds;
 mod terminal;
 
 pub use cards::{curve, suite_card, vehicle_card};
+pub(crate) use compare::ratio;
 pub use compare::time_difference;
 pub use episodes::write_episodes;
 pub(crate) use figures::scores as episode_scores;

@@ -10,6 +10,7 @@ pub mod incidents;
 mod policy_id;
 pub mod replay;
 pub mod robustness;
+pub mod sensors;
 pub mod statistics;
 pub mod suite;
 pub mod summary;

@@ -34,6 +34,19 @@ pub struct TestSuite {
     pub courses: u64,
 }
 
+/// Means over courses.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MeanOutcome {
+    /// Return, s.
+    pub return_s: f64,
+    /// Course time, s.
+    pub time_s: f64,
+    /// Damage of a course, share of nominal life.
+    pub damage: f64,
+    /// Ticks driven, all courses together.
+    pub ticks: u64,
+}
+
 fn split(scenario: &Scenario, split: Split) -> Arc<Scenario> {
     Arc::new(scenario.with_seed(scenario.seed.part(split as u64)))
 }
@@ -88,14 +101,33 @@ impl TrainingSuite {
     /// Mean return of one policy over training courses `first..first + courses`, on the calling thread, and the ticks
     /// driven. No course counts for less than `least_s`, s.
     pub fn mean_return(&self, policy: &mut dyn Policy, first: u64, courses: u64, least_s: f64) -> (f64, u64) {
-        let mut total = 0.0;
-        let mut ticks = 0;
+        let driven = self.mean_outcome(policy, first, courses, least_s);
+        (driven.return_s, driven.ticks)
+    }
+
+    /// The same, with course time and damage.
+    pub fn mean_outcome(
+        &self,
+        policy: &mut dyn Policy,
+        first: u64,
+        courses: u64,
+        least_s: f64,
+    ) -> MeanOutcome {
+        let mut sum = MeanOutcome::default();
         for episode in first..first + courses {
             let (outcome, n) = play(&self.0, policy, episode);
-            total += outcome.reward.total_s().max(least_s);
-            ticks += n;
+            sum.return_s += outcome.reward.total_s().max(least_s);
+            sum.time_s += outcome.time_s;
+            sum.damage += outcome.damage;
+            sum.ticks += n;
         }
-        (total / courses as f64, ticks)
+        let courses = courses as f64;
+        MeanOutcome {
+            return_s: sum.return_s / courses,
+            time_s: sum.time_s / courses,
+            damage: sum.damage / courses,
+            ..sum
+        }
     }
 }
 
@@ -114,15 +146,21 @@ impl ValidationSuite {
 
     /// Return of each course, on the calling thread, and ticks driven.
     pub fn returns(&self, policy: &mut dyn Policy) -> (Vec<f64>, u64) {
+        let (outcomes, ticks) = self.outcomes(policy);
+        (outcomes.iter().map(|outcome| outcome.reward.total_s()).collect(), ticks)
+    }
+
+    /// Outcome of each course, on the calling thread, and ticks driven.
+    pub fn outcomes(&self, policy: &mut dyn Policy) -> (Vec<Outcome>, u64) {
         let mut ticks = 0;
-        let returns = (0..self.courses)
+        let outcomes = (0..self.courses)
             .map(|episode| {
                 let (outcome, n) = play(&self.scenario, policy, episode);
                 ticks += n;
-                outcome.reward.total_s()
+                outcome
             })
             .collect();
-        (returns, ticks)
+        (outcomes, ticks)
     }
 }
 

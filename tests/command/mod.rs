@@ -23,6 +23,7 @@ mod outputs;
 mod resolved;
 mod run_folder;
 mod schema;
+mod sensors;
 #[cfg(target_os = "linux")]
 mod streams;
 mod terminal;

@@ -7,7 +7,7 @@ use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_sysid::log::Mapping;
 use lowgear_sysid::sheet::Sheet;
-use lowgear_train::config::StudyConfig;
+use lowgear_train::config::{SensorsConfig, StudyConfig};
 use lowgear_train::resolved::resolved;
 use lowgear_train::schema::FileKind;
 use lowgear_train::sweep::SweepConfig;
@@ -42,6 +42,7 @@ fn every_shipped_file_resolves_to_one_that_reads_the_same() {
             FileKind::Sweep => there_and_back::<SweepConfig>(kind, &text, &file),
             FileKind::Sheet => there_and_back::<Sheet>(kind, &text, &file),
             FileKind::Mapping => there_and_back::<Mapping>(kind, &text, &file),
+            FileKind::Sensors => there_and_back::<SensorsConfig>(kind, &text, &file),
         };
         let lines: Vec<&str> = whole.lines().collect();
         for pair in lines.windows(2) {

@@ -5,12 +5,16 @@ mod effort;
 mod policy_kind;
 mod robustness;
 mod searched;
+mod sensors;
 mod sweep;
 mod table;
 
 pub use policy_kind::{PolicyKind, Setting};
 pub use robustness::RobustnessConfig;
 pub use searched::{HyperSearchConfig, Range, SearchedKey};
+pub use sensors::{
+    SensorKind, SensorsConfig, SpreadConfig, SpreadsConfig, check_ahead_m, without_error, without_preview,
+};
 pub(crate) use sweep::in_words;
 pub use sweep::{Axis, AxisPoint, MOST_JOBS, SetKey, SweepConfig};
 pub use table::{TableConfig, check_prefix};
@@ -48,6 +52,11 @@ pub struct StudyConfig {
     /// Courses of the comparison.
     #[serde(default = "defaults::test_courses")]
     pub test_courses: u64,
+    /// Most gearbox damage that the searches for thresholds and edges may end with, as a ratio to that of the tuned
+    /// load-ratio rule without a sensor ahead on the same courses, 0.1 to 100; absent means no limit. Gains in time are
+    /// then gains at no more wear.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub most_damage: Option<f64>,
     /// Rules of the episode.
     #[serde(default)]
     pub episode: EpisodeConfig,
@@ -143,6 +152,7 @@ impl Check for StudyConfig {
         in_range("training-seeds", self.training_seeds, 1, 1000, "")?;
         in_range("validation-courses", self.validation_courses, 2, 100_000, "")?;
         in_range("test-courses", self.test_courses, 2, 100_000, "")?;
+        self.most_damage.map_or(Ok(()), |ratio| in_range("most-damage", ratio, 0.1, 100.0, ""))?;
         self.episode.check().map_err(|e| e.within("episode"))?;
         // Ranges here; whether the lists fit the vehicle is known once that is read.
         let gears = 1 + self.rule.up_permille.len().max(self.rule.down_permille.len());

@@ -4,6 +4,7 @@
 pub mod checkpoint;
 pub mod cli;
 pub mod config;
+pub mod damage_limit;
 mod effort;
 mod error;
 mod event_file;
@@ -18,6 +19,7 @@ mod progress_page;
 pub mod resolved;
 pub mod schema;
 pub mod search;
+pub mod sensors;
 pub mod starter;
 pub mod stop;
 pub mod store;

@@ -3,7 +3,7 @@
 //! A schema is generated from the types that read the file: doc comments become descriptions, `serde`
 //! decides keys, words and defaults. Ranges stay with `check`, which knows those that depend on other keys.
 
-use crate::config::{StudyConfig, SweepConfig};
+use crate::config::{SensorsConfig, StudyConfig, SweepConfig};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_sysid::log::Mapping;
@@ -25,17 +25,20 @@ pub enum FileKind {
     Sheet,
     /// Names and units of a log's columns.
     Mapping,
+    /// Sensors ahead that a vehicle could have.
+    Sensors,
 }
 
 impl FileKind {
     /// All kinds.
-    pub const ALL: [FileKind; 6] = [
+    pub const ALL: [FileKind; 7] = [
         FileKind::Vehicle,
         FileKind::Course,
         FileKind::Study,
         FileKind::Sweep,
         FileKind::Sheet,
         FileKind::Mapping,
+        FileKind::Sensors,
     ];
 
     /// Its name, as in the name of its schema file.
@@ -48,6 +51,7 @@ impl FileKind {
             FileKind::Sweep => "sweep",
             FileKind::Sheet => "sheet",
             FileKind::Mapping => "mapping",
+            FileKind::Sensors => "sensors",
         }
     }
 
@@ -85,6 +89,7 @@ impl FileKind {
             FileKind::Sweep => schemars::schema_for!(SweepConfig),
             FileKind::Sheet => schemars::schema_for!(Sheet),
             FileKind::Mapping => schemars::schema_for!(Mapping),
+            FileKind::Sensors => schemars::schema_for!(SensorsConfig),
         };
         schema.insert("title".into(), format!("{} file", self.name()).into());
         let mut value = schema.to_value();

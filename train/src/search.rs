@@ -9,10 +9,13 @@
 //! from censored normal samples") at two standard deviations under the mean of the best validation so far.
 //! Validation takes them as they are.
 //!
+//! With a limit on damage both are reduced by a penalty on what exceeds it ([`crate::damage_limit`]).
+//!
 //! The optimiser itself cannot be written down, but it is a function of its seed and of the figures it was
 //! given. So the memory of a search is the list of those figures: resuming feeds them to a fresh optimiser,
 //! which then stands where the old one stood, bit for bit.
 
+use crate::damage_limit::{DamageLimit, DamageMeasure};
 use crate::error::StudyError;
 use crate::timing::{Stage, Stopwatch};
 use cmaes::{CMAESOptions, DVector};
@@ -112,6 +115,8 @@ pub struct Search<'a, B> {
     pub start: Vec<f64>,
     /// Seed of the optimiser and of the course numbers.
     pub seed: Seed,
+    /// Most damage, where there is a limit; returns are then less what damage beyond it costs.
+    pub limit: Option<&'a DamageLimit>,
     /// Where the time goes.
     pub stopwatch: Rc<Stopwatch>,
 }
@@ -187,8 +192,9 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
         let (build, training, budget, seed) =
             (self.build.clone(), self.training.clone(), self.budget, self.seed);
         let validations = self.validation.courses;
-        let stopwatch = Rc::clone(&self.stopwatch);
+        let (limit, stopwatch) = (self.limit.cloned(), Rc::clone(&self.stopwatch));
         let mut asked = 0;
+        let mut measured: Option<(u64, DamageMeasure)> = None;
         move |vector: &DVector<f64>| {
             let index = asked;
             asked += 1;
@@ -199,10 +205,18 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
             let first = first_course(seed, index / budget.population, budget.courses);
             let least_s = memory.winsorising_limit_s(validations);
             stopwatch.enter(Stage::Environment);
-            let figure = build(vector.as_slice()).map_or(WORST, |mut policy| {
-                let (mean, ticks) = training.mean_return(&mut policy, first, budget.courses, least_s);
+            // The measure of a generation, with its first candidate.
+            if let Some(limit) = limit.as_ref().filter(|_| measured.is_none_or(|(of, _)| of != first)) {
+                let (measure, ticks) = limit.on_training(&training, first, budget.courses);
                 memory.ticks += ticks;
-                if mean.is_finite() { -mean } else { WORST }
+                measured = Some((first, measure));
+            }
+            let figure = build(vector.as_slice()).map_or(WORST, |mut policy| {
+                let driven = training.mean_outcome(&mut policy, first, budget.courses, least_s);
+                memory.ticks += driven.ticks;
+                let penalty_s = measured.map_or(0.0, |(_, measure)| measure.penalty_s(driven.damage));
+                let figure = penalty_s - driven.return_s;
+                if figure.is_finite() { figure } else { WORST }
             });
             stopwatch.enter(Stage::Learning);
             memory.figures.push(figure);
@@ -213,14 +227,26 @@ impl<P: Policy, B: Fn(&[f64]) -> Option<P> + Clone> Search<'_, B> {
     fn validate(&self, memory: &mut SearchMemory, vector: &[f64]) {
         let Some(mut policy) = (self.build)(vector) else { return };
         self.stopwatch.enter(Stage::Validation);
-        let (returns, _) = self.validation.returns(&mut policy);
+        let point = self.validated(&mut policy, memory.ticks);
         self.stopwatch.enter(Stage::Learning);
-        let point = curve_point(memory.ticks, &returns);
         if memory.curve.iter().all(|p| point.mean > p.mean) {
             memory.best = vector.to_vec();
         }
         memory.curve.push(point);
         memory.last = vector.to_vec();
+    }
+}
+
+impl<B> Search<'_, B> {
+    /// The score of a policy on the validation courses.
+    pub fn validated(&self, policy: &mut dyn Policy, ticks: u64) -> CurvePoint {
+        let (outcomes, _) = self.validation.outcomes(policy);
+        let returns: Vec<f64> = outcomes.iter().map(|outcome| outcome.reward.total_s()).collect();
+        let damage = outcomes.iter().map(|outcome| outcome.damage).sum::<f64>() / outcomes.len() as f64;
+        let point = curve_point(ticks, &returns);
+        let measure = self.limit.map(|limit| limit.on_validation(self.validation));
+        let penalty_s = measure.map_or(0.0, |measure| measure.penalty_s(damage));
+        CurvePoint { mean: point.mean - penalty_s, ..point }
     }
 }
 

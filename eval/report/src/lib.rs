@@ -18,6 +18,7 @@ mod prose;
 pub mod recipes;
 mod scale;
 mod script;
+mod sensors;
 mod svg;
 mod sweep;
 mod tables;
@@ -28,6 +29,7 @@ mod verdict;
 pub use card::card_page;
 pub use changes::{ChangedKey, changes_in_short, changes_page};
 pub use progress::{JobStanding, Standing, progress_page};
+pub use sensors::sensors_page;
 pub use sweep::sweep_page;
 pub use trial::{plan_page, trial_page};
 

@@ -99,7 +99,7 @@ fn difference(
 
 /// Ratio of two means with an interval on the logarithmic scale: the logarithm's first-order expansion is the
 /// difference of the scores relative to their means. `None` where a mean is not above zero.
-fn ratio(a: &Scores, b: &Scores, level: f64) -> Result<Option<Estimate>, StatisticsError> {
+pub(crate) fn ratio(a: &Scores, b: &Scores, level: f64) -> Result<Option<Estimate>, StatisticsError> {
     let (own, other) = (a.mean(), b.mean());
     if own <= 0.0 || other <= 0.0 {
         return Ok(None);

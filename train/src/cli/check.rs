@@ -1,5 +1,6 @@
 //! `lowgear check`.
 
+use crate::config::SensorsConfig;
 use crate::error::StudyError;
 use crate::resolved::resolved;
 use crate::schema::FileKind;
@@ -15,7 +16,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 
-/// Check a study, vehicle, course, sweep, sheet or mapping file without running anything.
+/// Check a study, vehicle, course, sweep, sheet, mapping or sensors file without running anything.
 ///
 /// Reads the file and whatever it names; writes no file. Says what is wrong with file, line,
 /// key and allowed range; keys that are missing are all reported at once. The kind of file is seen by its keys, unless
@@ -28,7 +29,7 @@ use std::path::{Path, PathBuf};
     after_help = "Example, in a folder made by `lowgear new`:\n  lowgear check vehicle.toml --resolved"
 )]
 pub(super) struct CheckArguments {
-    /// Study, vehicle, course, sweep, sheet or mapping file (TOML)
+    /// Study, vehicle, course, sweep, sheet, mapping or sensors file (TOML)
     #[arg(required_unless_present = "schema")]
     file: Option<PathBuf>,
     /// Kind of the file [default: by its keys]
@@ -167,6 +168,12 @@ fn check_as(kind: FileKind, file: &Path) -> Result<Checked, StudyError> {
         FileKind::Mapping => {
             let mapping: Mapping = load(file)?;
             Checked::new(kind, format!("mapping of {} columns", mapping.columns.len()), &mapping)
+        }
+        FileKind::Sensors => {
+            let sensors: SensorsConfig = load(file)?;
+            let fitted = [sensors.feeler.is_some(), sensors.whisker.is_some(), sensors.range.is_some()];
+            let count = fitted.into_iter().filter(|fitted| *fitted).count();
+            Checked::new(kind, format!("sensors to compare: {count}"), &sensors)
         }
     }
 }

@@ -15,6 +15,7 @@ mod recipes;
 mod replace;
 mod replay;
 mod report;
+mod sensors;
 mod study;
 mod sweep;
 mod trial;
@@ -65,6 +66,7 @@ enum Command {
     Draw(draw::DrawArguments),
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
+    Sensors(sensors::SensorsArguments),
     Report(report::ReportArguments),
     Export(export::ExportArguments),
     Init(init::InitArguments),
@@ -102,6 +104,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Draw(a) => draw::run(&a),
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
+        Command::Sensors(a) => sensors::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
         Command::Init(a) => init::run(&a),

@@ -7,7 +7,7 @@ use super::{
 };
 use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
-use crate::search::{Search, SearchBudget, curve_point};
+use crate::search::{Search, SearchBudget};
 use lowgear_agents::rule::contextual::{Contextual, ContextualSettings};
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::config::{Check, KeyError};
@@ -106,6 +106,7 @@ impl Job for ContextualJob {
             build: |weights: &[f64]| at(weights).and_then(|settings| Contextual::new(settings, gears).ok()),
             start: start.weights(),
             seed: context.job_seed(ContextualTraining::NUMBER, self.run),
+            limit: context.limit.as_ref(),
             stopwatch: Rc::clone(&job_context.stopwatch),
         };
         let (memory, cut) = search_at(job_context, context, &search)?;
@@ -113,7 +114,7 @@ impl Job for ContextualJob {
         let mut trained = searched(&memory, cut, policy);
         if self.start != self.rule {
             let mut rule = Rule::new(self.rule.clone(), gears).map_err(PolicyError::from)?;
-            let score = curve_point(memory.ticks, &context.validation.returns(&mut rule).0).mean;
+            let score = search.validated(&mut rule, memory.ticks).mean;
             if score > trained.record.score {
                 trained.record.score = score;
                 trained.selected = SavedPolicy::Contextual(ContextualSettings::from_rule(&self.rule));

@@ -66,6 +66,7 @@ impl Job for EdgeRefinementJob {
             build: |moves: &[f64]| self.table.with_edges_moved(moves).map(TablePolicy::new),
             start: vec![0.0; self.table.movable_edges()],
             seed: context.job_seed(8, self.run),
+            limit: context.limit.as_ref(),
             stopwatch: Rc::clone(&job_context.stopwatch),
         };
         let (memory, cut) = search_at(job_context, context, &search)?;

@@ -21,6 +21,7 @@ pub use rule::RuleJob;
 pub use saved::{POLICY_FORMAT, PolicyFile};
 
 use crate::checkpoint::Identity;
+use crate::damage_limit::DamageLimit;
 use crate::error::StudyError;
 use crate::event_file::{self, EVENT_FILE};
 use crate::progress::{JobProgress, Reporter};
@@ -56,6 +57,8 @@ pub struct TrainingContext<'a> {
     pub stop: &'a StopRequest,
     /// SHA-256 of everything that the study was given.
     pub digest: String,
+    /// Most damage that searches may end with, once the rule is tuned that is its measure, if the study has a limit.
+    pub limit: Option<DamageLimit>,
 }
 
 /// What one job works with.

@@ -61,6 +61,7 @@ impl Job for RuleJob {
             build: |vector: &[f64]| at(vector).and_then(|settings| Rule::new(settings, gears).ok()),
             start: self.start.to_vector(),
             seed: context.job_seed(self.number(), self.run),
+            limit: context.limit.as_ref().filter(|_| self.start.preview.is_some()),
             stopwatch: Rc::clone(&job_context.stopwatch),
         };
         let (memory, cut) = search_at(job_context, context, &search)?;

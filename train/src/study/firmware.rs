@@ -1,6 +1,6 @@
 //! From the best learner to tables, and from the best table to firmware.
 
-use super::phases::{LearnerRuns, share, training_context};
+use super::phases::{LearnerRuns, damage_limit, share, training_context};
 use super::{Inputs, RunFolder, TrainingOutcome};
 use crate::error::{PolicyError, StudyError};
 use crate::jobs::EdgeRefinementConfig;
@@ -68,7 +68,9 @@ pub(super) fn export(
         .collect::<Result<_, _>>()?;
     let ticks = match &inputs.study.table.edge_refinement {
         Some(config) => {
-            refine_edges(inputs, &mut tables, *config, &training_context(inputs, folder, reporter, stop))?
+            let limit = damage_limit(inputs, &learned.load_rule.settings)?;
+            let context = TrainingContext { limit, ..training_context(inputs, folder, reporter, stop) };
+            refine_edges(inputs, &mut tables, *config, &context)?
         }
         None => 0,
     };

@@ -22,6 +22,7 @@ pub use pages::{draw_again, draw_changes};
 pub use phases::TrainingOutcome;
 pub use pictures::family;
 pub use publish::{SUMMARY_FILE, compare_policies};
+pub use thresholds::enterable;
 
 use crate::error::StudyError;
 use crate::progress::Reporter;

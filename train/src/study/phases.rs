@@ -2,12 +2,13 @@
 
 use super::{Inputs, RunFolder};
 use crate::config::{PolicyKind, StudyConfig};
-use crate::error::StudyError;
+use crate::damage_limit::DamageLimit;
+use crate::error::{PolicyError, StudyError};
 use crate::halving::{Halving, SearchResult, chosen, write_csv};
 use crate::jobs::{Guide, Job, RuleJob, SavedPolicy, TrainingContext, TrainingResult};
 use crate::progress::Reporter;
 use crate::stop::{JobBudget, StopRequest, job_share_s};
-use lowgear_agents::rule::{PreviewRule, RuleSettings, Signal};
+use lowgear_agents::rule::{PreviewRule, Rule, RuleSettings, Signal};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite};
 use rayon::prelude::*;
 
@@ -59,11 +60,11 @@ pub(super) fn learn(
     reporter: &Reporter,
     stop: &StopRequest,
 ) -> Result<TrainingOutcome, StudyError> {
-    let context = training_context(inputs, folder, reporter, stop);
+    let mut context = training_context(inputs, folder, reporter, stop);
     let given = inputs.study.clone();
     let mut found = search(&context, &given, PolicyKind::RULES, &given.rule)?;
     inputs.study = with_found(&given, &found)?;
-    let mut rules = tune(&context, inputs)?;
+    let mut rules = tune(&mut context, inputs)?;
     let [_, load, ahead @ ..] = &rules[..] else { return Err(StudyError::Nothing("tuning: no rule")) };
     let guide = guide(load, ahead.first());
     let guide = Guide { rule: &guide.settings, searches: &guide.searches };
@@ -108,7 +109,18 @@ pub(super) fn training_context<'a>(
         digest: folder.digest.clone(),
         reporter,
         stop,
+        limit: None,
     }
+}
+
+/// The limit on damage that the study has, measured by the tuned rule without a sensor ahead.
+///
+/// # Errors
+/// [`StudyError::Policy`] when the rule does not fit the vehicle.
+pub(super) fn damage_limit(inputs: &Inputs, rule: &RuleSettings) -> Result<Option<DamageLimit>, StudyError> {
+    let Some(ratio) = inputs.study.most_damage else { return Ok(None) };
+    let rule = Rule::new(rule.clone(), inputs.scenario.gears()).map_err(PolicyError::from)?;
+    Ok(Some(DamageLimit { rule, ratio }))
 }
 
 /// What a search over hyper-parameters finds for those of `policy_kinds` that are in the study; nothing without one.
@@ -139,7 +151,7 @@ fn with_found(study: &StudyConfig, found: &[(PolicyKind, SearchResult)]) -> Resu
 
 /// The rules on motor speed and on load ratio, tuned. On a vehicle with a sensor ahead the latter are tuned once more,
 /// from where their searches ended and with the same budget, with what they do about strikes ahead.
-fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>, StudyError> {
+fn tune(context: &mut TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>, StudyError> {
     let study = &inputs.study;
     let searches = study.tuning.searches;
     let starts: Vec<RuleSettings> = [Signal::MotorSpeed, Signal::SpeedRatio]
@@ -149,6 +161,7 @@ fn tune(context: &TrainingContext<'_>, inputs: &Inputs) -> Result<Vec<TunedRule>
     let tuned = tune_from(context, inputs, &starts)?;
     let mut rules: Vec<TunedRule> =
         tuned.chunks(searches as usize).zip(starts.chunks(searches as usize)).map(best_rule).collect();
+    context.limit = damage_limit(inputs, &rules[1].settings)?;
     if let Some(preview) = looking_ahead(inputs) {
         let ahead = |rule: &RuleSettings| RuleSettings { preview: Some(preview.clone()), ..rule.clone() };
         let starts: Vec<RuleSettings> = rules[1].searches.iter().map(ahead).collect();

@@ -7,7 +7,8 @@ use std::f64::consts::TAU;
 
 /// One line per threshold and wait: turns of the motor per minute, volts, degrees, seconds. Gears are counted
 /// from 1.
-pub(super) fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
+#[must_use]
+pub fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
     let mut lines = Vec::new();
     for (gear, (&up, &down)) in (1..).zip(rule.up_permille.iter().zip(&rule.down_permille)) {
         let next = gear + 1;

@@ -12,6 +12,7 @@ mod profile;
 mod robustness;
 mod rows;
 mod scatter;
+mod sensors;
 mod shift_map;
 mod strips;
 mod trace;
@@ -26,6 +27,7 @@ pub(super) use profile::{by_course, profiles};
 pub(super) use robustness::{distinct, lead_lost, robustness, robustness_words};
 pub(super) use rows::MARKS;
 pub(super) use scatter::{frontier, time_against_damage};
+pub(super) use sensors::sensors;
 pub(super) use shift_map::{common_words, shift_map};
 pub(super) use trace::{looks, trace, trace_chart};
 

@@ -1,0 +1,160 @@
+//! Page of the comparison of sensors: what one more sensor would be worth before it is bought.
+
+use super::charts;
+use super::document::{begin, chart_document, items, note, section};
+use super::panels::group;
+use super::prose;
+use super::tables::table;
+use super::text::{fixed, level_percent, start_sentence, typeset};
+use lowgear_eval::sensors::{SensorComparison, SensorWorth, Verdict};
+use maud::{Markup, html};
+
+/// The comparison as a page.
+#[must_use]
+pub fn sensors_page(comparison: &SensorComparison) -> String {
+    let settings = &comparison.settings;
+    let title = format!("What a sensor ahead is worth: {}", settings.vehicle);
+    let body = html! {
+        (begin("#verdict", "To the verdict"))
+        header {
+            p.kicker { "Sensors" }
+            h1 { (typeset(&title)) }
+            p.lead { "On " (typeset(&settings.course)) ". Simulation only." }
+        } "\n"
+        main { "\n"
+            (section("verdict", "Verdict", &verdict(comparison)))
+            (section("worth", "What each saves", &html! {
+                (group(&[charts::sensors(comparison)]))
+                (note(charts::MARKS))
+                (figures(comparison))
+            }))
+            (section("sensors", "The sensors", &html! {
+                @for sensor in &comparison.sensors { (described(sensor)) }
+                h3 { "Without a sensor" } "\n"
+                (rule(&settings.rule))
+            }))
+            (section("method", "Method", &html! { (method(comparison)) }))
+            (section("cautions", "Cautions", &prose::cautions()))
+        } "\n"
+    };
+    chart_document(&title, &body)
+}
+
+fn verdict(comparison: &SensorComparison) -> Markup {
+    let worth: Vec<&str> = comparison
+        .sensors
+        .iter()
+        .filter(|sensor| !sensor.card.reference)
+        .filter(|sensor| matches!(sensor.verdict, Verdict::Time | Verdict::Wear | Verdict::Both))
+        .map(|sensor| sensor.card.name.as_str())
+        .collect();
+    let lead = match worth.as_slice() {
+        [] => "No sensor is shown to be worth its place here.".to_owned(),
+        [only] => format!("Worth its place here: the {only}."),
+        [first, rest @ ..] => {
+            format!("Worth their place here: the {first} and the {}.", rest.join(" and the "))
+        }
+    };
+    let sentences = comparison.sensors.iter().map(|sensor| start_sentence(&sensor.sentence()));
+    html! {
+        p.verdict { (typeset(&lead)) } "\n"
+        ul.remarks { "\n" (items(sentences)) } "\n"
+        @if comparison.settings.quick {
+            (note("A quick run: too few courses and searches to conclude anything."))
+        }
+    }
+}
+
+/// The one table: every figure of every sensor.
+fn figures(comparison: &SensorComparison) -> Markup {
+    let share =
+        |share: Option<f64>| share.map_or_else(|| "–".to_owned(), |share| format!("{} %", fixed(share, 0)));
+    let rows = comparison.sensors.iter().map(|sensor| {
+        let saved = sensor.saved_percent;
+        [
+            sensor.card.name.clone(),
+            sensor.verdict.words().to_owned(),
+            format!("{} ({} to {})", fixed(saved.mean, 1), fixed(saved.low, 1), fixed(saved.high, 1)),
+            damage(sensor),
+            share(sensor.gap_percent),
+            format!("{} %", fixed(sensor.finished_percent, 1)),
+            format!("{} %", fixed(sensor.carrying_percent, 1)),
+            share(sensor.card.sighting.announced_percent),
+            share(sensor.card.sighting.false_percent),
+            sensor.card.flash_bytes.map_or_else(|| "not measured".to_owned(), |bytes| bytes.to_string()),
+        ]
+    });
+    let head = [
+        "sensor",
+        "verdict",
+        "time saved, %",
+        "change of damage, %",
+        "of what the plan saves",
+        "finished",
+        "cost of its drag",
+        "obstacles announced",
+        "of that false",
+        "program memory, bytes",
+    ];
+    let caption = format!(
+        "Against the tuned rule without a sensor, which takes {} s a course, finishes {} % and has a damage of {} per km; \
+         {} % intervals",
+        fixed(comparison.time_s.mean, 1),
+        fixed(comparison.finished_percent, 1),
+        super::text::number(comparison.damage_per_km),
+        level_percent(comparison.settings.level)
+    );
+    table(&caption, &head, rows)
+}
+
+fn damage(sensor: &SensorWorth) -> String {
+    let percent = |ratio: f64| fixed(100.0 * (ratio - 1.0), 0);
+    sensor.damage_ratio.map_or_else(
+        || "–".to_owned(),
+        |ratio| format!("{} ({} to {})", percent(ratio.mean), percent(ratio.low), percent(ratio.high)),
+    )
+}
+
+fn described(sensor: &SensorWorth) -> Markup {
+    let card = &sensor.card;
+    let facts = [
+        format!("Mounting: {}.", card.mounting),
+        format!("Sees {}.", card.sees),
+        format!("Does not see {}.", card.misses),
+        format!("Figures from: {}.", card.origin),
+    ];
+    html! {
+        h3 { (typeset(&start_sentence(&card.name))) } "\n"
+        ul { "\n" (items(facts)) } "\n"
+        (rule(&card.rule))
+    }
+}
+
+/// A tuned rule in a fold.
+fn rule(lines: &[String]) -> Markup {
+    html! {
+        details { summary { "Tuned rule" } "\n" ul { "\n" (items(lines)) } "\n" } "\n"
+    }
+}
+
+fn method(comparison: &SensorComparison) -> Markup {
+    html! {
+        @for sentence in comparison.notes() { p { (typeset(&sentence)) } "\n" }
+        p { (typeset(TRAINED)) } "\n"
+        p { (typeset(LIMITS)) } "\n"
+    }
+}
+
+/// How to learn what a trained table would keep of it.
+const TRAINED: &str = "A trained table can use a sensor better than a rule with a few thresholds. To see what it keeps, put \
+    the sensor into the vehicle file, [sensors.feeler] for instance, add strike-class and strike-mm to the features of the \
+    table in the study file, and run `lowgear study`: it tunes the same rules with the study's budgets, trains from the \
+    better one, and exports the table.";
+
+/// What the comparison leaves out.
+const LIMITS: &str = "What a sensor is worth depends on this ground: on ground with other obstacles, grass or grades the \
+    order can be another one. The figures of a sensor that is not in the vehicle file are assumed; only the best of several \
+    searches is driven, so that a difference of a few tenths of a per cent may be that of the searches.";
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,109 @@
+//! `lowgear sensors`.
+
+use super::replace::Replace;
+use crate::config::{SensorKind, SensorsConfig, check_ahead_m};
+use crate::error::StudyError;
+use crate::progress::Reporter;
+use crate::sensors::{Candidates, SensorOptions, compare_sensors};
+use crate::store::write_atomically;
+use crate::study::{LEVEL, enterable, read_inputs};
+use crate::terminal;
+use lowgear_env::config::{Check, in_range, load, parse, shown};
+use lowgear_report::sensors_page;
+use std::path::{Path, PathBuf};
+
+/// The sensors that are compared where no file names others.
+const SHIPPED: &str = include_str!("../../../configs/sensors/small-cart.toml");
+
+/// Say what one more sensor would be worth on a vehicle and its ground.
+///
+/// Reads a study file with its vehicle and course. Tunes the load-ratio rule without a sensor ahead and with each kind of
+/// sensor (feeler, whisker, range sensor, and an exact preview to compare with), with the same budget, and drives all of
+/// them over the same held-out courses, next to the clairvoyant plan. Prints what each saves in time and damage, what of
+/// the obstacles it announces, what it adds to a controller, and whether it is worth it; with --out also as a page (HTML)
+/// with a picture. Sensors are those of --sensors, then the vehicle file's own, then assumed ones for a small cart. Takes
+/// some minutes.
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example, in a folder made by `lowgear new`:\n  lowgear sensors study.toml --quick --out sensors.html"
+)]
+pub(super) struct SensorsArguments {
+    /// Study file (TOML)
+    study: PathBuf,
+    /// Other sensors than the shipped ones (TOML)
+    #[arg(long, value_name = "FILE")]
+    sensors: Option<PathBuf>,
+    /// Mount all sensors this far ahead of the front axle, m
+    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    ahead: Option<f64>,
+    /// Smallest saving of time that makes a sensor worth it, %
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, allow_negative_numbers = true)]
+    margin: f64,
+    /// Number of held-out courses [default: 1000]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(2..=100_000))]
+    courses: Option<u64>,
+    /// Small budgets, but every step: to see whether everything works
+    #[arg(long)]
+    quick: bool,
+    /// Multiply the budget of every search by this factor, 0.001 to 10000
+    #[arg(long, value_name = "FACTOR", conflicts_with = "quick")]
+    effort: Option<f64>,
+    /// Page to write (HTML)
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Threads [default: one per core]; the results do not depend on it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+    #[command(flatten)]
+    replace: Replace,
+}
+
+pub(super) fn run(arguments: &SensorsArguments) -> Result<String, StudyError> {
+    in_range("--margin", arguments.margin, 0.0, 100.0, "%")?;
+    let inputs = read_inputs(&arguments.study, false)?;
+    let candidates = candidates(arguments, &inputs.scenario.vehicle)?;
+    let mut options = SensorOptions::new(&inputs.study, arguments.quick, LEVEL);
+    options.margin_percent = arguments.margin;
+    options.courses = arguments.courses.unwrap_or(options.courses);
+    if let Some(factor) = arguments.effort {
+        in_range("--effort", factor, 1e-3, 1e4, "")?;
+        options.scale(factor);
+    }
+    if let Some(out) = &arguments.out {
+        arguments.replace.of_study(&inputs, [], &arguments.sensors).check(out)?;
+    }
+    let threads = arguments.threads.map_or(0, usize::from);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
+    let comparison = pool.install(|| {
+        let reporter = Reporter::new();
+        compare_sensors(&inputs.study, &inputs.scenario, &candidates, &options, enterable, &reporter)
+    })?;
+    let mut text = comparison.text(terminal::width());
+    if let Some(out) = &arguments.out {
+        write_atomically(out, sensors_page(&comparison).as_bytes())?;
+        text.push_str(&format!("page: {}\n", shown(out)));
+    }
+    Ok(text)
+}
+
+/// The sensors to compare: the vehicle's own, and the others from a file.
+fn candidates(
+    arguments: &SensorsArguments,
+    vehicle: &lowgear_env::vehicle::VehicleConfig,
+) -> Result<Candidates, StudyError> {
+    let (mut sensors, origin): (SensorsConfig, _) = match &arguments.sensors {
+        Some(file) => (load(file)?, shown(file).to_string()),
+        None => (
+            parse(SHIPPED, Path::new("configs/sensors/small-cart.toml"))?,
+            "values for a small cart, assumed".to_owned(),
+        ),
+    };
+    let given = arguments.sensors.is_some() && SensorKind::of(vehicle).is_some_and(|kind| sensors.has(kind));
+    let fitted = if given { None } else { sensors.take_from(vehicle) };
+    if let Some(ahead_m) = arguments.ahead {
+        check_ahead_m(ahead_m)?;
+        sensors.mount_at(ahead_m);
+        sensors.check()?;
+    }
+    Ok(Candidates { sensors, fitted, origin })
+}
