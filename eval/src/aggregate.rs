@@ -15,7 +15,7 @@ mod terminal;
 pub use cards::{curve, suite_card, vehicle_card};
 pub use compare::time_difference;
 pub use episodes::write_episodes;
-pub(crate) use figures::scores as episode_scores;
+pub use figures::scores as episode_scores;
 pub use terminal::{terminal_table, wrapped};
 
 use std::collections::BTreeMap;
