@@ -7,6 +7,7 @@ mod budgets;
 mod courses;
 mod diverged;
 mod drawn_again;
+mod fitted;
 mod identity;
 mod interrupted;
 mod left_behind;
