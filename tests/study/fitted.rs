@@ -58,10 +58,9 @@ fn a_fitted_vehicle_is_drawn_again_and_again_and_the_report_says_how_often_the_t
 #[test]
 fn a_fit_that_is_not_this_vehicles_is_refused_before_any_work() {
     let renamed = fitted(|text| text.replace("(winding)", "(rotor)"));
-    renamed.run(&["study", "tiny.toml", "--out", "run"]).refused(
-        2,
-        &["vehicle.toml", "fitted.parameters[0].name", "lowgear fit"],
-    );
+    renamed
+        .run(&["study", "tiny.toml", "--out", "run"])
+        .refused(2, &["vehicle.toml", "fitted.parameters[0].name", "lowgear fit"]);
     assert!(!renamed.path("run").exists(), "nothing was written");
     let short = fitted(|text| text.replace("correlation = [-0.4]", "correlation = []"));
     short.run(&["check", "vehicle.toml"]).refused(2, &["fitted.parameters[1].correlation", "1 values"]);

@@ -1,7 +1,7 @@
 //! Tables that differ from a rule in few situations.
 //!
 //! A situation is a set of cells that has a short name: one gear, one pair of requests, and all values of one feature below or above an edge.
-//! Whoever knows the rule can read what would change, and why not try it by hand first.
+//! An owner who knows the rule can read what would change, and try it by hand first.
 
 use super::{LookupTable, TableFault};
 use lowgear_onboard::{Feature, Request};

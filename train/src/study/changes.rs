@@ -205,9 +205,12 @@ impl ChangedRule {
         }
         let _ = writeln!(
             out,
-            "The table decides as the rule does but for {} situations. Per course, mean over {} test courses with 95 % interval, each against the \
+            "The table decides as the rule does but for {}. Per course, mean over {} test courses with 95 % interval, each against the \
              rule with the changes above it:",
-            self.changes.len(),
+            match self.changes.len() {
+                1 => "one situation".to_owned(),
+                n => format!("{n} situations"),
+            },
             self.courses
         );
         for (i, change) in self.changes.iter().enumerate() {
