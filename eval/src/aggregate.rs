@@ -16,7 +16,7 @@ pub use cards::{curve, suite_card, vehicle_card};
 pub(crate) use compare::ratio;
 pub use compare::time_difference;
 pub use episodes::write_episodes;
-pub(crate) use figures::scores as episode_scores;
+pub use figures::scores as episode_scores;
 pub use terminal::{terminal_table, wrapped};
 
 use std::collections::BTreeMap;

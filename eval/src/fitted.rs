@@ -11,8 +11,11 @@ use lowgear_agents::policy::Policy;
 use lowgear_env::config::{KeyError, ParameterDistribution};
 use lowgear_env::vehicle::FittedConfig;
 use lowgear_env::{Outcome, Scenario, Stream};
-use lowgear_sysid::fit::{FittedVehicles, Surfaces};
+use lowgear_sysid::fit::{DrawnVehicle, FittedVehicles, Surfaces};
 use rand_distr::{Distribution, StandardNormal};
+
+/// Draws of one vehicle until every value lies within its limits.
+const TRIES: usize = 256;
 
 /// Draws worlds.
 #[derive(Clone, Debug)]
@@ -41,10 +44,21 @@ impl<'a> FittedWorlds<'a> {
     #[must_use]
     pub fn draw(&self, index: u64) -> Scenario {
         let mut rng = self.scenario.seed.stream(Stream::FittedVehicle, index);
-        let normals: Vec<f64> = (0..self.vehicles.count()).map(|_| StandardNormal.sample(&mut rng)).collect();
-        let (vehicle, surfaces) = self.vehicles.draw(&normals);
+        let mut draw = || {
+            let normals: Vec<f64> =
+                (0..self.vehicles.count()).map(|_| StandardNormal.sample(&mut rng)).collect();
+            self.vehicles.draw(&normals)
+        };
+        let mut drawn = draw();
+        for _ in 0..TRIES {
+            if drawn.inside {
+                break;
+            }
+            drawn = draw();
+        }
+        let DrawnVehicle { config, surfaces, .. } = drawn;
         let mut world = self.scenario.clone();
-        world.vehicle = vehicle;
+        world.vehicle = config;
         let variation = &mut world.vehicle.variation;
         for factor in [
             &mut variation.efficiency_factor,

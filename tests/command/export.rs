@@ -114,6 +114,37 @@ fn an_exported_file_is_compared_like_the_policy_it_came_from() {
 }
 
 #[test]
+fn a_rule_is_exported_with_few_changes_that_have_names_and_gains() {
+    let place = Sandbox::new();
+    // A rule that leaves first gear only at a speed which the motor hardly reaches has something to gain.
+    place.edit("tiny.toml", "up-permille =", "up-permille = [990, 990]");
+    place.edit("tiny.toml", "validation-courses =", "validation-courses = 8");
+    let table = reference().join("table/seed-1");
+    let arguments = ["export", "tiny.toml", "--policy", table.to_str().unwrap(), "--format", "csv"];
+    let export = |more: &[&str]| place.run(&[&arguments[..], more].concat()).done().out;
+    let out = export(&["--changes", "2", "--out", "out"]);
+    assert!(out.contains("decides as the rule does but for"), "{out}");
+    assert!(out.contains("1. gear 1") && out.contains("up instead of hold"), "{out}");
+    assert!(!out.contains("\n3. "), "at most two: {out}");
+    let gain = out.lines().find_map(|line| line.strip_prefix("Together: return ")).unwrap();
+    let gain: f64 = gain.split(' ').next().unwrap().parse().unwrap();
+    assert!(gain > 1.0, "{out}");
+    let whole = export(&["--out", "whole"]);
+    assert!(!whole.contains("instead of"), "{whole}");
+    let [changed, whole] = ["out", "whole"].map(|folder| place.read(&format!("{folder}/table.csv")));
+    assert_eq!(changed.lines().count(), whole.lines().count(), "on the axes of the policy");
+    assert!(changed != whole, "the rule decides in all other cells");
+}
+
+#[test]
+fn a_rule_that_is_compared_with_itself_has_nothing_to_change() {
+    let place = Sandbox::new();
+    let arguments = ["export", "tiny.toml", "--policy", "hand-rule", "--changes", "2", "--format", "csv"];
+    let out = place.run(&[&arguments[..], &["--out", "out"]].concat()).done().out;
+    assert!(out.contains("No situation has a clear gain"), "{out}");
+}
+
+#[test]
 fn two_policies_are_exported_for_a_trial_and_compile_together() {
     let place = Sandbox::new();
     let table = reference().join("table/seed-1");

@@ -8,6 +8,7 @@ mod courses;
 mod curves;
 mod diverged;
 mod drawn_again;
+mod fitted;
 mod identity;
 mod interrupted;
 mod left_behind;

@@ -1,8 +1,10 @@
 //! The decision table as a study keeps it: owned, with its origin, and with a file format of its own.
 
+mod changes;
 pub mod distil;
 mod edge_refinement;
 mod file;
+pub use changes::Situation;
 pub use file::hex;
 
 use std::fmt::Write as _;

@@ -79,7 +79,10 @@ fn distance_m(outcome: &Outcome) -> f64 {
 }
 
 /// Scores whose mean is the figure. Shape `[n_seeds][n_courses]`, as the outcomes.
-pub(crate) fn scores(metric: Metric, outcomes: &[Vec<Outcome>]) -> Result<Scores, StatisticsError> {
+///
+/// # Errors
+/// [`StatisticsError`] where the outcomes make no table of scores.
+pub fn scores(metric: Metric, outcomes: &[Vec<Outcome>]) -> Result<Scores, StatisticsError> {
     let Some(unit_m) = per_distance_m(metric) else {
         return each(outcomes, |outcome| amount(metric, outcome));
     };

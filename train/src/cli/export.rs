@@ -5,11 +5,13 @@ use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::jobs::{PolicyInstance, SavedPolicy};
+use crate::progress::Reporter;
 use crate::store::write_atomically;
-use crate::study::{Inputs, LEVEL, distil_policy, prove_table, read_inputs, verdict};
+use crate::study::{Inputs, LEVEL, changed_rule, distil_policy, prove_table, read_inputs, verdict};
 use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
 use lowgear_env::config::{KeyError, shown};
+use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
@@ -51,6 +53,10 @@ pub(super) struct ExportArguments {
     /// turn
     #[arg(long, value_name = "POLICY")]
     against: Option<String>,
+    /// Export the hand-written rule with at most N changes from the policy, each in one named situation and with a clear
+    /// gain
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=20))]
+    changes: Option<u8>,
     #[command(flatten)]
     replace: Replace,
     #[command(flatten)]
@@ -108,9 +114,10 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     }
     let words = [&arguments.policy].into_iter().chain(&arguments.against);
     arguments.replace.of_study(&inputs, words, []).check_all(outputs)?;
-    let mut text = export_one(arguments, &inputs, &arguments.policy, (&arguments.out, &prefix))?;
+    let mut text =
+        export_one(arguments, &inputs, &arguments.policy, arguments.changes, (&arguments.out, &prefix))?;
     if let Some(word) = &arguments.against {
-        let second = export_one(arguments, &inputs, word, (&second_folder, &second_prefix))?;
+        let second = export_one(arguments, &inputs, word, None, (&second_folder, &second_prefix))?;
         text.push_str(&format!("\nThe policy that it is compared with:\n\n{second}"));
     }
     if let Some((name, header)) = &trial {
@@ -133,10 +140,11 @@ fn export_one(
     arguments: &ExportArguments,
     inputs: &Inputs,
     word: &str,
+    changes: Option<u8>,
     (folder, prefix): (&Path, &str),
 ) -> Result<String, StudyError> {
     let (file, instance) = policy(inputs, word, arguments.vehicles)?;
-    let (table, filled_cells, loss) = match &file.policy {
+    let (mut table, mut filled_cells, mut said) = match &file.policy {
         SavedPolicy::Table(text) => (LookupTable::from_json(text)?, None, String::new()),
         _ => {
             let seed = inputs.scenario.seed;
@@ -146,11 +154,17 @@ fn export_one(
             (iteration.table, Some(iteration.unvisited as usize), loss)
         }
     };
+    if let Some(most) = changes {
+        let (_, rule) = policy(inputs, PolicyId::HandRule.as_str(), arguments.vehicles)?;
+        let changed = changed_rule(inputs, &table, &rule, usize::from(most), &Reporter::new())?;
+        said = format!("\n{}", changed.text());
+        (table, filled_cells) = (changed.table, None);
+    }
     let formats = arguments.format.formats();
     let options =
         ExportOptions { prefix: prefix.to_owned(), formats, filled_cells, ..ExportOptions::default() };
     let proof = prove_table(&table, &inputs.scenario.settings, &options, folder)?;
-    Ok(format!("{}{loss}{}\n", proof.size.text(), verdict(&proof)))
+    Ok(format!("{}{said}{}\n", proof.size.text(), verdict(&proof)))
 }
 
 /// What the table loses against the policy it was distilled from, both driven over the study's test courses.

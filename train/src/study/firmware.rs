@@ -230,11 +230,28 @@ pub fn distil_policy(
     seed: Seed,
 ) -> Result<Distillate, StudyError> {
     let study = &inputs.study;
+    let features = study.table.features.iter().filter_map(|name| feature_by_name(name).ok()).collect();
+    let grid = Grid::Chosen(EdgeBudget::new(features, inputs.scenario.gears() as u8, study.table.bytes));
+    distil_on(grid, inputs, name, instance, rule, seed)
+}
+
+/// The same on given axes, or with axes that are chosen otherwise.
+///
+/// # Errors
+/// [`StudyError`].
+pub(super) fn distil_on(
+    grid: Grid,
+    inputs: &Inputs,
+    name: &str,
+    instance: &PolicyInstance,
+    rule: &RuleSettings,
+    seed: Seed,
+) -> Result<Distillate, StudyError> {
+    let study = &inputs.study;
     let gears = inputs.scenario.gears();
     let mut rule = Rule::new(rule.clone(), gears).map_err(PolicyError::from)?;
-    let features = study.table.features.iter().filter_map(|name| feature_by_name(name).ok()).collect();
     let settings = DistilSettings {
-        grid: Grid::Chosen(EdgeBudget::new(features, gears as u8, study.table.bytes)),
+        grid,
         iterations: study.table.iterations as u32,
         episodes: study.table.courses,
         first_episode: 0,

@@ -12,6 +12,7 @@ use lowgear_env::config::{ConfigError, KeyError, load, parse};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
+use lowgear_eval::fitted::FittedWorlds;
 use std::path::{Path, PathBuf};
 
 /// What a study is given.
@@ -81,6 +82,9 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;
     let scenario = Scenario::new(vehicle, course, study.episode, Seed(study.seed));
+    if let Some(fitted) = &scenario.vehicle.fitted {
+        FittedWorlds::new(&scenario, fitted).map_err(|error| ConfigError::value(&vehicle_file, error))?;
+    }
     Ok(Inputs { study, quick, effort, hours, hyper_search, scenario, file: file.to_owned(), given })
 }
 

@@ -1,6 +1,7 @@
 //! A study from file to report: start reading here.
 
 mod card;
+mod changes;
 mod compare;
 mod firmware;
 mod fitted;
@@ -14,6 +15,7 @@ mod resolved;
 mod robustness;
 mod thresholds;
 
+pub use changes::{Change, ChangedRule, changed_rule};
 pub use compare::{ComparedPolicy, Comparison, label};
 pub use firmware::{Firmware, distil_policy, prove_table, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};

@@ -33,6 +33,18 @@ fn thousandths(value: f64) -> f64 {
     (1000.0 * value.clamp(-1.0, 1.0)).round() / 1000.0
 }
 
+/// A drawn vehicle and its ground.
+#[derive(Clone, Debug)]
+pub struct DrawnVehicle {
+    /// The vehicle.
+    pub config: VehicleConfig,
+    /// Its surfaces.
+    pub surfaces: Surfaces,
+    /// Whether no value had to be moved to its limit. Of values that hang together one that is moved falls out: such a vehicle is better drawn
+    /// again.
+    pub inside: bool,
+}
+
 /// Draws vehicles and their ground.
 #[derive(Clone, Debug)]
 pub struct FittedVehicles {
@@ -96,10 +108,11 @@ impl FittedVehicles {
     /// One vehicle with its surfaces from independent standard normal numbers, [`FittedVehicles::count`] of them; zeros give the fitted values.
     /// What is positive by nature is log-normal; every value is kept within its limits.
     #[must_use]
-    pub fn draw(&self, normals: &[f64]) -> (VehicleConfig, Surfaces) {
+    pub fn draw(&self, normals: &[f64]) -> DrawnVehicle {
         let together =
             &self.root * DVector::from_fn(self.count(), |i, _| normals.get(i).copied().unwrap_or(0.0));
         let mut shared = Shared::from_parts(self.config.clone(), self.surfaces.clone());
+        let mut inside = true;
         for ((parameter, value, error), z) in self.parameters.iter().zip(together.iter()) {
             let Some(parameter) = parameter else { continue };
             let drawn = if parameter.is_positive() && *value > 0.0 {
@@ -109,9 +122,10 @@ impl FittedVehicles {
                 value + error * z
             };
             let (low, high) = parameter.limits();
+            inside &= (low..=high).contains(&drawn);
             shared.set(parameter, drawn.clamp(low, high));
         }
-        (shared.config, shared.surfaces)
+        DrawnVehicle { config: shared.config, surfaces: shared.surfaces, inside }
     }
 }
 
@@ -145,20 +159,33 @@ mod tests {
     fn drawn_vehicles_have_the_mean_spread_and_correlation_of_the_fit() {
         let vehicles = FittedVehicles::new(&fitted(), &cart(), Surfaces::new(vec!["path".into()])).unwrap();
         let ohm = |config: &VehicleConfig| config.motor.line.constants().resistance_ohm;
-        let (middle, ground) = vehicles.draw(&[0.0; 3]);
-        assert!((ohm(&middle) - 14.0).abs() < 1e-9 && (ground.rolling[0] - 0.03).abs() < 1e-12);
+        let middle = vehicles.draw(&[0.0; 3]);
+        assert!((ohm(&middle.config) - 14.0).abs() < 1e-9 && middle.inside);
+        assert!((middle.surfaces.rolling[0] - 0.03).abs() < 1e-12);
         // Sums over the eight corners of a cube have the moments of independent numbers.
         let corners: Vec<[f64; 3]> =
             (0..8).map(|c: i32| [0, 1, 2].map(|bit| f64::from(2 * (c >> bit & 1) - 1))).collect();
         let drawn: Vec<(f64, f64)> = corners
             .iter()
             .map(|corner| vehicles.draw(corner))
-            .map(|(config, ground)| ((ohm(&config) / 14.0).ln(), (ground.rolling[0] / 0.03).ln()))
+            .map(|d| ((ohm(&d.config) / 14.0).ln(), (d.surfaces.rolling[0] / 0.03).ln()))
             .collect();
         let mean = |of: fn(&(f64, f64)) -> f64| drawn.iter().map(of).sum::<f64>() / 8.0;
         let (sd_a, sd_b) = (mean(|d| d.0 * d.0).sqrt(), mean(|d| d.1 * d.1).sqrt());
         assert!((sd_a - 0.05).abs() < 1e-3 && (sd_b - 0.1).abs() < 1e-3, "{sd_a} {sd_b}");
         assert!((mean(|d| d.0 * d.1) / (sd_a * sd_b) + 0.8).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_value_beyond_its_limit_is_reported() {
+        let mut grassy = fitted();
+        grassy.parameters.truncate(1);
+        grassy.parameters[0] =
+            FittedParameter { name: "drag-s-m on path".into(), value: 0.0, error: 0.1, correlation: vec![] };
+        let vehicles = FittedVehicles::new(&grassy, &cart(), Surfaces::new(vec!["path".into()])).unwrap();
+        let (up, down) = (vehicles.draw(&[1.0]), vehicles.draw(&[-1.0]));
+        let drags = [up.surfaces.drag_s_m[0], down.surfaces.drag_s_m[0]];
+        assert!(up.inside != down.inside && drags.contains(&0.1) && drags.contains(&0.0), "{drags:?}");
     }
 
     #[test]

@@ -274,6 +274,19 @@ impl Fit {
     }
 }
 
+impl Fit {
+    /// Estimates that ended at a limit which is none of nature: drag that grows with speed may well be zero.
+    pub fn pulled_to_limits(&self) -> impl Iterator<Item = &Estimate> {
+        self.estimates.iter().filter(|e| e.at_limit && !matches!(e.parameter, Parameter::Grass(_)))
+    }
+
+    /// Whether the runs show something that the simulator does not have.
+    #[must_use]
+    pub fn lacks_fit(&self) -> bool {
+        !self.lack_of_fit.is_empty() || self.pulled_to_limits().next().is_some()
+    }
+}
+
 impl Estimate {
     /// The 95 % interval.
     #[must_use]

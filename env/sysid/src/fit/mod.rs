@@ -31,7 +31,7 @@ mod uncertainty;
 mod unmodelled;
 mod vehicle_file;
 
-pub use draws::FittedVehicles;
+pub use draws::{DrawnVehicle, FittedVehicles};
 pub use estimate::{Conditions, Estimate, Fit, FitError, FixedParameter, fit};
 pub use given::{GivenErrors, GivenValue};
 pub use initial::{charge_at_rest, still_rad_s};

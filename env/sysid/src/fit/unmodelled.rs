@@ -249,9 +249,6 @@ fn shown(problem: &Problem<'_>, sizes: &DVector<f64>, spread: &DMatrix<f64>) -> 
     let mut shown = Vec::new();
     for (i, effect) in Effect::ALL.into_iter().enumerate() {
         let off = sizes[i] / spread[(i, i)].max(0.0).sqrt();
-        if std::env::var_os("LOWGEAR_EFFECTS").is_some() {
-            eprintln!("{} {:.3} usual, {off:.1} errors", effect.name(), sizes[i]);
-        }
         if off > TELLING.0 && sizes[i] > TELLING.1 {
             let size = sizes[i] * effect.usual(world.vehicle());
             shown.push(LackOfFit { effect, size, off, text: effect.size_text(size) });

@@ -277,6 +277,13 @@ impl Fit {
                 lack.off
             );
         }
+        for e in self.pulled_to_limits() {
+            let _ = writeln!(
+                out,
+                "LACK OF FIT: {} ended at its limit, where no vehicle has it: something that the simulator does not have pulls it there.",
+                e.name
+            );
+        }
         if !self.lack_of_fit.is_empty() {
             out.push_str("  The values are those that suit the simulator best; their standard errors count in what it leaves out.\n");
         }

@@ -10,14 +10,15 @@ use lowgear_sysid::fit::GivenErrors;
 /// Carts of each sort, unless the environment asks for another number.
 const CARTS: usize = 2;
 
-/// What a cart has, and how often the intervals of its fits have to hold the true values, percent.
+/// What a cart has, and how often the intervals of its fits have to hold the true values, percent. By the readings alone it was 11 % with a
+/// diode and 21 % with everything.
 const EFFECTS: [(&str, usize); 7] = [
     ("none", 90),
-    ("slip", 75),
-    ("backlash", 75),
-    ("static-friction", 75),
-    ("slow-battery", 75),
-    ("diode", 75),
+    ("slip", 85),
+    ("backlash", 80),
+    ("static-friction", 85),
+    ("slow-battery", 80),
+    ("diode", 85),
     ("all", 75),
 ];
 
@@ -31,6 +32,7 @@ fn intervals_hold_where_the_vehicle_is_not_the_model() {
     let (start, folder) = (cart(), python::folder("unmodelled"));
     let vehicle = python::repository().join("configs/vehicles/demo-cart.toml");
     for (effect, least) in EFFECTS {
+        let mut noticed = 0;
         let (mut all, mut before) = (Counted::default(), Counted::default());
         for seed in from..from + carts {
             let place = folder.join(format!("{effect}-{seed}"));
@@ -51,13 +53,13 @@ fn intervals_hold_where_the_vehicle_is_not_the_model() {
                     );
                 }
             }
-            println!("{effect}, cart {seed}: {:?} {:?}", found.plausibility, found.lack_of_fit);
-            println!(
-                "{effect}, cart {seed}: beyond four standard deviations {:.2} %",
-                100.0 * found.outlying
-            );
+            noticed += usize::from(found.lacks_fit());
+            found.lack_of_fit.iter().for_each(|lack| println!("{effect}, cart {seed}: {lack:?}"));
         }
         println!("{effect}: {}; by the readings alone {}", all.text(), before.text());
+        println!("{effect}: noticed on {noticed} of {carts} carts");
+        let enough = if effect == "none" { noticed == 0 } else { 2 * noticed >= carts };
+        assert!(enough, "{effect}: noticed on {noticed} of {carts} carts");
         assert!(all.inside * 100 >= all.fits * least, "{effect}: {}", all.text());
     }
 }
