@@ -180,8 +180,9 @@ const FAINT = `(() => {
   const faint = [];
   for (const chart of document.querySelectorAll("svg.chart")) {
     if (!chart.checkVisibility()) continue;
-    const paper = behind(chart.parentElement);
-    const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame), polygon, circle")]
+    const own = chart.querySelector(":scope > rect.paper");
+    const paper = own ? getComputedStyle(own).fill : behind(chart.parentElement);
+    const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame):not(.paper), polygon, circle")]
       .filter((shape) => { const s = getComputedStyle(shape); return s.fill !== "none" && s.fillOpacity !== "0"; })
       .map((shape) => shape.getBoundingClientRect());
     for (const text of chart.querySelectorAll("text")) {
@@ -199,7 +200,7 @@ const FAINT = `(() => {
 
 /** Drives what the page's script adds, as a reader does: values by pointer and keyboard, order of rows, the replay. */
 async function driven(tab) {
-  if (!(await tab.evaluate("!!document.querySelector('script:not([type])')"))) return null;
+  if (!(await tab.evaluate("!!document.querySelector('script:not([type])') && !!document.querySelector('[data-tip]')"))) return null;
   const middle = (expression) => tab.evaluate(`(() => { const e = ${expression}; e.scrollIntoView({ block: "center" });
     const b = e.getBoundingClientRect(); return { x: b.left + b.width / 2, y: b.top + b.height / 2 }; })()`);
   const mouse = (type, at, more = {}) => tab.ask("Input.dispatchMouseEvent", { type, ...at, ...more });
