@@ -185,6 +185,12 @@ const FAINT = `(() => {
     const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame):not(.paper), polygon, circle")]
       .filter((shape) => { const s = getComputedStyle(shape); return s.fill !== "none" && s.fillOpacity !== "0"; })
       .map((shape) => shape.getBoundingClientRect());
+    const boxes = [...chart.querySelectorAll("text")].map((text) => [text, text.getBoundingClientRect()]);
+    for (const [title, box] of boxes.filter(([text]) => text.classList.contains("axis-title"))) {
+      const onto = boxes.find(([text, b]) => text !== title && b.left < box.right - 2 && box.left < b.right - 2 &&
+        b.top < box.bottom - 2 && box.top < b.bottom - 2);
+      if (onto) faint.push("upon a text: " + title.textContent + " and " + onto[0].textContent);
+    }
     for (const text of chart.querySelectorAll("text")) {
       const style = getComputedStyle(text);
       const halo = style.paintOrder.startsWith("stroke") && parseFloat(style.strokeWidth) >= 3;
