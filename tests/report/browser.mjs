@@ -180,10 +180,17 @@ const FAINT = `(() => {
   const faint = [];
   for (const chart of document.querySelectorAll("svg.chart")) {
     if (!chart.checkVisibility()) continue;
-    const paper = behind(chart.parentElement);
-    const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame), polygon, circle")]
+    const own = chart.querySelector(":scope > rect.paper");
+    const paper = own ? getComputedStyle(own).fill : behind(chart.parentElement);
+    const shapes = [...chart.querySelectorAll("rect:not(.target):not(.frame):not(.paper), polygon, circle")]
       .filter((shape) => { const s = getComputedStyle(shape); return s.fill !== "none" && s.fillOpacity !== "0"; })
       .map((shape) => shape.getBoundingClientRect());
+    const boxes = [...chart.querySelectorAll("text")].map((text) => [text, text.getBoundingClientRect()]);
+    for (const [title, box] of boxes.filter(([text]) => text.classList.contains("axis-title"))) {
+      const onto = boxes.find(([text, b]) => text !== title && b.left < box.right - 2 && box.left < b.right - 2 &&
+        b.top < box.bottom - 2 && box.top < b.bottom - 2);
+      if (onto) faint.push("upon a text: " + title.textContent + " and " + onto[0].textContent);
+    }
     for (const text of chart.querySelectorAll("text")) {
       const style = getComputedStyle(text);
       const halo = style.paintOrder.startsWith("stroke") && parseFloat(style.strokeWidth) >= 3;
@@ -199,7 +206,7 @@ const FAINT = `(() => {
 
 /** Drives what the page's script adds, as a reader does: values by pointer and keyboard, order of rows, the replay. */
 async function driven(tab) {
-  if (!(await tab.evaluate("!!document.querySelector('script:not([type])')"))) return null;
+  if (!(await tab.evaluate("!!document.querySelector('script:not([type])') && !!document.querySelector('[data-tip]')"))) return null;
   const middle = (expression) => tab.evaluate(`(() => { const e = ${expression}; e.scrollIntoView({ block: "center" });
     const b = e.getBoundingClientRect(); return { x: b.left + b.width / 2, y: b.top + b.height / 2 }; })()`);
   const mouse = (type, at, more = {}) => tab.ask("Input.dispatchMouseEvent", { type, ...at, ...more });

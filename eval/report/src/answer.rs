@@ -127,7 +127,7 @@ pub(super) fn answer(summary: &Summary, pictures: &Pictures) -> Markup {
                 ul.facts { "\n"
                     @for (name, line) in facts(summary) { li { b { (name) } " " (typeset(&line)) } "\n" }
                     (next_steps(summary, pictures))
-                    li { a href="#cautions" { b { "Cautions" } } " Simulation only. Lift the wheels first." }
+                    li { a href="#cautions" { b { "Cautions" } } " Simulation only. Lift wheels first." }
                 } "\n"
             } "\n"
             div.panel { "\n"

@@ -74,7 +74,7 @@
   }
 
   /** A control with its name, which a narrow screen does not part. */
-  const named = (name, control) => make("span", { class: "named" }, `${name} `, control);
+  const named = (name, control) => make("span", { class: "named" }, name, control);
   const minus = (text) => text.replaceAll("-", "\u2212");
 
   /** Round values in a range, about so many. */

@@ -188,7 +188,8 @@ impl Svg {
             self.text((frame.left - 5.0, y + 3.5), Anchor::End, "tick", &label);
         }
         self.line((frame.left, frame.top), (frame.left, frame.bottom), "axis");
-        let middle = (10.0, 0.5 * (frame.top + frame.bottom));
+        // Beyond the figures of this frame; there may be another one to its left.
+        let middle = ((frame.left - 48.0).max(10.0), 0.5 * (frame.top + frame.bottom));
         self.text_upwards(middle, "axis-title", &axis_title(title, unit, exponent));
     }
 

@@ -81,8 +81,8 @@ fn a_vehicle_named_like_markup_does_nothing() {
     pictures.shift_maps[0].policy = bad.into();
     pictures.shift_maps[0].x_title = bad.into();
     let page = super::page(&summary, &pictures);
-    // The data of the replay and the page's own script, which its policy names by hash.
-    assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
+    // The data of replay and shift maps and the page's own script, which its policy names by hash.
+    assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (3, 3));
     assert!(page.contains(&format!("script-src '{}'", script::source())));
     let safe = "&lt;script&gt;alert('x')&lt;/script&gt;&quot;&amp;";
     assert!(

@@ -113,7 +113,7 @@ fn verdict_body(trial: &Trial) -> Markup {
 
 fn wear_table(trial: &Trial) -> Markup {
     let [reference, tested] = &trial.settings.policies;
-    table("Per policy, laps that count", &["", reference, tested], trial.wear_rows())
+    table("Per policy, laps that count", &["figure", reference, tested], trial.wear_rows())
 }
 
 fn pair_table(trial: &Trial) -> Markup {

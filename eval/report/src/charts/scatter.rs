@@ -164,7 +164,7 @@ fn frame(points: &[Point]) -> Frame {
     Frame {
         x: Scale::over([from, to], 0.03, 52.0, WIDTH - 14.0),
         y: Scale::log_if_wide(&reach, 0.06, HEIGHT - 38.0, 12.0),
-        left: 52.0,
+        left: 66.0,
         right: WIDTH - 14.0,
         top: 12.0,
         bottom: HEIGHT - 38.0,

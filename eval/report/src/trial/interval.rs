@@ -71,7 +71,7 @@ fn draw(trial: &Trial) -> Svg {
     for (value, words) in [(0.0, "no difference"), (-margin_percent, "margin")] {
         let y = frame.y.at(value);
         svg.line((left, y), (right, y), "series-0 dashed");
-        svg.text((right - 4.0, y - 4.0), Anchor::End, "tick", words);
+        svg.text((right - 4.0, y - 4.0), Anchor::End, "tick halo", words);
     }
     for pair in &trial.pairs {
         let place = (frame.x.at(f64::from(pair.number)), frame.y.at(100.0 * pair.saved));
