@@ -40,7 +40,7 @@ fn main() {
             println!(
                 "{name}, one thread\nseed  decisions  seconds  cpu-seconds  first-mean  best-mean  end-mean  all-decisions  all-seconds  all-cpu-seconds"
             );
-            let runs: Vec<Run> = (from..from + seeds).map(|seed| run(seed)).collect();
+            let runs: Vec<Run> = (from..from + seeds).map(run).collect();
             runs.iter().zip(from..).for_each(|(run, seed)| run.print(seed));
             let count = |of: fn(&Run) -> f64| runs.iter().filter(|run| of(run) >= BALANCED).count();
             let (first, best, end) =
