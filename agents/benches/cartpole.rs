@@ -22,6 +22,10 @@ use lowgear_agents::schedule::Schedule;
 use lowgear_env::Seed;
 use worlds::cartpole::CartPole;
 
+/// The program's.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Return that counts as balanced, of 500.
 const BALANCED: f64 = 475.0;
 /// First of the 100 episodes that runs are looked at by, and of those that the outcome is reported by.
