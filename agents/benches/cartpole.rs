@@ -22,6 +22,10 @@ use lowgear_agents::schedule::Schedule;
 use lowgear_env::Seed;
 use worlds::cartpole::CartPole;
 
+/// The program's.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Return that counts as balanced, of 500.
 const BALANCED: f64 = 475.0;
 /// First of the 100 episodes that runs are looked at by, and of those that the outcome is reported by.
@@ -40,7 +44,7 @@ fn main() {
             println!(
                 "{name}, one thread\nseed  decisions  seconds  cpu-seconds  first-mean  best-mean  end-mean  all-decisions  all-seconds  all-cpu-seconds"
             );
-            let runs: Vec<Run> = (from..from + seeds).map(|seed| run(seed)).collect();
+            let runs: Vec<Run> = (from..from + seeds).map(run).collect();
             runs.iter().zip(from..).for_each(|(run, seed)| run.print(seed));
             let count = |of: fn(&Run) -> f64| runs.iter().filter(|run| of(run) >= BALANCED).count();
             let (first, best, end) =

@@ -10,7 +10,7 @@
 mod worlds;
 
 use lowgear_agents::tabular::Algorithm;
-use std::rc::Rc;
+use std::sync::Arc;
 use std::time::Instant;
 use worlds::finite::problems;
 use worlds::solve::{self, SOLVED};
@@ -38,7 +38,7 @@ fn main() {
     println!("\n{:22}  solved of {seeds}, mean loss in % of the random policy's, s per run", "");
     let asked = |table: &worlds::finite::Table| problem.is_empty() || table.name.contains(&problem);
     for table in problems::all().into_iter().filter(asked) {
-        let table = Rc::new(table);
+        let table = Arc::new(table);
         print!("{:22}", table.name);
         for (_, learner) in &learners {
             let start = Instant::now();
@@ -61,7 +61,7 @@ enum Learner {
 }
 
 impl Learner {
-    fn loss(&self, table: &Rc<worlds::finite::Table>, seed: u64) -> f64 {
+    fn loss(&self, table: &Arc<worlds::finite::Table>, seed: u64) -> f64 {
         match *self {
             Learner::Tabular(algorithm) => solve::tabular(table, algorithm, 300_000, seed),
             Learner::Dqn(n_step) => solve::dqn(table, &solve::dqn_settings(n_step), 40_000, seed).unwrap(),

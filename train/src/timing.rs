@@ -13,6 +13,8 @@ use std::fs::OpenOptions;
 use std::io::Write as _;
 use std::path::Path;
 use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 /// What a job is busy with.
@@ -64,6 +66,17 @@ impl Stopwatch {
         self.spent.set(spent);
     }
 
+    /// Some of the time since was spent on `stage` instead.
+    fn shift(&self, stage: Stage, time: Duration) {
+        self.enter(self.stage.get());
+        let mut spent = self.spent.get();
+        let from = &mut spent[self.stage.get() as usize];
+        let time = time.min(*from);
+        *from -= time;
+        spent[stage as usize] += time;
+        self.spent.set(spent);
+    }
+
     /// Training goes on from here, in this process.
     pub fn begin(&self, steps: u64, ticks: u64) {
         self.done.set(Some((steps, ticks)));
@@ -89,6 +102,86 @@ impl Stopwatch {
         row.push('\n');
         let opened = OpenOptions::new().create(true).append(true).open(file);
         opened.and_then(|mut out| out.write_all(row.as_bytes())).map_err(StoreError::io(file))
+    }
+}
+
+/// Adds up, over several threads, what the worlds and guides of one learner take.
+#[derive(Clone, Debug, Default)]
+pub struct Laps {
+    environment_ns: Arc<AtomicU64>,
+    acting_ns: Arc<AtomicU64>,
+}
+
+impl Laps {
+    /// Hands the time so far to a stopwatch, as if the threads had taken it in turn.
+    pub fn hand_over(&self, stopwatch: &Stopwatch, threads: u64) {
+        for (ns, stage) in [(&self.environment_ns, Stage::Environment), (&self.acting_ns, Stage::Acting)] {
+            stopwatch.shift(stage, Duration::from_nanos(ns.swap(0, Ordering::Relaxed) / threads.max(1)));
+        }
+    }
+}
+
+/// A world or a guide that is timed, on whichever thread it is.
+#[derive(Clone, Debug)]
+pub struct Lapped<T> {
+    /// What is timed.
+    pub of: T,
+    laps: Laps,
+}
+
+impl<T> Lapped<T> {
+    /// Times `of`.
+    pub fn new(of: T, laps: &Laps) -> Lapped<T> {
+        Lapped { of, laps: laps.clone() }
+    }
+}
+
+fn timed<R>(ns: &AtomicU64, work: impl FnOnce() -> R) -> R {
+    let start = Instant::now();
+    let result = work();
+    ns.fetch_add(start.elapsed().as_nanos() as u64, Ordering::Relaxed);
+    result
+}
+
+impl<W: World> World for Lapped<W> {
+    type Observation = W::Observation;
+
+    fn actions(&self) -> usize {
+        self.of.actions()
+    }
+
+    fn reset(&mut self, episode: u64) {
+        timed(&self.laps.environment_ns, || self.of.reset(episode));
+    }
+
+    fn observation(&self) -> &W::Observation {
+        self.of.observation()
+    }
+
+    fn allowed(&self, action: usize) -> bool {
+        self.of.allowed(action)
+    }
+
+    fn mask(&self) -> Mask {
+        self.of.mask()
+    }
+
+    fn step(&mut self, action: usize) -> Step {
+        timed(&self.laps.environment_ns, || self.of.step(action))
+    }
+}
+
+impl<O, G: Guide<O>> Guide<O> for Lapped<G> {
+    fn reset(&mut self) {
+        self.of.reset();
+    }
+
+    fn advise(&mut self, observation: &O) -> Option<usize> {
+        timed(&self.laps.acting_ns, || self.of.advise(observation))
+    }
+
+    fn advise_within(&mut self, observation: &O, mask: Mask) -> Option<usize> {
+        timed(&self.laps.acting_ns, || self.of.advise_within(observation, mask))
     }
 }
 

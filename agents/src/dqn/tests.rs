@@ -1,6 +1,6 @@
 //! The learner as a whole.
 
-use std::{ops::ControlFlow, rc::Rc};
+use std::{ops::ControlFlow, sync::Arc};
 
 use lowgear_env::{Seed, Step, World};
 use lowgear_onboard::{Feature, Features, Request};
@@ -248,7 +248,7 @@ fn a_policy_read_back_decides_the_same() {
 /// present policy would take. Uncorrected ones ended short of it with all of three seeds.
 #[test]
 fn targets_of_several_rewards_find_the_best_gears() {
-    let table = Rc::new(problems::gears_in_equal_steps());
+    let table = Arc::new(problems::gears_in_equal_steps());
     let loss = solve::dqn(&table, &solve::dqn_settings(3), 25_000, 0).unwrap();
     assert!(loss <= SOLVED, "{loss}");
 }
@@ -256,7 +256,7 @@ fn targets_of_several_rewards_find_the_best_gears() {
 /// A loss of 100 once in a hundred is worth -1 and no less: Huber's limit must lie beyond it.
 #[test]
 fn a_rare_disaster_counts_in_full() {
-    let table = Rc::new(problems::rare_disaster());
+    let table = Arc::new(problems::rare_disaster());
     let learner = solve::taught_dqn(&table, &solve::dqn_settings(1), 25_000, 0).unwrap();
     let (mut input, mut scratch, last) = (Vec::new(), Scratch::default(), 4);
     table.one_hot()(&last, &mut input);

@@ -17,9 +17,9 @@ pub(crate) struct FusedAdam {
 const BETA_1: f32 = 0.9;
 const BETA_2: f32 = 0.999;
 
-/// Moments below this count as 0. A unit that no longer learns has gradients of 0, its moments fade into the numbers below
-/// the smallest normal one, stay there, and each of them costs the processor a hundred cycles. Beside `epsilon` they are
-/// nothing.
+/// Moments below this count as 0, as they are next to `epsilon`. A unit that no longer learns has gradients of 0; its
+/// moments fade into the numbers below the smallest normal one and stay there, and each of them costs the processor a
+/// hundred cycles.
 const NOTHING: f32 = 1e-30;
 
 impl FusedAdam {

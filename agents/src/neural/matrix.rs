@@ -39,6 +39,11 @@ impl Matrix {
         self.0.layout().shape()[1]
     }
 
+    /// Some of the rows.
+    pub(crate) fn part(&self, rows: &Range<usize>) -> Matrix {
+        Matrix(self.0.narrow(0, rows.start, rows.len()))
+    }
+
     /// Rows and columns exchanged; for products only, since the numbers stay where they are.
     pub(crate) fn transposed(&self) -> Matrix {
         Matrix(self.0.transpose(0, 1))

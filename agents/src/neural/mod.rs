@@ -28,7 +28,7 @@ pub use error::NeuralError;
 pub(crate) use error::{check_length, finite};
 pub(crate) use matrix::Matrix;
 pub use network::{Network, Scratch};
-pub(crate) use pass::{Batch, values};
+pub(crate) use pass::{Batch, Pass, values};
 pub(crate) use shape::Layer;
 pub use shape::NetworkShape;
 pub(crate) use trainer::{Trainer, TrainerRecord, training_device};

@@ -16,6 +16,7 @@ use burn::{
     },
     tensor::Tensor,
 };
+use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -45,72 +46,117 @@ pub(crate) fn places(shapes: &[NetworkShape]) -> impl Iterator<Item = Range<usiz
     })
 }
 
+/// Rows of a block. A batch of two blocks and more is taken in blocks, on several threads; their gradients are added in
+/// the order of the blocks, so that the number of threads changes no bit.
+const BLOCK: usize = 256;
+
+/// A block of rows on its way through one network.
+#[derive(Clone, Debug)]
+struct Passage {
+    /// The network's place in the weights, its outputs among those of all, and the rows of the block.
+    weights: Range<usize>,
+    columns: Range<usize>,
+    rows: Range<usize>,
+    pass: Pass,
+}
+
 fn fused(
     weights: FloatTensor<Autodiff<Flex>>,
     shapes: &[NetworkShape],
     batch: &Batch,
 ) -> FloatTensor<Autodiff<Flex>> {
     let (weights, node) = weights.into_parts();
-    let weights = Weights::of(&weights);
-    let passes: Vec<Pass> = shapes
+    let flat = Weights::of(&weights);
+    let blocks = blocks(shapes, batch);
+    let mut column = 0;
+    let plan: Vec<_> = shapes
         .iter()
         .zip(places(shapes))
         .enumerate()
-        .map(|(i, (shape, place))| Pass::new(shape, &weights.part(&place), batch, batch.memory(i)))
+        .flat_map(|(number, (shape, weights))| {
+            let columns = column..column + shape.outputs;
+            column = columns.end;
+            blocks.iter().map(move |rows| (number, shape, weights.clone(), columns.clone(), rows.clone()))
+        })
         .collect();
-    let values = side_by_side(&passes).into_tensor();
+    let pass =
+        |(number, shape, weights, columns, rows): (usize, &NetworkShape, Range<usize>, _, _)| Passage {
+            pass: Pass::new(shape, &flat.part(&weights), &batch.part(&rows), batch.memory(number)),
+            weights,
+            columns,
+            rows,
+        };
+    let passages: Vec<Passage> = if blocks.len() > 1 {
+        plan.into_par_iter().map(pass).collect()
+    } else {
+        plan.into_iter().map(pass).collect()
+    };
+    let values = side_by_side(&passages, batch.observations.rows(), column).into_tensor();
     match NetworksBackward.prepare::<NoCheckpointing>([node]).compute_bound().stateful() {
-        OpsKind::Tracked(step) => step.finish(Arc::new(passes), values),
+        OpsKind::Tracked(step) => step.finish(Arc::new(passages), values),
         OpsKind::UnTracked(step) => step.finish(values),
     }
+}
+
+fn blocks(shapes: &[NetworkShape], batch: &Batch) -> Vec<Range<usize>> {
+    let rows = batch.observations.rows();
+    let whole = rows < 2 * BLOCK || shapes.iter().any(|shape| shape.gru_size > 0);
+    let size = if whole { rows.max(1) } else { BLOCK };
+    (0..rows.div_ceil(size)).map(|i| i * size..((i + 1) * size).min(rows)).collect()
 }
 
 #[derive(Debug)]
 struct NetworksBackward;
 
 impl Backward<Flex, 1> for NetworksBackward {
-    type State = Arc<Vec<Pass>>;
+    type State = Arc<Vec<Passage>>;
 
     fn backward(self, ops: Ops<Self::State, 1>, gradients: &mut Gradients, _: &mut Checkpointer) {
         let slope = Matrix::of(&gradients.consume::<Flex>(&ops.node));
-        let ([Some(weights)], passes) = (ops.parents, ops.state) else { return };
-        let mut gradient = vec![0.0; passes.iter().map(|pass| pass.weights()).sum()];
-        let (mut rest, mut column) = (gradient.as_mut_slice(), 0);
-        for pass in passes.iter() {
-            let (own, others) = rest.split_at_mut(pass.weights());
-            let columns = column..column + pass.values.columns();
-            column = columns.end;
-            pass.add_gradient(columns_of(&slope, &columns), own);
-            rest = others;
+        let ([Some(weights)], passages) = (ops.parents, ops.state) else { return };
+        let back = |passage: &Passage| {
+            let mut gradient = vec![0.0; passage.weights.len()];
+            passage.pass.add_gradient(passage.cut_out(&slope), &mut gradient);
+            gradient
+        };
+        let parallel = passages.first().is_some_and(|passage| passage.rows.len() < slope.rows());
+        let parts: Vec<Vec<f32>> = if parallel {
+            passages.par_iter().map(back).collect()
+        } else {
+            passages.iter().map(back).collect()
+        };
+        let mut gradient = vec![0.0; passages.last().map_or(0, |passage| passage.weights.end)];
+        for (passage, part) in passages.iter().zip(parts) {
+            gradient[passage.weights.clone()].iter_mut().zip(part).for_each(|(g, part)| *g += part);
         }
         gradients.register::<Flex>(weights.id, Weights::new(gradient).into_tensor());
     }
 }
 
-fn side_by_side(passes: &[Pass]) -> Matrix {
-    if let [pass] = passes {
-        return pass.values.clone();
-    }
-    let columns = passes.iter().map(|pass| pass.values.columns()).sum();
-    let rows = passes.first().map_or(0, |pass| pass.values.rows());
-    let mut all = vec![0.0; rows * columns];
-    let mut column = 0;
-    for Pass { values, .. } in passes {
-        let own = values.columns();
-        for (to, from) in all.chunks_exact_mut(columns).zip(values.values().chunks_exact(own)) {
-            to[column..column + own].copy_from_slice(from);
+impl Passage {
+    /// Its rows and columns of a matrix like the outputs of all.
+    fn cut_out(&self, all: &Matrix) -> Matrix {
+        if self.rows.len() == all.rows() && self.columns.len() == all.columns() {
+            return all.clone();
         }
-        column += own;
+        let rows = all.values().chunks_exact(all.columns()).skip(self.rows.start).take(self.rows.len());
+        let cut = rows.flat_map(|row| &row[self.columns.clone()]).copied().collect();
+        Matrix::new(cut, self.columns.len())
     }
-    Matrix::new(all, columns)
 }
 
-fn columns_of(all: &Matrix, columns: &Range<usize>) -> Matrix {
-    if columns.len() == all.columns() {
-        return all.clone();
+fn side_by_side(passages: &[Passage], rows: usize, columns: usize) -> Matrix {
+    if let [passage] = passages {
+        return passage.pass.values.clone();
     }
-    let rows = all.values().chunks_exact(all.columns());
-    Matrix::new(rows.flat_map(|row| &row[columns.clone()]).copied().collect(), columns.len())
+    let mut all = vec![0.0; rows * columns];
+    for Passage { columns: own, rows, pass, .. } in passages {
+        let to = all.chunks_exact_mut(columns).skip(rows.start);
+        for (to, from) in to.zip(pass.values.values().chunks_exact(own.len())) {
+            to[own.clone()].copy_from_slice(from);
+        }
+    }
+    Matrix::new(all, columns)
 }
 
 #[cfg(test)]
@@ -234,5 +280,34 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_large_batch_in_blocks_equals_the_whole_on_any_number_of_threads() {
+        let shapes = [shape(&[12], Activation::Relu, 0, false), shape(&[8], Activation::Tanh, 0, true)];
+        let (weights, rows) = (weights(&shapes), 2 * BLOCK + 77);
+        let batch = || Batch::rows(Matrix::new(draws(rows * INPUTS, 1), INPUTS));
+        let run = |of: Values| {
+            let device = Device::flex().autodiff();
+            let data = TensorData::new(weights.clone(), [weights.len()]);
+            let weights = Tensor::<1>::from_data(data, &device).require_grad();
+            let values = of(weights.clone(), &shapes, &batch());
+            let slope = TensorData::new(draws(rows * 6, 3), [rows, 6]);
+            let gradients = (values.clone() * Tensor::from_data(slope, &device)).sum().backward();
+            let numbers: Vec<f32> = values.into_data().try_into_vec().unwrap();
+            let gradient = weights.grad(&gradients).unwrap();
+            (numbers, gradient.into_data().try_into_vec::<f32>().unwrap())
+        };
+        let on = |threads: usize| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| run(super::values))
+        };
+        let one = on(1);
+        assert_eq!(one, on(2));
+        assert_eq!(one, on(5));
+        let (values, gradient) = run(|weights, shapes, batch| unfused::values(&weights, shapes, batch));
+        assert!(one.0.iter().zip(&values).all(|(a, b)| (a - b).abs() < 1e-5));
+        let scale = gradient.iter().fold(1.0, |m: f32, g| m.max(g.abs()));
+        assert!(one.1.iter().zip(&gradient).all(|(a, b)| (a - b).abs() < 1e-5 * scale));
     }
 }

@@ -1,5 +1,7 @@
 //! Batches through networks and back, on the CPU: what [`super::operation`] does forward and backward.
 
+use std::ops::Range;
+
 use super::{
     Activation, Matrix, Network, NetworkShape, dense,
     matrix::Weights,
@@ -25,6 +27,15 @@ impl Batch {
     /// Rows that stand for themselves.
     pub(crate) fn rows(observations: Matrix) -> Batch {
         Batch { active: vec![observations.rows()], observations, memories: Vec::new() }
+    }
+
+    /// Some of its rows; for networks without memory.
+    pub(crate) fn part(&self, rows: &Range<usize>) -> Batch {
+        if rows.len() == self.observations.rows() {
+            self.clone()
+        } else {
+            Batch::rows(self.observations.part(rows))
+        }
     }
 
     pub(crate) fn memory(&self, network: usize) -> &[f32] {
@@ -82,9 +93,9 @@ impl Pass {
         }
     }
 
-    /// Number of the network's weights.
-    pub(crate) fn weights(&self) -> usize {
-        self.weights.values().len()
+    /// Memories after each row, `[rows, width]`; nothing without a memory.
+    pub(crate) fn memories_after(&self) -> &[f32] {
+        self.gru_activations.as_ref().map_or(&[], |kept| kept.after.values())
     }
 
     /// Adds the derivative of a loss by each weight to `gradient`, given its derivative by each of [`Pass::values`].

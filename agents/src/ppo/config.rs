@@ -25,7 +25,7 @@ pub struct PpoConfig {
     /// Decay of advantages for one second, 0 (one-step) to 1 (whole returns); that of a decision is
     /// `lambda_per_s^elapsed_s`. 0.774 is 0.95 for each decision of 0.2 s.
     pub lambda_per_s: f64,
-    /// Environments stepped in turn.
+    /// Environments stepped side by side; from 32 on they move on several threads.
     pub num_envs: usize,
     /// Decisions of an iteration; its last episodes are run to their end.
     pub n_steps: u64,

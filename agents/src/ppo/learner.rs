@@ -2,13 +2,11 @@
 
 use lowgear_env::config::{Check, KeyError, require};
 use lowgear_env::{End, Seed, Step, Stream};
-use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
 use super::{
     Actor, Mask, Network, NeuralError, Normaliser, PpoConfig, UpdateStatistics,
-    actor::biased_log_softmax,
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
@@ -17,21 +15,20 @@ use super::{
 use crate::neural::{Scratch, Trainer, check_length, limits::SIZES, training_device};
 
 /// Numbers of the trainer's networks.
-const ACTOR: usize = 0;
-const CRITIC: usize = 1;
+pub(super) const ACTOR: usize = 0;
+pub(super) const CRITIC: usize = 1;
 
 /// A learner for several worlds of one kind.
 ///
-/// For each world: [`Ppo::begin_episode`], then [`Ppo::act`] and [`Ppo::observe`] in turn until the episode
-/// is over. When [`Ppo::buffer_is_full`], [`Ppo::update`]. [`super::train`] does all this.
+/// For each world: [`Ppo::begin_episode`], then [`Ppo::act`] (or [`Ppo::act_all`] for several worlds) and
+/// [`Ppo::observe`] in turn until the episode is over. When [`Ppo::buffer_is_full`], [`Ppo::update`]. [`super::train`] does all this.
 #[derive(Debug)]
 pub struct Ppo {
     pub(crate) state: State,
     /// Of the policy and of the value.
     pub(crate) trainer: Trainer,
-    scratch: Scratch,
-    log_p: Vec<f32>,
-    input: Vec<f32>,
+    pub(super) scratch: Scratch,
+    pub(super) log_p: Vec<f32>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -41,12 +38,12 @@ pub(crate) struct State {
     pub(crate) seen: RunningMeanVar,
     pub(crate) normaliser: Normaliser,
     pub(crate) returns: RunningMeanVar,
-    explore: ChaCha8Rng,
+    pub(super) explore: ChaCha8Rng,
     pub(crate) learn: ChaCha8Rng,
     pub(crate) decisions: u64,
     episodes: u64,
     pub(crate) learn_steps: u64,
-    iterations: u64,
+    pub(super) iterations: u64,
 }
 
 /// What is kept of one world.
@@ -117,63 +114,6 @@ impl Ppo {
         let env_slot = self.state.env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
         env_slot.begins = true;
         Ok(number)
-    }
-
-    /// Draws an action. `guide` is the guide's, ignored where it is not possible. Asked again before an outcome, the
-    /// decision replaces the one before.
-    ///
-    /// # Errors
-    /// The observation does not fit or is not finite, no action is possible, or there is no such world.
-    pub fn act(
-        &mut self,
-        env_slot: usize,
-        observation: &[f32],
-        mask: Mask,
-        guide: Option<usize>,
-    ) -> Result<usize, NeuralError> {
-        let mask = self.check_seen(observation, mask)?;
-        if mask.count() == 0 {
-            return Err(NeuralError::NoAction);
-        }
-        let (actor, critic) = (self.trainer.network(ACTOR), self.trainer.network(CRITIC));
-        let State { config, env_slots, seen, normaliser, explore, iterations, .. } = &mut self.state;
-        let env_slot = env_slots.get_mut(env_slot).ok_or_else(|| no_slot(env_slot))?;
-        if let Some(replaced) = env_slot.pending.take() {
-            env_slot.memories = replaced.memories;
-        }
-        if config.normalise_observations {
-            seen.add(observation.iter().map(|&x| f64::from(x)));
-            // Nothing is known before the first iteration, and raw numbers may be of any size: until then the scales
-            // move with each observation.
-            if *iterations == 0 {
-                *normaliser = seen.normaliser();
-            }
-        }
-        self.input.clear();
-        self.input.extend_from_slice(observation);
-        normaliser.apply(&mut self.input);
-        let before = if config.gru_size > 0 { env_slot.memories.clone() } else { Default::default() };
-        let [of_actor, of_critic] = &mut env_slot.memories;
-        let guide = guide.filter(|&g| mask.allows(g));
-        let logits = actor.run(&self.input, of_actor, &mut self.scratch);
-        biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
-        let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(NeuralError::NoAction)?;
-        let value = critic.run(&self.input, of_critic, &mut self.scratch)[0];
-        let transition = Transition {
-            mask,
-            action: action as u8,
-            guide: guide.map(|g| g as u8),
-            log_p: self.log_p[action],
-            value,
-            reward: 0.0,
-            discount: 0.0,
-            decay: 0.0,
-            bootstrap_value: None,
-            last: false,
-        };
-        let observation = self.input.clone();
-        env_slot.pending = Some(Pending { observation, transition, memories: before });
-        Ok(action)
     }
 
     /// Takes what the last action in world number `env_slot` led to. `next` is what is seen then, at the end of
@@ -347,7 +287,7 @@ impl Ppo {
     }
 
     /// Refuses an observation that does not fit; returns the mask without actions that do not exist.
-    fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
+    pub(super) fn check_seen(&self, observation: &[f32], mask: Mask) -> Result<Mask, NeuralError> {
         let shape = self.actor_network().shape();
         check_length("observation", observation.len(), shape.inputs)?;
         if observation.iter().all(|x| x.is_finite()) {
@@ -358,27 +298,13 @@ impl Ppo {
     }
 }
 
-/// There is no environment of this number.
-fn no_slot(env_slot: usize) -> NeuralError {
-    KeyError::new("env-slot", env_slot.to_string(), "less than `num-envs`").into()
+/// There is no such environment, or not at this place.
+pub(super) fn no_slot(env_slot: usize) -> NeuralError {
+    KeyError::new("env-slot", env_slot.to_string(), "less than `num-envs`, rising").into()
 }
 
 impl From<(State, Trainer)> for Ppo {
     fn from((state, trainer): (State, Trainer)) -> Ppo {
-        Ppo { state, trainer, scratch: Scratch::default(), log_p: Vec::new(), input: Vec::new() }
+        Ppo { state, trainer, scratch: Scratch::default(), log_p: Vec::new() }
     }
-}
-
-/// The action at `point`, in [0, 1), of probabilities laid side by side.
-fn sampled(log_p: &[f32], mask: Mask, point: f32) -> Option<usize> {
-    let mut sum = 0.0;
-    let mut last = None;
-    for (action, l) in log_p.iter().enumerate().filter(|(a, _)| mask.allows(*a)) {
-        sum += l.exp();
-        last = Some(action);
-        if point < sum {
-            break;
-        }
-    }
-    last
 }

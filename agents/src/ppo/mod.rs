@@ -5,8 +5,8 @@
 //! Start reading at [`train`]; the learning rule stands in [`update`].
 //!
 //! # Iterations
-//! [`train`] runs whole episodes in several worlds, in turn and on one thread, until an iteration has
-//! enough decisions; then it learns. So between iterations no episode is under way, memories are empty, and a
+//! [`train`] runs whole episodes in several worlds until an iteration has enough decisions; then it learns. The worlds
+//! take their steps side by side, on several threads if they are many, and the networks decide for all of them at once. So between iterations no episode is under way, memories are empty, and a
 //! learner that is saved there and read back goes on bit for bit with fresh worlds. [`Ppo::save_state`] can
 //! be called in the middle of an iteration too, whose decisions it keeps, when the caller keeps the worlds.
 //!
@@ -18,6 +18,7 @@
 //! The pole on the cart, settings of `benches/cartpole.rs`: all ten seeds hold a mean of 475 over 100 episodes
 //! after 100 000 decisions, and reach it first after 1 000 to 15 000.
 
+mod acting;
 mod actor;
 mod config;
 mod learner;
@@ -37,10 +38,11 @@ pub use crate::neural::{Activation, Encode, FeatureScaler, Network, NetworkShape
 pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;
+pub use acting::View;
 pub use actor::Actor;
 pub use config::PpoConfig;
 pub use learner::Ppo;
 pub use learning::UpdateStatistics;
 pub use normalise::Normaliser;
 pub use policy::PpoPolicy;
-pub use train::{EnvSlot, IterationResult, greedy_return, train};
+pub use train::{EnvSlot, IterationResult, MANY_WORLDS, greedy_return, train};

@@ -4,6 +4,7 @@ mod driving;
 mod learning;
 mod saving;
 mod scales;
+mod worlds;
 
 use lowgear_env::Seed;
 

@@ -2,9 +2,10 @@
 
 use std::ops::ControlFlow;
 
-use lowgear_env::{End, EpisodeTotals, World, run_episode};
+use lowgear_env::{End, EpisodeTotals, Step, World, run_episode};
+use rayon::prelude::*;
 
-use super::{Actor, Encode, Guide, NeuralError, Ppo, UpdateStatistics};
+use super::{Actor, Encode, Guide, Mask, NeuralError, Ppo, UpdateStatistics, View};
 
 /// One of the worlds that a learner lives in, with what remembers there.
 #[derive(Clone, Debug)]
@@ -34,13 +35,18 @@ pub struct IterationResult {
 /// bit, with worlds rebuilt), and to stop early.
 ///
 /// # Errors
-/// Those of [`Ppo::act`], [`Ppo::observe`] and [`Ppo::update`]; another number of lanes.
-pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+/// Those of [`Ppo::act_all`], [`Ppo::observe`] and [`Ppo::update`]; another number of worlds.
+pub fn train<W, E, G>(
     ppo: &mut Ppo,
     env_slots: &mut [EnvSlot<W, E, G>],
     decisions: u64,
     mut finished: impl FnMut(&Ppo, &IterationResult) -> ControlFlow<()>,
-) -> Result<(), NeuralError> {
+) -> Result<(), NeuralError>
+where
+    W: World + Send,
+    E: Encode<W::Observation> + Send,
+    G: Guide<W::Observation> + Send,
+{
     if env_slots.len() != ppo.config().num_envs {
         return Err(NeuralError::Length {
             what: "num-envs",
@@ -58,64 +64,135 @@ pub fn train<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
     Ok(())
 }
 
-/// Runs whole episodes, one decision in each world in turn, until the iteration is full. Not `run_episode`: the episodes
+/// Number of worlds from which on they move on several threads: fewer are done before a thread has woken.
+pub const MANY_WORLDS: usize = 32;
+
+/// Worlds of one thread's share, at least.
+const SHARE: usize = 8;
+
+/// Runs whole episodes, a decision in each world at a time, until the iteration is full. Not `run_episode`: the episodes
 /// of all worlds are under way together, and the learner can fail.
-fn collect_rollouts<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
+fn collect_rollouts<W, E, G>(
     ppo: &mut Ppo,
     env_slots: &mut [EnvSlot<W, E, G>],
-) -> Result<Vec<EpisodeTotals>, NeuralError> {
-    let mut under_way = Vec::with_capacity(env_slots.len());
+) -> Result<Vec<EpisodeTotals>, NeuralError>
+where
+    W: World + Send,
+    E: Encode<W::Observation> + Send,
+    G: Guide<W::Observation> + Send,
+{
+    let mut lanes = Vec::with_capacity(env_slots.len());
     for (i, env_slot) in env_slots.iter_mut().enumerate() {
-        under_way.push(Some(begin(ppo, i, env_slot)?));
+        lanes.push(Lane::new(env_slot, ppo.begin_episode(i)?, ppo.config().episode_limit));
     }
     let mut over = Vec::new();
-    while under_way.iter().any(Option::is_some) {
-        for (i, (env_slot, slot)) in env_slots.iter_mut().zip(&mut under_way).enumerate() {
-            let Some((episode, input)) = slot else { continue };
-            if decide(ppo, i, env_slot, episode, input)? {
-                over.push(*episode);
-                *slot = if ppo.buffer_is_full() { None } else { Some(begin(ppo, i, env_slot)?) };
+    loop {
+        if lanes.len() < MANY_WORLDS {
+            lanes.iter_mut().for_each(Lane::advance);
+        } else {
+            lanes.par_iter_mut().with_min_len(SHARE).for_each(Lane::advance);
+        }
+        for (i, lane) in lanes.iter_mut().enumerate() {
+            let Some(step) = lane.step.take() else { continue };
+            ppo.observe(i, &step, &lane.input)?;
+            if step.end.is_some() {
+                over.push(lane.totals);
+                lane.next =
+                    if ppo.buffer_is_full() { Next::Rest } else { Next::Reset(ppo.begin_episode(i)?) };
             }
         }
+        let deciding = |lane: &Lane<'_, W, E, G>| matches!(lane.next, Next::Decide);
+        let views: Vec<View<'_>> = lanes
+            .iter()
+            .enumerate()
+            .filter(|(_, lane)| deciding(lane))
+            .map(|(i, lane)| lane.view(i))
+            .collect();
+        let actions = ppo.act_all(&views)?;
+        let mut actions = actions.into_iter();
+        for lane in lanes.iter_mut().filter(|lane| deciding(lane)) {
+            lane.next = actions.next().map_or(Next::Rest, Next::Step);
+        }
+        if lanes.iter().all(|lane| matches!(lane.next, Next::Rest)) {
+            return Ok(over);
+        }
     }
-    Ok(over)
 }
 
-/// Begins an episode; returns its record and what the network sees.
-fn begin<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
-    ppo: &mut Ppo,
-    number: usize,
-    env_slot: &mut EnvSlot<W, E, G>,
-) -> Result<(EpisodeTotals, Vec<f32>), NeuralError> {
-    let number = ppo.begin_episode(number)?;
-    env_slot.world.reset(number);
-    env_slot.encode.reset();
-    env_slot.guide.reset();
-    let mut input = Vec::new();
-    env_slot.encode.encode(env_slot.world.observation(), &mut input);
-    Ok((EpisodeTotals::default(), input))
+/// A world with its episode under way.
+struct Lane<'a, W, E, G> {
+    env_slot: &'a mut EnvSlot<W, E, G>,
+    /// Decisions after which an episode is cut.
+    longest: u64,
+    next: Next,
+    totals: EpisodeTotals,
+    /// What the network sees now, which actions are possible, and what the guide would do.
+    input: Vec<f32>,
+    mask: Mask,
+    advice: Option<usize>,
+    /// What the last decision led to, until the learner has taken it.
+    step: Option<Step>,
 }
 
-/// One decision in one world. Returns whether the episode is over.
-fn decide<W: World, E: Encode<W::Observation>, G: Guide<W::Observation>>(
-    ppo: &mut Ppo,
-    number: usize,
-    env_slot: &mut EnvSlot<W, E, G>,
-    episode: &mut EpisodeTotals,
-    input: &mut Vec<f32>,
-) -> Result<bool, NeuralError> {
-    let mask = env_slot.world.mask();
-    let advice = env_slot.guide.advise_within(env_slot.world.observation(), mask);
-    let action = ppo.act(number, input, mask, advice)?;
-    let mut step = env_slot.world.step(action);
-    if step.end.is_none() && episode.decisions + 1 >= ppo.config().episode_limit {
-        step.end = Some(End::Truncated);
+/// What a lane does next.
+enum Next {
+    /// Begins the episode of this number.
+    Reset(u64),
+    /// Takes this action.
+    Step(usize),
+    /// Waits for an action.
+    Decide,
+    /// Nothing, to the end of the iteration.
+    Rest,
+}
+
+impl<'a, W: World, E: Encode<W::Observation>, G: Guide<W::Observation>> Lane<'a, W, E, G> {
+    fn new(env_slot: &'a mut EnvSlot<W, E, G>, episode: u64, longest: u64) -> Lane<'a, W, E, G> {
+        Lane {
+            env_slot,
+            longest,
+            next: Next::Reset(episode),
+            totals: EpisodeTotals::default(),
+            input: Vec::new(),
+            mask: Mask::all(0),
+            advice: None,
+            step: None,
+        }
     }
-    episode.add(&step);
-    input.clear();
-    env_slot.encode.encode(env_slot.world.observation(), input);
-    ppo.observe(number, &step, input)?;
-    Ok(step.end.is_some())
+
+    const fn view(&self, number: usize) -> View<'_> {
+        View { env_slot: number, observation: self.input.as_slice(), mask: self.mask, guide: self.advice }
+    }
+
+    /// Begins an episode or takes the action, and sees what there is to see for the next decision. Knows no learner:
+    /// lanes may do this in any order.
+    fn advance(&mut self) {
+        let EnvSlot { world, encode, guide } = &mut *self.env_slot;
+        match self.next {
+            Next::Decide | Next::Rest => return,
+            Next::Reset(episode) => {
+                self.totals = EpisodeTotals::default();
+                world.reset(episode);
+                encode.reset();
+                guide.reset();
+            }
+            Next::Step(action) => {
+                let mut step = world.step(action);
+                if step.end.is_none() && self.totals.decisions + 1 >= self.longest {
+                    step.end = Some(End::Truncated);
+                }
+                self.totals.add(&step);
+                self.step = Some(step);
+            }
+        }
+        self.input.clear();
+        encode.encode(world.observation(), &mut self.input);
+        self.next = Next::Decide;
+        if self.totals.end.is_none() {
+            self.mask = world.mask();
+            self.advice = guide.advise_within(world.observation(), self.mask);
+        }
+    }
 }
 
 /// Sum of rewards of one episode under the likeliest action.

@@ -9,7 +9,7 @@ pub mod problems;
 use lowgear_env::{End, Seed, Step, Stream, World};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
-use std::rc::Rc;
+use std::sync::Arc;
 
 /// One thing that a decision may lead to.
 #[derive(Clone, Copy, Debug)]
@@ -144,7 +144,7 @@ impl Table {
 /// A world that follows a table.
 #[derive(Clone, Debug)]
 pub struct Finite {
-    table: Rc<Table>,
+    table: Arc<Table>,
     seed: Seed,
     rng: ChaCha8Rng,
     state: usize,
@@ -154,9 +154,9 @@ pub struct Finite {
 impl Finite {
     /// A world at the start of episode 0.
     #[must_use]
-    pub fn new(table: &Rc<Table>, seed: Seed) -> Finite {
+    pub fn new(table: &Arc<Table>, seed: Seed) -> Finite {
         let rng = seed.stream(Stream::Course, 0);
-        let mut world = Finite { table: Rc::clone(table), seed, rng, state: 0, decisions: 0 };
+        let mut world = Finite { table: Arc::clone(table), seed, rng, state: 0, decisions: 0 };
         world.reset(0);
         world
     }
@@ -235,7 +235,7 @@ mod tests {
     #[test]
     fn the_world_follows_its_table() {
         for table in problems::all() {
-            let table = Rc::new(table);
+            let table = Arc::new(table);
             for rows in &table.outcomes {
                 for outcomes in rows.iter().filter(|outcomes| !outcomes.is_empty()) {
                     let sum: f64 = outcomes.iter().map(|o| o.probability).sum();

@@ -10,7 +10,7 @@ use lowgear_agents::schedule::Schedule;
 use lowgear_agents::tabular::{Algorithm, StepSize, TabularLearner, TabularSettings, View, learn_episode};
 use lowgear_env::{Mask, Seed};
 use std::ops::ControlFlow;
-use std::rc::Rc;
+use std::sync::Arc;
 
 /// A loss up to which a problem counts as solved.
 pub const SOLVED: f64 = 0.01;
@@ -21,7 +21,7 @@ fn mask(table: &Table, state: usize) -> Mask {
 
 /// A tabular learner, one step at a time, with step sizes that fall with the visits.
 #[must_use]
-pub fn tabular(table: &Rc<Table>, algorithm: Algorithm, decisions: u64, seed: u64) -> f64 {
+pub fn tabular(table: &Arc<Table>, algorithm: Algorithm, decisions: u64, seed: u64) -> f64 {
     let settings = TabularSettings {
         algorithm,
         gamma_per_s: table.gamma_per_s,
@@ -63,7 +63,7 @@ pub fn dqn_settings(n_step: usize) -> DqnConfig {
 ///
 /// # Errors
 /// Those of the learner.
-pub fn dqn(table: &Rc<Table>, settings: &DqnConfig, decisions: u64, seed: u64) -> Result<f64, NeuralError> {
+pub fn dqn(table: &Arc<Table>, settings: &DqnConfig, decisions: u64, seed: u64) -> Result<f64, NeuralError> {
     let learner = taught_dqn(table, settings, decisions, seed)?;
     let (encode, mut scratch) = (table.one_hot(), dqn::Scratch::default());
     Ok(table.loss(|state| {
@@ -78,7 +78,7 @@ pub fn dqn(table: &Rc<Table>, settings: &DqnConfig, decisions: u64, seed: u64) -
 /// # Errors
 /// Those of the learner.
 pub fn taught_dqn(
-    table: &Rc<Table>,
+    table: &Arc<Table>,
     settings: &DqnConfig,
     decisions: u64,
     seed: u64,
@@ -110,7 +110,7 @@ pub fn ppo_settings() -> PpoConfig {
 ///
 /// # Errors
 /// Those of the learner.
-pub fn ppo(table: &Rc<Table>, settings: &PpoConfig, decisions: u64, seed: u64) -> Result<f64, NeuralError> {
+pub fn ppo(table: &Arc<Table>, settings: &PpoConfig, decisions: u64, seed: u64) -> Result<f64, NeuralError> {
     let settings = PpoConfig { gamma_per_s: table.gamma_per_s, ..settings.clone() };
     let num_envs = settings.num_envs;
     let mut learner = Ppo::new(settings, table.states(), table.actions, Seed(seed))?;
@@ -135,7 +135,7 @@ mod tests {
     #[test]
     fn tabular_learners_solve_every_small_problem() {
         for table in problems::all() {
-            let table = Rc::new(table);
+            let table = Arc::new(table);
             for algorithm in [Algorithm::QLearning, Algorithm::DoubleQ] {
                 // Double Q-learning values what it has hardly tried too low, and a cliff is hardly tried twice.
                 let hard = algorithm == Algorithm::DoubleQ && table.name == "cliff";
@@ -148,7 +148,7 @@ mod tests {
     #[test]
     fn the_value_network_solves_gears_with_a_price_per_shift() {
         for table in [problems::gears_in_equal_steps(), problems::gears_in_unequal_steps()] {
-            let table = Rc::new(table);
+            let table = Arc::new(table);
             let loss = dqn(&table, &dqn_settings(1), 25_000, 0).unwrap();
             assert!(loss <= SOLVED, "{}: {loss}", table.name);
         }
@@ -156,7 +156,7 @@ mod tests {
 
     #[test]
     fn the_policy_network_solves_gears_with_a_price_per_shift() {
-        let table = Rc::new(problems::gears_in_equal_steps());
+        let table = Arc::new(problems::gears_in_equal_steps());
         let loss = ppo(&table, &ppo_settings(), 200_000, 0).unwrap();
         assert!(loss <= SOLVED, "{loss}");
     }

@@ -7,8 +7,8 @@ use super::{
 };
 use crate::effort::Effort;
 use crate::error::{LearnerError, PolicyError, StudyError};
-use crate::timing::{Stage, Timed};
-use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoConfig, PpoPolicy, RuleGuide, train};
+use crate::timing::{Lapped, Laps, Stopwatch};
+use lowgear_agents::ppo::{EnvSlot, FeatureScaler, MANY_WORLDS, Ppo, PpoConfig, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_agents::schedule::Schedule;
 use lowgear_env::Drive;
@@ -17,6 +17,7 @@ use lowgear_eval::suite::training_world;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::ops::ControlFlow;
+use std::rc::Rc;
 
 /// Training of a policy network that corrects the tuned rule.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -161,11 +162,12 @@ impl PpoJob {
         let config = &self.config.settings;
         let world = training_world(&context.training.for_run(seed));
         let guide = RuleGuide::new(self.rule.clone(), context.gears)?;
+        let laps = Laps::default();
         let env_slot = EnvSlot {
-            world: Timed::new(world, &job_context.stopwatch, Stage::Learning),
+            world: Lapped::new(world, &laps),
             encode: FeatureScaler::new(context.gears as u8, self.config.stack)
                 .with_preview(context.has_preview()),
-            guide: Timed::new(guide, &job_context.stopwatch, Stage::Acting),
+            guide: Lapped::new(guide, &laps),
         };
         Ok(TrainablePpo {
             ppo: match kept {
@@ -175,6 +177,8 @@ impl PpoJob {
             config: &self.config,
             env_slots: vec![env_slot; config.num_envs],
             tick_s: context.tick_s(),
+            laps,
+            stopwatch: Rc::clone(&job_context.stopwatch),
         })
     }
 }
@@ -183,8 +187,10 @@ impl PpoJob {
 struct TrainablePpo<'a> {
     ppo: Ppo,
     config: &'a PpoTraining,
-    env_slots: Vec<EnvSlot<Timed<Drive>, FeatureScaler, Timed<RuleGuide>>>,
+    env_slots: Vec<EnvSlot<Lapped<Drive>, FeatureScaler, Lapped<RuleGuide>>>,
     tick_s: f64,
+    laps: Laps,
+    stopwatch: Rc<Stopwatch>,
 }
 
 impl TrainablePpo<'_> {
@@ -206,8 +212,10 @@ impl TrainableAgent for TrainablePpo<'_> {
         until: u64,
         after: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
     ) -> Result<(), LearnerError> {
-        let TrainablePpo { ppo, env_slots, tick_s, .. } = self;
+        let TrainablePpo { ppo, env_slots, tick_s, laps, stopwatch, .. } = self;
+        let threads = if env_slots.len() < MANY_WORLDS { 1 } else { rayon::current_num_threads() as u64 };
         Ok(train(ppo, env_slots, until, |ppo, iteration| {
+            laps.hand_over(stopwatch, threads);
             let ticks = iteration.episodes.iter().map(|e| (e.elapsed_s / *tick_s).round() as u64).sum();
             after(ppo.decisions(), ticks)
         })?)

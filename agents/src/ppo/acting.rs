@@ -1,0 +1,168 @@
+//! Decisions: one, or those of several worlds at once.
+
+use rand::RngExt;
+
+use super::{
+    Mask, NeuralError, Ppo,
+    actor::biased_log_softmax,
+    learner::{ACTOR, CRITIC, EnvSlotState, Pending, State, no_slot},
+    rollout::Transition,
+};
+use crate::neural::{Batch, Matrix, Pass};
+
+/// What a world shows before a decision.
+#[derive(Clone, Copy, Debug)]
+pub struct View<'a> {
+    /// Number of the world.
+    pub env_slot: usize,
+    /// What the networks see.
+    pub observation: &'a [f32],
+    /// Which actions are possible.
+    pub mask: Mask,
+    /// The guide's action, ignored where it is not possible.
+    pub guide: Option<usize>,
+}
+
+/// Fewer worlds than these are taken one by one: the library's products are for batches.
+const FEW: usize = 4;
+
+impl Ppo {
+    /// Draws an action. `guide` is the guide's, ignored where it is not possible. Asked again before an outcome, the
+    /// decision replaces the one before.
+    ///
+    /// # Errors
+    /// The observation does not fit or is not finite, no action is possible, or there is no such world.
+    pub fn act(
+        &mut self,
+        env_slot: usize,
+        observation: &[f32],
+        mask: Mask,
+        guide: Option<usize>,
+    ) -> Result<usize, NeuralError> {
+        let actions = self.act_all(&[View { env_slot, observation, mask, guide }])?;
+        actions.first().copied().ok_or(NeuralError::NoAction)
+    }
+
+    /// Draws an action for each of several worlds, whose numbers rise.
+    ///
+    /// # Errors
+    /// Those of [`Ppo::act`]; a number does not rise.
+    pub fn act_all(&mut self, views: &[View<'_>]) -> Result<Vec<usize>, NeuralError> {
+        if views.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut free = 0..self.state.env_slots.len();
+        for view in views {
+            if !free.contains(&view.env_slot) {
+                return Err(no_slot(view.env_slot));
+            }
+            free.start = view.env_slot + 1;
+            if self.check_seen(view.observation, view.mask)?.count() == 0 {
+                return Err(NeuralError::NoAction);
+            }
+        }
+        let mut inputs = Vec::new();
+        for view in views {
+            self.state.see(view, &mut inputs);
+        }
+        let observations = Matrix::new(inputs, self.trainer.network(ACTOR).shape().inputs);
+        let before: Vec<[Vec<f32>; 2]> = if self.state.config.gru_size > 0 {
+            views.iter().map(|view| self.state.env_slots[view.env_slot].memories.clone()).collect()
+        } else {
+            vec![Default::default(); views.len()]
+        };
+        let [logits, values] = [ACTOR, CRITIC].map(|who| self.outputs(who, views, &observations));
+        let rows = observations.values().chunks_exact(observations.columns());
+        let outputs = logits.chunks_exact(logits.len() / views.len()).zip(values);
+        let mut actions = Vec::with_capacity(views.len());
+        for (((view, input), memories), (logits, value)) in views.iter().zip(rows).zip(before).zip(outputs) {
+            let transition = self.draw(view, logits, value)?;
+            actions.push(usize::from(transition.action));
+            self.state.env_slots[view.env_slot].pending =
+                Some(Pending { observation: input.to_vec(), transition, memories });
+        }
+        Ok(actions)
+    }
+
+    /// What comes out of a network for each world, row by row; moves the worlds' memories of it on.
+    fn outputs(&mut self, who: usize, views: &[View<'_>], observations: &Matrix) -> Vec<f32> {
+        let network = self.trainer.network(who);
+        let slots = &mut self.state.env_slots;
+        if views.len() < FEW {
+            let mut all = Vec::new();
+            for (view, input) in views.iter().zip(observations.values().chunks_exact(observations.columns()))
+            {
+                let memory = &mut slots[view.env_slot].memories[who];
+                all.extend_from_slice(network.run(input, memory, &mut self.scratch));
+            }
+            return all;
+        }
+        let width = network.shape().gru_size;
+        let mut memory = vec![0.0; views.len() * width];
+        for (view, memory) in views.iter().zip(memory.chunks_exact_mut(width.max(1))) {
+            memory.iter_mut().zip(&slots[view.env_slot].memories[who]).for_each(|(m, own)| *m = *own);
+        }
+        let pass =
+            Pass::new(network.shape(), network.shared_weights(), &Batch::rows(observations.clone()), &memory);
+        for (view, memory) in views.iter().zip(pass.memories_after().chunks_exact(width.max(1))) {
+            slots[view.env_slot].memories[who] = memory.to_vec();
+        }
+        pass.values.values().to_vec()
+    }
+
+    /// Draws an action by the policy's logits.
+    fn draw(&mut self, view: &View<'_>, logits: &[f32], value: f32) -> Result<Transition, NeuralError> {
+        let State { config, explore, .. } = &mut self.state;
+        let mask = view.mask.within(logits.len());
+        let guide = view.guide.filter(|&g| mask.allows(g));
+        biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
+        let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(NeuralError::NoAction)?;
+        Ok(Transition {
+            mask,
+            action: action as u8,
+            guide: guide.map(|g| g as u8),
+            log_p: self.log_p[action],
+            value,
+            reward: 0.0,
+            discount: 0.0,
+            decay: 0.0,
+            bootstrap_value: None,
+            last: false,
+        })
+    }
+}
+
+impl State {
+    /// Takes note of what a world shows and appends it to `inputs`, normalised.
+    fn see(&mut self, view: &View<'_>, inputs: &mut Vec<f32>) {
+        let EnvSlotState { pending, memories, .. } = &mut self.env_slots[view.env_slot];
+        if let Some(replaced) = pending.take() {
+            *memories = replaced.memories;
+        }
+        if self.config.normalise_observations {
+            self.seen.add(view.observation.iter().map(|&x| f64::from(x)));
+            // Nothing is known before the first iteration, and raw numbers may be of any size: until then the scales
+            // move with each observation.
+            if self.iterations == 0 {
+                self.normaliser = self.seen.normaliser();
+            }
+        }
+        let from = inputs.len();
+        inputs.extend_from_slice(view.observation);
+        self.normaliser.apply(&mut inputs[from..]);
+    }
+}
+
+/// The action at `point`, in [0, 1), of probabilities laid side by side.
+fn sampled(log_p: &[f32], mask: Mask, point: f32) -> Option<usize> {
+    let mut sum = 0.0;
+    let mut last = None;
+    for (action, l) in log_p.iter().enumerate().filter(|(a, _)| mask.allows(*a)) {
+        sum += l.exp();
+        last = Some(action);
+        if point < sum {
+            break;
+        }
+    }
+    last
+}
