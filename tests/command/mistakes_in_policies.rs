@@ -35,7 +35,7 @@ fn a_file_cut_short_or_of_another_kind() {
 fn a_file_of_another_format() {
     let mut policy = saved("table/seed-1/policy.json");
     policy["format"] = 99.into();
-    refused(&policy.to_string(), &["format 99", "reads format 2"]);
+    refused(&policy.to_string(), &["format 99", "reads format 3"]);
 }
 
 #[test]
