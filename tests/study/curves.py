@@ -13,7 +13,7 @@ from tensorboard.backend.event_processing.event_file_loader import EventFileLoad
 
 def curves(folder):
     (file,) = Path(folder).glob("events.out.tfevents.*")
-    # The loader raises where a checksum is wrong or a record is cut.
+    # The loader ends at a checksum that is wrong, so the number of points shows it.
     assert sum(1 for _ in EventFileLoader(str(file)).Load()) > 1, file
     found = EventAccumulator(folder, size_guidance={"scalars": 0})
     found.Reload()
