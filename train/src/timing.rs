@@ -106,6 +106,7 @@ impl Stopwatch {
 }
 
 /// Adds up, over several threads, what the worlds and guides of one learner take.
+/// What a network takes to decide for all worlds at once is not among it and stays with learning.
 #[derive(Clone, Debug, Default)]
 pub struct Laps {
     environment_ns: Arc<AtomicU64>,
