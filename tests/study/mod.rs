@@ -5,6 +5,7 @@
 mod ahead;
 mod budgets;
 mod courses;
+mod damage_limit;
 mod diverged;
 mod drawn_again;
 mod identity;
