@@ -32,7 +32,7 @@ fn row<'a>(out: &'a str, sensor: &str) -> &'a str {
 }
 
 #[test]
-fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_is() {
+fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() {
     let inputs = read_inputs(&repository().join("configs/studies/canes.toml"), false).unwrap();
     let mut sensors = SensorsConfig::shipped().unwrap();
     sensors.whisker = None;
@@ -50,7 +50,9 @@ fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_is() {
     let [feeler, range, exact] = &compared.sensors[..] else { panic!("{compared:#?}") };
     assert_eq!((fitted, feeler.card.origin.as_str()), (Some(SensorKind::Feeler), "the vehicle file"));
     assert_eq!(range.verdict, Verdict::None, "{range:#?}");
-    assert!(matches!(exact.verdict, Verdict::Time | Verdict::Both), "{exact:#?}");
+    // With so small a budget its rule may still wear more: the verdict then is "not clear".
+    assert!(exact.saved_percent.low > options.margin_percent && exact.time_p < 0.05, "{exact:#?}");
+    assert_ne!(exact.verdict, Verdict::None, "{exact:#?}");
     assert!(exact.card.reference && !range.card.reference);
     // The feeler drags; the others do not.
     assert!(feeler.carrying_percent > 1.0, "{feeler:#?}");

@@ -10,9 +10,9 @@ use lowgear_agents::rule::Rule;
 use lowgear_env::Outcome;
 use lowgear_eval::suite::{MeanOutcome, TrainingSuite, ValidationSuite};
 
-/// Weight in training, course times per unit of excess: just above the multiplier. A larger one lets the noise of the
+/// Weight in training, course times per unit of excess: four times the multiplier. A larger one would let the noise of the
 /// damage of some tens of courses rank the candidates.
-const TRAINING_WEIGHT: f64 = 0.03;
+const TRAINING_WEIGHT: f64 = 0.1;
 /// Weight in validation, which has more courses and chooses the result.
 const VALIDATION_WEIGHT: f64 = 1.0;
 
