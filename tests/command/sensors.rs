@@ -1,6 +1,12 @@
 //! `lowgear sensors`: what one more sensor would be worth.
 
 use crate::sandbox::{Sandbox, repository};
+use lowgear_eval::sensors::{SensorWorth, Verdict};
+use lowgear_train::config::{SensorKind, SensorsConfig};
+use lowgear_train::progress::Reporter;
+use lowgear_train::search::SearchBudget;
+use lowgear_train::sensors::{Candidates, SensorOptions, compare_sensors};
+use lowgear_train::study::read_inputs;
 use std::fs;
 
 /// A study of the cart with a feeler on a level path with canes, with a sensors file.
@@ -26,18 +32,35 @@ fn row<'a>(out: &'a str, sensor: &str) -> &'a str {
 }
 
 #[test]
-fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_is() {
-    let place = on_canes();
-    let text = place.read("sensors.toml");
-    let (before, rest) = text.split_once("# The same arm with a switch").unwrap();
-    let after = &rest[rest.find("# An optical range sensor").unwrap()..];
-    place.write("sensors.toml", before.to_owned() + after);
-    let ran = ["sensors", "study.toml", "--sensors", "sensors.toml", "--effort", "0.25", "--courses", "400"];
-    let out = place.run(&ran).done().out;
-    assert!(row(&out, "range sensor").ends_with("not worth it"), "{out}");
-    assert!(row(&out, "exact preview").contains("worth it: "), "{out}");
-    assert!(row(&out, "feeler").contains("worth it") && !out.contains("whisker"), "{out}");
-    assert!(out.contains("feeler: ") && out.contains("its drag costs"), "{out}");
+fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() {
+    let inputs = read_inputs(&repository().join("configs/studies/canes.toml"), false).unwrap();
+    let mut sensors = SensorsConfig::shipped().unwrap();
+    sensors.whisker = None;
+    let fitted = sensors.take_from(&inputs.scenario.vehicle);
+    let candidates = Candidates { sensors, fitted, origin: "the test".to_owned() };
+    let mut options = SensorOptions::new(&inputs.study, false, 0.95);
+    options.budget =
+        SearchBudget { generations: 6, population: 12, courses: 24, validate_every: 3, step: 0.12 };
+    (options.searches, options.validation_courses) = (1, 60);
+    (options.courses, options.plan_courses) = (400, 4);
+    let reporter = Reporter::silent();
+    let compared =
+        compare_sensors(&inputs.study, &inputs.scenario, &candidates, &options, |_, _| vec![], &reporter);
+    let compared = compared.unwrap();
+    let [feeler, range, exact] = &compared.sensors[..] else { panic!("{compared:#?}") };
+    assert_eq!((fitted, feeler.card.origin.as_str()), (Some(SensorKind::Feeler), "the vehicle file"));
+    assert_eq!(range.verdict, Verdict::None, "{range:#?}");
+    // With so small a budget its rule may still wear more: the verdict then is "not clear".
+    assert!(exact.saved_percent.low > options.margin_percent && exact.time_p < 0.05, "{exact:#?}");
+    assert_ne!(exact.verdict, Verdict::None, "{exact:#?}");
+    assert!(exact.card.reference && !range.card.reference);
+    // The feeler drags; the others do not.
+    assert!(feeler.carrying_percent > 1.0, "{feeler:#?}");
+    assert!(range.carrying_percent.abs() < 1e-9 && exact.carrying_percent.abs() < 1e-9);
+    // What announces nothing but noise is in the wrong place more often than what sees.
+    let wrong = |sensor: &SensorWorth| sensor.card.sighting.false_percent.unwrap();
+    assert!(wrong(range) > wrong(exact) + 20.0, "{} and {}", wrong(range), wrong(exact));
+    assert!(exact.card.sighting.announced_percent.unwrap() > 75.0, "{exact:#?}");
 }
 
 #[test]

@@ -6,6 +6,7 @@ mod ahead;
 mod budgets;
 mod courses;
 mod curves;
+mod damage_limit;
 mod diverged;
 mod drawn_again;
 mod fitted;

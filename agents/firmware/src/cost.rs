@@ -117,13 +117,15 @@ impl Target {
             .ok_or_else(|| format!("{}: not measured, its compiler or emulator failed", self.name()))
     }
 
+    /// Program memory that a table takes on a vehicle, bytes: compiled only, nothing is run. None where the compiler is
+    /// missing here or failed.
+    #[must_use]
+    pub fn flash_bytes(self, table: &LookupTable, settings: &Settings) -> Option<u32> {
+        self.section(written(table, settings)?.path(), "whole.c", 0)
+    }
+
     fn measured(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
-        let folder = Scratch::new().ok()?;
-        let header = source(Format::C, table, settings, "lowgear").ok()?;
-        let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
-        for (name, text) in FILES.iter().chain(&own) {
-            fs::write(folder.path().join(name), text).ok()?;
-        }
+        let folder = written(table, settings)?;
         let flash_bytes = self.section(folder.path(), "whole.c", 0)?;
         let state_bytes = self.section(folder.path(), "state.c", 2)?;
         self.compile(folder.path(), &self.drill_flags(settings), "drill.elf")?;
@@ -189,6 +191,17 @@ impl Target {
             Target::Avr => "simavr -m atmega328p -f 16000000 drill.elf".split(' ').collect(),
         }
     }
+}
+
+/// A folder with the controller and what measures it.
+fn written(table: &LookupTable, settings: &Settings) -> Option<Scratch> {
+    let folder = Scratch::new().ok()?;
+    let header = source(Format::C, table, settings, "lowgear").ok()?;
+    let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
+    for (name, text) in FILES.iter().chain(&own) {
+        fs::write(folder.path().join(name), text).ok()?;
+    }
+    Some(folder)
 }
 
 /// What a command printed, if it ended well and in time.

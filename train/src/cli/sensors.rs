@@ -8,12 +8,9 @@ use crate::sensors::{Candidates, SensorOptions, compare_sensors};
 use crate::store::write_atomically;
 use crate::study::{LEVEL, enterable, read_inputs};
 use crate::terminal;
-use lowgear_env::config::{Check, in_range, load, parse, shown};
+use lowgear_env::config::{Check, in_range, load, shown};
 use lowgear_report::sensors_page;
-use std::path::{Path, PathBuf};
-
-/// The sensors that are compared where no file names others.
-const SHIPPED: &str = include_str!("../../../configs/sensors/small-cart.toml");
+use std::path::PathBuf;
 
 /// Say what one more sensor would be worth on a vehicle and its ground.
 ///
@@ -93,10 +90,7 @@ fn candidates(
 ) -> Result<Candidates, StudyError> {
     let (mut sensors, origin): (SensorsConfig, _) = match &arguments.sensors {
         Some(file) => (load(file)?, shown(file).to_string()),
-        None => (
-            parse(SHIPPED, Path::new("configs/sensors/small-cart.toml"))?,
-            "values for a small cart, assumed".to_owned(),
-        ),
+        None => (SensorsConfig::shipped()?, "values for a small cart, assumed".to_owned()),
     };
     let given = arguments.sensors.is_some() && SensorKind::of(vehicle).is_some_and(|kind| sensors.has(kind));
     let fitted = if given { None } else { sensors.take_from(vehicle) };

@@ -1,12 +1,13 @@
 //! Sensors ahead that a vehicle could have: what `lowgear sensors` compares.
 
-use lowgear_env::config::{Check, KeyError, ParameterDistribution, in_range};
+use lowgear_env::config::{Check, ConfigError, KeyError, ParameterDistribution, in_range, parse};
 use lowgear_env::vehicle::{
     FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, VariationConfig, VehicleConfig,
     WhiskerConfig,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// Sensors ahead that a vehicle could have. One that is left out is not compared.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -95,6 +96,17 @@ impl SensorKind {
 }
 
 impl SensorsConfig {
+    /// The shipped sensors for a small cart, assumed; they are part of the program.
+    ///
+    /// # Errors
+    /// None for the shipped file.
+    pub fn shipped() -> Result<SensorsConfig, ConfigError> {
+        parse(
+            include_str!("../../../configs/sensors/small-cart.toml"),
+            Path::new("configs/sensors/small-cart.toml"),
+        )
+    }
+
     /// The sensor ahead of a vehicle in place of its kind here, and which kind that is.
     pub fn take_from(&mut self, vehicle: &VehicleConfig) -> Option<SensorKind> {
         let v = &vehicle.variation;

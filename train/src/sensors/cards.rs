@@ -128,7 +128,7 @@ fn flash_bytes(scenario: &Scenario) -> Option<u32> {
         let cells = axes.iter().map(TableAxis::bins).product();
         let table =
             LookupTable::from_requests(axes, &vec![Request::Hold; cells], Provenance::default()).ok()?;
-        Target::CortexM0.cost(&table, &scenario.settings).ok().map(|cost| cost.flash_bytes)
+        Target::CortexM0.flash_bytes(&table, &scenario.settings)
     };
     bytes(ahead)?.checked_sub(bytes(blind)?)
 }

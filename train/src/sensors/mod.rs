@@ -5,14 +5,18 @@
 //! its searches ended, the rule with each sensor. Their searches share courses, optimiser and noise, so that what differs
 //! is the sensor.
 
+mod ahead;
 mod cards;
 mod tuning;
+
+pub use ahead::{PreviewGain, preview_gain};
 
 use crate::config::{SensorKind, SensorsConfig, StudyConfig, without_preview};
 use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
 use crate::progress::Reporter;
 use crate::search::SearchBudget;
+use crate::stop::StopRequest;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome, Scenario};
 use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
@@ -41,6 +45,8 @@ pub struct SensorOptions {
     pub level: f64,
     /// A quick run.
     pub quick: bool,
+    /// Whether to stop.
+    pub stop: StopRequest,
 }
 
 /// Courses in which the announcements of a sensor are counted.
@@ -65,6 +71,7 @@ impl SensorOptions {
             margin_percent: 1.0,
             level,
             quick,
+            stop: StopRequest::default(),
         };
         if quick {
             options.searches = 1;

@@ -20,7 +20,7 @@ const SECOND_NUMBER: u64 = 11;
 
 /// A vehicle with its sensor ahead, or without one.
 pub(super) struct Arm {
-    name: &'static str,
+    pub(super) name: &'static str,
     pub(super) scenario: Scenario,
 }
 
@@ -61,6 +61,7 @@ impl Arm {
         let total = options.budget.generations as u64;
         let progress = reporter.job(&format!("{}, search {run}", self.name), total);
         let memory = search.run(SearchMemory::default(), |memory, generation| {
+            options.stop.check()?;
             let best = best_score(memory);
             progress.update(generation as u64, total, &format!("validation {best:.1} s"));
             Ok(ControlFlow::Continue(()))
@@ -83,6 +84,13 @@ impl Arm {
 
 fn best_score(memory: &SearchMemory) -> f64 {
     memory.curve.iter().map(|point| point.mean).fold(f64::NEG_INFINITY, f64::max)
+}
+
+impl Tuned {
+    /// A rule that was tuned elsewhere.
+    pub(super) fn given(settings: RuleSettings, score: f64) -> Tuned {
+        Tuned { settings, score }
+    }
 }
 
 /// The searches for the rule without a sensor, from the hand-written one.

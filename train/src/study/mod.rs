@@ -28,6 +28,7 @@ pub use thresholds::enterable;
 
 use crate::error::StudyError;
 use crate::progress::Reporter;
+use crate::sensors::preview_gain;
 use crate::stop::StopRequest;
 use std::path::{Path, PathBuf};
 
@@ -86,8 +87,11 @@ pub fn run_inputs(
         let comparison = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
         let fitted = fitted::comparisons(&inputs, &comparison, reporter, stop)?;
+        let rule = (&learned.load_rule.settings, learned.load_rule.score);
+        let ahead = preview_gain(&inputs.study, &inputs.scenario, rule, LEVEL, reporter, stop)?;
         inputs.scenario.check_driven()?;
-        let driven = publish::StudyResults { card: &card, comparison: &comparison, robustness, fitted };
+        let driven =
+            publish::StudyResults { card: &card, comparison: &comparison, robustness, fitted, ahead };
         // Before the last file of the study: a finished run folder holds nothing that depends on the clock.
         reporter.page().remove()?;
         publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
