@@ -107,7 +107,8 @@ fn runs_on_patches_that_differ_give_the_error_of_a_mean_over_patches() {
     let mean = patches.iter().sum::<f64>() / n;
     let of_mean = (patches.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / (n * (n - 1.0))).sqrt();
     assert!((rolling.value - mean).abs() < 2.0 * of_mean, "{rolling:?}, mean {mean} ± {of_mean}");
-    assert!((0.6..2.5).contains(&(rolling.error / of_mean)), "{rolling:?}, mean {mean} ± {of_mean}");
+    // Drag that grows with speed is fitted next to it, and what the simulator lacks is counted in: both widen it.
+    assert!((0.6..4.0).contains(&(rolling.error / of_mean)), "{rolling:?}, mean {mean} ± {of_mean}");
     assert!(rolling.readings_error < 0.7 * rolling.error, "{rolling:?}");
 }
 
