@@ -16,6 +16,9 @@ enum Side {
     From(usize),
 }
 
+/// Cells on one side of an axis, or all of them.
+type Part = (Option<(usize, Side)>, Vec<usize>);
+
 /// Where a table asks for something else than a rule.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Situation {
@@ -60,7 +63,7 @@ impl LookupTable {
         let mut seen: BTreeSet<Vec<usize>> = BTreeSet::new();
         let mut found = Vec::new();
         for ((gear, rule, table), cells) in groups {
-            let mut sides: Vec<(Option<(usize, Side)>, Vec<usize>)> = vec![(None, cells.clone())];
+            let mut sides: Vec<Part> = vec![(None, cells.clone())];
             for (at, axis) in self.axes.iter().enumerate().filter(|(at, _)| Some(*at) != gear_axis) {
                 for bin in 0..axis.edges.len() {
                     for side in [Side::UpTo(bin), Side::From(bin + 1)] {

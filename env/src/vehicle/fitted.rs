@@ -72,12 +72,8 @@ impl Check for FittedConfig {
             in_range("error", parameter.error, 0.0, 1e6, "").map_err(within)?;
             if parameter.correlation.len() != i {
                 let got = format!("{} values", parameter.correlation.len());
-                return Err(KeyError::new(
-                    "correlation",
-                    got,
-                    format!("{i} values, one for each parameter above"),
-                ))
-                .map_err(within);
+                let allowed = format!("{i} values, one for each parameter above");
+                return Err(within(KeyError::new("correlation", got, allowed)));
             }
             for value in &parameter.correlation {
                 in_range("correlation", *value, -1.0, 1.0, "").map_err(within)?;

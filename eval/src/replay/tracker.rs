@@ -175,18 +175,19 @@ impl ControllerTracker {
     /// decision clock are the same bit for bit. Rows after a gap, and those after the policy changed, start it again in the
     /// gear that was ordered.
     fn recorded_tick(&mut self, sample: &Sample, recorded: RecordedOrder) -> Tick {
-        let other_policy = self.policy.is_some() && self.policy != sample.policy;
-        if sample.after_break || self.ordered.is_none() || other_policy {
-            self.restart(usize::from(recorded.gear));
-            (self.ordered, self.counted) = (None, 0.0);
-        }
-        self.policy = sample.policy;
         let mut shift = None;
-        if let Some((order, due)) = self.ordered.take() {
+        let before = self.ordered.take();
+        if let Some((order, due)) = before {
             self.controller.act(&self.settings, order.request, due);
             let verdict = self.controller.guard().verdict();
             shift = Some((order.request, verdict)).filter(|_| order.request != Request::Hold);
         }
+        let other_policy = self.policy.is_some() && self.policy != sample.policy;
+        if sample.after_break || before.is_none() || other_policy {
+            self.restart(usize::from(recorded.gear));
+            self.counted = 0.0;
+        }
+        self.policy = sample.policy;
         let gear = self.watch.gear_of(sample);
         let raw = self.recorded_raw(sample);
         // A tick that was lost is taken to have read the same.

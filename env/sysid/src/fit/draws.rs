@@ -131,8 +131,6 @@ impl FittedVehicles {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
-
     use super::*;
     use std::path::Path;
 

@@ -284,10 +284,13 @@ impl Columns {
         Ok(Columns { of, headings, ignored })
     }
 
-    /// What a reading may be. A recorded controller had what its log shows, also a duty that none is: its guard took it for a fault.
+    /// What a reading may be. A recorded controller had what its log shows, also a duty that none is, or more pulses than a motor can give:
+    /// its guard took that for a fault.
     pub(super) fn range(&self, quantity: Quantity) -> (f64, f64) {
+        let recorded = self.get(Quantity::OrderedGear).is_some();
         match quantity {
-            Quantity::Duty if self.get(Quantity::OrderedGear).is_some() => (0.0, 65.535),
+            Quantity::Duty if recorded => (0.0, 65.535),
+            Quantity::MotorSpeed if recorded => (-1e9, 1e9),
             _ => quantity.range(),
         }
     }

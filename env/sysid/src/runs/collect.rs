@@ -4,7 +4,7 @@ use super::Run;
 use super::label::{Label, Recipe};
 use super::shifts::{Move, ShiftWatch};
 use super::signals::{Verdict, classify};
-use crate::log::{LogError, LogReader, Sample};
+use crate::log::{LogError, LogReader, Quantity, Sample};
 use crate::{
     heat::{HeatTracker, ThermalState},
     past::Past,
@@ -135,8 +135,8 @@ impl<'a> Collector<'a> {
         }
         let gear = self.watch.gear_of(&sample);
         let paused = sample.dt_s > MOST_TICKS * self.config.controller.tick_s;
-        // A recorded controller did not drive with such a duty.
-        let fault = sample.duty > 1.0;
+        // A recorded controller did not drive with such readings.
+        let fault = sample.duty > 1.0 || sample.motor_rad_s.abs() > Quantity::MotorSpeed.range().1;
         let apart = sample.after_break || gear != self.gear || paused || fault;
         if apart || !event.is_empty() {
             self.flush_joined();

@@ -2,7 +2,7 @@
 
 use lowgear_env::config::load;
 use lowgear_env::vehicle::{DataSheet, MotorLineConfig, VehicleConfig};
-use lowgear_sysid::fit::{Conditions, Surfaces, World, fit, simulate};
+use lowgear_sysid::fit::{Conditions, GivenErrors, Surfaces, World, fit, simulate};
 use lowgear_sysid::heat::ThermalState;
 use lowgear_sysid::log::Sample;
 use lowgear_sysid::past::Past;
@@ -79,6 +79,37 @@ fn a_coast_down_gives_the_textbook_rolling_resistance() {
     assert!((rolling.value / coefficient - 1.0).abs() < 2e-3, "{rolling:?}");
     let report: Vec<&str> = found.estimates.iter().map(|e| e.name.as_str()).collect();
     assert!(!report.contains(&"emf-constant-v-s") && !report.contains(&"efficiency, gear 1"), "{report:?}");
+}
+
+/// Coast-downs on patches that differ: the standard error of the coefficient is that of a mean of so many patches, `s / sqrt(n)` (JCGM 100:2008,
+/// 4.2.3), however many readings each of them has.
+#[test]
+fn runs_on_patches_that_differ_give_the_error_of_a_mean_over_patches() {
+    let config = free_wheeling();
+    let radius = config.chassis.wheel_radius_m;
+    let patches = [0.0225, 0.0236, 0.0243, 0.0248, 0.0252, 0.0257, 0.0264, 0.0275];
+    let run = |coefficient: &f64| Run {
+        recipe: Recipe::Level,
+        gear: 0,
+        surface: Some("track".into()),
+        grade_deg: 0.0,
+        force_n: None,
+        samples: rows(60, 0.05, |t| (1.2 - coefficient * GRAVITY * (t - 0.025)).max(0.0) / radius),
+        thermal_state: ThermalState::default(),
+        past: Past::default(),
+        labelled: true,
+    };
+    let collected = Collected { runs: patches.iter().map(run).collect(), ..Collected::default() };
+    let conditions = Conditions { given: GivenErrors::EXACT, ..Conditions::default() };
+    let found = fit(&config, &collected, conditions, |_| {}).unwrap();
+    let rolling = found.estimates.iter().find(|e| e.name == "rolling on track").expect("it is reported");
+    let n = patches.len() as f64;
+    let mean = patches.iter().sum::<f64>() / n;
+    let of_mean = (patches.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / (n * (n - 1.0))).sqrt();
+    assert!((rolling.value - mean).abs() < 2.0 * of_mean, "{rolling:?}, mean {mean} ± {of_mean}");
+    // Drag that grows with speed is fitted next to it, and what the simulator lacks is counted in: both widen it.
+    assert!((0.6..4.0).contains(&(rolling.error / of_mean)), "{rolling:?}, mean {mean} ± {of_mean}");
+    assert!(rolling.readings_error < 0.7 * rolling.error, "{rolling:?}");
 }
 
 /// The same motion from the simulator that the fit uses: stopping time `v0 / (f g)`.
