@@ -81,8 +81,8 @@ fn a_coast_down_gives_the_textbook_rolling_resistance() {
     assert!(!report.contains(&"emf-constant-v-s") && !report.contains(&"efficiency, gear 1"), "{report:?}");
 }
 
-/// Coast-downs on patches that differ: the standard error of the coefficient is that of a mean of so many patches, `s / sqrt(n)` (JCGM 100:2008,
-/// 4.2.3), however many readings each of them has.
+/// Coast-downs on patches that differ: the standard error of the coefficient is that of a mean of so many patches,
+/// `s / sqrt(n)` (JCGM 100:2008, 4.2.3), however many readings each of them has.
 #[test]
 fn runs_on_patches_that_differ_give_the_error_of_a_mean_over_patches() {
     let config = free_wheeling();
