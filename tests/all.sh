@@ -122,7 +122,7 @@ runner=$(rustc -vV | sed -n 's/^host: //p' | tr 'a-z-' 'A-Z_')
 rm -f target/tests-passed
 {
     env "CARGO_TARGET_${runner}_RUNNER=env RUSTC_BOOTSTRAP=1" \
-        cargo test --release --workspace --lib --bins --tests --examples -- -Z unstable-options --report-time 2>&1 \
+        cargo test --release --workspace --no-fail-fast --lib --bins --tests --examples -- -Z unstable-options --report-time 2>&1 \
         && echo passed >target/tests-passed || rm -f target/tests-passed
 } | tee target/tests.txt
 test -f target/tests-passed

@@ -166,7 +166,7 @@ mod tests {
         let ids = || (PolicyId::Table, PolicyId::TunedLoadRule);
         let same = FittedComparison::new(ids(), &fitted, 4, percents(760));
         assert_eq!((same.ahead, same.ahead_beyond_gap), (0, Some(0)));
-        let slow = FittedComparison::new(ids(), &fitted, 4, percents(980));
+        let slow = FittedComparison::new(ids(), &fitted, 4, percents(1200));
         assert_eq!((slow.ahead, slow.ahead_beyond_gap), (3, Some(3)), "{:?}", slow.time_percent);
     }
 }
