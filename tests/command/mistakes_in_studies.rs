@@ -64,7 +64,8 @@ fn a_reward_that_is_not_a_number() {
 #[test]
 fn a_start_in_a_gear_that_the_vehicle_has_not() {
     let place = Sandbox::new();
-    let number = place.edit("tiny.toml", "[episode.reward]", "[episode]\nstart-gear = 4\n\n[episode.reward]") + 1;
+    let number =
+        place.edit("tiny.toml", "[episode.reward]", "[episode]\nstart-gear = 4\n\n[episode.reward]") + 1;
     let words = [&format!("line {number}:"), "episode.start-gear", "4", "1 to 3"];
     place.run(&["check", "tiny.toml"]).refused(2, &words);
 }
