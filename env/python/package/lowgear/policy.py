@@ -1,6 +1,6 @@
 """From a network trained in Python to a policy file that every `lowgear` command takes.
 
-A policy file (`policy.json`, layout in `train/src/saved.rs`) holds the encoding of the features, the sizes of the
+A policy file (`policy.json`, layout in `train/src/jobs/saved.rs`) holds the encoding of the features, the sizes of the
 layers, and the weights of all of them in one list: layer by layer the matrix row by row, a row per input, then the
 biases. Between layers stands a ReLU. So the network must have been trained on `observation="encoded"`, with ReLU.
 
@@ -16,8 +16,8 @@ import numpy as np
 
 from lowgear.environment import ENCODED_MOST
 
-#: Layout of a policy file; `POLICY_FORMAT` in `train/src/saved.rs`.
-FORMAT = 2
+#: Layout of a policy file; `POLICY_FORMAT` in `train/src/jobs/saved.rs`.
+FORMAT = 3
 
 
 def save(model, path, vehicle="", name=None, preview=False):
@@ -98,10 +98,10 @@ def _policy(kind, scaler, layers):
     inputs, hidden = layers[0][0].shape[0], [matrix.shape[1] for matrix, _ in layers[:-1]]
     flat = np.concatenate([np.concatenate([matrix.ravel(), bias]) for matrix, bias in layers])
     weights = [float(weight) for weight in flat.astype(np.float32)]
+    shape = {"inputs": inputs, "hidden": hidden, "activation": "relu", "gru-size": 0, "outputs": 3, "dueling": False}
+    network = {"shape": shape, "weights": weights}
     if kind == "dqn":
-        shape = {"inputs": inputs, "hidden": hidden, "actions": 3, "dueling": False}
-        return {"scaler": scaler, "network": {"shape": shape, "weights": weights}}
-    network = {"shape": {"inputs": inputs, "hidden": hidden, "gru-size": 0, "outputs": 3}, "weights": weights}
+        return {"scaler": scaler, "network": network}
     normaliser = {"mean": [0.0] * inputs, "scale": [1.0] * inputs, "clamp": False}
     actor = {"normaliser": normaliser, "network": network, "guide-bias": 0.0}
     return {"scaler": scaler, "actor": actor, "shift-threshold": 0.0, "guide": None}
