@@ -1,4 +1,4 @@
-//! From a solution to what is told of it: estimates, their errors, and what speaks against them.
+//! From a solution to what is reported of it: estimates, their errors, and what speaks against them.
 
 use super::estimate::{Estimate, Fit, FitError, FixedParameter};
 use super::given::{GivenValue, given_jacobian};
