@@ -55,7 +55,9 @@ fn verdict(comparison: &SensorComparison) -> Markup {
             format!("Worth their place here: the {first} and the {}.", rest.join(" and the "))
         }
     };
-    let sentences = comparison.sensors.iter().map(|sensor| start_sentence(&sensor.sentence()));
+    // The terminal takes a hyphen for a minus sign.
+    let minus = |text: &str| text.replace("(-", "(\u{2212}").replace(" -", " \u{2212}");
+    let sentences = comparison.sensors.iter().map(|sensor| start_sentence(&minus(&sensor.sentence())));
     html! {
         p.verdict { (typeset(&lead)) } "\n"
         ul.remarks { "\n" (items(sentences)) } "\n"
