@@ -85,7 +85,7 @@ class Unmodelled(Cart):
         turn, rotor = self.ratios[gear] / self.radius, self.truth["rotor"]
         omega, lash, state = self.state[0] * turn, self.effects["backlash"], self.state
         before = omega
-        output = self.together(duty, gear, where, self.rim, state)[1]
+        output = self.together(duty, gear, where, self.rim, state)[1] if lash else 0.0
         in_contact = not lash or (self.gap >= lash and output >= 0) or (self.gap <= 0 and output <= 0)
         if in_contact:
             a = lambda v: self.together(duty, gear, where, max(v, 0.0), state)[0]

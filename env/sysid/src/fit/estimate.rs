@@ -205,7 +205,7 @@ fn fix_uninformed(problem: &mut Problem<'_>) -> bool {
 fn solve<'a>(mut problem: Problem<'a>, progress: &mut impl FnMut(&str)) -> Result<Problem<'a>, FitError> {
     reestimate_noise(&mut problem, 1.0);
     for round in 1..=ROUNDS {
-        let tolerance = if round < 3 { 1e-5 } else { 1e-9 };
+        let tolerance = if round < 3 { 1e-3 } else { 1e-8 };
         let solver = LevenbergMarquardt::new()
             .with_ftol(tolerance)
             .with_xtol(tolerance)

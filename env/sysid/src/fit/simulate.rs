@@ -38,7 +38,7 @@ pub struct World {
 
 /// Heat and charge follow at least this often, s. What the winding is late by stands in its fitted resistance: with the 50 ms of a
 /// controller's tick 0.006 %, a twentieth of its standard error in a usual fit.
-const SETTLED_S: f64 = 0.02;
+const SETTLED_S: f64 = 0.05;
 /// Mass that stands for wheels in the air, kg: too little to matter.
 const NO_MASS_KG: f64 = 1e-6;
 /// Mass that stands for a vehicle held by a spring scale, kg: it does not move.
