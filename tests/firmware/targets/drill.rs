@@ -62,7 +62,7 @@ impl<'a> Drill<'a> {
         Drill {
             plan,
             random: 2_463_534_242,
-            sum: 2_166_136_261,
+            sum: 1,
             encoder: 0,
             selector: 0,
             duty: 0,
@@ -82,9 +82,9 @@ impl<'a> Drill<'a> {
     }
 
     fn add(&mut self, word: u16) {
-        for byte in word.to_le_bytes() {
-            self.sum = (self.sum ^ u32::from(byte)).wrapping_mul(16_777_619);
-        }
+        let words = (self.sum as u16).wrapping_add(word);
+        let sums = ((self.sum >> 16) as u16).wrapping_add(words);
+        self.sum = u32::from(sums) << 16 | u32::from(words);
     }
 
     fn angle(&self, gear: u8) -> u16 {
