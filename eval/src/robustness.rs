@@ -9,7 +9,7 @@
 //! | charge | replaces `variation.charge` |
 //! | tilt bias | replaces `variation.tilt-bias-deg` |
 //! | encoder noise | replaces `sensors.encoder.noise` |
-//! | latency | is added to `sensors.latency-ticks` |
+//! | latency | replaces `variation.latency-ticks`, on top of `sensors.latency-ticks` |
 //! | wear `w` | efficiencies times `1 - 0.2 w` (worn flanks), `dogs.gap-deg` times `1 - 0.5 w` (burred dogs enter at fewer angles), `selector.arrival-error-deg` times `1 + 2 w` up to the window (play in the detent) |
 //!
 //! The three figures of wear are invented; whether wear halves or ends an engagement depends on the gearbox.
@@ -47,7 +47,7 @@ fn alter(vehicle: &mut VehicleConfig, disturbance: Disturbance, value: f64) {
         Disturbance::Charge => vehicle.variation.charge = ParameterDistribution::Fixed(value),
         Disturbance::TiltBiasDeg => vehicle.variation.tilt_bias_deg = ParameterDistribution::Fixed(value),
         Disturbance::EncoderNoise => vehicle.sensors.encoder.noise = value,
-        Disturbance::LatencyTicks => vehicle.sensors.latency_ticks += value.round() as u8,
+        Disturbance::LatencyTicks => vehicle.variation.latency_ticks = ParameterDistribution::Fixed(value),
         Disturbance::Wear => {
             let gearbox = &mut vehicle.gearbox;
             let efficiencies = gearbox.efficiency.iter_mut().chain(&mut gearbox.back_efficiency);
@@ -97,14 +97,17 @@ mod tests {
         let with = |disturbance, value| altered(&plain, &[(disturbance, value)]);
         assert_eq!(with(Disturbance::MassFactor, 1.0).vehicle, plain.vehicle);
         assert_eq!(with(Disturbance::Wear, 0.0).vehicle, plain.vehicle);
-        assert_eq!(with(Disturbance::LatencyTicks, 0.0).vehicle, plain.vehicle);
         let (light, heavy) = (plain.instantiate(3).0, with(Disturbance::MassFactor, 1.5).instantiate(3).0);
         assert!((heavy.mass_kg / light.mass_kg - 1.5).abs() < 1e-12, "on top of the spread");
         assert!((with(Disturbance::Charge, 0.1).instantiate(3).0.charge - 0.1).abs() < 1e-12);
         assert!((with(Disturbance::TiltBiasDeg, -3.0).instantiate(3).0.tilt_bias_deg + 3.0).abs() < 1e-12);
-        assert_eq!(
-            with(Disturbance::LatencyTicks, 2.0).instantiate(3).0.latency_ticks,
-            light.latency_ticks + 2
+        let mut late = plain.clone();
+        late.vehicle.sensors.latency_ticks = 1;
+        late.vehicle.variation.latency_ticks = ParameterDistribution::Uniform { low: 0.0, high: 3.0 };
+        let late = altered(&late, &[(Disturbance::LatencyTicks, 2.0)]);
+        assert!(
+            (0..8).all(|episode| late.instantiate(episode).0.latency_ticks == 3),
+            "the file's, and no draw"
         );
         let worn = with(Disturbance::Wear, 1.0).instantiate(3).0;
         assert!((worn.gears[1].efficiency / light.gears[1].efficiency - 0.8).abs() < 1e-12);

@@ -17,9 +17,14 @@ fn cart(change: impl Fn(&mut FeelerConfig)) -> VehicleConfig {
 
 /// A feeler that errs in nothing.
 fn exact(feeler: &mut FeelerConfig) {
-    (feeler.noise_deg, feeler.hysteresis_deg, feeler.drag_n) = (0.0, 0.0, 0.0);
+    (feeler.noise_deg, feeler.hysteresis_deg) = (0.0, 0.0);
+    without_drag(feeler);
     feeler.track = OwnTrackConfig { missed_share: 0.0, false_share: 0.0 };
     feeler.grass = GrassConfig { stuck_rate: 0.0, ..GrassConfig::default() };
+}
+
+fn without_drag(feeler: &mut FeelerConfig) {
+    (feeler.drag_n, feeler.roller) = (Some(0.0), None);
 }
 
 fn scenario(cart: VehicleConfig, course: &str) -> Arc<Scenario> {
@@ -41,7 +46,7 @@ fn driven(scenario: &Arc<Scenario>, episode: u64, rule: RuleSettings) -> Vec<Tra
 
 #[test]
 fn a_feeler_without_drag_changes_nothing_but_what_it_shows() {
-    let with = cart(|feeler| feeler.drag_n = 0.0);
+    let with = cart(without_drag);
     let mut without = with.clone();
     without.sensors.feeler = None;
     let [with, without] = [with, without].map(|cart| scenario(cart, "garden-mix"));

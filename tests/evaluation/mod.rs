@@ -2,6 +2,7 @@
 //! rules, finer grids and exhaustive search; replays of logs.
 #![expect(clippy::unwrap_used, reason = "a check that cannot be made has failed")]
 
+mod ahead;
 mod bound;
 mod events;
 mod replayed;

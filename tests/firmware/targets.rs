@@ -2,6 +2,7 @@
 
 use super::{Case, TICKS, run, there};
 use lowgear_firmware::{ExportOptions, Target, TargetCost, prove};
+use lowgear_onboard::PreviewSettings;
 
 pub(super) const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
 
@@ -134,6 +135,21 @@ fn what_a_usual_table_costs_on_a_cortex_m0_stays_within_its_bounds() {
     let Some(cost) = cost(Target::CortexM0, ["arm-none-eabi-gcc", "qemu-system-arm"]) else { return };
     assert!(cost.flash_bytes <= 2560 && cost.state_bytes <= 64, "{}", cost.sentence());
     assert!(cost.decision_mean <= 360 && cost.decision_most <= 405, "{}", cost.sentence());
+}
+
+#[test]
+fn strikes_ahead_cost_at_most_sixty_instructions_a_decision_on_a_cortex_m0() {
+    if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
+        return;
+    }
+    let case = Case::feeler();
+    let mut blind = case.settings;
+    blind.features.preview = PreviewSettings::NONE;
+    let cost = |settings| Target::CortexM0.cost(&case.table, &settings).expect("compiled and counted");
+    let (seeing, blind) = (cost(case.settings), cost(blind));
+    println!("{} {}", seeing.sentence(), blind.sentence());
+    assert!(seeing.decision_mean <= blind.decision_mean + 60, "{} {}", seeing.sentence(), blind.sentence());
+    assert!(seeing.flash_bytes <= 2560, "{}", seeing.sentence());
 }
 
 #[test]

@@ -78,6 +78,9 @@ impl Ground {
             lift_m_s2: [f64::NEG_INFINITY, f64::INFINITY],
             ..Ground::default()
         };
+        // The roller of a feeler is taken to be on the surface of the front axle, though it is ahead of it.
+        let front = &track.segments[axle_contacts[0].segment];
+        sum.rolling_n += vehicle.roller.drag_n(front.rolling, front.friction);
         for (axle, axle_contact) in vehicle.axles[..vehicle.axle_count].iter().zip(axle_contacts) {
             let segment = &track.segments[axle_contact.segment];
             let share_n = weight_n * axle.load_share;

@@ -17,7 +17,10 @@ pub use fitted::{FittedConfig, FittedParameter};
 pub use heat::{COPPER_PER_K, HeatStep, TemperatureRise, time_constants_s};
 pub use motor::{Constants, DataSheet, HeatConfig, MotorConfig, MotorLineConfig, TorqueSpeedLine};
 pub(crate) use preview::RANGE_MM;
-pub use preview::{FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, WhiskerConfig};
+pub use preview::{
+    FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, RollerConfig, RollerLoad,
+    WhiskerConfig,
+};
 pub use sampled::{Axle, BATCH, Gear, MAX_AXLES, SampledPreview, Vehicle};
 pub use selector::{DogConfig, SelectorConfig};
 pub use sensors::{ControllerConfig, EncoderConfig, GuardConfig, NoisyConfig, SensorConfig};

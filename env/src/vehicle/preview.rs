@@ -5,8 +5,10 @@
 //! published: arXiv 2202.08495 (rover), arXiv 2601.05612 (printed whiskers).
 
 mod onboard;
+mod roller;
 
 pub(crate) use onboard::RANGE_MM;
+pub use roller::{RollerConfig, RollerLoad};
 
 use super::SensorConfig;
 use crate::config::{Check, KeyError, in_range};
@@ -40,8 +42,12 @@ pub struct FeelerConfig {
     /// Speed of the vehicle above which an obstacle throws the roller off the ground, m/s, 0.01 to 100 (assumed).
     #[serde(default = "bounce_above_m_s")]
     pub bounce_above_m_s: f64,
-    /// Drag of the roller, N, 0 to 20.
-    pub drag_n: f64,
+    /// Drag of the roller, N, 0 to 20: measured, as by a spring balance. It comes on top of what follows from `roller`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drag_n: Option<f64>,
+    /// What presses the roller on the ground: its drag then follows from the surface. Without it `drag-n` is needed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub roller: Option<RollerConfig>,
     /// Height from which an obstacle counts as low, m, 0.0005 to 0.1.
     #[serde(default = "low_m")]
     pub low_m: f64,
@@ -266,11 +272,11 @@ impl PreviewSensor {
         }
     }
 
-    /// What it adds to the drag of the vehicle, N.
+    /// What it adds to the drag of the vehicle on any surface, N.
     #[must_use]
     pub fn drag_n(&self) -> f64 {
         match self {
-            PreviewSensor::Feeler(feeler) => feeler.drag_n,
+            PreviewSensor::Feeler(feeler) => feeler.drag_n.unwrap_or(0.0),
             PreviewSensor::Whisker(whisker) => whisker.drag_n,
             PreviewSensor::Range(_) => 0.0,
         }
@@ -311,7 +317,12 @@ impl Check for FeelerConfig {
         in_range("resolution-deg", self.resolution_deg, 0.01, 5.0, "°")?;
         in_range("noise-deg", self.noise_deg, 0.0, 10.0, "°")?;
         in_range("hysteresis-deg", self.hysteresis_deg, 0.0, 10.0, "°")?;
-        check_motion(self.fall_m_s, self.bounce_above_m_s, self.drag_n)?;
+        check_motion(self.fall_m_s, self.bounce_above_m_s, self.drag_n.unwrap_or(0.0))?;
+        if self.drag_n.is_none() && self.roller.is_none() {
+            let allowed = "a measured drag, N, or the table `roller`, from which the drag follows";
+            return Err(KeyError::new("drag-n", "nothing", allowed));
+        }
+        self.roller.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("roller"))?;
         let longest_m = 0.9 * self.arm_m;
         in_range("low-m", self.low_m, 0.0005, longest_m.min(0.1), "m (below 0.9 of arm-m)")?;
         in_range(

@@ -1,7 +1,8 @@
 //! A vehicle ready to drive: the file's numbers with one episode's draw applied.
 
 use super::{
-    BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, PreviewSensor, SelectorConfig, VehicleConfig,
+    BatteryConfig, Constants, DogConfig, HeatConfig, HeatStep, PreviewSensor, RollerLoad, SelectorConfig,
+    VehicleConfig,
 };
 use crate::config::ParameterDistribution;
 use crate::stress::{LifeCurve, Stress};
@@ -57,8 +58,10 @@ pub struct Vehicle {
     pub wheel_kg: f64,
     /// Wheel radius, m.
     pub wheel_radius_m: f64,
-    /// Constant drag, N.
+    /// Drag on any surface, N.
     pub drag_n: f64,
+    /// The roller of a feeler.
+    pub roller: RollerLoad,
     /// Air drag area, m².
     pub drag_area_m2: f64,
     /// Number of axles in `axles`.
@@ -159,6 +162,7 @@ impl VehicleConfig {
             wheel_kg,
             wheel_radius_m: radius,
             drag_n: self.chassis.drag_n + self.sensors.preview().map_or(0.0, |sensor| sensor.drag_n()),
+            roller: self.roller_load(),
             drag_area_m2: self.chassis.drag_area_m2,
             axle_count: self.chassis.axles.len(),
             axles: self.axles(),

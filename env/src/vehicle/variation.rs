@@ -102,7 +102,7 @@ impl Check for VariationConfig {
         self.charge.check_within("charge", 0.0, 1.0, "")?;
         self.tilt_bias_deg.check_within("tilt-bias-deg", -20.0, 20.0, "°")?;
         self.air_c.check_within("air-c", -30.0, 60.0, "°C")?;
-        self.sensor_noise_factor.check_within("sensor-noise-factor", 0.0, 5.0, "")?;
+        self.sensor_noise_factor.check_within("sensor-noise-factor", 0.0, 20.0, "")?;
         self.latency_ticks.check_within("latency-ticks", 0.0, 4.0, "ticks")?;
         for (key, spread, low, high) in [
             ("preview-ahead-factor", self.preview_ahead_factor, 0.5, 2.0),

@@ -46,9 +46,9 @@ pub(super) fn method(summary: &Summary) -> Markup {
             .to_owned(),
         "Robustness: the exported table of every training seed and the tuned load-ratio rule are evaluated \
          again on the first test courses with two properties of the vehicle perturbed at once and everything else sampled \
-         as before; the controller keeps its constants. Mass multiplies the file's mass; charge and tilt bias replace \
-         their sampled values; encoder noise replaces the sensor's; latency delays encoder, battery, current and tilt \
-         (the servo reads the selector's angle itself); gear wear 1 reduces every efficiency by a fifth, halves the gap \
+         as before; the controller keeps its constants. Mass multiplies the file's mass; charge, tilt bias \
+         and latency replace their sampled values; encoder noise replaces the sensor's; latency delays encoder, battery, \
+         current and tilt (the servo reads the selector's angle itself); gear wear 1 reduces every efficiency by a fifth, halves the gap \
          through which the dogs engage and triples the selector's arrival error. No policy was selected by these \
          figures."
             .to_owned(),

@@ -20,7 +20,7 @@ pub struct RobustnessConfig {
     pub tilt_bias_deg: Vec<f64>,
     /// Shares of encoder pulses lost or doubled, standard deviation relative to the count, 0 to 0.5.
     pub encoder_noise: Vec<f64>,
-    /// Ticks by which readings are later than the vehicle file says, 0 to 3.
+    /// Ticks by which readings are later than `sensors.latency-ticks` of the vehicle, 0 to 3; nothing is drawn on top.
     pub latency_ticks: Vec<u8>,
     /// States of wear of gears, dogs and selector, from 0 (as in the vehicle file) to 1 (efficiencies a fifth
     /// lower, gap of the dogs halved, arrival error of the selector three times as large).

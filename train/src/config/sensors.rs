@@ -191,7 +191,8 @@ pub fn without_error(feeler: FeelerConfig) -> FeelerConfig {
         hysteresis_deg: 0.0,
         fall_m_s: 5.0,
         bounce_above_m_s: 100.0,
-        drag_n: 0.0,
+        drag_n: Some(0.0),
+        roller: None,
         track: OwnTrackConfig { missed_share: 0.0, false_share: 0.0 },
         grass: GrassConfig { stuck_rate: 0.0, stuck_length_m: 0.0, down_share: 0.0, tuft_m: 0.0 },
         ..feeler

@@ -133,12 +133,14 @@ typedef struct {
 @end
 @if preview
     uint8_t strikes; /* two bits a strike, newest lowest: 0 none, 2 low, 3 high */
+    uint8_t next_class; /* of the next strike; 0 none */
     uint8_t raised;  /* 0: flat ahead, 255: unknown, else steps of 8 mm since the reading rose, at least 1 */
 @end
 @CLOCKS@
 @if preview
     uint16_t tick_way; /* way of the last tick, mm times 16 */
     uint16_t strike_mm[4]; /* where the front axle meets each strike, newest first, mm of the way */
+    uint16_t next_mm; /* where an axle leaves the next strike */
 @end
 @if since_failed
     uint16_t since_failed; /* ticks since the last failed upshift, 0 to 1000 */
@@ -408,12 +410,38 @@ static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t hi
         s->strike_mm[0] = front_mm;
         s->strikes = (uint8_t)((uint8_t)(s->strikes << 2) | 2u);
         s->raised = 1u;
+        s->next_class = 0u;
     } else {
         /* the last strike, met again by an arm that bounces */
     }
-    if (high != 0u && s->strikes != 0u && (uint16_t)(front_mm - s->strike_mm[0]) <= LOWGEAR_LOCKOUT_MM) {
-        s->strikes |= 1u;
+    if (high != 0u && (s->strikes & 3u) == 2u && (uint16_t)(front_mm - s->strike_mm[0]) <= LOWGEAR_LOCKOUT_MM) {
+        s->strikes++;
+        s->next_class = 0u;
     }
+}
+
+/* Which strike an axle meets next: kept, so that a decision has not to search for it. */
+static inline void lowgear_find_next(lowgear_state *s)
+{
+    const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
+    const uint16_t *at = s->strike_mm;
+    uint8_t strikes = s->strikes;
+    uint16_t nearest = 32768u;
+    uint8_t next = 0u;
+    do {
+        uint16_t left = (uint16_t)(*at - here_mm);
+        if (left > 32767u) {
+            left = (uint16_t)(left + LOWGEAR_WHEELBASE_MM); /* the front axle has met it */
+        }
+        if (left < nearest) {
+            nearest = left;
+            next = strikes;
+        }
+        at++;
+        strikes = (uint8_t)(strikes >> 2);
+    } while (strikes != 0u);
+    s->next_class = (uint8_t)(next & 3u);
+    s->next_mm = (uint16_t)(nearest + here_mm + LOWGEAR_HOLD_MM);
 }
 
 /* The way of a tick and the ground ahead. `engaged` is 1 when the motor was connected to the wheels throughout; when
@@ -444,9 +472,15 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
         moved = (uint32_t)s->tick_way << 8;
     }
     s->way += moved;
-    if (s->strikes != 0u
-        && (uint16_t)(s->strike_mm[0] + LOWGEAR_WHEELBASE_MM + LOWGEAR_HOLD_MM - lowgear_way_mm(s)) > 32767u) {
-        s->strikes = 0u; /* the rear axle has met the newest, and so every one */
+@if long_ticks
+    if (s->strikes != 0u) { /* one tick may pass by more than a length that can be compared */
+@else
+    if (s->next_class != 0u && (uint16_t)(s->next_mm - lowgear_way_mm(s)) > 32767u) {
+@end
+        s->next_class = 0u;
+        if ((uint16_t)(s->strike_mm[0] + LOWGEAR_WHEELBASE_MM + LOWGEAR_HOLD_MM - lowgear_way_mm(s)) > 32767u) {
+            s->strikes = 0u; /* the rear axle has met the newest, and so every one */
+        }
     }
     if (raw->preview < LOWGEAR_LEAST_PREVIEW || raw->preview > LOWGEAR_MOST_PREVIEW) {
         s->raised = 255u;
@@ -457,32 +491,18 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
     } else {
         /* unknown until it has been below the level */
     }
+    if (s->next_class == 0u && s->strikes != 0u) {
+        lowgear_find_next(s);
+    }
 }
 
 /* The next strike of an axle: way to it, mm, up to 1000, and from bit 10 its class: 0 unknown, 1 none, 2 low, 3 high. */
 static inline uint16_t lowgear_next_strike(const lowgear_state *s)
 {
-    uint8_t strikes = s->strikes;
-    if (strikes != 0u) {
-        const uint16_t here_mm = (uint16_t)(lowgear_way_mm(s) - LOWGEAR_HOLD_MM);
-        const uint16_t *at = s->strike_mm;
-        uint16_t nearest = 32768u;
-        uint8_t kind = 0u;
-        do {
-            uint16_t left = (uint16_t)(*at - here_mm);
-            if (left > 32767u) {
-                left = (uint16_t)(left + LOWGEAR_WHEELBASE_MM); /* the front axle has met it */
-            }
-            if (left < nearest) {
-                nearest = left;
-                kind = (uint8_t)(strikes & 3u);
-            }
-            at++;
-            strikes >>= 2;
-        } while (strikes != 0u);
-        nearest = nearest > LOWGEAR_HOLD_MM ? (uint16_t)(nearest - LOWGEAR_HOLD_MM) : (uint16_t)0u;
-        if (nearest < 1000u) {
-            return (uint16_t)(nearest + kind * 1024u);
+    if (s->next_class != 0u) {
+        const uint16_t left = (uint16_t)(s->next_mm - lowgear_way_mm(s));
+        if (left < 1000u + LOWGEAR_HOLD_MM) {
+            return (uint16_t)((left > LOWGEAR_HOLD_MM ? left - LOWGEAR_HOLD_MM : 0u) + s->next_class * 1024u);
         }
     }
     return s->raised == 255u ? (uint16_t)1000u : (uint16_t)2024u;
@@ -506,6 +526,7 @@ static inline void lowgear_observe(lowgear_state *s, const lowgear_raw *raw)
 @end
 @if preview
         s->strikes = 0u;
+        s->next_class = 0u;
         s->raised = 255u;
         s->tick_way = 0u;
 @end

@@ -86,7 +86,7 @@ pub(in super::super) fn robustness_words(summary: &Summary) -> String {
     format!(
         "Both policies in conditions that differ from those of tuning and training, without re-tuning. Mass is a multiple \
          of the file's value, charge a fraction of full charge, encoder noise a fraction of the count; latency is in ticks \
-         beyond the file's value, wear runs from 0 to 1 (worn out). Hatched cells: the policy under test is not better; the \
+         beyond the file's fixed value, wear runs from 0 to 1 (worn out). Hatched cells: the policy under test is not better; the \
          heavy line separates. A filled corner marks cells whose {level} % interval excludes zero, uncorrected: {} for and \
          {} against the policy under test, of {total} different conditions; {} are expected by chance.",
         clear(&SHOWN[0], 1.0),
