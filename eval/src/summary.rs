@@ -24,7 +24,7 @@ pub use places::{GradeClass, PlaceCount};
 pub use policy::{Family, PolicyRecord};
 pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
 pub use seeds::{ProfilePoint, SeedFigures};
-pub use sheets::{ShiftThreshold, TableAxis, TableSheet, TunedRule};
+pub use sheets::{NetworkSheet, ShiftThreshold, TableAxis, TableSheet, TunedRule};
 
 /// Layout version; rises with any change of meaning.
 pub const FORMAT: u32 = 5;
@@ -87,6 +87,9 @@ pub struct Summary {
     pub tuned: Vec<TunedRule>,
     /// The exported lookup table, when one was made.
     pub table: Option<TableSheet>,
+    /// The exported integer network, when one was made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<NetworkSheet>,
 }
 
 /// What was run.

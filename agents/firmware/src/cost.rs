@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::scratch::Scratch;
 use super::source::{Format, source};
-use lowgear_agents::table::LookupTable;
+use super::decider::Decider;
 
 const WHOLE: &str = include_str!("c/whole.c");
 const FILES: [(&str, &str); 4] = [
@@ -97,11 +97,11 @@ impl Target {
         }
     }
 
-    /// The costs of a table on a vehicle.
+    /// The costs of a table or network on a vehicle.
     ///
     /// # Errors
     /// The target's name with the program that is missing, or with what failed.
-    pub fn cost(self, table: &LookupTable, settings: &Settings) -> Result<TargetCost, String> {
+    pub fn cost<'a>(self, decider: impl Into<Decider<'a>>, settings: &Settings) -> Result<TargetCost, String> {
         let programs = [format!("{}gcc", self.tools()), format!("{}size", self.tools())];
         let emulator = self.emulator();
         let missing: Vec<&str> = programs
@@ -113,19 +113,19 @@ impl Target {
         if !missing.is_empty() {
             return Err(format!("{}: not measured, missing here: {}", self.name(), missing.join(", ")));
         }
-        self.measured(table, settings)
+        self.measured(decider.into(), settings)
             .ok_or_else(|| format!("{}: not measured, its compiler or emulator failed", self.name()))
     }
 
-    /// Program memory that a table takes on a vehicle, bytes: compiled only, nothing is run. None where the compiler is
+    /// Program memory that a table or network takes on a vehicle, bytes: compiled only, nothing is run. None where the compiler is
     /// missing here or failed.
     #[must_use]
-    pub fn flash_bytes(self, table: &LookupTable, settings: &Settings) -> Option<u32> {
-        self.section(written(table, settings)?.path(), "whole.c", 0)
+    pub fn flash_bytes<'a>(self, decider: impl Into<Decider<'a>>, settings: &Settings) -> Option<u32> {
+        self.section(written(decider.into(), settings)?.path(), "whole.c", 0)
     }
 
-    fn measured(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
-        let folder = written(table, settings)?;
+    fn measured(self, decider: Decider<'_>, settings: &Settings) -> Option<TargetCost> {
+        let folder = written(decider, settings)?;
         let flash_bytes = self.section(folder.path(), "whole.c", 0)?;
         let state_bytes = self.section(folder.path(), "state.c", 2)?;
         self.compile(folder.path(), &self.drill_flags(settings), "drill.elf")?;
@@ -194,9 +194,9 @@ impl Target {
 }
 
 /// A folder with the controller and what measures it.
-fn written(table: &LookupTable, settings: &Settings) -> Option<Scratch> {
+fn written(decider: Decider<'_>, settings: &Settings) -> Option<Scratch> {
     let folder = Scratch::new().ok()?;
-    let header = source(Format::C, table, settings, "lowgear").ok()?;
+    let header = source(Format::C, decider, settings, "lowgear").ok()?;
     let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
     for (name, text) in FILES.iter().chain(&own) {
         fs::write(folder.path().join(name), text).ok()?;
