@@ -27,8 +27,9 @@ use rayon::prelude::*;
 use crate::PolicyId;
 use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, FittedComparison, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary,
-    NetworkSheet, ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
+    CauseCount, Curve, FORMAT, FittedComparison, Metric, NetworkSheet, Outcomes, PlaceCount, PolicyRecord,
+    PolicySummary, ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule,
+    VehicleCard,
 };
 
 /// A policy and the outcomes of its test episodes.

@@ -1,9 +1,9 @@
 //! What can go wrong in a study.
 
 use crate::store::StoreError;
-use lowgear_agents::neural::NeuralError;
 use lowgear_agents::integer_network::NetworkFault;
 use lowgear_agents::integer_network::distil::NetworkDistilError;
+use lowgear_agents::neural::NeuralError;
 use lowgear_agents::table::TableFault;
 use lowgear_agents::tabular::TabularError;
 use lowgear_env::config::{ConfigError, KeyError};

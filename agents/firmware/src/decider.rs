@@ -8,11 +8,15 @@ use lowgear_onboard::{Feature, Features, Request};
 pub const MOST_FLASH_BYTES: usize = 6 * 1024;
 /// Most instructions of a decision on a Cortex-M0.
 pub const MOST_INSTRUCTIONS: usize = 40_000;
-/// Program memory of features, guard and evaluation on a Cortex-M0, every sensor fitted; rounded up from a measured size.
+/// Most memory of such a decision on a Cortex-M0, state and stack, bytes.
+pub const MOST_RAM_BYTES: usize = 256;
+/// Features, guard and evaluation on a Cortex-M0, every sensor fitted, and state and stack without the activations: bytes,
+/// rounded up from what the compiler says.
 const CODE_BYTES: usize = 3_000;
-/// Instructions of a product there, and of everything else in a decision; rounded up from measured counts.
-const INSTRUCTIONS_PER_PRODUCT: usize = 10;
-const OTHER_INSTRUCTIONS: usize = 4_000;
+const OTHER_RAM_BYTES: usize = 192;
+/// Instructions of a product there, and of everything else in a decision: rounded up from counts on an emulated machine.
+const INSTRUCTIONS_PER_PRODUCT: usize = 14;
+const OTHER_INSTRUCTIONS: usize = 2_000;
 
 /// What decides in an exported controller.
 #[derive(Clone, Copy, Debug)]
@@ -156,6 +160,7 @@ impl Decider<'_> {
         let instructions = network.weights().len() * INSTRUCTIONS_PER_PRODUCT + OTHER_INSTRUCTIONS;
         let limits = [
             ("bytes of program memory", network.bytes() + CODE_BYTES, MOST_FLASH_BYTES),
+            ("bytes of memory", 2 * network.width() + OTHER_RAM_BYTES, MOST_RAM_BYTES),
             ("instructions a decision", instructions, MOST_INSTRUCTIONS),
         ];
         match limits.into_iter().find(|(_, needed, most)| needed > most) {

@@ -29,7 +29,7 @@ mod vectors;
 mod words;
 
 pub use cost::{Target, TargetCost};
-pub use decider::{Decider, DeciderFault, MOST_FLASH_BYTES, MOST_INSTRUCTIONS};
+pub use decider::{Decider, DeciderFault, MOST_FLASH_BYTES, MOST_INSTRUCTIONS, MOST_RAM_BYTES};
 pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};

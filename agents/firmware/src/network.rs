@@ -85,7 +85,8 @@ pub(super) fn rust_text(network: &IntegerNetwork, bias: u16) -> String {
         let _ = writeln!(text, "// {line}");
     });
     let features = network.features();
-    let _ = writeln!(text, "/// Features that the network sees.\npub const AXES: usize = {};", features.len());
+    let _ =
+        writeln!(text, "/// Features that the network sees.\npub const AXES: usize = {};", features.len());
     let _ = writeln!(text, "/// Added to a value in the self-test's sum.\npub const BIAS: u16 = {bias};");
     let _ = writeln!(text, "\nconst SEEN: [Feature; AXES] = [");
     features.iter().for_each(|feature| {
@@ -101,8 +102,7 @@ pub(super) fn rust_text(network: &IntegerNetwork, bias: u16) -> String {
     }
     let _ = writeln!(text, "];\n\nconst LAYERS: [NetworkLayer; {}] = [", network.layers().len());
     for layer in network.layers() {
-        let _ =
-            writeln!(text, "    NetworkLayer {{ units: {}, shift: {} }},", layer.units, layer.shift);
+        let _ = writeln!(text, "    NetworkLayer {{ units: {}, shift: {} }},", layer.units, layer.shift);
     }
     text.push_str("];\n\n// Unit by unit.\n");
     let _ = writeln!(text, "// {}", weights_marker(network, 0));

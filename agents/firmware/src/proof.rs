@@ -224,7 +224,8 @@ pub fn prove<'a>(
     }
     outcome.size.filled_cells = options.filled_cells;
     if with_c && options.small_machines {
-        for cost in Target::ALL.into_par_iter().map(|target| target.cost(decider, settings)).collect::<Vec<_>>()
+        for cost in
+            Target::ALL.into_par_iter().map(|target| target.cost(decider, settings)).collect::<Vec<_>>()
         {
             match cost {
                 Ok(cost) => outcome.size.targets.push(cost),

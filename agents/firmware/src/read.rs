@@ -159,8 +159,10 @@ fn network(text: &str, format: Format, provenance: Provenance) -> Result<Integer
     } else {
         (plus(text, "data: weights")?, plus(text, "data: biases")?)
     };
-    let weights = weights.into_iter().map(|w| i8::try_from(w).map_err(|_| data(LAYER, "a weight beyond a byte")));
-    let biases = biases.into_iter().map(|b| i16::try_from(b).map_err(|_| data(LAYER, "a bias beyond 16 bits")));
+    let weights =
+        weights.into_iter().map(|w| i8::try_from(w).map_err(|_| data(LAYER, "a weight beyond a byte")));
+    let biases =
+        biases.into_iter().map(|b| i16::try_from(b).map_err(|_| data(LAYER, "a bias beyond 16 bits")));
     let (weights, biases) = (weights.collect::<Result<_, _>>()?, biases.collect::<Result<_, _>>()?);
     let network = IntegerNetwork::new(inputs, layers, weights, biases, provenance)?;
     let (found, claimed) = (network.hash(), said(text, "network hash:")?);

@@ -17,8 +17,8 @@ use lowgear_onboard::{
 };
 use rand::{Rng, RngExt};
 
-use super::toy::{SyntheticVehicle, TestPhase};
 use super::decider::{Decider, DeciderFault};
+use super::toy::{SyntheticVehicle, TestPhase};
 
 const EPISODE_TICKS: u32 = 500;
 /// Long enough for every clock to saturate.

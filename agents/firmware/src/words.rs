@@ -2,9 +2,9 @@
 
 use lowgear_onboard::Settings;
 
+use super::decider::Decider;
 use super::table_features::settings_hash;
 use super::template::plain;
-use super::decider::Decider;
 
 pub(super) const CAUTIONS: &str = include_str!("cautions.txt");
 

@@ -81,14 +81,15 @@ where
             .collect();
         let visits: Vec<Visit> = episodes.into_iter().flatten().collect();
         let before = examples.len();
-        examples.extend(visits.iter().map(|visit| {
-            Example::new(&inputs, &visit.features, visit.wanted, weigh(visit).max(0.0))
-        }));
+        examples.extend(
+            visits
+                .iter()
+                .map(|visit| Example::new(&inputs, &visit.features, visit.wanted, weigh(visit).max(0.0))),
+        );
         student.learn(&examples, settings.student.steps / rounds)?;
         let network = student.integer(&examples, settings.provenance.clone())?;
         let real = student.decisions(&examples[before..]);
-        let integer: Vec<Request> =
-            visits.par_iter().map(|visit| network.decide(&visit.features)).collect();
+        let integer: Vec<Request> = visits.par_iter().map(|visit| network.decide(&visit.features)).collect();
         let share = |count: usize| if visits.is_empty() { 1.0 } else { count as f64 / visits.len() as f64 };
         iterations.push(NetworkIteration {
             network,

@@ -229,9 +229,7 @@ impl Explain for IntegerNetworkPolicy {
         });
         let sums = self.network.sums(features).map(f64::from);
         let request = request_name(self.network.decide(features));
-        inputs
-            .chain([weighed("sums", &sums, mask), format!("the greatest sum says {request}")])
-            .collect()
+        inputs.chain([weighed("sums", &sums, mask), format!("the greatest sum says {request}")]).collect()
     }
 }
 

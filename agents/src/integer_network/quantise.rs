@@ -62,7 +62,8 @@ pub(super) fn quantised(
             own.push(Unit { weights, bias: bias * (scale_bits as f32).exp2() - zero * total });
         }
         let largest = activations.iter().flat_map(|x| own.iter().map(|unit| unit.sum(x))).fold(0.0, f32::max);
-        let shift = if hidden { ((largest / 256.0).max(1.0).log2().floor() as i32 + 1).clamp(0, 24) } else { 0 };
+        let shift =
+            if hidden { ((largest / 256.0).max(1.0).log2().floor() as i32 + 1).clamp(0, 24) } else { 0 };
         // Half of what the shift cuts off, so that it rounds.
         let half = if hidden && shift > 0 { ((shift - 1) as f32).exp2() } else { 0.0 };
         let added = |unit: &Unit| (unit.bias + half) / (BIAS_BITS as f32).exp2();

@@ -149,6 +149,6 @@ def ticks():
 
 
 print("selftest 1 %08x" % lowgear.self_test())
-cells() if hasattr(lowgear, "CELLS") else looks()
+cells() if hasattr(lowgear, "EDGES") else looks()
 ticks()
 line("end", TICKS)

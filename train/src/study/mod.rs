@@ -87,7 +87,8 @@ pub fn run_inputs(
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
         let network = network::export(&inputs, &folder, &learned, reporter, stop)?;
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
-        let comparison = compare::compare(&inputs, &learned, (&firmware, network.as_ref()), &card, reporter, stop)?;
+        let comparison =
+            compare::compare(&inputs, &learned, (&firmware, network.as_ref()), &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
         let fitted = fitted::comparisons(&inputs, &comparison, reporter, stop)?;
         let rule = (&learned.load_rule.settings, learned.load_rule.score);
