@@ -192,6 +192,18 @@ pub struct PolicySummary {
     pub metrics: BTreeMap<Metric, Estimate>,
 }
 
+impl PolicySummary {
+    /// Training seeds that are equal to the tuned rule on every test course: they kept the policy they started from.
+    #[must_use]
+    pub fn kept_start(&self) -> usize {
+        let equal = |seed: &&SeedFigures| {
+            let e = &seed.against_tuned_s;
+            e.mean == 0.0 && e.low == 0.0 && e.high == 0.0
+        };
+        self.seeds.iter().filter(equal).count()
+    }
+}
+
 /// Mean return of a policy by term, s.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

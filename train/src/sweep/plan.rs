@@ -121,8 +121,8 @@ impl Sweep {
         let mut study: StudyConfig = load(&study_file)?;
         // Its ranges may not fit what is varied, and no job searches.
         study.hyper_search = None;
-        let effort = self.effort(&all)?;
-        if let Some(factor) = effort {
+        let varied = self.varied_effort(&all)?;
+        if let (None, Some(factor)) = (varied, self.config.effort) {
             study = study.with_effort(factor);
         }
         let absent = self.keep_learners(&mut study, &all)?;
@@ -160,13 +160,15 @@ impl Sweep {
         let vehicle: VehicleConfig = self.checked(tables.vehicle, "vehicle.", &keys, &words)?;
         let course = self.checked(tables.course, "course.", &keys, &words)?;
         let gears = vehicle.gearbox.total_ratio.len();
+        // After what the jobs set, whose budgets it multiplies too.
+        let study = varied.map_or_else(|| study.clone(), |factor| study.clone().with_effort(factor));
         let study = study.for_gears(gears);
         study.check_gears(gears).map_err(|e| self.wrong(locate_error(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
         Ok(Inputs {
             study,
             quick: false,
-            effort,
+            effort: varied.or(self.config.effort),
             hours: None,
             hyper_search: false,
             scenario,
@@ -175,9 +177,9 @@ impl Sweep {
         })
     }
 
-    /// The factor on all budgets of a job: what the last assignment to `effort` says, else that of the whole sweep.
-    fn effort(&self, all: &[Assignment]) -> Result<Option<f64>, StudyError> {
-        let Some(assignment) = all.iter().rfind(|a| a.key == EFFORT) else { return Ok(self.config.effort) };
+    /// The factor on all budgets of a job, where an axis or a setting says one.
+    fn varied_effort(&self, all: &[Assignment]) -> Result<Option<f64>, StudyError> {
+        let Some(assignment) = all.iter().rfind(|a| a.key == EFFORT) else { return Ok(None) };
         let factor = assignment
             .value
             .as_ref()
