@@ -3,6 +3,7 @@
 
 pub mod discount;
 pub mod dqn;
+pub mod integer_network;
 pub mod neural;
 pub mod policy;
 pub mod ppo;

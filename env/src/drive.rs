@@ -2,8 +2,11 @@
 
 mod figures;
 mod physical;
+mod privileged;
 mod record;
 mod world;
+
+pub use privileged::PRIVILEGED;
 
 use crate::events::{EventCounts, ShiftDetector, StallDetector, stands_still};
 use crate::motion::{Dogs, Plant, Selector, Track};

@@ -114,11 +114,12 @@ impl Scenario {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::config::{ParameterDistribution, load};
 
-    fn scenario(seed: u64) -> Scenario {
+    /// The demonstration's.
+    pub(crate) fn scenario(seed: u64) -> Scenario {
         let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
         let vehicle = load(&configs.join("vehicles/demo-cart.toml")).unwrap();
         let course = load_course(&configs.join("courses/garden-mix.toml")).unwrap();

@@ -68,6 +68,10 @@ pub trait World {
         Mask::from_fn(self.actions(), |action| self.allowed(action))
     }
 
+    /// Appends what is true of the world now and no sensor shows, always as many numbers: for the value that a learner
+    /// is judged by while it trains, never for a policy.
+    fn privileged(&self, _out: &mut Vec<f32>) {}
+
     /// Takes `action` and runs to the next decision.
     fn step(&mut self, action: usize) -> Step;
 }

@@ -27,8 +27,9 @@ use rayon::prelude::*;
 use crate::PolicyId;
 use crate::statistics::{Estimate, StatisticsError, iqm_interval, mean_interval, tail_mean};
 use crate::summary::{
-    CauseCount, Curve, FORMAT, FittedComparison, Metric, Outcomes, PlaceCount, PolicyRecord, PolicySummary,
-    ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule, VehicleCard,
+    CauseCount, Curve, FORMAT, FittedComparison, Metric, NetworkSheet, Outcomes, PlaceCount, PolicyRecord,
+    PolicySummary, ReturnTerms, RobustnessMap, Roles, Study, Summary, TableSheet, TestSuite, TunedRule,
+    VehicleCard,
 };
 
 /// A policy and the outcomes of its test episodes.
@@ -75,6 +76,8 @@ pub struct StudyMetadata {
     pub tuned: Vec<TunedRule>,
     /// The exported table; tables are also compared with its teacher.
     pub table: Option<TableSheet>,
+    /// The exported integer network.
+    pub network: Option<NetworkSheet>,
 }
 
 /// Why no summary could be made.
@@ -164,6 +167,7 @@ pub fn summarise(
         curves: metadata.curves,
         tuned: metadata.tuned,
         table: metadata.table,
+        network: metadata.network,
     })
 }
 

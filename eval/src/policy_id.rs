@@ -30,6 +30,8 @@ pub enum PolicyId {
     RuleCard,
     /// The exported lookup table.
     Table,
+    /// The exported integer network.
+    Network,
     /// The clairvoyant plan.
     Plan,
     /// A learner by its name, or a policy by that of its file.
@@ -37,7 +39,7 @@ pub enum PolicyId {
 }
 
 /// Every policy that a study knows whatever it learns.
-const FIXED: [(PolicyId, &str); 12] = [
+const FIXED: [(PolicyId, &str); 13] = [
     (PolicyId::FirstGear, "first-gear"),
     (PolicyId::UpshiftOnly, "upshift-only"),
     (PolicyId::StallAware, "stall-aware"),
@@ -49,6 +51,7 @@ const FIXED: [(PolicyId, &str); 12] = [
     (PolicyId::TunedPreviewRule, "tuned-preview-rule"),
     (PolicyId::RuleCard, "rule-card"),
     (PolicyId::Table, "table"),
+    (PolicyId::Network, "network"),
     (PolicyId::Plan, "plan"),
 ];
 

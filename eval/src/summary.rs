@@ -24,7 +24,7 @@ pub use places::{GradeClass, PlaceCount};
 pub use policy::{Family, PolicyRecord};
 pub use robustness::{Disturbance, DisturbanceAxis, RobustnessCell, RobustnessMap};
 pub use seeds::{ProfilePoint, SeedFigures};
-pub use sheets::{ShiftThreshold, TableAxis, TableSheet, TunedRule};
+pub use sheets::{NetworkSheet, ShiftThreshold, TableAxis, TableSheet, TunedRule};
 
 /// Layout version; rises with any change of meaning.
 pub const FORMAT: u32 = 5;
@@ -87,6 +87,9 @@ pub struct Summary {
     pub tuned: Vec<TunedRule>,
     /// The exported lookup table, when one was made.
     pub table: Option<TableSheet>,
+    /// The exported integer network, when one was made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<NetworkSheet>,
 }
 
 /// What was run.
@@ -187,6 +190,18 @@ pub struct PolicySummary {
     pub profile: Vec<ProfilePoint>,
     /// Its figures on the test courses.
     pub metrics: BTreeMap<Metric, Estimate>,
+}
+
+impl PolicySummary {
+    /// Training seeds that are equal to the tuned rule on every test course: they kept the policy they started from.
+    #[must_use]
+    pub fn kept_start(&self) -> usize {
+        let equal = |seed: &&SeedFigures| {
+            let e = &seed.against_tuned_s;
+            e.mean == 0.0 && e.low == 0.0 && e.high == 0.0
+        };
+        self.seeds.iter().filter(equal).count()
+    }
 }
 
 /// Mean return of a policy by term, s.

@@ -20,7 +20,7 @@ use crate::statistics::Estimate;
 use crate::summary::{Family, PolicyRecord};
 
 /// Layout version; rises with any change of meaning.
-pub const SWEEP_FORMAT: u32 = 2;
+pub const SWEEP_FORMAT: u32 = 3;
 
 /// The whole file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -90,6 +90,10 @@ pub struct RuleFigures {
     pub damage_per_km: Estimate,
     /// Return, s.
     pub return_s: Estimate,
+    /// Course time less the hand-written rule's, s.
+    pub hand_difference: Option<DifferenceToRule>,
+    /// Ticks of all searches for it.
+    pub search_ticks: u64,
 }
 
 /// Figures of a policy, and its differences to the rule on the same courses.
@@ -108,6 +112,8 @@ pub struct PolicyFigures {
     pub damage_difference: Option<DifferenceToRule>,
     /// Return less the rule's, s: the weighted sum that every policy was tuned and trained for.
     pub return_difference: Option<DifferenceToRule>,
+    /// Course time less the hand-written rule's, s: that rule is the same with any budget.
+    pub hand_difference: Option<DifferenceToRule>,
     /// Share of the gap between the rule and the plan, %, if there is a gap.
     pub gap_percent: Option<Estimate>,
 }

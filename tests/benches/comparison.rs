@@ -155,6 +155,7 @@ fn metadata(suite: &TestSuite) -> StudyMetadata {
         places: vec![],
         curves: vec![],
         tuned: vec![],
+        network: None,
         table: None,
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::sandbox::Sandbox;
 use crate::study::{compiler_is_there, reference};
-use lowgear_firmware::read_export;
+use lowgear_firmware::{ExportedPolicy, read_export};
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {
@@ -64,7 +64,9 @@ fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
     place.run(&arguments).done();
     assert!(place.read("out/cart.py").contains("def self_test"));
     assert!(!place.path("out/cart.h").exists() && !place.path("out/vectors.csv").exists());
-    let table = read_export(&place.read("out/cart.py"), "py").unwrap().table;
+    let ExportedPolicy::Table(table) = read_export(&place.read("out/cart.py"), "py").unwrap().policy else {
+        panic!("a table was asked for");
+    };
     assert!(table.bytes() <= 64, "{} bytes", table.bytes());
 }
 

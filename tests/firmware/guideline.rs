@@ -37,7 +37,7 @@ fn the_header_keeps_every_required_rule_that_the_checker_knows() {
     if !there("cppcheck") {
         return;
     }
-    for case in [Case::usual(), Case::other(), Case::ahead()] {
+    for case in [Case::usual(), Case::other(), Case::ahead(), Case::network(Case::ahead())] {
         std::fs::write(case.folder.path().join("caller.c"), CALLER).unwrap();
         let check = |file: &str| {
             let output = Command::new("cppcheck")

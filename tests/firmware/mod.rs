@@ -9,15 +9,19 @@
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod drill;
 mod guideline;
+#[path = "targets/looks.rs"]
+#[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
+mod looks;
 mod recorded;
 mod subject;
 mod targets;
 
+use lowgear_agents::integer_network::{IntegerNetwork, inputs_for};
 use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
-use lowgear_firmware::{Format, recorder_file_name, recorder_source, source};
-use lowgear_onboard::{Feature, PreviewSettings, Request, Settings};
+use lowgear_firmware::{Decider, Format, recorder_file_name, recorder_source, source};
+use lowgear_onboard::{Feature, NetworkLayer, PreviewSettings, Request, Settings};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -25,9 +29,11 @@ use tempfile::TempDir;
 
 const TICKS: u32 = 1_000_000;
 
-/// A table on a vehicle, exported in every format.
+/// A table or a network on a vehicle, exported in every format.
 struct Case {
     table: LookupTable,
+    /// What decides in place of the table.
+    network: Option<IntegerNetwork>,
     settings: Settings,
     folder: TempDir,
 }
@@ -52,11 +58,16 @@ impl Case {
             })
             .collect();
         let table = LookupTable::from_requests(axes, &requests, Provenance::default()).unwrap();
+        Case::deciding(settings, table, None)
+    }
+
+    fn deciding(settings: Settings, table: LookupTable, network: Option<IntegerNetwork>) -> Case {
         let folder = tempfile::tempdir().unwrap();
+        let decider = network.as_ref().map_or(Decider::Table(&table), Decider::Network);
         for format in Format::ALL {
-            let text = source(format, &table, &settings, "lowgear").unwrap();
+            let text = source(format, decider, &settings, "lowgear").unwrap();
             fs::write(folder.path().join(format.file_name("lowgear")), text).unwrap();
-            let recorder = recorder_source(format, &table, &settings, "lowgear").unwrap();
+            let recorder = recorder_source(format, decider, &settings, "lowgear").unwrap();
             if let Some((name, text)) = recorder_file_name(format, "lowgear").zip(recorder) {
                 fs::write(folder.path().join(name), text).unwrap();
             }
@@ -67,7 +78,35 @@ impl Case {
                 fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
             }
         }
-        Case { table, settings, folder }
+        if network.is_some() {
+            // A network has no cells: values of any size instead.
+            fs::rename(folder.path().join("network_cells.rs"), folder.path().join("cells.rs")).unwrap();
+        }
+        Case { table, network, settings, folder }
+    }
+
+    /// What decides.
+    fn decider(&self) -> Decider<'_> {
+        self.network.as_ref().map_or(Decider::Table(&self.table), Decider::Network)
+    }
+
+    /// A network of the usual size over every feature of a vehicle, with weights and biases of any sort.
+    fn network(base: Case) -> Case {
+        let (table, settings) = (base.table.clone(), base.settings);
+        let fitted = settings.features.preview.fitted;
+        let seen = |feature: &Feature| fitted || !matches!(feature, Feature::StrikeClass | Feature::StrikeMm);
+        let features: Vec<Feature> = Feature::ALL.into_iter().filter(seen).collect();
+        let inputs = inputs_for(&features, settings.guard.gears.into());
+        let layers = [(32, 8), (32, 9), (3, 0)].map(|(units, shift)| NetworkLayer { units, shift });
+        let mut random = 12_345_u32;
+        let mut draw = |span: u32| {
+            random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            i64::from((random >> 8) % span) - i64::from(span / 2)
+        };
+        let weights = (0..32 * (inputs.len() + 32 + 3)).map(|_| draw(256) as i8).collect();
+        let biases = (0..67).map(|_| draw(4000) as i16).collect();
+        let network = IntegerNetwork::new(inputs, layers.to_vec(), weights, biases, Provenance::default());
+        Case::deciding(settings, table, Some(network.unwrap()))
     }
 
     /// What a demonstration's table looks like: gear, speed ratio, failures, standstill, load.

@@ -2,6 +2,7 @@
 
 use super::Case;
 use super::drill::{Drill, Order, Plan, Reading, Subject};
+use super::looks::{self, LOOKS};
 use lowgear_onboard::{Controller, FEATURES, Features, MAX_GEARS, Raw, Request};
 
 struct Onboard<'a> {
@@ -45,7 +46,8 @@ impl Subject for Onboard<'_> {
     }
 
     fn decide(&self) -> u8 {
-        self.case.table.decide(&self.controller.features(&self.case.settings)) as u8
+        let features = self.controller.features(&self.case.settings);
+        self.case.decider().decide(&features).map_or(9, |request| request as u8)
     }
 
     fn act(&mut self, request: u8, due: bool) -> Order {
@@ -71,15 +73,22 @@ impl Subject for Onboard<'_> {
 
     fn values(&self, put: &mut dyn FnMut(i16)) {
         let features = self.controller.features(&self.case.settings);
-        self.case.table.axes().iter().for_each(|axis| put(features.get(axis.feature)));
+        self.case.decider().features().into_iter().for_each(|feature| put(features.get(feature)));
     }
 
     fn cells(&self) -> u32 {
-        self.case.table.count() as u32
+        if self.case.network.is_some() { LOOKS } else { self.case.table.count() as u32 }
     }
 
-    /// Through the lowest values in the cell.
+    /// Through the lowest values in the cell; a network has none, and sees values of any size instead.
     fn look(&self, cell: u32) -> u8 {
+        if let Some(network) = &self.case.network {
+            let mut features = Features([0; FEATURES]);
+            for (axis, feature) in (0..).zip(network.features()) {
+                features.0[feature as usize] = looks::value(cell, axis);
+            }
+            return network.decide(&features) as u8;
+        }
         let table = &self.case.table;
         let mut features = Features([0; FEATURES]);
         for (axis, bin) in table.axes().iter().zip(table.bins_of(cell as usize)) {

@@ -1,7 +1,9 @@
 //! One test for every target.
 
 use super::{Case, TICKS, run, there};
-use lowgear_firmware::{ExportOptions, Target, TargetCost, prove};
+use lowgear_firmware::{
+    ExportOptions, MOST_FLASH_BYTES, MOST_INSTRUCTIONS, MOST_RAM_BYTES, Target, TargetCost, prove,
+};
 use lowgear_onboard::PreviewSettings;
 
 pub(super) const STRICT: [&str; 5] = ["-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror"];
@@ -16,7 +18,7 @@ pub(super) fn compile(case: &Case, compiler: &str, flags: &[&str], ticks: u32, s
 
 #[test]
 fn the_system_compiler_agrees_on_every_cell_and_a_million_ticks() {
-    for case in [Case::usual(), Case::other(), Case::ahead()] {
+    for case in [Case::usual(), Case::other(), Case::ahead(), Case::network(Case::ahead())] {
         if there("cc") {
             let flags = [&["-std=c99", "-O2"][..], &STRICT].concat();
             compile(&case, "cc", &flags, TICKS, "host.c", "host");
@@ -38,7 +40,7 @@ fn divisions_without_a_divider_are_exact_for_every_quotient() {
 
 /// Compiles for a Cortex-M and runs it on an emulated M3, which has every instruction of the M0.
 fn cortex(core: &str) {
-    for case in [Case::usual(), Case::other(), Case::ahead()] {
+    for case in [Case::usual(), Case::other(), Case::ahead(), Case::network(Case::ahead())] {
         if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
             return;
         }
@@ -66,7 +68,13 @@ fn code_for_a_cortex_m3_agrees_on_every_cell_and_a_million_ticks() {
 
 #[test]
 fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
-    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10), (Case::ahead(), TICKS / 10)] {
+    let network = Case::network(Case::ahead());
+    for (case, ticks) in [
+        (Case::usual(), TICKS),
+        (Case::other(), TICKS / 10),
+        (Case::ahead(), TICKS / 10),
+        (network, TICKS / 100),
+    ] {
         if !(there("avr-gcc") && there("simavr")) {
             return;
         }
@@ -83,7 +91,7 @@ fn an_emulated_avr_agrees_on_every_cell_and_a_million_ticks() {
 
 #[test]
 fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tick() {
-    for case in [Case::usual(), Case::other(), Case::ahead()] {
+    for case in [Case::usual(), Case::other(), Case::ahead(), Case::network(Case::ahead())] {
         let folder = case.folder.path();
         for edition in ["2018", "2021", "2024"] {
             let strict =
@@ -108,7 +116,13 @@ fn the_rust_module_without_the_standard_library_agrees_and_cannot_panic_in_a_tic
 
 #[test]
 fn the_python_module_agrees_and_allocates_nothing_in_a_tick() {
-    for (case, ticks) in [(Case::usual(), TICKS), (Case::other(), TICKS / 10), (Case::ahead(), TICKS / 10)] {
+    let network = Case::network(Case::ahead());
+    for (case, ticks) in [
+        (Case::usual(), TICKS),
+        (Case::other(), TICKS / 10),
+        (Case::ahead(), TICKS / 10),
+        (network, TICKS / 100),
+    ] {
         if !there("micropython") {
             return;
         }
@@ -159,6 +173,21 @@ fn what_a_usual_table_costs_on_an_avr_stays_within_its_bounds() {
     assert!(cost.decision_most <= 3400, "{}", cost.sentence());
 }
 
+#[test]
+fn what_a_network_costs_on_a_cortex_m0_stays_within_its_bounds() {
+    if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
+        return;
+    }
+    // Every feature and sensor that there is.
+    let case = Case::network(Case::ahead());
+    let cost = Target::CortexM0.cost(case.decider(), &case.settings).expect("compiled and counted");
+    println!("{}", cost.sentence());
+    let memory = cost.state_bytes + cost.stack_bytes.expect("a network's stack is measured");
+    assert!(cost.flash_bytes as usize <= MOST_FLASH_BYTES, "{}", cost.sentence());
+    assert!(memory as usize <= MOST_RAM_BYTES, "{memory} bytes: {}", cost.sentence());
+    assert!(cost.decision_most as usize <= MOST_INSTRUCTIONS, "{}", cost.sentence());
+}
+
 /// The ticks with drive, by number, in what an example printed.
 fn driven(said: &str) -> Vec<u32> {
     let numbers = said.lines().map(|line| line.split(',').map(|word| word.parse().unwrap()).collect());
@@ -194,14 +223,14 @@ fn the_documents_alone_are_enough_to_write_the_controller_again() {
     if !there("python3") {
         return;
     }
-    for case in [Case::usual(), Case::other(), Case::ahead()] {
+    for case in [Case::usual(), Case::other(), Case::ahead(), Case::network(Case::ahead())] {
         let out = case.folder.path().join("export");
         let options = ExportOptions { small_machines: false, ..ExportOptions::default() };
-        prove(&out, &case.table, &case.settings, &options).unwrap();
+        prove(&out, case.decider(), &case.settings, &options).unwrap();
         // Only the documents and the answers to compare with.
         let alone = case.folder.path().join("alone");
         std::fs::create_dir(&alone).unwrap();
-        for name in ["specification.md", "table.csv", "vectors.csv"] {
+        for name in ["specification.md", &case.decider().list_name(), "vectors.csv"] {
             std::fs::copy(out.join(name), alone.join(name)).unwrap();
         }
         let said = run("python3", &["by_document.py", &alone.to_string_lossy()], case.folder.path());

@@ -2,6 +2,7 @@
 
 mod defaults;
 mod effort;
+mod network;
 mod policy_kind;
 mod robustness;
 mod searched;
@@ -9,6 +10,7 @@ mod sensors;
 mod sweep;
 mod table;
 
+pub use network::NetworkConfig;
 pub use policy_kind::{PolicyKind, Setting};
 pub use robustness::RobustnessConfig;
 pub use searched::{HyperSearchConfig, Range, SearchedKey};
@@ -76,6 +78,9 @@ pub struct StudyConfig {
     /// The exported table.
     #[serde(default)]
     pub table: TableConfig,
+    /// A network for firmware next to the table, if one is wanted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<NetworkConfig>,
     /// Perturbed conditions, if maps of them are wanted.
     #[serde(default)]
     pub robustness: Option<RobustnessConfig>,
@@ -163,6 +168,7 @@ impl Check for StudyConfig {
         self.check_tuning().map_err(|e| e.within("tuning"))?;
         self.check_learners().map_err(|e| e.within("learners"))?;
         self.table.check().map_err(|e| e.within("table"))?;
+        self.network.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("network"))?;
         self.robustness.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("robustness"))?;
         in_range("quick.training-seeds", self.quick.training_seeds, 1, 1000, "")?;
         in_range("quick.validation-courses", self.quick.validation_courses, 2, 100_000, "")?;

@@ -1,6 +1,8 @@
 //! What can go wrong in a study.
 
 use crate::store::StoreError;
+use lowgear_agents::integer_network::NetworkFault;
+use lowgear_agents::integer_network::distil::NetworkDistilError;
 use lowgear_agents::neural::NeuralError;
 use lowgear_agents::table::TableFault;
 use lowgear_agents::tabular::TabularError;
@@ -171,7 +173,13 @@ pub enum StudyError {
     /// A decision table.
     #[error("table: {0}")]
     Table(#[from] TableFault),
-    /// The export of a table.
+    /// An integer network.
+    #[error("network: {0}")]
+    Network(#[from] NetworkFault),
+    /// The distillation of a policy into an integer network.
+    #[error("network: {0}")]
+    NetworkDistil(#[from] NetworkDistilError),
+    /// The export of a table or network.
     #[error("export: {0}")]
     Export(#[from] lowgear_firmware::ExportError),
     /// The compiled table does not decide as it should.
@@ -335,6 +343,9 @@ pub enum PolicyError {
     /// A decision table.
     #[error(transparent)]
     Table(#[from] TableFault),
+    /// An integer network.
+    #[error(transparent)]
+    Network(#[from] NetworkFault),
 }
 
 /// Why a sweep did not become jobs of Slurm.

@@ -5,7 +5,7 @@ use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::store::StoreError;
 use crate::study::Inputs;
 use lowgear_env::config::check_name;
-use lowgear_firmware::{read_export, settings_hash};
+use lowgear_firmware::{ExportedPolicy, read_export, settings_hash};
 use std::path::Path;
 
 /// Reads an exported file, whose name ends in `extension`, for the vehicle of a study. The policy carries the name of the
@@ -37,11 +37,15 @@ fn read(
     if exported.settings != settings_hash(&inputs.scenario.settings) {
         return Err(PolicyError::Controller);
     }
-    let name = format!("{} ({})", exported.table.provenance().teacher, exported.format.name());
+    let origin = exported.policy.decider().provenance().clone();
+    let name = format!("{} ({})", origin.teacher, exported.format.name());
     check_name("teacher", &name)?;
-    let saved = SavedPolicy::Table(exported.table.to_json()?);
+    let saved = match &exported.policy {
+        ExportedPolicy::Table(table) => SavedPolicy::Table(table.to_json()?),
+        ExportedPolicy::Network(network) => SavedPolicy::Network(network.to_json()?),
+    };
     let instance = saved.instantiate(gears)?;
     let vehicle = inputs.scenario.vehicle.name.as_str();
-    let made_for = if exported.is_for(vehicle) { vehicle } else { &exported.table.provenance().vehicle };
+    let made_for = if exported.is_for(vehicle) { vehicle } else { &origin.vehicle };
     Ok((PolicyFile::new(&name, made_for, gears, saved), instance))
 }

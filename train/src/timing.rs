@@ -167,6 +167,10 @@ impl<W: World> World for Lapped<W> {
         self.of.mask()
     }
 
+    fn privileged(&self, out: &mut Vec<f32>) {
+        self.of.privileged(out);
+    }
+
     fn step(&mut self, action: usize) -> Step {
         timed(&self.laps.environment_ns, || self.of.step(action))
     }

@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::Feature;
 
+use super::decider::Decider;
+use super::network;
 use super::selftest::SelfTest;
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
 use super::table_features::{Constant, TableFeatures};
@@ -14,17 +16,24 @@ const CONTROLLER: &str = include_str!("c/controller.h");
 
 pub(super) fn fill(
     filling: &mut Filling,
-    table: &LookupTable,
+    decider: Decider<'_>,
     table_features: &TableFeatures,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
-    let mut put = |name, text: &str| filling.text.insert(name, with_prefix(text, prefix));
+    let mut put = |name, text: &str| {
+        filling.text.insert(name, with_prefix(text, prefix));
+    };
     put("SETTINGS", &settings_text(table_features));
-    put("TABLE", &table_text(table, table_features));
+    match decider {
+        Decider::Table(table) => {
+            put("TABLE", &table_text(table, table_features));
+            put("LOOK", &look_text(table, table_features.bias));
+        }
+        Decider::Network(network) => put("TABLE", &network::c_text(network, table_features.bias)),
+    }
     put("CLOCKS", &clocks_text(table_features));
-    put("VALUES", &values_text(table, table_features));
-    put("LOOK", &look_text(table, table_features.bias));
+    put("VALUES", &values_text(decider, table_features));
     let rows = self_test.runs.iter().map(|run| format!("{{ {} }},", run.map(|v| format!("{v}u")).join(", ")));
     let rows: Vec<String> = rows.collect();
     put("VECTORS", &rows.iter().fold(String::new(), |text, row| text + "        " + row + "\n"));
@@ -146,13 +155,13 @@ fn clocks_text(table_features: &TableFeatures) -> String {
     text
 }
 
-fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
+fn values_text(decider: Decider<'_>, table_features: &TableFeatures) -> String {
     let mut text = String::new();
     if table_features.has("preview") {
         text.push_str("    const uint16_t strike = lowgear_next_strike(s);\n");
     }
-    for (i, axis) in table.axes().iter().enumerate() {
-        let value = match axis.feature {
+    for (i, feature) in decider.features().into_iter().enumerate() {
+        let value = match feature {
             Feature::Gear => "s->gear",
             Feature::MotorSpeed => "s->motor_speed >> 6",
             Feature::SpeedRatio => "s->speed_ratio >> 6",
@@ -181,7 +190,7 @@ fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
     let sensed = |feature| {
         matches!(feature, Feature::Battery | Feature::Current | Feature::StrikeClass | Feature::StrikeMm)
     };
-    if table.axes().iter().all(|axis| sensed(axis.feature)) {
+    if decider.features().into_iter().all(sensed) {
         text.push_str("    (void)s;\n");
     }
     text

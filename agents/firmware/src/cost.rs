@@ -10,9 +10,9 @@ use std::time::{Duration, Instant};
 use lowgear_onboard::Settings;
 use serde::{Deserialize, Serialize};
 
+use super::decider::Decider;
 use super::scratch::Scratch;
 use super::source::{Format, source};
-use lowgear_agents::table::LookupTable;
 
 const WHOLE: &str = include_str!("c/whole.c");
 const FILES: [(&str, &str); 4] = [
@@ -46,7 +46,10 @@ pub struct TargetCost {
     pub flash_bytes: u32,
     /// RAM of the state, bytes; the stack comes on top.
     pub state_bytes: u32,
-    /// A tick in which the table decides, in the mean: features and guard included.
+    /// Stack of a tick with a network, the frames of all functions together, bytes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stack_bytes: Option<u32>,
+    /// A tick in which the table or network decides, in the mean: features and guard included.
     pub decision_mean: u32,
     /// The most of such ticks.
     pub decision_most: u32,
@@ -58,8 +61,9 @@ impl TargetCost {
     /// The costs in a sentence.
     #[must_use]
     pub fn sentence(&self) -> String {
+        let stack = self.stack_bytes.map_or_else(String::new, |bytes| format!("{bytes} bytes of stack, "));
         format!(
-            "{}: {} bytes of program memory, {} bytes of state, {} {} per decision on average, {} at most",
+            "{}: {} bytes of program memory, {} bytes of state, {stack}{} {} per decision on average, {} at most",
             self.target,
             self.flash_bytes,
             self.state_bytes,
@@ -97,11 +101,15 @@ impl Target {
         }
     }
 
-    /// The costs of a table on a vehicle.
+    /// The costs of a table or network on a vehicle.
     ///
     /// # Errors
     /// The target's name with the program that is missing, or with what failed.
-    pub fn cost(self, table: &LookupTable, settings: &Settings) -> Result<TargetCost, String> {
+    pub fn cost<'a>(
+        self,
+        decider: impl Into<Decider<'a>>,
+        settings: &Settings,
+    ) -> Result<TargetCost, String> {
         let programs = [format!("{}gcc", self.tools()), format!("{}size", self.tools())];
         let emulator = self.emulator();
         let missing: Vec<&str> = programs
@@ -113,21 +121,25 @@ impl Target {
         if !missing.is_empty() {
             return Err(format!("{}: not measured, missing here: {}", self.name(), missing.join(", ")));
         }
-        self.measured(table, settings)
+        self.measured(decider.into(), settings)
             .ok_or_else(|| format!("{}: not measured, its compiler or emulator failed", self.name()))
     }
 
-    /// Program memory that a table takes on a vehicle, bytes: compiled only, nothing is run. None where the compiler is
+    /// Program memory that a table or network takes on a vehicle, bytes: compiled only, nothing is run. None where the compiler is
     /// missing here or failed.
     #[must_use]
-    pub fn flash_bytes(self, table: &LookupTable, settings: &Settings) -> Option<u32> {
-        self.section(written(table, settings)?.path(), "whole.c", 0)
+    pub fn flash_bytes<'a>(self, decider: impl Into<Decider<'a>>, settings: &Settings) -> Option<u32> {
+        self.section(written(decider.into(), settings)?.path(), "whole.c", 0)
     }
 
-    fn measured(self, table: &LookupTable, settings: &Settings) -> Option<TargetCost> {
-        let folder = written(table, settings)?;
+    fn measured(self, decider: Decider<'_>, settings: &Settings) -> Option<TargetCost> {
+        let folder = written(decider, settings)?;
         let flash_bytes = self.section(folder.path(), "whole.c", 0)?;
         let state_bytes = self.section(folder.path(), "state.c", 2)?;
+        let stack_bytes = match decider {
+            Decider::Table(_) => None,
+            Decider::Network(_) => Some(self.stack_bytes(folder.path())?),
+        };
         self.compile(folder.path(), &self.drill_flags(settings), "drill.elf")?;
         let said = run(&self.emulator(), folder.path())?;
         // The timer of the emulated Cortex-M counts steps, which are scaled by those of a thousand instructions.
@@ -140,6 +152,7 @@ impl Target {
             target: self.name().to_owned(),
             flash_bytes,
             state_bytes,
+            stack_bytes,
             decision_mean: u32::try_from(scale(total) / u64::from(decided.max(1))).ok()?,
             decision_most: u32::try_from(scale(most)).ok()?,
             counted: if self == Target::Avr { "cycles" } else { "instructions" }.to_owned(),
@@ -179,6 +192,14 @@ impl Target {
         text.lines().nth(1)?.split_whitespace().nth(column)?.parse().ok()
     }
 
+    /// Frames of all functions of the controller: no call can take more.
+    fn stack_bytes(self, folder: &Path) -> Option<u32> {
+        let flags = ["-std=c99", "-fstack-usage", "-c", "whole.c"].map(str::to_owned);
+        self.compile(folder, &flags, "stack.o")?;
+        let usage = fs::read_to_string(folder.join("stack.su")).ok()?;
+        usage.lines().map(|line| line.split('\t').nth(1)?.parse::<u32>().ok()).sum()
+    }
+
     fn emulator(self) -> Vec<&'static str> {
         match self {
             Target::CortexM0 => {
@@ -194,9 +215,9 @@ impl Target {
 }
 
 /// A folder with the controller and what measures it.
-fn written(table: &LookupTable, settings: &Settings) -> Option<Scratch> {
+fn written(decider: Decider<'_>, settings: &Settings) -> Option<Scratch> {
     let folder = Scratch::new().ok()?;
-    let header = source(Format::C, table, settings, "lowgear").ok()?;
+    let header = source(Format::C, decider, settings, "lowgear").ok()?;
     let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
     for (name, text) in FILES.iter().chain(&own) {
         fs::write(folder.path().join(name), text).ok()?;

@@ -1,13 +1,15 @@
-//! Firmware: the table, the features and the guard in several languages, and the proof that they decide alike.
+//! Firmware: the table or network, the features and the guard in several languages, and the proof that they decide alike.
 #![doc = include_str!("../README.md")]
 
 mod bounded;
 mod c;
 mod compiler;
 mod cost;
+mod decider;
 mod disk;
 mod listing;
 mod micropython;
+mod network;
 mod prefix;
 mod proof;
 mod read;
@@ -27,12 +29,13 @@ mod vectors;
 mod words;
 
 pub use cost::{Target, TargetCost};
+pub use decider::{Decider, DeciderFault, MOST_FLASH_BYTES, MOST_INSTRUCTIONS, MOST_RAM_BYTES};
 pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
-pub use read::{Exported, ReadError, read_export};
+pub use read::{Exported, ExportedPolicy, ReadError, read_export};
 pub use recorder::{AGAINST, recorder_file_name, recorder_source, trial_header};
-pub use sheet::SizeSheet;
+pub use sheet::{NetworkSize, SizeSheet};
 pub use source::{Format, SourceError, source};
 pub use table_features::settings_hash;
 pub use vectors::{VectorBudget, Vectors};

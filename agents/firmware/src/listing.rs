@@ -2,13 +2,19 @@
 
 use std::fmt::Write as _;
 
+use super::decider::Decider;
+use super::network;
 use super::source::axes_marker;
 use super::table_features::TableFeatures;
 use super::template::Filling;
-use lowgear_agents::table::LookupTable;
 
+const TABLE_HEAD: &str =
+    "# Decision table: one line a cell, with the bounds of every bin (empty: open) and the decision.\n";
+const NETWORK_HEAD: &str = "\
+# Decision network: of each input feature, form, bound and shift; of each layer units and shift; of each unit in it
+# bias and weights.
+";
 const HEAD: &str = "\
-# Decision table: one line a cell, with the bounds of every bin (empty: open) and the decision.
 #
 @PROVENANCE@
 #
@@ -25,7 +31,7 @@ const HEAD: &str = "\
 
 pub(super) fn fill(
     filling: &mut Filling,
-    table: &LookupTable,
+    decider: Decider<'_>,
     table_features: &TableFeatures,
     prefix: &str,
 ) -> String {
@@ -35,12 +41,19 @@ pub(super) fn fill(
         let _ = writeln!(settings, "# {name}: {} ({})", constant.value, constant.meaning);
     }
     let _ = writeln!(settings, "# gear-ddeg: {:?}", table_features.gear_ddeg);
-    let _ = writeln!(
-        settings,
-        "# gear-scale-permille: {:?}\n# {}",
-        table_features.gear_scale,
-        axes_marker(table)
-    );
+    let _ = writeln!(settings, "# gear-scale-permille: {:?}", table_features.gear_scale);
+    let (head, list) = match decider {
+        Decider::Table(table) => {
+            let _ = writeln!(settings, "# {}", axes_marker(table));
+            (TABLE_HEAD, table.to_csv())
+        }
+        Decider::Network(network) => {
+            network::markers(network).lines().for_each(|line| {
+                let _ = writeln!(settings, "# {line}");
+            });
+            (NETWORK_HEAD, network::list_text(network))
+        }
+    };
     filling.text.insert("SETTINGS", settings);
-    filling.render(HEAD, prefix) + &table.to_csv()
+    filling.render(&format!("{head}{HEAD}"), prefix) + &list
 }

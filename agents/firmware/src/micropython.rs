@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::Feature;
 
+use super::decider::Decider;
+use super::network;
 use super::selftest::SelfTest;
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
 use super::table_features::TableFeatures;
@@ -14,28 +16,34 @@ const CONTROLLER: &str = include_str!("micropython/controller.py.in");
 
 pub(super) fn fill(
     filling: &mut Filling,
-    table: &LookupTable,
+    decider: Decider<'_>,
     table_features: &TableFeatures,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
     let mut put = |name, text: String| filling.text.insert(name, text);
     put("SETTINGS", settings_text(table_features));
-    put("TABLE", table_text(table, table_features));
-    put("VALUES", values_text(table, table_features));
+    put(
+        "TABLE",
+        match decider {
+            Decider::Table(table) => table_text(table, table_features),
+            Decider::Network(network) => network::python_text(network, table_features.bias),
+        },
+    );
+    put("VALUES", values_text(decider, table_features));
     let rows =
         self_test.runs.iter().map(|run| format!("        ({}),\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
     filling.render(CONTROLLER, prefix)
 }
 
-fn values_text(table: &LookupTable, table_features: &TableFeatures) -> String {
+fn values_text(decider: Decider<'_>, table_features: &TableFeatures) -> String {
     let mut text = String::new();
     if table_features.has("preview") {
         text.push_str("        self.next_strike()\n");
     }
-    for (i, axis) in table.axes().iter().enumerate() {
-        let _ = writeln!(text, "        value[{i}] = {}", value(axis.feature, table_features));
+    for (i, feature) in decider.features().into_iter().enumerate() {
+        let _ = writeln!(text, "        value[{i}] = {}", value(feature, table_features));
     }
     text
 }

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::bounded::Fault;
 use super::compiler::{Build, Compiler};
 use super::cost::Target;
+use super::decider::{Decider, DeciderFault};
 use super::prefix::PrefixError;
 use super::recorder::{recorder_file_name, recorder_source};
 use super::scratch::Scratch;
@@ -22,7 +23,6 @@ use super::stale::remove_stale;
 use super::template::with_prefix;
 use super::vectors::{VectorBudget, Vectors};
 use super::write_atomically;
-use lowgear_agents::table::{LookupTable, TableFault};
 
 const HARNESS: &str = include_str!("c/harness.c");
 const README: &str = include_str!("c/README.txt");
@@ -136,7 +136,7 @@ pub struct ProofOutcome {
     pub mismatches: u64,
     /// The verdict.
     pub status: ProofStatus,
-    /// Content hash of the table.
+    /// Content hash of the table or network.
     pub hash: String,
     /// Program memory and RAM.
     pub size: SizeSheet,
@@ -149,9 +149,9 @@ pub enum ExportError {
     /// The prefix is no C name.
     #[error(transparent)]
     Prefix(#[from] PrefixError),
-    /// The table is not sound.
+    /// The table or network is not sound, or a network is too large.
     #[error(transparent)]
-    Table(#[from] TableFault),
+    Decider(#[from] DeciderFault),
     /// A file could not be written.
     #[error("{path}: {source}")]
     Io {
@@ -166,7 +166,7 @@ impl From<SourceError> for ExportError {
     fn from(error: SourceError) -> ExportError {
         match error {
             SourceError::Prefix(error) => error.into(),
-            SourceError::Table(error) => error.into(),
+            SourceError::Decider(error) => error.into(),
         }
     }
 }
@@ -175,30 +175,32 @@ impl From<SourceError> for ExportError {
 ///
 /// # Errors
 /// [`ExportError`] when the files cannot be made; a failed proof is an outcome, not an error.
-pub fn prove(
+pub fn prove<'a>(
     out_dir: &Path,
-    table: &LookupTable,
+    decider: impl Into<Decider<'a>>,
     settings: &Settings,
     options: &ExportOptions,
 ) -> Result<ProofOutcome, ExportError> {
-    let prefix = options.prefix.as_str();
+    let (prefix, decider) = (options.prefix.as_str(), decider.into());
     super::prefix::check_export_prefix(prefix)?;
-    let vectors = Vectors::make(table, settings, &options.vectors)?;
+    decider.check_size()?;
+    let vectors = Vectors::make(decider, settings, &options.vectors)?;
     fs::create_dir_all(out_dir).map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let write = |name: &str, text: &str| {
         let path = out_dir.join(name);
         write_atomically(&path, text.as_bytes()).map_err(|source| ExportError::Io { path, source })
     };
     for &format in &options.formats {
-        write(&format.file_name(prefix), &source(format, table, settings, prefix)?)?;
-        let recorder = recorder_source(format, table, settings, prefix)?;
+        let name = if format == Format::Csv { decider.list_name() } else { format.file_name(prefix) };
+        write(&name, &source(format, decider, settings, prefix)?)?;
+        let recorder = recorder_source(format, decider, settings, prefix)?;
         if let Some((name, text)) = recorder_file_name(format, prefix).zip(recorder) {
             write(&name, &text)?;
         }
     }
     write("README.txt", &with_prefix(README, prefix))?;
     write("specification.md", &specification(settings))?;
-    remove_stale(out_dir, prefix, &table.provenance().vehicle)
+    remove_stale(out_dir, prefix, decider)
         .map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let with_c = options.formats.contains(&Format::C);
     if with_c {
@@ -212,8 +214,8 @@ pub fn prove(
         cells: vectors.cells,
         mismatches: 0,
         status: ProofStatus::NoCompiler,
-        hash: table.hash(),
-        size: SizeSheet::of(table),
+        hash: decider.hash(),
+        size: SizeSheet::of(decider),
     };
     if !with_c {
         outcome.status = ProofStatus::NotAsked;
@@ -222,7 +224,8 @@ pub fn prove(
     }
     outcome.size.filled_cells = options.filled_cells;
     if with_c && options.small_machines {
-        for cost in Target::ALL.into_par_iter().map(|target| target.cost(table, settings)).collect::<Vec<_>>()
+        for cost in
+            Target::ALL.into_par_iter().map(|target| target.cost(decider, settings)).collect::<Vec<_>>()
         {
             match cost {
                 Ok(cost) => outcome.size.targets.push(cost),

@@ -1,22 +1,47 @@
-//! Reading an exported file back: the table in it, and whether it is still what was exported.
+//! Reading an exported file back: the table or network in it, and whether it is still what was exported.
 
-use lowgear_onboard::Feature;
+use lowgear_onboard::{Feature, NetworkInput, NetworkLayer};
 
+use super::decider::Decider;
 use super::source::{Format, checksum, comment};
 use super::template::plain;
 use super::words::FILE_HASH;
+use lowgear_agents::integer_network::{IntegerNetwork, NETWORK_FORMAT, NetworkFault, form_by_name};
 use lowgear_agents::table::{LookupTable, Provenance, TABLE_FORMAT, TableAxis, TableFault};
 
+/// Markers of inputs and layers.
+const INPUT: &str = "data: input ";
+const LAYER: &str = "data: layer ";
 /// No exported file is longer.
 const MOST_BYTES: usize = 16 << 20;
+
+/// What decides in an exported file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ExportedPolicy {
+    /// A lookup table.
+    Table(LookupTable),
+    /// An integer network.
+    Network(IntegerNetwork),
+}
+
+impl ExportedPolicy {
+    /// The same, borrowed.
+    #[must_use]
+    pub fn decider(&self) -> Decider<'_> {
+        match self {
+            ExportedPolicy::Table(table) => table.into(),
+            ExportedPolicy::Network(network) => network.into(),
+        }
+    }
+}
 
 /// What an exported file holds.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Exported {
     /// The format it is written in.
     pub format: Format,
-    /// The table.
-    pub table: LookupTable,
+    /// What decides in it.
+    pub policy: ExportedPolicy,
     /// Gears of the vehicle it was made for.
     pub gears: u8,
     /// Hash of the controller's settings; see [`super::settings_hash`].
@@ -27,7 +52,7 @@ impl Exported {
     /// Whether it was made for the vehicle of this name, which stands in its head without signs that could end a comment.
     #[must_use]
     pub fn is_for(&self, vehicle: &str) -> bool {
-        self.table.provenance().vehicle == plain(vehicle)
+        self.policy.decider().provenance().vehicle == plain(vehicle)
     }
 }
 
@@ -42,10 +67,12 @@ pub enum ReadError {
     #[error("no line `{0}` in its head: not an exported file, or cut short")]
     Missing(&'static str),
     /// Written by another version.
-    #[error("export format {found}; this version reads {TABLE_FORMAT}: export the policy again")]
+    #[error("export format {found}; this version reads {read}: export the policy again")]
     Version {
         /// The number in the file.
         found: String,
+        /// The number that this version reads.
+        read: u32,
     },
     /// Changed, cut short or damaged since it was exported.
     #[error("changed or damaged since it was exported: its text has hash {found}, its head says {claimed}")]
@@ -66,6 +93,9 @@ pub enum ReadError {
     /// What was read is no sound table, or not the one that the head names.
     #[error(transparent)]
     Table(#[from] TableFault),
+    /// What was read is no sound network, or not the one that the head names.
+    #[error(transparent)]
+    Network(#[from] NetworkFault),
 }
 
 fn data(part: &'static str, problem: impl Into<String>) -> ReadError {
@@ -86,8 +116,10 @@ pub fn read_export(text: &str, extension: &str) -> Result<Exported, ReadError> {
     }
     let claimed = said(text, FILE_HASH)?;
     let version = said(text, "format:")?;
-    if version != TABLE_FORMAT.to_string() {
-        return Err(ReadError::Version { found: version });
+    let is_network = said(text, INPUT).is_ok();
+    let read = if is_network { NETWORK_FORMAT } else { TABLE_FORMAT };
+    if version != read.to_string() {
+        return Err(ReadError::Version { found: version, read });
     }
     let found = checksum(text);
     if found != claimed {
@@ -101,15 +133,87 @@ pub fn read_export(text: &str, extension: &str) -> Result<Exported, ReadError> {
         version: said(text, "made by version:")?,
     };
     let gears = said(text, "gears:")?.parse().map_err(|_| data("gears", "not a number"))?;
+    let policy = if is_network {
+        ExportedPolicy::Network(network(text, format, provenance)?)
+    } else {
+        ExportedPolicy::Table(table(text, format, provenance)?)
+    };
+    Ok(Exported { format, policy, gears, settings: said(text, "settings:")? })
+}
+
+fn table(text: &str, format: Format, provenance: Provenance) -> Result<LookupTable, ReadError> {
     let features = axes(text)?;
     let (axes, cells) =
         if format == Format::Csv { from_list(text, features)? } else { from_arrays(text, features)? };
     let table = LookupTable::new(axes, cells, provenance)?;
     let (found, claimed) = (table.hash(), said(text, "table hash:")?);
-    if found != claimed {
-        return Err(TableFault::Hash { found, claimed }.into());
+    if found == claimed { Ok(table) } else { Err(TableFault::Hash { found, claimed }.into()) }
+}
+
+/// Inputs and layers stand in comments of every format; weights and biases in arrays, or in the list.
+fn network(text: &str, format: Format, provenance: Provenance) -> Result<IntegerNetwork, ReadError> {
+    let inputs = described(text, INPUT).map(input).collect::<Result<Vec<_>, _>>()?;
+    let layers = described(text, LAYER).map(layer).collect::<Result<Vec<_>, _>>()?;
+    let (weights, biases) = if format == Format::Csv {
+        network_list(text)?
+    } else {
+        (plus(text, "data: weights")?, plus(text, "data: biases")?)
+    };
+    let weights =
+        weights.into_iter().map(|w| i8::try_from(w).map_err(|_| data(LAYER, "a weight beyond a byte")));
+    let biases =
+        biases.into_iter().map(|b| i16::try_from(b).map_err(|_| data(LAYER, "a bias beyond 16 bits")));
+    let (weights, biases) = (weights.collect::<Result<_, _>>()?, biases.collect::<Result<_, _>>()?);
+    let network = IntegerNetwork::new(inputs, layers, weights, biases, provenance)?;
+    let (found, claimed) = (network.hash(), said(text, "network hash:")?);
+    if found == claimed { Ok(network) } else { Err(NetworkFault::Hash { found, claimed }.into()) }
+}
+
+/// What each line behind `marker` says.
+fn described<'t>(text: &'t str, marker: &'static str) -> impl Iterator<Item = &'t str> {
+    text.lines().filter_map(move |line| comment(line).strip_prefix(marker))
+}
+
+fn input(words: &str) -> Result<NetworkInput, ReadError> {
+    let words: Vec<&str> = words.split_whitespace().collect();
+    let [feature, form, low, shift] = words[..] else { return Err(data(INPUT, "not four words")) };
+    let known = Feature::ALL.into_iter().find(|known| known.name() == feature);
+    let unreadable = || data(INPUT, format!("`{feature} {form} {low} {shift}`"));
+    Ok(NetworkInput {
+        feature: known.ok_or_else(|| NetworkFault::Feature(feature.to_owned()))? as u8,
+        form: form_by_name(form).ok_or_else(|| NetworkFault::Form(form.to_owned()))?,
+        low: low.parse().map_err(|_| unreadable())?,
+        shift: shift.parse().map_err(|_| unreadable())?,
+    })
+}
+
+fn layer(words: &str) -> Result<NetworkLayer, ReadError> {
+    let mut numbers = words.split_whitespace().map(str::parse);
+    match (numbers.next(), numbers.next()) {
+        (Some(Ok(units)), Some(Ok(shift))) => Ok(NetworkLayer { units, shift }),
+        _ => Err(data(LAYER, format!("`{words}`"))),
     }
-    Ok(Exported { format, table, gears, settings: said(text, "settings:")? })
+}
+
+/// The numbers of an array, less what its marker says was added to them.
+fn plus(text: &str, marker: &'static str) -> Result<Vec<i64>, ReadError> {
+    let head = said(text, marker)?;
+    let (_, plus) = head.split_once(" plus ").ok_or_else(|| data(marker, "no word `plus`"))?;
+    let plus: i64 =
+        plus.trim_end_matches(['*', '/', ' ']).parse().map_err(|_| data(marker, "no number after `plus`"))?;
+    Ok(numbers(text, marker)?.into_iter().map(|number| number - plus).collect())
+}
+
+/// Weights and biases of the units in the list.
+fn network_list(text: &str) -> Result<(Vec<i64>, Vec<i64>), ReadError> {
+    let (mut weights, mut biases) = (Vec::new(), Vec::new());
+    for row in text.lines().filter_map(|line| line.strip_prefix("unit,")) {
+        let numbers = row.split(',').map(|word| word.parse().map_err(|_| data(LAYER, format!("`{word}`"))));
+        let numbers: Vec<i64> = numbers.collect::<Result<_, _>>()?;
+        biases.extend(numbers.first());
+        weights.extend(numbers.iter().skip(1));
+    }
+    Ok((weights, biases))
 }
 
 /// What stands behind `key` in the head.

@@ -5,10 +5,10 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::{Header, Settings};
 
+use super::decider::Decider;
 use super::prefix::{PrefixError, check_export_prefix};
 use super::source::Format;
 use super::template::{Filling, with_prefix};
-use lowgear_agents::table::LookupTable;
 
 const C: &str = include_str!("c/recorder.h");
 const TRIAL: &str = include_str!("c/trial.h");
@@ -27,9 +27,9 @@ pub fn recorder_file_name(format: Format, prefix: &str) -> Option<String> {
 ///
 /// # Errors
 /// [`PrefixError`] when the prefix is no name in all the languages.
-pub fn recorder_source(
+pub fn recorder_source<'a>(
     format: Format,
-    table: &LookupTable,
+    decider: impl Into<Decider<'a>>,
     settings: &Settings,
     prefix: &str,
 ) -> Result<Option<String>, PrefixError> {
@@ -40,7 +40,7 @@ pub fn recorder_source(
         Format::Rust | Format::Csv => return Ok(None),
     };
     let mut filling = Filling::default();
-    filling.text.insert("HEADER", header_text(table, settings));
+    filling.text.insert("HEADER", header_text(decider.into(), settings));
     Ok(Some(filling.render(template, prefix)))
 }
 
@@ -58,8 +58,8 @@ pub fn trial_header(prefix: &str) -> Result<(String, String), PrefixError> {
 }
 
 /// The header on the wire as numbers, a few lines of them.
-pub(super) fn header_text(table: &LookupTable, settings: &Settings) -> String {
-    let wire = Header::new(settings, [first_bytes(&table.hash()), [0; 4]]).encode();
+pub(super) fn header_text(decider: Decider<'_>, settings: &Settings) -> String {
+    let wire = Header::new(settings, [first_bytes(&decider.hash()), [0; 4]]).encode();
     let mut text = String::new();
     for line in wire.chunks(14) {
         let numbers: Vec<String> = line.iter().map(|byte| format!("{byte},")).collect();

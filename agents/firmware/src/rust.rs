@@ -4,6 +4,8 @@ use std::fmt::Write as _;
 
 use lowgear_onboard::{MAX_GEARS, Settings};
 
+use super::decider::Decider;
+use super::network;
 use super::selftest::SelfTest;
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
 use super::template::Filling;
@@ -20,10 +22,11 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 9] = [
+const MODULES: [(&str, &str); 10] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
+    ("network", onboard!("network")),
     ("observer", onboard!("observer")),
     ("order", onboard!("order")),
     ("preview", onboard!("preview")),
@@ -34,24 +37,31 @@ const MODULES: [(&str, &str); 9] = [
 
 pub(super) fn fill(
     filling: &mut Filling,
-    table: &LookupTable,
+    decider: Decider<'_>,
     settings: &Settings,
     bias: u16,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
-    let mut put = |name, text: String| filling.text.insert(name, text);
+    let mut put = |name, text: String| {
+        filling.text.insert(name, text);
+    };
     put("SETTINGS", settings_text(settings));
     put("TOP_GEAR", (usize::from(settings.guard.gears).clamp(1, MAX_GEARS) - 1).to_string());
-    put("TABLE", table_text(table, bias));
-    let axes = table.axes().iter().enumerate();
-    let axes = axes.map(|(i, a)| {
-        format!("    Axis {{ feature: Feature::{:?} as u8, edges: EDGES[{i}] }},\n", a.feature)
-    });
-    put("GRID", axes.collect());
+    match decider {
+        Decider::Table(table) => {
+            put("TABLE", table_text(table, bias));
+            let axes = table.axes().iter().enumerate();
+            let axes = axes.map(|(i, a)| {
+                format!("    Axis {{ feature: Feature::{:?} as u8, edges: EDGES[{i}] }},\n", a.feature)
+            });
+            put("GRID", axes.collect());
+        }
+        Decider::Network(network) => put("TABLE", network::rust_text(network, bias)),
+    }
     let rows = self_test.runs.iter().map(|run| format!("    [{}],\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
-    put("HEADER", super::recorder::header_text(table, settings));
+    put("HEADER", super::recorder::header_text(decider, settings));
     put("ONBOARD", onboard_text());
     filling.render(CONTROLLER, prefix)
 }

@@ -3,7 +3,7 @@
 
 use lowgear_onboard::{Command, Controller, MAX_GEARS, Raw, Request, Settings};
 
-use lowgear_agents::table::{LookupTable, TableFault};
+use super::decider::{Decider, DeciderFault};
 
 /// Readings, each held for some ticks, and the sum that a right controller comes to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -13,7 +13,8 @@ pub(super) struct SelfTest {
 }
 
 impl SelfTest {
-    pub(super) fn of(table: &LookupTable, settings: &Settings, bias: u16) -> Result<SelfTest, TableFault> {
+    pub(super) fn of(decider: Decider<'_>, settings: &Settings) -> Result<SelfTest, DeciderFault> {
+        let (seen, bias) = (decider.features(), decider.bias());
         let runs = runs(settings);
         let mut controller = Controller::new(settings, 0);
         let mut sum = 0u16;
@@ -24,7 +25,7 @@ impl SelfTest {
                 let due = controller.sense(settings, &raw);
                 let request = if due {
                     let features = controller.features(settings);
-                    table.with_onboard(|onboard| onboard.decide(&features))?
+                    decider.decide(&features)?
                 } else {
                     Request::Hold
                 };
@@ -34,8 +35,8 @@ impl SelfTest {
                 mix(flags(&c));
                 mix(controller.guard().phase() as u16 + 8 * controller.guard().verdict() as u16);
                 let features = controller.features(settings);
-                for axis in table.axes() {
-                    mix((features.get(axis.feature) as u16).wrapping_add(bias));
+                for &feature in &seen {
+                    mix((features.get(feature) as u16).wrapping_add(bias));
                 }
             }
         }

@@ -1,17 +1,18 @@
-//! A table, a vehicle's settings and a prefix as source text in one of the formats.
+//! A table or network, a vehicle's settings and a prefix as source text in one of the formats.
 
 use std::fmt::Write as _;
 
 use lowgear_onboard::Settings;
 use sha2::{Digest, Sha256};
 
+use super::decider::{Decider, DeciderFault};
 use super::prefix::{PrefixError, check_export_prefix};
 use super::selftest::SelfTest;
 use super::table_features::TableFeatures;
 use super::template::Filling;
 use super::words::{CAUTIONS, FILE_HASH, UNITS, commented, provenance};
 use super::{c, listing, micropython, rust};
-use lowgear_agents::table::{LookupTable, TABLE_FORMAT, TableFault, hex};
+use lowgear_agents::table::{LookupTable, hex};
 
 /// Longest line of numbers in a generated file.
 pub(super) const LINE_WIDTH: usize = 100;
@@ -25,7 +26,7 @@ pub enum Format {
     Rust,
     /// A module for small Python interpreters.
     MicroPython,
-    /// The table as a list, for people and other tools.
+    /// The table or network as a list, for people and other tools.
     Csv,
 }
 
@@ -55,7 +56,7 @@ impl Format {
         }
     }
 
-    /// Name of the exported file.
+    /// Name of the exported file; the list is that of a table, see [`Decider::list_name`].
     #[must_use]
     pub fn file_name(self, prefix: &str) -> String {
         if self == Format::Csv { "table.csv".to_owned() } else { format!("{prefix}.{}", self.extension()) }
@@ -78,39 +79,40 @@ pub enum SourceError {
     /// The prefix is no name.
     #[error(transparent)]
     Prefix(#[from] PrefixError),
-    /// The table is not sound.
+    /// The table or network is not sound.
     #[error(transparent)]
-    Table(#[from] TableFault),
+    Decider(#[from] DeciderFault),
 }
 
-/// The exported file for `table` on a vehicle with these settings.
+/// The exported file for a table or a network on a vehicle with these settings.
 ///
 /// # Errors
 /// [`SourceError`] when the prefix is no name in all the languages.
-pub fn source(
+pub fn source<'a>(
     format: Format,
-    table: &LookupTable,
+    decider: impl Into<Decider<'a>>,
     settings: &Settings,
     prefix: &str,
 ) -> Result<String, SourceError> {
     check_export_prefix(prefix)?;
-    let table_features = TableFeatures::of(table, settings);
-    let self_test = SelfTest::of(table, settings, table_features.bias)?;
+    let decider = decider.into();
+    let table_features = TableFeatures::of(decider, settings);
+    let self_test = SelfTest::of(decider, settings)?;
     let mut filling = Filling { set: table_features.set.clone(), ..Filling::default() };
     let mark = format.mark();
     let mut put = |name, text: String| filling.text.insert(name, text);
-    put("PROVENANCE", commented(&provenance(table, settings), mark));
+    put("PROVENANCE", commented(&provenance(decider, settings), mark));
     put("CAUTIONS", commented(CAUTIONS, mark));
     put("UNITS", commented(UNITS, mark));
-    put("FORMAT", TABLE_FORMAT.to_string());
-    put("HASH", table.hash());
+    put("FORMAT", decider.format().to_string());
+    put("HASH", decider.hash());
     put("RUNS", self_test.runs.len().to_string());
     put("SELF_SUM", self_test.sum.to_string());
     let text = match format {
-        Format::C => c::fill(&mut filling, table, &table_features, &self_test, prefix),
-        Format::Rust => rust::fill(&mut filling, table, settings, table_features.bias, &self_test, prefix),
-        Format::MicroPython => micropython::fill(&mut filling, table, &table_features, &self_test, prefix),
-        Format::Csv => listing::fill(&mut filling, table, &table_features, prefix),
+        Format::C => c::fill(&mut filling, decider, &table_features, &self_test, prefix),
+        Format::Rust => rust::fill(&mut filling, decider, settings, table_features.bias, &self_test, prefix),
+        Format::MicroPython => micropython::fill(&mut filling, decider, &table_features, &self_test, prefix),
+        Format::Csv => listing::fill(&mut filling, decider, &table_features, prefix),
     };
     Ok(with_checksum(&text))
 }

@@ -4,13 +4,23 @@ use std::fs;
 use std::io;
 use std::path::Path;
 
+use super::decider::Decider;
 use super::prefix::check_export_prefix;
 use super::read::read_export;
 use super::source::Format;
 
 /// Files of an export without the prefix in their names.
-const OTHER_FILES: [&str; 6] =
-    ["README.txt", "specification.md", "harness.c", "vectors.csv", "table.csv", "size-sheet.txt"];
+const OTHER_FILES: [&str; 7] = [
+    "README.txt",
+    "specification.md",
+    "harness.c",
+    "vectors.csv",
+    "table.csv",
+    "network.csv",
+    "size-sheet.txt",
+];
+/// Lists: one of the other kind is stale too.
+const LISTS: [&str; 2] = ["table.csv", "network.csv"];
 
 /// Whether this is what an export that was killed has left of a file that it was writing.
 fn is_half_written(path: &Path) -> bool {
@@ -26,9 +36,14 @@ fn is_half_written(path: &Path) -> bool {
     of_a_prefix || OTHER_FILES.iter().any(|name| whole == Path::new(name))
 }
 
-/// Removes what a killed export has left, of any prefix and format, and exported files for `vehicle` whose name is not `prefix`'s, if they are just as they were exported. A file that
+fn entry_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// Removes what a killed export has left, of any prefix and format, and exported files for the same vehicle whose name is not `prefix`'s or that list the other kind, if they are just as they were exported. A file that
 /// someone has changed, one for another vehicle, and one that is no export, stays.
-pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Result<()> {
+pub(super) fn remove_stale(folder: &Path, prefix: &str, decider: Decider<'_>) -> io::Result<()> {
+    let vehicle = &decider.provenance().vehicle;
     for entry in fs::read_dir(folder)? {
         let path = entry?.path();
         if is_half_written(&path) && path.symlink_metadata()?.is_file() {
@@ -39,8 +54,11 @@ pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Re
         else {
             continue;
         };
+        let name = entry_name(&path);
+        let other_list = LISTS.contains(&name.as_str()) && name != decider.list_name();
         let of_a_prefix = Format::ALL.into_iter().any(|f| f != Format::Csv && f.extension() == end);
-        if !of_a_prefix || stem == prefix || !path.symlink_metadata()?.is_file() {
+        let other_prefix = of_a_prefix && stem != prefix;
+        if !(other_prefix || other_list) || !path.symlink_metadata()?.is_file() {
             continue;
         }
         // What cannot be read as text is no export.
@@ -55,6 +73,7 @@ pub(super) fn remove_stale(folder: &Path, prefix: &str, vehicle: &str) -> io::Re
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tests::table;
 
     #[test]
     fn what_a_killed_export_left_is_removed_and_nothing_else() {
@@ -66,7 +85,7 @@ mod tests {
             fs::write(folder.path().join(name), "half").unwrap();
         }
         fs::create_dir(folder.path().join("harness.c.partial")).unwrap();
-        remove_stale(folder.path(), "lowgear", "cart").unwrap();
+        remove_stale(folder.path(), "lowgear", Decider::Table(&table())).unwrap();
         for name in left {
             assert!(!folder.path().join(name).exists(), "{name}");
         }

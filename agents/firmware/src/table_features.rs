@@ -1,11 +1,11 @@
-//! What the exported controller needs for one table and one vehicle; the rest is left out of it.
+//! What the exported controller needs for one table or network and one vehicle; the rest is left out of it.
 
 use std::collections::BTreeSet;
 
 use lowgear_onboard::{Feature, MAX_GEARS, Settings};
 use sha2::{Digest, Sha256};
 
-use lowgear_agents::table::LookupTable;
+use super::decider::Decider;
 
 /// Permille of no-load speed, times mV, from which the speed is 2000 permille at any voltage.
 const MOST_PRODUCT: u32 = 2000 * 65_535;
@@ -51,13 +51,9 @@ pub(super) struct TableFeatures {
 }
 
 impl TableFeatures {
-    pub(super) fn of(table: &LookupTable, settings: &Settings) -> TableFeatures {
+    pub(super) fn of(decider: Decider<'_>, settings: &Settings) -> TableFeatures {
         let gears = usize::from(settings.guard.gears).clamp(1, MAX_GEARS);
-        let signed = table.axes().iter().any(|axis| {
-            matches!(axis.feature, Feature::Tilt | Feature::Current)
-                || axis.edges.first().is_some_and(|&edge| edge < 0)
-        });
-        let set = parts(table, settings);
+        let set = parts(decider, settings);
         let constants = constants(settings, &set);
         TableFeatures {
             clocks: clocks(settings, &set),
@@ -66,7 +62,7 @@ impl TableFeatures {
             gear_ddeg: settings.guard.gear_ddeg[..gears].to_vec(),
             gear_scale: settings.features.gear_scale_permille[..gears].to_vec(),
             count_way: count_way(settings, gears),
-            bias: if signed { 32_768 } else { 0 },
+            bias: decider.bias(),
         }
     }
 
@@ -80,9 +76,10 @@ pub(super) fn count_way(settings: &Settings, gears: usize) -> Vec<u32> {
     settings.features.preview.count_q12_mm[..gears].iter().map(|&way| way.min(MOST_COUNT_WAY)).collect()
 }
 
-/// Names of the parts that this table needs.
-fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
-    let on_axis = |feature| table.axes().iter().any(|axis| axis.feature == feature);
+/// Names of the parts that this table or network needs.
+fn parts(decider: Decider<'_>, settings: &Settings) -> BTreeSet<&'static str> {
+    let seen = decider.features();
+    let on_axis = |feature| seen.contains(&feature);
     let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let (motor, ratio) = (on_axis(Feature::MotorSpeed), on_axis(Feature::SpeedRatio));
     let (slow, peak) = (on_axis(Feature::LoadSlow), on_axis(Feature::LoadPeak));
@@ -94,8 +91,15 @@ fn parts(table: &LookupTable, settings: &Settings) -> BTreeSet<&'static str> {
     let ratio_use = ratio || load;
     let longest = count_way(settings, MAX_GEARS).into_iter().fold(0, u32::max);
     let ahead = on_axis(Feature::StrikeClass) || on_axis(Feature::StrikeMm);
-    let codes = (0..table.count()).any(|cell| table.cells()[cell / 4] >> (2 * (cell % 4)) & 3 == 3);
+    let codes = match decider {
+        Decider::Table(table) => {
+            (0..table.count()).any(|cell| table.cells()[cell / 4] >> (2 * (cell % 4)) & 3 == 3)
+        }
+        Decider::Network(_) => false,
+    };
     [
+        ("table", matches!(decider, Decider::Table(_))),
+        ("network", matches!(decider, Decider::Network(_))),
         ("motor", motor),
         ("ratio_use", ratio_use),
         ("ratio_filter", ratio || peak),

@@ -12,11 +12,13 @@
 use std::fmt::Write as _;
 
 use lowgear_env::{Seed, Stream};
-use lowgear_onboard::{Command, Controller, FEATURES, Feature, Features, Phase, Raw, Request, Settings};
+use lowgear_onboard::{
+    Command, Controller, FEATURES, Feature, Features, InputForm, Phase, Raw, Request, Settings,
+};
 use rand::{Rng, RngExt};
 
+use super::decider::{Decider, DeciderFault};
 use super::toy::{SyntheticVehicle, TestPhase};
-use lowgear_agents::table::{LookupTable, TableFault};
 
 const EPISODE_TICKS: u32 = 500;
 /// Long enough for every clock to saturate.
@@ -56,20 +58,24 @@ impl Vectors {
     /// Drives the onboard code through the toy and through random readings.
     ///
     /// # Errors
-    /// Never for a sound table; see [`LookupTable::with_onboard`].
-    pub fn make(
-        table: &LookupTable,
+    /// Never for a sound table or network; see [`Decider::decide`].
+    pub fn make<'a>(
+        decider: impl Into<Decider<'a>>,
         settings: &Settings,
         budget: &VectorBudget,
-    ) -> Result<Vectors, TableFault> {
+    ) -> Result<Vectors, DeciderFault> {
+        let decider = decider.into();
         let mut writer = Writer { text: String::new(), lines: 0 };
         writer.text.push_str("selftest,1\n");
-        writer.looks(table, budget)?;
+        writer.looks(decider, budget)?;
         for episode in 0..budget.ticks.div_ceil(EPISODE_TICKS) {
-            writer.episode(table, settings, budget.seed, u64::from(episode));
+            writer.episode(decider, settings, budget.seed, u64::from(episode))?;
         }
         let lines = writer.lines;
-        let cells: Vec<char> = (0..table.count()).map(|cell| digit(table.request(cell))).collect();
+        let cells: Vec<char> = match decider {
+            Decider::Table(table) => (0..table.count()).map(|cell| digit(table.request(cell))).collect(),
+            Decider::Network(_) => Vec::new(),
+        };
         for (i, row) in cells.chunks(CELLS_A_LINE).enumerate() {
             let row: String = row.iter().collect();
             let _ = writeln!(writer.text, "grid,{},{row}", i * CELLS_A_LINE);
@@ -92,27 +98,33 @@ struct Writer {
 }
 
 impl Writer {
-    fn looks(&mut self, table: &LookupTable, budget: &VectorBudget) -> Result<(), TableFault> {
+    fn looks(&mut self, decider: Decider<'_>, budget: &VectorBudget) -> Result<(), DeciderFault> {
         let mut rng = budget.seed.stream(Stream::Sensors, u64::MAX - 1);
         for _ in 0..budget.looks {
-            let features = random_features(table, &mut rng);
-            let request = table.with_onboard(|onboard| onboard.decide(&features))?;
+            let features = random_features(decider, &mut rng);
+            let request = decider.decide(&features)?;
             self.text.push_str("look");
-            self.values(table, &features);
+            self.values(decider, &features);
             let _ = writeln!(self.text, ",{}", request as u8);
             self.lines += 1;
         }
         Ok(())
     }
 
-    fn values(&mut self, table: &LookupTable, features: &Features) {
-        for axis in table.axes() {
-            let _ = write!(self.text, ",{}", features.get(axis.feature));
+    fn values(&mut self, decider: Decider<'_>, features: &Features) {
+        for feature in decider.features() {
+            let _ = write!(self.text, ",{}", features.get(feature));
         }
     }
 
     /// One sequence. By turns: the table drives; requests are forced; the selector sticks; readings are noise.
-    fn episode(&mut self, table: &LookupTable, settings: &Settings, seed: Seed, episode: u64) {
+    fn episode(
+        &mut self,
+        decider: Decider<'_>,
+        settings: &Settings,
+        seed: Seed,
+        episode: u64,
+    ) -> Result<(), DeciderFault> {
         let mut rng = seed.stream(Stream::Explore, episode);
         let at_limit = episode % 8 == 5;
         let limit = f64::from(settings.guard.tilt_limit_ddeg);
@@ -143,24 +155,25 @@ impl Writer {
             } else {
                 ASK_TABLE
             };
-            command = self.tick(table, settings, &mut controller, &raw, forced);
+            command = self.tick(decider, settings, &mut controller, &raw, forced)?;
             if forces && tick >= calm && rng.random_bool(0.02) {
                 self.park(settings, &mut controller, &raw);
             }
         }
+        Ok(())
     }
 
     fn tick(
         &mut self,
-        table: &LookupTable,
+        decider: Decider<'_>,
         settings: &Settings,
         controller: &mut Controller,
         raw: &Raw,
         forced: u8,
-    ) -> Command {
+    ) -> Result<Command, DeciderFault> {
         let asked = controller.sense(settings, raw);
         let request = match (forced, asked) {
-            (ASK_TABLE, true) => table.decide(&controller.features(settings)),
+            (ASK_TABLE, true) => decider.decide(&controller.features(settings))?,
             (ASK_TABLE, false) => Request::Hold,
             (code, _) => Request::from_code(code),
         };
@@ -190,10 +203,10 @@ impl Writer {
             controller.guard().phase() as u8,
             controller.guard().verdict() as u8
         );
-        self.values(table, &controller.features(settings));
+        self.values(decider, &controller.features(settings));
         self.text.push('\n');
         self.lines += 1;
-        c
+        Ok(c)
     }
 
     /// Asks for Park, or leaves it.
@@ -210,23 +223,38 @@ impl Writer {
 }
 
 /// Features next to edges, at random, and anywhere at all.
-fn random_features(table: &LookupTable, rng: &mut impl Rng) -> Features {
+fn random_features(decider: Decider<'_>, rng: &mut impl Rng) -> Features {
     let mut features = Features([0; FEATURES]);
     for value in &mut features.0 {
         *value = if rng.random_bool(0.8) { rng.random_range(-200..1200) } else { rng.random() };
     }
-    for axis in table.axes() {
-        if !axis.edges.is_empty() && rng.random_bool(0.8) {
-            let edge = axis.edges[rng.random_range(0..axis.edges.len())];
-            features.0[axis.feature as usize] = edge.saturating_add(rng.random_range(-1..=1));
-        }
-        if !matches!(axis.feature, Feature::Tilt | Feature::Current) {
-            // No other feature is ever negative, and firmware relies on it.
-            let value = &mut features.0[axis.feature as usize];
-            *value = (*value).max(0);
+    if let Decider::Table(table) = decider {
+        for axis in table.axes() {
+            if !axis.edges.is_empty() && rng.random_bool(0.8) {
+                let edge = axis.edges[rng.random_range(0..axis.edges.len())];
+                features.0[axis.feature as usize] = edge.saturating_add(rng.random_range(-1..=1));
+            }
+            keep_sign(&mut features, axis.feature);
         }
     }
+    if let Decider::Network(network) = decider {
+        // A gear or class that is an input, and the whole range of the others.
+        for input in network.inputs().iter().filter(|input| input.form == InputForm::Equal) {
+            if rng.random_bool(0.5) {
+                features.0[usize::from(input.feature)] = input.low;
+            }
+        }
+        network.features().into_iter().for_each(|feature| keep_sign(&mut features, feature));
+    }
     features
+}
+
+/// No feature but tilt and current is ever negative, and firmware relies on it.
+fn keep_sign(features: &mut Features, feature: Feature) {
+    if !matches!(feature, Feature::Tilt | Feature::Current) {
+        let value = &mut features.0[feature as usize];
+        *value = (*value).max(0);
+    }
 }
 
 /// A reading with one to all values replaced by anything at all.

@@ -2,9 +2,9 @@
 
 use lowgear_onboard::Settings;
 
+use super::decider::Decider;
 use super::table_features::settings_hash;
 use super::template::plain;
-use lowgear_agents::table::{LookupTable, TABLE_FORMAT};
 
 pub(super) const CAUTIONS: &str = include_str!("cautions.txt");
 
@@ -33,21 +33,22 @@ pub(super) const UNITS: &str = "\
 pub(super) const FILE_HASH: &str = "file hash:";
 
 /// Lines that tell where a table comes from; reading back relies on them.
-pub(super) fn provenance(table: &LookupTable, settings: &Settings) -> String {
-    let origin = table.provenance();
+pub(super) fn provenance(decider: Decider<'_>, settings: &Settings) -> String {
+    let origin = decider.provenance();
     format!(
-        "study: {}\nvehicle: {}\nteacher: {}\nstudy seed: {}\nmade by version: {}\nformat: {TABLE_FORMAT}\ngears: {}\nsettings: {}\n\
-         table hash: {}\n{} cells in {} bytes\n{FILE_HASH}\n",
+        "study: {}\nvehicle: {}\nteacher: {}\nstudy seed: {}\nmade by version: {}\nformat: {}\ngears: {}\nsettings: {}\n\
+         {} hash: {}\n{}\n{FILE_HASH}\n",
         plain(&origin.study),
         plain(&origin.vehicle),
         plain(&origin.teacher),
         origin.seed,
         plain(&origin.version),
+        decider.format(),
         settings.guard.gears,
         settings_hash(settings),
-        table.hash(),
-        table.count(),
-        table.cells().len()
+        decider.word(),
+        decider.hash(),
+        decider.size()
     )
 }
 

@@ -95,6 +95,21 @@ impl Network {
         Network::new(shape, weights)
     }
 
+    /// The weights by which the last `hidden` inputs enter the first layer, which come one after the other.
+    pub(crate) fn weights_of_last_inputs(shape: &NetworkShape, hidden: usize) -> std::ops::Range<usize> {
+        let LayerOffsets { trunk, gates, last } = shape.layer_offsets();
+        let first = trunk.first().or(gates.as_ref().map(|gates| &gates[0])).unwrap_or(&last);
+        (first.inputs - hidden.min(first.inputs)) * first.outputs..first.inputs * first.outputs
+    }
+
+    /// The same without its last `hidden` inputs.
+    pub(crate) fn without_last_inputs(&self, hidden: usize) -> Result<Network, NeuralError> {
+        let gone = Network::weights_of_last_inputs(&self.shape, hidden);
+        let mut weights = self.weights().to_vec();
+        weights.drain(gone);
+        Network::new(NetworkShape { inputs: self.shape.inputs - hidden, ..self.shape.clone() }, weights)
+    }
+
     /// Sizes.
     #[must_use]
     pub const fn shape(&self) -> &NetworkShape {

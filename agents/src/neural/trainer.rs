@@ -9,6 +9,7 @@ use burn::{
     tensor::{Bytes, Device, Tensor, TensorData},
 };
 use serde::{Deserialize, Serialize};
+use std::ops::Range;
 
 use super::{
     Network, NetworkShape, NeuralError,
@@ -43,6 +44,8 @@ pub(crate) struct Trainer {
     adam: Optimiser,
     /// The networks as they stand, to act with.
     acting: Vec<Network>,
+    /// Weights that stay as they are.
+    frozen: Range<usize>,
     /// Gradients are shortened to this length (Pascanu, Mikolov, Bengio 2013, "On the difficulty of training recurrent
     /// neural networks", ICML).
     longest: f32,
@@ -91,8 +94,14 @@ impl Trainer {
             networks: Networks { weights: Param::initialized(ParamId::from(WEIGHTS), weights), shapes },
             adam: Optimiser(ModuleOptimizer::from(FusedAdam::new(epsilon))),
             acting: networks.to_vec(),
+            frozen: 0..0,
             longest,
         }
+    }
+
+    /// The same with weights that stay as they are, counted over all networks.
+    pub(crate) fn freezing(self, frozen: Range<usize>) -> Trainer {
+        Trainer { frozen, ..self }
     }
 
     /// Sizes of the networks.
@@ -112,6 +121,18 @@ impl Trainer {
         Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
     }
 
+    /// The same with so much added to each weight, in the order of the networks. The gradient is that of the weights which
+    /// nothing was added to: a straight-through estimator where the addition rounds them.
+    pub(crate) fn forward_moved(&self, batch: &Batch, added: Vec<f32>) -> Result<Outputs, NeuralError> {
+        let Networks { weights, shapes } = &self.networks;
+        let length = shapes.iter().map(NetworkShape::len).sum();
+        check_length("additions to weights", added.len(), length)?;
+        let weights = weights.val();
+        let added = Tensor::<1>::from_data(TensorData::new(added, [length]), &weights.device());
+        let tensor = operation::values(weights + added, shapes, batch);
+        Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
+    }
+
     /// The derivative of a loss by each weight, given its derivative by each number that came out.
     pub(crate) fn gradient(&self, outputs: Outputs, slope: Vec<f32>) -> Result<Gradient, NeuralError> {
         let slope = TensorData::new(slope, outputs.tensor.dims());
@@ -120,7 +141,14 @@ impl Trainer {
         let mut gradients = GradientsParams::from_grads(gradients, &self.networks);
         let tensor = gradients.remove::<1>(ParamId::from(WEIGHTS));
         let tensor = tensor.ok_or(NeuralError::Tensor("the weights have no gradient"))?;
-        Ok(Gradient { norm: length(&numbers(tensor.clone())?), tensor })
+        let mut all = numbers(tensor.clone())?;
+        if self.frozen.is_empty() {
+            return Ok(Gradient { norm: length(&all), tensor });
+        }
+        all.get_mut(self.frozen.clone()).into_iter().flatten().for_each(|slope| *slope = 0.0);
+        let norm = length(&all);
+        let size = all.len();
+        Ok(Gradient { norm, tensor: Tensor::from_data(TensorData::new(all, [size]), &tensor.device()) })
     }
 
     /// One step of Adam down the shortened gradient.
@@ -162,7 +190,7 @@ impl Trainer {
         let weights = ModuleRecord::from_bytes(Bytes::from_bytes_vec(record.networks)).map_err(unfit)?;
         let networks = networks.try_load_record(weights).map_err(unfit)?;
         let adam = Optimiser(adam.0.from_bytes(Bytes::from_bytes_vec(record.adam)).map_err(unfit)?);
-        Ok(Trainer { acting: networks.to_act()?, networks, adam, longest })
+        Ok(Trainer { acting: networks.to_act()?, networks, adam, frozen: 0..0, longest })
     }
 }
 

@@ -63,6 +63,12 @@ pub struct PpoConfig {
     /// guide. With `b` and `n` possible actions an untrained network takes the guide's with probability
     /// `e^b / (e^b + n - 1)`.
     pub guide_bias: f32,
+    /// Weight in the loss of the divergence of the policy from the untrained one (nat), which is the guide's action with
+    /// the probability that `guide-bias` gives it; 0: none.
+    pub guide_penalty: f32,
+    /// Whether the value is trained with what no sensor shows: the ground ahead, mass, charge and the way left. The
+    /// policy never sees it.
+    pub privileged_critic: bool,
     /// Probability from which the policy at work shifts, 0 to 1; 0: it takes the likeliest action. A shift
     /// is a hazard: to shift once within some decisions, each of them shifts with a small probability.
     pub shift_threshold: f32,
@@ -95,6 +101,8 @@ impl Default for PpoConfig {
             normalise_returns: true,
             reward_scale: 1.0,
             guide_bias: 4.0,
+            guide_penalty: 0.0,
+            privileged_critic: false,
             shift_threshold: 0.15,
         }
     }
@@ -148,6 +156,7 @@ impl PpoConfig {
         positive_or_none("target-kl", self.target_kl)?;
         limits::positive("reward-scale", self.reward_scale)?;
         in_range("guide-bias", self.guide_bias, 0.0, 20.0, "")?;
+        limits::not_negative("guide-penalty", self.guide_penalty)?;
         in_range("shift-threshold", self.shift_threshold, 0.0, 1.0, "")
     }
 }

@@ -34,6 +34,8 @@ pub struct Ppo {
 #[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct State {
     pub(crate) config: PpoConfig,
+    /// How many of the last inputs only the value sees.
+    pub(crate) privileged: usize,
     pub(crate) env_slots: Vec<EnvSlotState>,
     pub(crate) seen: RunningMeanVar,
     pub(crate) normaliser: Normaliser,
@@ -78,15 +80,37 @@ impl Ppo {
     /// # Errors
     /// A setting is out of its range.
     pub fn new(config: PpoConfig, inputs: usize, actions: usize, seed: Seed) -> Result<Ppo, NeuralError> {
+        Ppo::with_privileged(config, inputs, 0, actions, seed)
+    }
+
+    /// The same for observations behind which `privileged` numbers follow that only the value sees.
+    ///
+    /// The networks have the same inputs, but the weights by which these enter the policy are 0 and stay so; the policy at
+    /// work has no such inputs.
+    ///
+    /// # Errors
+    /// A setting is out of its range.
+    pub fn with_privileged(
+        config: PpoConfig,
+        observed: usize,
+        privileged: usize,
+        actions: usize,
+        seed: Seed,
+    ) -> Result<Ppo, NeuralError> {
         config.check()?;
+        let inputs = observed + privileged;
         let fits = config.shape(inputs, actions).check().is_ok() && actions <= 32;
         require(fits, "inputs, actions", format!("{inputs}, {actions}"), SIZES)?;
         let mut rng = seed.stream(Stream::Learn, 0);
-        let actor = Network::fresh(config.shape(inputs, actions), 0.01, &mut rng)?;
+        let mut actor = Network::fresh(config.shape(inputs, actions), 0.01, &mut rng)?;
+        let blind = Network::weights_of_last_inputs(actor.shape(), privileged);
+        actor.weights_mut()[blind.clone()].fill(0.0);
         let critic = Network::fresh(config.shape(inputs, 1), 0.5, &mut rng)?;
         let (epsilon, longest) = (config.adam_epsilon, config.max_gradient_norm);
         let trainer = Trainer::new(&[actor, critic], epsilon, longest, &training_device());
+        let trainer = trainer.freezing(blind);
         let state = State {
+            privileged,
             env_slots: vec![EnvSlotState::default(); config.num_envs],
             seen: RunningMeanVar::new(inputs),
             normaliser: Normaliser::identity(inputs),
@@ -203,8 +227,9 @@ impl Ppo {
     /// # Errors
     /// None that can happen with a learner's own parts.
     pub fn actor(&self) -> Result<Actor, NeuralError> {
-        let State { normaliser, config, .. } = &self.state;
-        Actor::new(normaliser.clone(), self.actor_network().clone(), config.guide_bias)
+        let State { normaliser, config, privileged, .. } = &self.state;
+        let network = self.actor_network().without_last_inputs(*privileged)?;
+        Actor::new(normaliser.first(network.shape().inputs), network, config.guide_bias)
     }
 
     /// The value that the network gives to what is seen at the begin of an episode, in the reward's own
@@ -215,6 +240,12 @@ impl Ppo {
         self.state.normaliser.apply(&mut input);
         let value = self.trainer.network(CRITIC).values(&input, &mut self.scratch)[0];
         f64::from(value) / self.reward_scale() / f64::from(self.state.config.reward_scale)
+    }
+
+    /// How many of the last numbers of an observation only the value sees.
+    #[must_use]
+    pub const fn privileged(&self) -> usize {
+        self.state.privileged
     }
 
     /// Settings.

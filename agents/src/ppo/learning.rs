@@ -5,7 +5,7 @@ use super::{
     actor::biased_log_softmax,
     learner::State,
     minibatch::{Minibatch, RolloutBuffer},
-    update::{divergence, entropy, entropy_slope, surrogate, value_loss},
+    update::{divergence, divergence_from, divergence_slope, entropy, entropy_slope, surrogate, value_loss},
 };
 use crate::neural::{Trainer, finite};
 
@@ -113,7 +113,7 @@ fn policy_slope(
     // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
     let sum: f32 = rows.iter().map(|&row| buffer.advantages[row]).sum();
     let centre = if config.normalise_advantages { sum / n } else { 0.0 };
-    let (mut seen, mut log_p) = (UpdateStatistics::default(), Vec::new());
+    let (mut seen, mut log_p, mut log_q) = (UpdateStatistics::default(), Vec::new(), Vec::new());
     let all = rows.iter().zip(outputs.chunks_exact(columns)).zip(slope.chunks_exact_mut(columns));
     for ((&row, outputs), slope) in all {
         let advantage = buffer.advantages[row] - centre;
@@ -131,6 +131,15 @@ fn policy_slope(
         for ((a, l), by_entropy) in log_p.iter().enumerate().zip(entropy_slope(&log_p, h)) {
             let chosen = if a == action { 1.0 } else { 0.0 };
             slope[a] = (by_log_p * (chosen - l.exp()) - entropy_weight * by_entropy) / n;
+        }
+        if config.guide_penalty > 0.0 && transition.guide.is_some() {
+            let guide = transition.guide.map(usize::from);
+            let untrained = &[0.0; 32][..columns - 1];
+            biased_log_softmax(untrained, transition.mask, guide, config.guide_bias, &mut log_q);
+            let apart = divergence_from(&log_p, &log_q);
+            for (slope, by_apart) in slope.iter_mut().zip(divergence_slope(&log_p, &log_q, apart)) {
+                *slope += config.guide_penalty * by_apart / n;
+            }
         }
         seen.policy_loss += loss / n;
         seen.entropy += h / n;

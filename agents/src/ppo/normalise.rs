@@ -79,6 +79,13 @@ impl Normaliser {
         Normaliser { mean: vec![0.0; length], scale: vec![1.0; length], clamp: false }
     }
 
+    /// The same for the first `length` numbers.
+    #[must_use]
+    pub(crate) fn first(&self, length: usize) -> Normaliser {
+        let part = |values: &[f32]| values[..length.min(values.len())].to_vec();
+        Normaliser { mean: part(&self.mean), scale: part(&self.scale), clamp: self.clamp }
+    }
+
     /// Shifts and scales `values` in place.
     pub fn apply(&self, values: &mut [f32]) {
         let farthest = if self.clamp { FARTHEST } else { f32::INFINITY };

@@ -4,11 +4,11 @@ use super::{
     NeuralError, Ppo, PpoConfig,
     learner::{EnvSlotState, Pending, State},
 };
-use crate::neural::{NetworkShape, Trainer, TrainerRecord, training_device};
+use crate::neural::{Network, NetworkShape, Trainer, TrainerRecord, training_device};
 use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x03";
+const MAGIC: &[u8] = b"lowgear-ppo\x04";
 
 impl Ppo {
     /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.
@@ -39,6 +39,8 @@ impl Ppo {
         if !state.fits(trainer.shapes()) {
             return Err(NeuralError::State("parts do not fit together"));
         }
+        let blind = Network::weights_of_last_inputs(&trainer.shapes()[0], state.privileged);
+        let trainer = trainer.freezing(blind);
         Ok(Ppo::from((state, trainer)))
     }
 }
@@ -66,6 +68,7 @@ impl State {
                 && (env_slot.now.is_empty() || env_slot.now.len() == inputs)
         };
         self.config.check().is_ok()
+            && self.privileged < inputs
             && *actor == self.config.shape(inputs, actor.outputs)
             && *critic == self.config.shape(inputs, 1)
             && actor.outputs <= 32

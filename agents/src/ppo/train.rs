@@ -83,7 +83,7 @@ where
 {
     let mut lanes = Vec::with_capacity(env_slots.len());
     for (i, env_slot) in env_slots.iter_mut().enumerate() {
-        lanes.push(Lane::new(env_slot, ppo.begin_episode(i)?, ppo.config().episode_limit));
+        lanes.push(Lane::new(env_slot, ppo.begin_episode(i)?, ppo));
     }
     let mut over = Vec::new();
     loop {
@@ -124,6 +124,8 @@ struct Lane<'a, W, E, G> {
     env_slot: &'a mut EnvSlot<W, E, G>,
     /// Decisions after which an episode is cut.
     longest: u64,
+    /// Whether the value sees more than the policy.
+    privileged: bool,
     next: Next,
     totals: EpisodeTotals,
     /// What the network sees now, which actions are possible, and what the guide would do.
@@ -147,10 +149,11 @@ enum Next {
 }
 
 impl<'a, W: World, E: Encode<W::Observation>, G: Guide<W::Observation>> Lane<'a, W, E, G> {
-    fn new(env_slot: &'a mut EnvSlot<W, E, G>, episode: u64, longest: u64) -> Lane<'a, W, E, G> {
+    fn new(env_slot: &'a mut EnvSlot<W, E, G>, episode: u64, ppo: &Ppo) -> Lane<'a, W, E, G> {
         Lane {
             env_slot,
-            longest,
+            longest: ppo.config().episode_limit,
+            privileged: ppo.privileged() > 0,
             next: Next::Reset(episode),
             totals: EpisodeTotals::default(),
             input: Vec::new(),
@@ -187,6 +190,9 @@ impl<'a, W: World, E: Encode<W::Observation>, G: Guide<W::Observation>> Lane<'a,
         }
         self.input.clear();
         encode.encode(world.observation(), &mut self.input);
+        if self.privileged {
+            world.privileged(&mut self.input);
+        }
         self.next = Next::Decide;
         if self.totals.end.is_none() {
             self.mask = world.mask();

@@ -34,6 +34,23 @@ pub fn entropy_slope(log_p: &[f32], entropy: f32) -> impl Iterator<Item = f32> +
     log_p.iter().map(move |l| if l.is_finite() { -l.exp() * (l + entropy) } else { 0.0 })
 }
 
+/// Divergence `KL = sum_a p_a (ln p_a - ln q_a)` of a policy from another one over the same possible actions, nat.
+#[must_use]
+pub fn divergence_from(log_p: &[f32], log_q: &[f32]) -> f32 {
+    let possible = log_p.iter().zip(log_q).filter(|(p, _)| p.is_finite());
+    possible.map(|(p, q)| p.exp() * (p - q)).sum()
+}
+
+/// Derivative of [`divergence_from`] by each logit of `p`: `p_a (ln p_a - ln q_a - KL)`.
+pub fn divergence_slope<'a>(
+    log_p: &'a [f32],
+    log_q: &'a [f32],
+    divergence: f32,
+) -> impl Iterator<Item = f32> + 'a {
+    let slope = move |(p, q): (&f32, &f32)| if p.is_finite() { p.exp() * (p - q - divergence) } else { 0.0 };
+    log_p.iter().zip(log_q).map(slope)
+}
+
 /// The clipped surrogate `-min(r A, clamp(r, 1 - clip, 1 + clip) A)`, equation 7 of Schulman et al. 2017,
 /// with `r = exp(ln p - ln p_old)`. Returns the loss and its derivative by `ln p`.
 #[must_use]
@@ -141,6 +158,30 @@ mod tests {
             let above = value(&moved);
             moved[a] -= 0.02;
             assert!((slope - (above - value(&moved)) / 0.02).abs() < 1e-3, "{a}");
+        }
+    }
+
+    #[test]
+    fn the_divergence_from_the_guide_by_hand_and_its_slope_by_finite_differences() {
+        let (logits, mask) = ([0.3, -0.2, 0.9], Mask::from([true, true, false]));
+        let mut log_q = Vec::new();
+        log_softmax(&[2.0, 0.0, 0.0], mask, &mut log_q);
+        let of = |logits: &[f32]| {
+            let mut log_p = Vec::new();
+            log_softmax(logits, mask, &mut log_p);
+            let found = divergence_from(&log_p, &log_q);
+            (log_p, found)
+        };
+        assert_eq!(of(&[2.0, 0.0, 5.0]).1, 0.0);
+        // p = (0.5, 0.5), q = (0.880797, 0.119203): 0.5 ln(0.25 / 0.104994) = 0.433781.
+        assert!(close(of(&[0.0, 0.0, 0.0]).1, 0.433_781));
+        let (log_p, found) = of(&logits);
+        for (a, slope) in divergence_slope(&log_p, &log_q, found).enumerate() {
+            let mut moved = logits;
+            moved[a] += 0.01;
+            let above = of(&moved).1;
+            moved[a] -= 0.02;
+            assert!((slope - (above - of(&moved).1) / 0.02).abs() < 1e-3, "{a}");
         }
     }
 

@@ -1,4 +1,4 @@
-//! What runs on the vehicle: features from raw sensor units, the guard, the table lookup.
+//! What runs on the vehicle: features from raw sensor units, the guard, the table lookup, the integer network.
 //!
 //! Integers only, no heap, no floats, no dependencies. The simulator, every policy, the evaluation and firmware
 //! exported as Rust are this very code; firmware in C and Python is proven equal to it. Units stand in the names:
@@ -10,6 +10,7 @@
 mod controller;
 mod features;
 mod guard;
+mod network;
 mod observer;
 mod order;
 mod preview;
@@ -20,6 +21,7 @@ mod table;
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
+pub use network::{InputForm, MAX_LAYERS, MAX_WIDTH, Network, NetworkError, NetworkInput, NetworkLayer};
 pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};
 pub use preview::PreviewSettings;

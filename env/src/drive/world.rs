@@ -33,6 +33,10 @@ impl World for Drive {
         Drive::mask(self)
     }
 
+    fn privileged(&self, out: &mut Vec<f32>) {
+        self.append_privileged(out);
+    }
+
     fn step(&mut self, action: usize) -> Step {
         let before = (self.reported_return_s, self.elapsed_s());
         let most = if self.trace.is_some() { 1 } else { usize::MAX };

@@ -123,6 +123,7 @@ pub(crate) fn summary() -> Summary {
         curves: curves(),
         tuned: tuned(),
         table: Some(sheet()),
+        network: None,
         policies,
     }
 }

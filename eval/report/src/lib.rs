@@ -128,6 +128,7 @@ fn table_body(summary: &Summary) -> Markup {
             } "\n"
         }
         (tables::export_table(summary))
+        (tables::network_table(summary))
     }
 }
 

@@ -2,7 +2,7 @@
 
 mod sheets;
 
-pub(super) use sheets::{export_table, place_table, vehicle_table};
+pub(super) use sheets::{export_table, network_table, place_table, vehicle_table};
 
 use maud::{Markup, html};
 

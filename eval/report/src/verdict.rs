@@ -6,6 +6,7 @@ use super::policies::{
 };
 use super::text::{count, fixed, in_sentence, level_percent, number, percent, start_sentence};
 use lowgear_env::Cause;
+use lowgear_eval::PolicyId;
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::{Family, Metric, PairedDifference, PolicySummary, RobustnessMap, Summary};
 
@@ -30,6 +31,7 @@ pub(super) fn remarks(summary: &Summary) -> Vec<String> {
     }
     lines.extend(further_opponents(summary).into_iter().filter_map(|against| against_line(summary, against)));
     lines.extend(teacher_line(summary));
+    lines.extend(network_line(summary));
     lines.extend(gap_line(summary));
     lines.extend(identical_lines(summary));
     lines.extend(kept_start(summary).into_iter().map(|line| format!("{line}.")));
@@ -189,6 +191,19 @@ fn teacher_line(summary: &Summary) -> Option<String> {
         in_sentence(summary.label(teacher)),
         in_sentence(summary.label(&roles.subject)),
         shares.join(" and ")
+    ))
+}
+
+/// What the table loses against the network that firmware can run in its place.
+fn network_line(summary: &Summary) -> Option<String> {
+    let sheet = summary.network.as_ref()?;
+    let time = summary.difference(&summary.roles.subject, &PolicyId::Network, Metric::CourseTime)?;
+    Some(format!(
+        "{} against the network that firmware can run in its place ({} units, {} bytes): {}.",
+        start_sentence(&in_sentence(summary.label(&summary.roles.subject))),
+        sheet.sizes,
+        count(sheet.bytes as u64),
+        difference_in_words(time, summary.study.level)
     ))
 }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use super::{AggregateError, EvaluatedPolicy, StudyMetadata, fault, figures, find};
+use crate::PolicyId;
 use crate::statistics::{
     Estimate, Scores, StatisticsError, holm, paired_difference, probability_of_improvement, share_of_gap,
 };
@@ -59,6 +60,8 @@ fn pairs<'a>(
             judged().filter(|c| c.record.family == Family::Table && c.record.id != teacher.record.id);
         list.extend(tables.map(|table| (table, teacher)));
     }
+    let find = |id: PolicyId| judged().find(|c| c.record.id == id);
+    list.extend(find(PolicyId::Table).zip(find(PolicyId::Network)));
     list
 }
 

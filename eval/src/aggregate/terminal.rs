@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::summary::{Metric, PolicySummary, Summary};
+use crate::summary::{Family, Metric, PolicySummary, Summary};
 
 const COLUMNS: usize = 8;
 /// Two lines of heading, a column each.
@@ -102,6 +102,15 @@ fn notes(summary: &Summary, layout: &Layout, width: usize) -> String {
         text.push_str("gap: share of the way from the tuned rule to the plan. ");
     }
     text.push_str("An unfinished course counts with the full time limit.\n");
+    let learned = summary.policies.iter().filter(|policy| policy.record.family == Family::Learned);
+    for policy in learned.filter(|policy| policy.kept_start() > 0) {
+        let (kept, all) = (policy.kept_start(), policy.seeds.len());
+        let _ = writeln!(
+            text,
+            "{}: {kept} of {all} seeds kept the policy they started from.",
+            policy.record.label
+        );
+    }
     let missing: Vec<&str> = (1..COLUMNS).filter(|c| !layout.shown[*c]).map(|c| HEAD[0][c]).collect();
     if !missing.is_empty() {
         let _ = writeln!(text, "Left out at {width} columns: {}.", missing.join(", "));

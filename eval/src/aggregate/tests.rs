@@ -74,6 +74,7 @@ fn metadata(suite: &suite::TestSuite) -> StudyMetadata {
         places: Vec::new(),
         curves: vec![curve("learner", 0, [(100, -50.0, 2.0), (200, -40.0, 1.0)])],
         tuned: Vec::new(),
+        network: None,
         table: Some(TableSheet {
             teacher: "learner".into(),
             seed: 1,

@@ -32,6 +32,38 @@ pub struct ShiftThreshold {
     pub rpm_per_v: Option<f64>,
 }
 
+/// The exported integer network in short.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NetworkSheet {
+    /// Policy it was distilled from.
+    pub teacher: PolicyId,
+    /// Training seed of the exported network, from 1: the one with the best validation score.
+    pub seed: u64,
+    /// C header in the run folder.
+    pub header: String,
+    /// Inputs and units of each layer.
+    pub sizes: String,
+    /// Features that it sees.
+    pub features: Vec<String>,
+    /// Size of weights, biases and inputs in flash, bytes.
+    pub bytes: usize,
+    /// Products in a decision.
+    pub products: usize,
+    /// Share of its last training decisions in which it decided as its teacher, %.
+    pub agreement_percent: f64,
+    /// Share in which its integers decide as the real numbers that they were rounded from, %.
+    pub rounding_agreement_percent: f64,
+    /// Hash of the packed network.
+    pub hash: String,
+    /// Test vectors.
+    pub vectors: usize,
+    /// Results of the proofs that the code decides as the simulator.
+    pub proof: Vec<String>,
+    /// Costs on small machines.
+    pub costs: Vec<String>,
+}
+
 /// The exported lookup table in short.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

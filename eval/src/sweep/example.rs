@@ -23,6 +23,7 @@ pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
         time_difference: change(percent),
         damage_difference: change(-5.0 * percent),
         return_difference: Some(DifferenceToRule { absolute: estimate(-percent, 0.5), percent: None }),
+        hand_difference: change(percent - 9.0),
         gap_percent: Some(estimate(-10.0 * percent, 5.0)),
     };
     SweepPoint {
@@ -35,6 +36,8 @@ pub(crate) fn point(job: u64, place: Vec<usize>, percent: f64) -> SweepPoint {
             time_s: estimate(200.0, 3.0),
             damage_per_km: estimate(2e-3, 2e-4),
             return_s: estimate(-90.0, 3.0),
+            hand_difference: change(-9.0),
+            search_ticks: 40_000_000,
         }),
         headroom: change(4.0),
         policies: vec![

@@ -15,6 +15,12 @@ pub fn rule_of(summary: &Summary) -> Option<RuleFigures> {
         time_s: figure(Metric::CourseTime)?,
         damage_per_km: figure(Metric::Damage)?,
         return_s: figure(Metric::Return)?,
+        hand_difference: change(
+            summary,
+            (&summary.roles.tuned_rule, &summary.roles.hand_rule),
+            Metric::CourseTime,
+        ),
+        search_ticks: rule.record.search_ticks,
     })
 }
 
@@ -39,7 +45,8 @@ pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
     let policies = summary.policies.iter().filter(|evaluated| wanted(&evaluated.record));
     policies
         .filter_map(|evaluated| {
-            let less = |metric| change(summary, &evaluated.record.id, metric);
+            let less = |metric| change(summary, (&evaluated.record.id, rule), metric);
+            let hand = (evaluated.record.id.as_str(), summary.roles.hand_rule.as_str());
             Some(PolicyFigures {
                 record: evaluated.record.clone(),
                 time_s: *evaluated.metrics.get(&Metric::CourseTime)?,
@@ -47,15 +54,15 @@ pub fn figures_of(summary: &Summary) -> Vec<PolicyFigures> {
                 time_difference: less(Metric::CourseTime),
                 damage_difference: less(Metric::Damage),
                 return_difference: less(Metric::Return),
+                hand_difference: change(summary, hand, Metric::CourseTime),
                 gap_percent: evaluated.metrics.get(&Metric::GapShare).copied(),
             })
         })
         .collect()
 }
 
-/// The paired difference to the rule.
-fn change(summary: &Summary, policy: &str, metric: Metric) -> Option<DifferenceToRule> {
-    let rule = &summary.roles.tuned_rule;
+/// The paired difference of a policy to a rule.
+fn change(summary: &Summary, (policy, rule): (&str, &str), metric: Metric) -> Option<DifferenceToRule> {
     let d = summary.difference(policy, rule, metric)?;
     let absolute =
         Estimate { mean: d.mean, low: d.low, high: d.high, n_seeds: d.n_seeds, n_courses: d.n_courses };

@@ -1,5 +1,5 @@
 # The controller written from its documents alone: carries out the tables of specification.md and looks decisions up in
-# table.csv, and answers vectors.csv by that. Knows nothing of the controller but how such tables are read.
+# table.csv or works them out by network.csv, and answers vectors.csv by that. Knows nothing of the controller but how such tables are read.
 import sys
 
 sys.setrecursionlimit(10000)
@@ -74,9 +74,49 @@ class Table:
         return self.rows[tuple(key)]
 
 
+class Network:
+    """network.csv: inputs, layers and units."""
+
+    def __init__(self, text):
+        rows = [line.split(",") for line in text.splitlines() if line and not line.startswith("#")]
+        self.inputs = [(row[1], row[2], int(row[3]), int(row[4])) for row in rows if row[0] == "input"]
+        self.layers = []
+        for row in rows:
+            if row[0] == "layer":
+                self.layers.append((int(row[2]), []))
+            elif row[0] == "unit":
+                self.layers[-1][1].append([int(word) for word in row[1:]])
+        self.axes = list(dict.fromkeys(feature for feature, _, _, _ in self.inputs))
+
+    def activation(self, value, form, low, shift):
+        if form == "equal":
+            return 192 if value == low else 128
+        if form == "linear":
+            return min(max((value - low) >> shift, 0), 255)
+        number = max(value + low, 1)
+        power = number.bit_length() - 5
+        whole = number >> power if power >= 0 else number << -power
+        return min(max(64 + 16 * power + whole - 16 + shift - 64, 0), 255)
+
+    def decide(self, values):
+        seen = dict(zip(self.axes, values))
+        x = [self.activation(seen[feature], form, low, shift) for feature, form, low, shift in self.inputs]
+        for shift, units in self.layers:
+            sums = [16 * bias + sum(w * a for w, a in zip(weights, x)) for bias, *weights in units]
+            x = [min(max(s >> shift, 0), 255) for s in sums]
+        return max((1, 0, 2), key=lambda request: sums[request])
+
+
+def decider(folder):
+    try:
+        return Table(open(folder + "/table.csv").read())
+    except OSError:
+        return Network(open(folder + "/network.csv").read())
+
+
 def main(folder):
     tables = sections(open(folder + "/specification.md").read())
-    table = Table(open(folder + "/table.csv").read())
+    table = decider(folder)
     constants = {name: eval(value) for name, value in only(tables, "Settings") + only(tables, "Codes")}
     start = [(name, compile(value, "<start>", "eval")) for name, value, _ in only(tables, "State")]
     readings = [row[0] for row in only(tables, "Readings")]

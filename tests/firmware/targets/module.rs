@@ -1,6 +1,7 @@
 //! The drill over an exported Rust module, built without the standard library; `line` is the caller's.
 #![no_std]
 
+mod cells;
 mod drill;
 mod lowgear;
 
@@ -66,18 +67,11 @@ impl Subject for Exported {
     }
 
     fn cells(&self) -> u32 {
-        lowgear::COUNT as u32
+        cells::count()
     }
 
     fn look(&self, cell: u32) -> u8 {
-        let mut value = [0i16; lowgear::AXES];
-        let mut rest = cell as usize;
-        for (axis, edges) in lowgear::EDGES.iter().enumerate().rev() {
-            let bin = rest % (edges.len() + 1);
-            rest /= edges.len() + 1;
-            value[axis] = if bin > 0 { edges[bin - 1] } else if lowgear::BIAS == 0 { 0 } else { i16::MIN };
-        }
-        lowgear::look(&value) as u8
+        cells::look(cell)
     }
 
     fn self_test(&self) -> bool {

@@ -4,13 +4,17 @@ use super::replace::Replace;
 use super::{OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
-use crate::jobs::{PolicyInstance, SavedPolicy};
+use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
-use crate::study::{Inputs, LEVEL, changed_rule, distil_policy, prove_table, read_inputs, verdict};
+use crate::study::{
+    Inputs, LEVEL, changed_rule, distil_policy, distil_to_network, prove_decider, read_inputs, verdict,
+};
+use lowgear_agents::integer_network::{IntegerNetwork, IntegerNetworkPolicy};
+use lowgear_agents::policy::Policy;
 use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Cause;
-use lowgear_env::config::{KeyError, shown};
+use lowgear_env::config::{Check, KeyError, shown};
 use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::suite::TestSuite;
@@ -19,12 +23,12 @@ use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_fil
 use std::path::{Path, PathBuf};
 
 /// What is written next to the exported files.
-const COMPANIONS: [&str; 4] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv"];
+const COMPANIONS: [&str; 5] = ["README.txt", "harness.c", "size-sheet.txt", "vectors.csv", "network.csv"];
 
-/// Export a saved policy as a table for firmware, with its proof.
+/// Export a saved policy as a table or network for firmware, with its proof.
 ///
-/// Reads a study file (vehicle, guard, training courses) and a saved policy. A policy that is not a table yet
-/// is distilled first, on training courses; that takes up to a minute. Writes the controller in the formats
+/// Reads a study file (vehicle, guard, training courses) and a saved policy. A policy that is not a table or
+/// network yet is distilled first, on training courses; that takes up to a minute. Writes the controller in the formats
 /// asked for, a size sheet and notes; next to the C header also a harness and test vectors, which it compiles
 /// and checks when there is a C compiler.
 #[derive(clap::Args)]
@@ -49,6 +53,12 @@ pub(super) struct ExportArguments {
     /// Most bytes of a table that is distilled [default: the study's]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(16..=1_048_576))]
     bytes: Option<u32>,
+    /// What decides in the controller [default: a table, or a network where the policy is one]
+    #[arg(long, value_name = "KIND", value_enum)]
+    decider: Option<DeciderKind>,
+    /// Units of each hidden layer of a network, as 32,32 [default: the study's, or 32,32]
+    #[arg(long, value_name = "N,..", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(1..=64))]
+    hidden: Vec<u8>,
     /// A second policy for a trial: its controller goes into the folder against, and PREFIX_trial.h lets both drive in
     /// turn
     #[arg(long, value_name = "POLICY")]
@@ -61,6 +71,15 @@ pub(super) struct ExportArguments {
     replace: Replace,
     #[command(flatten)]
     vehicles: OtherVehicle,
+}
+
+/// What decides in a controller, by name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum DeciderKind {
+    /// A table of two bits per cell
+    Table,
+    /// A network in integers
+    Network,
 }
 
 /// The formats by name.
@@ -144,12 +163,21 @@ fn export_one(
     (folder, prefix): (&Path, &str),
 ) -> Result<String, StudyError> {
     let (file, instance) = policy(inputs, word, arguments.vehicles)?;
+    let own = if matches!(file.policy, SavedPolicy::Network(_)) {
+        DeciderKind::Network
+    } else {
+        DeciderKind::Table
+    };
+    if changes.is_none() && arguments.decider.unwrap_or(own) == DeciderKind::Network {
+        return export_network(arguments, inputs, &file, &instance, (folder, prefix));
+    }
     let (mut table, mut filled_cells, mut said) = match &file.policy {
         SavedPolicy::Table(text) => (LookupTable::from_json(text)?, None, String::new()),
         _ => {
             let seed = inputs.scenario.seed;
             let iteration = distil_policy(inputs, &file.name, &instance, &inputs.study.rule, seed)?.iteration;
-            let loss = closed_loop(inputs, &instance, &iteration.table)?;
+            let student = TablePolicy::new(iteration.table.clone());
+            let loss = closed_loop(inputs, &instance, ("table", &student))?;
             inputs.scenario.check_driven()?;
             (iteration.table, Some(iteration.unvisited as usize), loss)
         }
@@ -163,15 +191,50 @@ fn export_one(
     let formats = arguments.format.formats();
     let options =
         ExportOptions { prefix: prefix.to_owned(), formats, filled_cells, ..ExportOptions::default() };
-    let proof = prove_table(&table, &inputs.scenario.settings, &options, folder)?;
+    let proof = prove_decider(&table, &inputs.scenario.settings, &options, folder)?;
     Ok(format!("{}{said}{}\n", proof.size.text(), verdict(&proof)))
 }
 
-/// What the table loses against the policy it was distilled from, both driven over the study's test courses.
+/// Exports one policy as a network, distilled if it is none yet; what is to say about it.
+fn export_network(
+    arguments: &ExportArguments,
+    inputs: &Inputs,
+    file: &PolicyFile,
+    instance: &PolicyInstance,
+    (folder, prefix): (&Path, &str),
+) -> Result<String, StudyError> {
+    let (network, said) = if let SavedPolicy::Network(text) = &file.policy {
+        (IntegerNetwork::from_json(text)?, String::new())
+    } else {
+        let mut config = inputs.study.network.clone().unwrap_or_default();
+        if !arguments.hidden.is_empty() {
+            config.hidden = arguments.hidden.iter().map(|&units| usize::from(units)).collect();
+        }
+        config.check().map_err(|e| e.within("network"))?;
+        let seed = inputs.scenario.seed;
+        let iteration = distil_to_network(inputs, &config, &file.name, instance, seed)?.iteration;
+        let student = IntegerNetworkPolicy::new(iteration.network.clone());
+        let loss = closed_loop(inputs, instance, ("network", &student))?;
+        inputs.scenario.check_driven()?;
+        let shares = format!(
+            "It decides as its teacher in {:.2} % of the decisions of its last training iteration, and its integers as \
+             the real numbers that they were rounded from in {:.2} %.\n",
+            100.0 * iteration.agreement,
+            100.0 * iteration.rounding_agreement
+        );
+        (iteration.network, loss + &shares)
+    };
+    let formats = arguments.format.formats();
+    let options = ExportOptions { prefix: prefix.to_owned(), formats, ..ExportOptions::default() };
+    let proof = prove_decider(&network, &inputs.scenario.settings, &options, folder)?;
+    Ok(format!("{}{said}{}\n", proof.size.text(), verdict(&proof)))
+}
+
+/// What a table or network loses against the policy it was distilled from, both driven over the study's test courses.
 fn closed_loop(
     inputs: &Inputs,
     instance: &PolicyInstance,
-    table: &LookupTable,
+    (name, student): (&str, &(impl Policy + Clone + Sync)),
 ) -> Result<String, StudyError> {
     let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
     let evaluated = |id: &str, outcomes| EvaluatedPolicy {
@@ -179,20 +242,20 @@ fn closed_loop(
         outcomes: vec![outcomes],
     };
     let teacher = evaluated("teacher", suite.outcomes(|| instance.clone()));
-    let table = evaluated("table", suite.outcomes(|| TablePolicy::new(table.clone())));
-    let time = time_difference(&table, &teacher, LEVEL)?;
+    let student = evaluated(name, suite.outcomes(|| student.clone()));
+    let time = time_difference(&student, &teacher, LEVEL)?;
     let damage = |c: &EvaluatedPolicy| c.outcomes[0].iter().map(|o| o.damage).sum::<f64>();
     let finished = |c: &EvaluatedPolicy| c.outcomes[0].iter().filter(|o| o.cause == Cause::Finished).count();
     Ok(format!(
-        "\nIn closed loop on {} held-out courses the table takes {:+.2} s per course against its teacher ({} % \
+        "\nIn closed loop on {} held-out courses the {name} takes {:+.2} s per course against its teacher ({} % \
          interval {:+.2} to {:+.2} s), at {:.2} times its gearbox damage; it finishes {}, its teacher {}.\n",
         suite.courses,
         time.mean,
         100.0 * LEVEL,
         time.low,
         time.high,
-        damage(&table) / damage(&teacher),
-        finished(&table),
+        damage(&student) / damage(&teacher),
+        finished(&student),
         finished(&teacher),
     ))
 }

@@ -195,7 +195,7 @@ mod tests {
 
     /// What the demonstration has and nobody has by default.
     fn without_its_extras(mut study: StudyConfig) -> StudyConfig {
-        (study.hyper_search, study.robustness) = (None, None);
+        (study.hyper_search, study.robustness, study.network) = (None, None, None);
         study.episode = lowgear_env::EpisodeConfig::default();
         study
     }

@@ -15,6 +15,7 @@ impl StudyConfig {
         self.tuning.searches = 1;
         self.robustness.iter_mut().for_each(|r| r.courses = r.courses.min(quick.test_courses));
         Effort(quick.budget_share).steps(&mut self.table.courses);
+        self.network.iter_mut().for_each(|n| Effort(quick.budget_share).steps(&mut n.courses));
         let most = quick.test_courses;
         self.search_budgets().for_each(|b| b.courses = b.courses.min(most));
         self.learners.each(|learner| {
@@ -36,6 +37,7 @@ impl StudyConfig {
         let effort = Effort(factor);
         self.search_budgets().for_each(|budget| effort.search(budget));
         self.hyper_search.iter_mut().for_each(|search| effort.steps(&mut search.first_ticks));
+        self.network.iter_mut().for_each(|network| effort.steps(&mut network.steps));
         self.learners.each(|learner| learner.scale(effort));
         self
     }

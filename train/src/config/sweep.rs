@@ -14,7 +14,7 @@ pub const MOST_JOBS: usize = 9999;
 /// `learners.dqn.settings.n-step`; those of the vehicle and the course begin with `vehicle.` and `course.`,
 /// and an entry of a list has its number, as in `course.surfaces[0].rolling`. The keys `study`, `vehicle` and
 /// `course` alone name other files, relative to the sweep file; `learners` alone names the learners that take part,
-/// one or a list, and `seed` gives repeats that depend on nothing of each other.
+/// one or a list, `effort` multiplies every budget, and `seed` gives repeats that depend on nothing of each other.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SweepConfig {

@@ -11,8 +11,8 @@ use crate::timing::{Lapped, Laps, Stopwatch};
 use lowgear_agents::ppo::{EnvSlot, FeatureScaler, MANY_WORLDS, Ppo, PpoConfig, PpoPolicy, RuleGuide, train};
 use lowgear_agents::rule::RuleSettings;
 use lowgear_agents::schedule::Schedule;
-use lowgear_env::Drive;
 use lowgear_env::config::{Check, KeyError, in_range};
+use lowgear_env::{Drive, PRIVILEGED};
 use lowgear_eval::suite::training_world;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -172,7 +172,10 @@ impl PpoJob {
         Ok(TrainablePpo {
             ppo: match kept {
                 Some(bytes) => Ppo::load_state(config, bytes)?,
-                None => Ppo::new(config.clone(), env_slot.encode.inputs(), 3, seed)?,
+                None => {
+                    let privileged = if config.privileged_critic { PRIVILEGED } else { 0 };
+                    Ppo::with_privileged(config.clone(), env_slot.encode.inputs(), privileged, 3, seed)?
+                }
             },
             config: &self.config,
             env_slots: vec![env_slot; config.num_envs],

@@ -6,6 +6,7 @@ use super::ppo::PpoTraining;
 use super::tabular::TabularTraining;
 use super::{Guide, Job, Learner, LearnerSettings};
 use crate::error::PolicyError;
+use lowgear_agents::integer_network::{IntegerNetwork, IntegerNetworkPolicy};
 use lowgear_agents::policy::explain::Explain;
 use lowgear_agents::policy::{Mask, Policy};
 use lowgear_agents::rule::{Rule, RuleSettings};
@@ -93,6 +94,8 @@ macro_rules! learners {
             Rule(RuleSettings),
             /// A lookup table, as its own file holds it.
             Table(String),
+            /// An integer network, as its own file holds it.
+            Network(String),
             $($(#[doc = $doc])+ $Kind(<$Settings as Learner>::Saved),)+
         }
 
@@ -103,6 +106,8 @@ macro_rules! learners {
             Rule(Rule),
             /// See [`SavedPolicy::Table`].
             Table(TablePolicy),
+            /// See [`SavedPolicy::Network`].
+            Network(IntegerNetworkPolicy),
             $($(#[doc = $doc])+ $Kind(<$Settings as Learner>::Instance),)+
         }
 
@@ -117,6 +122,9 @@ macro_rules! learners {
                     SavedPolicy::Table(text) => {
                         PolicyInstance::Table(TablePolicy::new(LookupTable::from_json(text)?))
                     }
+                    SavedPolicy::Network(text) => PolicyInstance::Network(IntegerNetworkPolicy::new(
+                        IntegerNetwork::from_json(text)?,
+                    )),
                     $(SavedPolicy::$Kind(saved) => {
                         PolicyInstance::$Kind(<$Settings>::instantiate(saved, gears)?)
                     })+
@@ -129,6 +137,7 @@ macro_rules! learners {
                 match self {
                     PolicyInstance::Rule(p) => p.reset(),
                     PolicyInstance::Table(p) => p.reset(),
+                    PolicyInstance::Network(p) => p.reset(),
                     $(PolicyInstance::$Kind(p) => p.reset(),)+
                 }
             }
@@ -137,6 +146,7 @@ macro_rules! learners {
                 match self {
                     PolicyInstance::Rule(p) => p.decide(features, mask),
                     PolicyInstance::Table(p) => p.decide(features, mask),
+                    PolicyInstance::Network(p) => p.decide(features, mask),
                     $(PolicyInstance::$Kind(p) => p.decide(features, mask),)+
                 }
             }
@@ -147,6 +157,7 @@ macro_rules! learners {
                 match self {
                     PolicyInstance::Rule(p) => p.explain(features, mask),
                     PolicyInstance::Table(p) => p.explain(features, mask),
+                    PolicyInstance::Network(p) => p.explain(features, mask),
                     $(PolicyInstance::$Kind(p) => p.explain(features, mask),)+
                 }
             }

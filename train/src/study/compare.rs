@@ -2,12 +2,14 @@
 
 use super::card::Card;
 use super::firmware::Firmware;
+use super::network::NetworkFirmware;
 use super::phases::LearnerRuns;
 use super::{Inputs, TrainingOutcome};
 use crate::error::{PolicyError, StudyError};
 use crate::jobs::{LearnerKind, PolicyInstance};
 use crate::progress::Reporter;
 use crate::stop::StopRequest;
+use lowgear_agents::integer_network::IntegerNetworkPolicy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome};
 use lowgear_eval::PolicyId;
@@ -48,7 +50,7 @@ const INCLINE_DDEG: i16 = 50;
 pub(super) fn compare(
     inputs: &Inputs,
     learned: &TrainingOutcome,
-    firmware: &Firmware,
+    firmware: (&Firmware, Option<&NetworkFirmware>),
     card: &Card,
     reporter: &Reporter,
     stop: &StopRequest,
@@ -91,7 +93,7 @@ pub(super) fn compare(
 fn compared_policies(
     inputs: &Inputs,
     learned: &TrainingOutcome,
-    firmware: &Firmware,
+    (firmware, network): (&Firmware, Option<&NetworkFirmware>),
     card: &Card,
 ) -> Result<Vec<ComparedPolicy>, StudyError> {
     let gears = inputs.scenario.gears();
@@ -150,6 +152,7 @@ fn compared_policies(
         },
         instances: tables.collect(),
     });
+    all.extend(network.map(|network| compared_network(network, learned)));
     let ahead = learned.preview_rule.as_ref().map_or(0, |preview| preview.ticks);
     let inherited = load.ticks
         + ahead
@@ -164,6 +167,18 @@ fn compared_policies(
     compared.record.inherited_ticks = inherited;
     all.push(compared);
     Ok(all)
+}
+
+/// The integer networks: what the exported firmware computes.
+fn compared_network(network: &NetworkFirmware, learned: &TrainingOutcome) -> ComparedPolicy {
+    let networks = network.networks.iter().map(|n| n.iteration.network.clone());
+    ComparedPolicy {
+        record: PolicyRecord {
+            inherited_ticks: learned.guide().ticks + learned.best_learner().map_or(0, LearnerRuns::ticks),
+            ..PolicyRecord::new(PolicyId::Network, "Integer network", Family::Table)
+        },
+        instances: networks.map(|n| PolicyInstance::Network(IntegerNetworkPolicy::new(n))).collect(),
+    }
 }
 
 /// A learner in words, and how many runs diverged: they are judged by their last good policy.

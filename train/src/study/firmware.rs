@@ -18,7 +18,7 @@ use lowgear_agents::table::{LookupTable, Provenance, TablePolicy};
 use lowgear_env::Seed;
 use lowgear_eval::PolicyId;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
-use lowgear_firmware::{ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
+use lowgear_firmware::{Decider, ExportError, ExportOptions, ProofOutcome, ProofStatus, prove};
 use lowgear_onboard::Request;
 use rayon::prelude::*;
 use std::path::Path;
@@ -131,20 +131,20 @@ fn export_table(
         filled_cells: Some(iteration.unvisited as usize),
         ..ExportOptions::default()
     };
-    prove_table(&iteration.table, &inputs.scenario.settings, &options, out)
+    prove_decider(&iteration.table, &inputs.scenario.settings, &options, out)
 }
 
-/// Writes the exported files of a table for a vehicle with these settings, and proves them.
+/// Writes the exported files of a table or network for a vehicle with these settings, and proves them.
 ///
 /// # Errors
-/// [`StudyError`]; also when the compiled table decides otherwise.
-pub fn prove_table(
-    table: &LookupTable,
+/// [`StudyError`]; also when the compiled controller decides otherwise.
+pub fn prove_decider<'a>(
+    decider: impl Into<Decider<'a>>,
     settings: &lowgear_onboard::Settings,
     options: &ExportOptions,
     out: &Path,
 ) -> Result<ProofOutcome, StudyError> {
-    let proof = prove(out, table, settings, options).map_err(|e| match e {
+    let proof = prove(out, decider, settings, options).map_err(|e| match e {
         ExportError::Io { path, source } => StudyError::from(StoreError::io(&path)(source)),
         other => other.into(),
     })?;
@@ -157,14 +157,27 @@ pub fn prove_table(
     }
 }
 
+/// What decides in the exported controller, in a word.
+const fn word(proof: &ProofOutcome) -> &'static str {
+    if proof.size.network.is_some() { "network" } else { "table" }
+}
+
+/// What was compared in the proof.
+fn checked(proof: &ProofOutcome) -> String {
+    if proof.size.network.is_some() {
+        format!("{} vectors", proof.vectors)
+    } else {
+        format!("{} vectors and {} cells", proof.vectors, proof.cells)
+    }
+}
+
 /// The proof in a sentence that is the same whichever compiler made it, for files.
 #[must_use]
 pub(super) fn verdict_in_files(proof: &ProofOutcome) -> String {
     match &proof.status {
-        ProofStatus::Proven => format!(
-            "{} vectors and {} cells decided alike by the host and by the compiled table",
-            proof.vectors, proof.cells
-        ),
+        ProofStatus::Proven => {
+            format!("{} decided alike by the host and by the compiled {}", checked(proof), word(proof))
+        }
         ProofStatus::NoCompiler => "NOT PROVEN: no C compiler was found".to_owned(),
         ProofStatus::NotMade { reason, .. } => format!("NOT PROVEN: {}", reason.words()),
         _ => verdict(proof),
@@ -176,9 +189,9 @@ pub(super) fn verdict_in_files(proof: &ProofOutcome) -> String {
 pub fn verdict(proof: &ProofOutcome) -> String {
     match &proof.status {
         ProofStatus::Proven => format!(
-            "{} vectors and {} cells decided alike by the host and by the table compiled with {}{}",
-            proof.vectors,
-            proof.cells,
+            "{} decided alike by the host and by the {} compiled with {}{}",
+            checked(proof),
+            word(proof),
             proof.compiler.as_deref().unwrap_or("the system compiler"),
             if proof.sanitized { "" } else { ", without sanitizers, which do not run here" }
         ),
@@ -192,10 +205,10 @@ pub fn verdict(proof: &ProofOutcome) -> String {
             "not proven: the proof needs the C header, which was not asked for".to_owned()
         }
         ProofStatus::Differs { expected, found } => {
-            format!("the compiled table decides otherwise: expected {expected}, found {found}")
+            format!("the compiled {} decides otherwise: expected {expected}, found {found}", word(proof))
         }
-        ProofStatus::NotCompiled(text) => format!("the table did not compile: {text}"),
-        ProofStatus::NotRun(text) => format!("the compiled table did not run: {text}"),
+        ProofStatus::NotCompiled(text) => format!("the {} did not compile: {text}", word(proof)),
+        ProofStatus::NotRun(text) => format!("the compiled {} did not run: {text}", word(proof)),
     }
 }
 

@@ -7,6 +7,7 @@ mod firmware;
 mod fitted;
 mod folder;
 mod given;
+mod network;
 mod pages;
 mod phases;
 mod pictures;
@@ -17,9 +18,10 @@ mod thresholds;
 
 pub use changes::{Change, ChangedRule, changed_rule};
 pub use compare::{ComparedPolicy, Comparison, label};
-pub use firmware::{Firmware, distil_policy, prove_table, verdict};
+pub use firmware::{Firmware, distil_policy, prove_decider, verdict};
 pub use folder::{Inputs, RunFolder, read_inputs};
 pub use given::InputDigests;
+pub use network::{DistilledNetwork, NetworkFirmware, distil_to_network};
 pub use pages::{draw_again, draw_changes};
 pub use phases::TrainingOutcome;
 pub use pictures::family;
@@ -83,8 +85,10 @@ pub fn run_inputs(
         let stop = &options.stop;
         let learned = phases::learn(&mut inputs, &folder, reporter, stop)?;
         let firmware = firmware::export(&inputs, &folder, &learned, reporter, stop)?;
+        let network = network::export(&inputs, &folder, &learned, reporter, stop)?;
         let card = card::make(&inputs, &folder, &learned, &firmware, reporter, stop)?;
-        let comparison = compare::compare(&inputs, &learned, &firmware, &card, reporter, stop)?;
+        let comparison =
+            compare::compare(&inputs, &learned, (&firmware, network.as_ref()), &card, reporter, stop)?;
         let robustness = robustness::maps(&inputs, &comparison, reporter, stop)?;
         let fitted = fitted::comparisons(&inputs, &comparison, reporter, stop)?;
         let rule = (&learned.load_rule.settings, learned.load_rule.score);
@@ -94,7 +98,7 @@ pub fn run_inputs(
             publish::StudyResults { card: &card, comparison: &comparison, robustness, fitted, ahead };
         // Before the last file of the study: a finished run folder holds nothing that depends on the clock.
         reporter.page().remove()?;
-        publish::publish(&inputs, &folder, &learned, &firmware, driven, reporter)
+        publish::publish(&inputs, &folder, &learned, (&firmware, network.as_ref()), driven, reporter)
     })?;
     Ok((text, folder.path))
 }

@@ -20,7 +20,7 @@ use lowgear_onboard::Features;
 pub fn family(instance: &PolicyInstance) -> Family {
     match instance {
         PolicyInstance::Rule(_) => Family::Rule,
-        PolicyInstance::Table(_) => Family::Table,
+        PolicyInstance::Table(_) | PolicyInstance::Network(_) => Family::Table,
         _ => Family::Learned,
     }
 }
@@ -33,12 +33,21 @@ struct Drawn<'a> {
 }
 
 /// The rules, the learned policies' first seeds and the exported table, drawn.
-pub(super) fn pictures(inputs: &Inputs, firmware: &Firmware, comparison: &Comparison) -> Pictures {
+/// `network` is the index of the exported network, where there is one.
+pub(super) fn pictures(
+    inputs: &Inputs,
+    (firmware, network): (&Firmware, Option<usize>),
+    comparison: &Comparison,
+) -> Pictures {
     let drawn: Vec<Drawn<'_>> = comparison
         .compared_policies
         .iter()
         .filter_map(|c| {
-            let index = if c.record.id == PolicyId::Table { firmware.exported } else { 0 };
+            let index = match c.record.id {
+                PolicyId::Table => firmware.exported,
+                PolicyId::Network => network.unwrap_or(0),
+                _ => 0,
+            };
             c.instances.get(index).map(|instance| Drawn { record: &c.record, index, instance })
         })
         .collect();

@@ -4,6 +4,7 @@ use super::LEVEL;
 use super::card::{self, Card};
 use super::compare::{Comparison, label};
 use super::firmware::{Firmware, verdict_in_files};
+use super::network::{NetworkFirmware, network_sheet};
 use super::pages::{self, FIGURES_FILE};
 use super::pictures::{family, pictures};
 use super::resolved::{RESOLVED_FILE, input_digests};
@@ -55,7 +56,7 @@ pub(super) fn publish(
     inputs: &Inputs,
     folder: &RunFolder,
     learned: &TrainingOutcome,
-    firmware: &Firmware,
+    (firmware, network): (&Firmware, Option<&NetworkFirmware>),
     driven: StudyResults<'_>,
     reporter: &Reporter,
 ) -> Result<String, StudyError> {
@@ -78,6 +79,7 @@ pub(super) fn publish(
         curves: curves(learned),
         tuned: tuned_rules(inputs, learned, driven.card)?,
         table: Some(table_sheet(inputs, firmware)),
+        network: network.map(|network| network_sheet(inputs, network)),
         ..metadata(inputs, &comparison.suite, roles, Some(comparison.bound_s))?
     };
     let mut metadata = metadata;
@@ -90,7 +92,7 @@ pub(super) fn publish(
     write_episodes(&comparison.evaluated_policies, &mut episodes)?;
     let pictures = Pictures {
         card: Some(card::sheet(inputs, driven.card, comparison)?),
-        ..pictures(inputs, firmware, comparison)
+        ..pictures(inputs, (firmware, network.map(|n| n.exported)), comparison)
     };
     let figures = pictures.to_json()?;
     write_atomically(&folder.file("episodes.csv"), &episodes)?;
@@ -175,6 +177,7 @@ fn metadata(
         curves: vec![],
         tuned: vec![],
         table: None,
+        network: None,
     })
 }
 

@@ -6,15 +6,16 @@ use crate::config::{PolicyKind, StudyConfig, SweepConfig, in_words};
 use crate::error::StudyError;
 use crate::schema::FileKind;
 use crate::study::{InputDigests, Inputs};
-use lowgear_env::config::{Check, ConfigError, KeyError, load};
+use lowgear_env::config::{Check, ConfigError, KeyError, in_range, load};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Scenario, Seed, load_course};
 use serde::de::DeserializeOwned;
 use std::path::{Path, PathBuf};
 use toml::{Table, Value};
 
-/// The key that names the learners of a job.
+/// The key that names the learners of a job, and the one that multiplies its budgets.
 const LEARNERS: &str = "learners";
+const EFFORT: &str = "effort";
 
 /// A sweep that was read.
 pub struct Sweep {
@@ -120,7 +121,8 @@ impl Sweep {
         let mut study: StudyConfig = load(&study_file)?;
         // Its ranges may not fit what is varied, and no job searches.
         study.hyper_search = None;
-        if let Some(factor) = self.config.effort {
+        let varied = self.varied_effort(&all)?;
+        if let (None, Some(factor)) = (varied, self.config.effort) {
             study = study.with_effort(factor);
         }
         let absent = self.keep_learners(&mut study, &all)?;
@@ -145,7 +147,9 @@ impl Sweep {
             vehicle: self.as_table(&vehicle)?,
             course: self.as_table(&course)?,
         };
-        let keys = all.iter().filter(|a| !["study", "vehicle", "course", LEARNERS].contains(&a.key.as_str()));
+        let keys = all
+            .iter()
+            .filter(|a| !["study", "vehicle", "course", LEARNERS, EFFORT].contains(&a.key.as_str()));
         let mut keys: Vec<&Assignment> = keys.collect();
         self.pass_over(&mut keys, &absent)?;
         for assignment in &keys {
@@ -156,19 +160,33 @@ impl Sweep {
         let vehicle: VehicleConfig = self.checked(tables.vehicle, "vehicle.", &keys, &words)?;
         let course = self.checked(tables.course, "course.", &keys, &words)?;
         let gears = vehicle.gearbox.total_ratio.len();
+        // After what the jobs set, whose budgets it multiplies too.
+        let study = varied.map_or_else(|| study.clone(), |factor| study.clone().with_effort(factor));
         let study = study.for_gears(gears);
         study.check_gears(gears).map_err(|e| self.wrong(locate_error(&keys, "", e, &words)))?;
         let scenario = Scenario::new(vehicle, (course, measured), study.episode, Seed(study.seed));
         Ok(Inputs {
             study,
             quick: false,
-            effort: self.config.effort,
+            effort: varied.or(self.config.effort),
             hours: None,
             hyper_search: false,
             scenario,
             file: study_name,
             given,
         })
+    }
+
+    /// The factor on all budgets of a job, where an axis or a setting says one.
+    fn varied_effort(&self, all: &[Assignment]) -> Result<Option<f64>, StudyError> {
+        let Some(assignment) = all.iter().rfind(|a| a.key == EFFORT) else { return Ok(None) };
+        let factor = assignment
+            .value
+            .as_ref()
+            .and_then(|value| value.as_float().or_else(|| value.as_integer().map(|whole| whole as f64)));
+        let factor = factor.unwrap_or(f64::NAN);
+        in_range(&assignment.origin, factor, 1e-3, 1e4, "").map_err(|e| self.wrong(e))?;
+        Ok(Some(factor))
     }
 
     /// The sweep file's name, without its folder.

@@ -1,5 +1,13 @@
+@if table
 /* Gear-shift controller: features, guard and decision table.
+@else
+/* Gear-shift controller: features, guard and decision network.
+@end
+@if table
  * Generated; change the table's source and generate again instead of editing.
+@else
+ * Generated; change the network's source and generate again instead of editing.
+@end
  *
 @PROVENANCE@
  *
@@ -52,7 +60,11 @@
 
 @SETTINGS@
 
+@if table
 /* ---- decision table ---------------------------------------------------------------------------- */
+@else
+/* ---- decision network -------------------------------------------------------------------------- */
+@end
 
 @TABLE@
 
@@ -846,12 +858,17 @@ static inline int16_t lowgear_current(const lowgear_state *s)
 }
 
 @end
+@if table
 /* The features on the axes of the table, in their order, plus LOWGEAR_BIAS. */
+@else
+/* The features that the network sees, each once, plus LOWGEAR_BIAS. */
+@end
 static inline void lowgear_values(const lowgear_state *s, uint16_t *value)
 {
 @VALUES@
 }
 
+@if table
 /* One step of a search: goes on by so many edges when the value has reached the one there. */
 #define LOWGEAR_STEP(at, by)                                                                               \
     if (here >= LOWGEAR_READ16(edge + (at))) {                                                             \
@@ -874,6 +891,95 @@ static inline uint8_t lowgear_look(const uint16_t *value)
     return code;
 @end
 }
+@else
+static inline uint8_t lowgear_clamped(int32_t value)
+{
+    return value < 0 ? (uint8_t)0u : (value > 255 ? (uint8_t)255u : (uint8_t)value);
+}
+
+/* The activation of an input, 0 to 255; 128 stands for zero. */
+static inline uint8_t lowgear_input(const uint16_t *value, const uint16_t *input)
+{
+    const uint16_t code = LOWGEAR_READ16(input);
+    const uint8_t shift = (uint8_t)(code >> 8);
+    const int32_t low = (int32_t)LOWGEAR_READ16(input + 1) - 32768;
+    const int32_t here = (int32_t)value[code & 15u] - (int32_t)LOWGEAR_BIAS;
+    if ((code & 48u) == 0u) {
+        return here == low ? (uint8_t)192u : (uint8_t)128u; /* one gear, one class */
+    }
+    if ((code & 48u) == 16u) {
+        return here > low ? lowgear_clamped((int32_t)((uint32_t)(here - low) >> shift)) : (uint8_t)0u;
+    }
+    {
+        /* 16 times the logarithm to base 2, linear between powers of two. */
+        uint32_t rest = here + low < 1 ? UINT32_C(1) : (uint32_t)(here + low);
+        int32_t sum = (int32_t)shift - 16;
+        while (rest >= 32u) {
+            rest >>= 1;
+            sum += 16;
+        }
+        while (rest < 16u) {
+            rest <<= 1;
+            sum -= 16;
+        }
+        return lowgear_clamped(sum + (int32_t)rest);
+    }
+}
+
+/* The sum of a unit. Weights are stored plus 128, which is taken off for all inputs, `total` of them, at once. */
+static inline int32_t lowgear_unit(const uint8_t *weight, const uint8_t *x, uint8_t width, uint16_t bias, int32_t total)
+{
+    uint32_t products = 0u;
+    uint8_t i;
+    for (i = 0u; i < width; i++) {
+        products += (uint32_t)(uint16_t)((uint16_t)LOWGEAR_READ(&weight[i]) * x[i]);
+    }
+    return (int32_t)products + ((int32_t)bias - 32768) * 16 - total * 128;
+}
+
+/* What the network decides for these values: LOWGEAR_DOWN, LOWGEAR_HOLD or LOWGEAR_UP. Holding goes before shifting
+ * down before shifting up where their sums are equal. */
+static inline uint8_t lowgear_look(const uint16_t *value)
+{
+    uint8_t activation[2][LOWGEAR_WIDTH];
+    int32_t sum[3] = { 0, 0, 0 };
+    const uint8_t *weight = lowgear_weights;
+    const uint16_t *bias = lowgear_biases;
+    uint8_t width = LOWGEAR_INPUTS;
+    uint8_t request = LOWGEAR_HOLD;
+    uint8_t layer, i;
+    for (i = 0u; i < LOWGEAR_INPUTS; i++) {
+        activation[0][i] = lowgear_input(value, &lowgear_inputs[(uint8_t)(i << 1)]);
+    }
+    for (layer = 0u; layer < LOWGEAR_LAYERS; layer++) {
+        const uint8_t *x = activation[layer & 1u];
+        uint8_t *y = activation[(layer & 1u) ^ 1u];
+        const uint8_t units = LOWGEAR_READ(&lowgear_layers[(uint8_t)(layer << 1)]);
+        const uint8_t shift = LOWGEAR_READ(&lowgear_layers[(uint8_t)(layer << 1) + 1u]);
+        int32_t total = 0;
+        for (i = 0u; i < width; i++) {
+            total += (int32_t)x[i];
+        }
+        for (i = 0u; i < units; i++) {
+            const int32_t own = lowgear_unit(weight, x, width, LOWGEAR_READ16(bias), total);
+            y[i] = own > 0 ? lowgear_clamped((int32_t)((uint32_t)own >> shift)) : (uint8_t)0u;
+            if (i < 3u) {
+                sum[i] = own;
+            }
+            weight += width;
+            bias++;
+        }
+        width = units;
+    }
+    if (sum[LOWGEAR_DOWN] > sum[LOWGEAR_HOLD]) {
+        request = LOWGEAR_DOWN;
+    }
+    if (sum[LOWGEAR_UP] > sum[request]) {
+        request = LOWGEAR_UP;
+    }
+    return request;
+}
+@end
 
 static inline uint8_t lowgear_decide(const lowgear_state *s)
 {

@@ -12,7 +12,7 @@
 #include <string.h>
 
 #define LINE 1024
-#define MOST_FIELDS 16
+#define MOST_FIELDS 32
 
 /* Reads integers after the first comma; returns how many there were. */
 static int fields(const char *line, long *value)
@@ -36,7 +36,7 @@ static void print_values(const uint16_t *value)
 }
 
 /* tick,forced,encoder,mv,ma,tilt,duty,selector,preview -> ...,asked,request,drive,gear,nudge,recalibrate,park,
- * phase,verdict,values. `forced` 3 asks the table. */
+ * phase,verdict,values. `forced` 3 asks the table or network. */
 static void tick(lowgear_state *state, const long *v)
 {
     lowgear_raw raw;
@@ -73,6 +73,7 @@ static void look(const long *v)
     printf(",%d\n", (int)lowgear_look(value));
 }
 
+#ifdef LOWGEAR_CELLS
 /* The lowest values that lie in a cell. */
 static void values_of(uint32_t cell, uint16_t *value)
 {
@@ -107,6 +108,8 @@ static void grid(const char *line, const long *v)
     printf("\n");
 }
 
+#endif
+
 static int starts(const char *line, const char *word)
 {
     return strncmp(line, word, strlen(word)) == 0;
@@ -131,8 +134,10 @@ static void repeat(lowgear_state *state, const char *line)
         printf("selftest,%d\n", (int)lowgear_self_test());
     } else if (starts(line, "look,") && count > (int)LOWGEAR_AXES) {
         look(v);
+#ifdef LOWGEAR_CELLS
     } else if (starts(line, "grid,") && count >= 2) {
         grid(line, v);
+#endif
     } else {
         fputs(line, stdout);
     }

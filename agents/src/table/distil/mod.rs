@@ -172,10 +172,11 @@ where
     let mut iterations: Vec<DaggerIteration> = Vec::new();
     for number in 0..=u64::from(settings.iterations) {
         let driver = iterations.last().map(|iteration| &iteration.table);
+        let decide = |features: &Features| driver.map(|table| table.decide(features));
         let first = settings.first_episode + number * settings.episodes;
         let episodes: Vec<(Vec<Visit>, u64)> = (first..first + settings.episodes)
             .into_par_iter()
-            .map(|episode| drive(&mut make_world(episode), episode, &mut make_teacher(), driver))
+            .map(|episode| drive(&mut make_world(episode), episode, &mut make_teacher(), &decide))
             .collect();
         let (mut total, mut agreed, mut single_choice, before) = (0.0, 0.0, 0, samples.len());
         for (visits, without_choice) in &episodes {
@@ -217,16 +218,16 @@ pub fn visits<W: World<Observation = Features>>(
     episode: u64,
     policy: &mut dyn Policy,
 ) -> Vec<Visit> {
-    drive(world, episode, policy, None).0
+    drive(world, episode, policy, &|_| None).0
 }
 
-/// Runs one episode under the teacher, or under `driver` with the teacher looking on. Returns the visits and
-/// the number of decisions without a choice.
-fn drive<W: World<Observation = Features>>(
+/// Runs one episode under the teacher, or under `driver`, where it decides, with the teacher looking on. Returns the
+/// visits and the number of decisions without a choice.
+pub(crate) fn drive<W: World<Observation = Features>>(
     world: &mut W,
     episode: u64,
     teacher: &mut dyn Policy,
-    driver: Option<&LookupTable>,
+    driver: &dyn Fn(&Features) -> Option<Request>,
 ) -> (Vec<Visit>, u64) {
     world.reset(episode);
     teacher.reset();
@@ -236,7 +237,7 @@ fn drive<W: World<Observation = Features>>(
         let mask = world.mask();
         let possible = |request: Request| if mask.allows(request as usize) { request } else { Request::Hold };
         let wanted = possible(teacher.decide(&features, mask));
-        let done = driver.map_or(wanted, |table| possible(table.decide(&features)));
+        let done = driver(&features).map_or(wanted, possible);
         Visit { features, mask, wanted, done, elapsed_s: 0.0 }
     };
     let keep = |_: &W, visit: Visit, step: &Step| {

@@ -83,11 +83,7 @@ pub(in super::super) fn kept_start(summary: &Summary) -> Vec<String> {
     let mut found = Vec::new();
     for policy in &summary.policies {
         let is_curved = summary.curves.iter().any(|curve| curve.learner == policy.record.id);
-        let kept = policy.seeds.iter().filter(|seed| {
-            let e = &seed.against_tuned_s;
-            e.mean == 0.0 && e.low == 0.0 && e.high == 0.0
-        });
-        let kept = kept.count();
+        let kept = policy.kept_start();
         if is_curved && kept > 0 {
             found.push(format!(
                 "{kept} of {} of {} kept the policy they started from",

@@ -1,6 +1,7 @@
 //! The charts, one file each. Every chart returns a [`Figure`]: drawing, caption with n, and the same
 //! numbers as a table.
 
+mod budget;
 mod causes;
 mod course;
 mod curves;
@@ -17,6 +18,7 @@ mod shift_map;
 mod strips;
 mod trace;
 
+pub(super) use budget::{BudgetPicture, BudgetPoint, BudgetSeries, budgets};
 pub(super) use causes::outcome_causes;
 pub(super) use course::{course_chart, thin};
 pub(super) use curves::{kept_start, learning_curves};

@@ -1,7 +1,7 @@
 //! Which drawings a sweep has: maps over its axes, and the frontier where the weight on stress is varied.
 
 use super::Drawn;
-use crate::charts::{self, Figure};
+use crate::charts::{self, BudgetPicture, BudgetPoint, BudgetSeries, Figure};
 use lowgear_eval::figures::{FrontierPoint, HeatPicture};
 use lowgear_eval::statistics::Estimate;
 use lowgear_eval::summary::Family;
@@ -39,7 +39,8 @@ const RETURN: Shown = Shown {
 
 /// All drawings.
 pub(super) fn figures(summary: &SweepSummary) -> Drawn {
-    let (mut first, mut further) = (frontiers(summary), Vec::new());
+    let (mut first, mut further): (Vec<Figure>, _) = (budget(summary).into_iter().collect(), Vec::new());
+    first.extend(frontiers(summary));
     first.extend(maps(summary, &TIME));
     first.extend(headroom(summary));
     further.extend(maps(summary, &DAMAGE));
@@ -83,6 +84,43 @@ fn maps(summary: &SweepSummary, shown: &Shown) -> Vec<Figure> {
     };
     pictures.iter().filter_map(|picture| charts::heat_map(picture, summary.level)).collect()
 }
+
+/// The key whose axis is a budget.
+const EFFORT: &str = "effort";
+
+/// Where the budget alone is varied: what each policy reaches with it.
+fn budget(summary: &SweepSummary) -> Option<Figure> {
+    let [axis] = summary.axes.as_slice() else { return None };
+    if axis.key.as_deref() != Some(EFFORT) {
+        return None;
+    }
+    let factor = |point: &SweepPoint| axis.values.get(*point.place.first()?)?.parse::<f64>().ok();
+    let mut points: Vec<(f64, &SweepPoint)> =
+        summary.points.iter().filter_map(|point| Some((factor(point)?, point))).collect();
+    points.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let result = |&(budget, point): &(f64, &SweepPoint), id: &str| {
+        let (difference, ticks) = match (point.policy(id), &point.rule) {
+            (Some(policy), _) => (policy.hand_difference?, policy.record.search_ticks),
+            (None, Some(rule)) if id == TUNED => (rule.hand_difference?, rule.search_ticks),
+            _ => return None,
+        };
+        Some(BudgetPoint { budget, percent: difference.percent?, search_ticks: ticks })
+    };
+    let rule = points.iter().find_map(|(_, point)| Some((TUNED, point.rule.as_ref()?.label.as_str())));
+    let policies = rule.into_iter().chain(summary.learned()).map(|(id, label)| BudgetSeries {
+        label: label.to_owned(),
+        points: points.iter().filter_map(|point| result(point, id)).collect(),
+    });
+    let picture = BudgetPicture {
+        title: "Result over budget".to_owned(),
+        budgets: points.iter().map(|(budget, _)| *budget).collect(),
+        policies: policies.collect(),
+    };
+    charts::budgets(&picture, summary.level)
+}
+
+/// Stands for the tuned rule, which others are compared with.
+const TUNED: &str = "";
 
 /// The distance of the rule to the plan.
 fn headroom(summary: &SweepSummary) -> Vec<Figure> {

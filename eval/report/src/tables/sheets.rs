@@ -71,6 +71,28 @@ pub(in super::super) fn vehicle_table(summary: &Summary) -> Markup {
     table(&format!("Vehicle: {}", summary.vehicle.name), &["figure", "value"], body)
 }
 
+/// The exported network's sheet.
+pub(in super::super) fn network_table(summary: &Summary) -> Markup {
+    let Some(sheet) = &summary.network else { return Markup::default() };
+    let row = |figure: &str, value: String| vec![figure.to_owned(), value];
+    let decisions = |percent: f64| format!("{} % of decisions", fixed(percent, 2));
+    let mut rows = vec![
+        row("file", format!("{}, training seed {} (best by validation)", sheet.header, sheet.seed)),
+        row("distilled from", summary.label(&sheet.teacher).to_owned()),
+        row("units", sheet.sizes.clone()),
+        row("features", sheet.features.join(", ")),
+        row("size in flash", format!("{} bytes", count(sheet.bytes as u64))),
+        row("products in a decision", count(sheet.products as u64)),
+        row("decides as its teacher", decisions(sheet.agreement_percent)),
+        row("integers decide as real numbers", decisions(sheet.rounding_agreement_percent)),
+        row("test vectors", count(sheet.vectors as u64)),
+    ];
+    rows.extend(sheet.proof.iter().map(|line| row("verification", line.clone())));
+    rows.extend(sheet.costs.iter().map(|line| row("cost", line.clone())));
+    rows.push(row("hash", sheet.hash.clone()));
+    table("The exported integer network", &["figure", "value"], rows)
+}
+
 /// The exported table's sheet.
 pub(in super::super) fn export_table(summary: &Summary) -> Markup {
     let Some(sheet) = &summary.table else { return Markup::default() };
