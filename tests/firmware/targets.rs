@@ -136,15 +136,16 @@ fn what_a_usual_table_costs_on_a_cortex_m0_stays_within_its_bounds() {
     assert!(cost.decision_mean <= 360 && cost.decision_most <= 405, "{}", cost.sentence());
 }
 
+/// The readings of the drill see something in half of all ticks: a drive takes less.
 #[test]
-fn strikes_ahead_cost_at_most_sixty_instructions_a_decision_on_a_cortex_m0() {
+fn two_axes_of_strikes_cost_at_most_a_hundred_instructions_a_decision_on_a_cortex_m0() {
     if !(there("arm-none-eabi-gcc") && there("qemu-system-arm")) {
         return;
     }
     let cost = |case: Case| Target::CortexM0.cost(&case.table, &case.settings).expect("compiled and counted");
     let (seeing, blind) = (cost(Case::ahead()), cost(Case::usual()));
     println!("{} {}", seeing.sentence(), blind.sentence());
-    assert!(seeing.decision_mean <= blind.decision_mean + 60, "{} {}", seeing.sentence(), blind.sentence());
+    assert!(seeing.decision_mean <= blind.decision_mean + 100, "{} {}", seeing.sentence(), blind.sentence());
 }
 
 #[test]
