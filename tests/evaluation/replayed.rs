@@ -1,7 +1,7 @@
 //! Replays: a log that the simulator left, and one made by hand with a failed upshift and hunting in it.
 
 use crate::sandbox::repository;
-use lowgear_env::config::load;
+use lowgear_env::config::{ParameterDistribution, load};
 use lowgear_env::terrain::CourseConfig;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Mask, Scenario, Seed, TraceRow, World, load_course};
@@ -12,9 +12,12 @@ use lowgear_sysid::log::{LogError, LogReader, Mapping};
 use std::path::Path;
 use std::sync::Arc;
 
-/// The demonstration's cart.
+/// The demonstration's cart with readings as they are written down: neither late nor noisier than its file says.
 pub(super) fn cart() -> VehicleConfig {
-    load(&repository().join("configs/vehicles/demo-cart.toml")).unwrap()
+    let mut cart: VehicleConfig = load(&repository().join("configs/vehicles/demo-cart.toml")).unwrap();
+    cart.variation.latency_ticks = ParameterDistribution::Fixed(0.0);
+    cart.variation.sensor_noise_factor = ParameterDistribution::Fixed(1.0);
+    cart
 }
 
 /// Up above a speed ratio of 700 permille, down below 400.

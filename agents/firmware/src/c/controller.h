@@ -405,13 +405,12 @@ static inline uint8_t lowgear_rear_on_strike(const lowgear_state *s)
 }
 
 /* A reading above the level: a new strike, or more of the last one. */
-static inline void lowgear_rise(lowgear_state *s, uint16_t before_mm, uint8_t high)
+static inline void lowgear_rise(lowgear_state *s, uint32_t moved, uint8_t high)
 {
-    const uint16_t here_mm = lowgear_way_mm(s);
-    const uint16_t front_mm = (uint16_t)(here_mm + LOWGEAR_AHEAD_MM);
+    const uint16_t front_mm = (uint16_t)(lowgear_way_mm(s) + LOWGEAR_AHEAD_MM);
     if (s->raised != 0u) {
         const uint16_t raised = (uint16_t)(s->raised
-            + ((uint16_t)((uint16_t)(here_mm >> 3) - (uint16_t)(before_mm >> 3)) & 8191u));
+            + ((uint16_t)((uint16_t)(s->way >> 15) - (uint16_t)((s->way - moved) >> 15)) & 8191u));
         s->raised = raised > LOWGEAR_STUCK_MM / 8u || raised >= 255u ? (uint8_t)255u : (uint8_t)raised;
     } else if (lowgear_rear_on_strike(s) != 0u) {
         s->raised = 1u;
@@ -460,7 +459,6 @@ static inline void lowgear_find_next(lowgear_state *s)
  * it was not, the vehicle is taken to roll on as fast as before, and slower from tick to tick. */
 static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, uint8_t engaged)
 {
-    const uint16_t before_mm = lowgear_way_mm(s);
     uint32_t moved;
     if (engaged != 0u) {
 @if many_counts
@@ -494,12 +492,12 @@ static inline void lowgear_look_ahead(lowgear_state *s, const lowgear_raw *raw, 
             s->strikes = 0u; /* the rear axle has met the newest, and so every one */
         }
     }
-    if (raw->preview < LOWGEAR_LEAST_PREVIEW || raw->preview > LOWGEAR_MOST_PREVIEW) {
+    if (raw->preview < LOWGEAR_LOW_LEVEL) {
+        s->raised = raw->preview < LOWGEAR_LEAST_PREVIEW ? (uint8_t)255u : (uint8_t)0u;
+    } else if (raw->preview > LOWGEAR_MOST_PREVIEW) {
         s->raised = 255u;
-    } else if (raw->preview < LOWGEAR_LOW_LEVEL) {
-        s->raised = 0u;
     } else if (s->raised != 255u) {
-        lowgear_rise(s, before_mm, raw->preview >= LOWGEAR_HIGH_LEVEL ? 1u : 0u);
+        lowgear_rise(s, moved, raw->preview >= LOWGEAR_HIGH_LEVEL ? 1u : 0u);
     } else {
         /* unknown until it has been below the level */
     }
