@@ -172,3 +172,35 @@ fn two_policies_are_exported_for_a_trial_and_compile_together() {
     let long = [&["export", "tiny.toml", "--policy", "hand-rule"][..], &long].concat();
     place.run(&long).refused(2, &["--prefix"]);
 }
+
+#[test]
+fn a_policy_is_distilled_into_a_network_that_can_be_compared() {
+    let place = Sandbox::new();
+    let teacher = reference().join("contextual/seed-1");
+    let arguments = ["export", "tiny.toml", "--policy", teacher.to_str().unwrap(), "--out", "out"];
+    let more = ["--decider", "network", "--hidden", "6,5", "--format", "c"];
+    let out = place.run(&[&arguments[..], &more].concat()).done().out;
+    assert!(out.contains("held-out courses the network takes"), "{out}");
+    assert!(out.contains("as the real numbers that they were rounded from in"), "{out}");
+    let prefix = place.read("out/tiny.h");
+    assert!(prefix.contains("decision network") && prefix.contains("data: layer 6 "), "{prefix}");
+    place.run(&["compare", "tiny.toml", "hand-rule", "out/tiny.h", "--courses", "2"]).done();
+    // Exported again as it is: the same network.
+    let again = ["export", "tiny.toml", "--policy", "out/tiny.h", "--out", "again", "--format", "c"];
+    place.run(&again).done();
+    let hash = |text: &str| text.lines().find(|line| line.contains("network hash:")).map(str::to_owned);
+    assert!(hash(&prefix).is_some());
+    assert_eq!(hash(&place.read("again/tiny.h")), hash(&prefix));
+}
+
+#[test]
+fn a_network_too_large_for_a_small_controller_is_refused() {
+    let place = Sandbox::new();
+    let arguments = ["export", "tiny.toml", "--policy", "hand-rule", "--out", "out"];
+    let more = ["--decider", "network", "--hidden", "60,60"];
+    place.run(&[&arguments[..], &more].concat()).refused(1, &["x 60 x 60 x 3", "allowed are", "narrower"]);
+    assert!(!place.path("out").exists(), "nothing was written");
+    place
+        .run(&[&arguments[..], &["--decider", "network", "--hidden", "65"]].concat())
+        .refused(2, &["--hidden", "64"]);
+}

@@ -49,6 +49,7 @@ fn a_value_out_of_range_is_named_with_its_range() {
         &["axes[1].values", "-1", "episode.reward.stress-s-per-life", "0 to"],
     );
     refused("value = 2", "value = 0", 0, &["set[0].value", "table.courses", "1 to 1000000"]);
+    refused("key = \"episode", "key = \"effort\"", 1, &["axes[1].values", "0.001 to 10000"]);
     refused("value = 2", "value = \"two\"", 0, &["set[0].value", "table.courses"]);
     refused("leave-out", "leave-out = [\"vehicle.gearbox\"]", 0, &["axes[0].points[1].leave-out", "gearbox"]);
 }

@@ -9,6 +9,8 @@ use super::words::FILE_HASH;
 use lowgear_agents::integer_network::{IntegerNetwork, NETWORK_FORMAT, NetworkFault, form_by_name};
 use lowgear_agents::table::{LookupTable, Provenance, TABLE_FORMAT, TableAxis, TableFault};
 
+/// In the head of a network alone.
+const NETWORK_HASH: &str = "network hash:";
 /// Markers of inputs and layers.
 const INPUT: &str = "data: input ";
 const LAYER: &str = "data: layer ";
@@ -116,7 +118,7 @@ pub fn read_export(text: &str, extension: &str) -> Result<Exported, ReadError> {
     }
     let claimed = said(text, FILE_HASH)?;
     let version = said(text, "format:")?;
-    let is_network = said(text, INPUT).is_ok();
+    let is_network = said(text, NETWORK_HASH).is_ok();
     let read = if is_network { NETWORK_FORMAT } else { TABLE_FORMAT };
     if version != read.to_string() {
         return Err(ReadError::Version { found: version, read });
@@ -165,7 +167,7 @@ fn network(text: &str, format: Format, provenance: Provenance) -> Result<Integer
         biases.into_iter().map(|b| i16::try_from(b).map_err(|_| data(LAYER, "a bias beyond 16 bits")));
     let (weights, biases) = (weights.collect::<Result<_, _>>()?, biases.collect::<Result<_, _>>()?);
     let network = IntegerNetwork::new(inputs, layers, weights, biases, provenance)?;
-    let (found, claimed) = (network.hash(), said(text, "network hash:")?);
+    let (found, claimed) = (network.hash(), said(text, NETWORK_HASH)?);
     if found == claimed { Ok(network) } else { Err(NetworkFault::Hash { found, claimed }.into()) }
 }
 

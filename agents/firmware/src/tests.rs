@@ -1,5 +1,6 @@
 //! The proof itself, and that it can fail.
 
+mod network;
 mod preview;
 
 use lowgear_env::Seed;

@@ -32,7 +32,7 @@ fn activations_by_hand() {
 #[test]
 fn every_feature_has_activations_that_tell_its_usual_values_apart() {
     let inputs = inputs_for(&Feature::ALL, 3);
-    assert_eq!(inputs.len(), 3 + 3 + 11 - 1 + 1);
+    assert_eq!(inputs.len(), 3 + 3 + 12, "gears, classes, and one for each of the others");
     for feature in Feature::ALL {
         let own: Vec<&NetworkInput> = inputs.iter().filter(|i| i.feature == feature as u8).collect();
         let seen = |value: i16| own.iter().map(|i| i.activation(value)).collect::<Vec<_>>();

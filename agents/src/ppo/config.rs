@@ -102,7 +102,7 @@ impl Default for PpoConfig {
             reward_scale: 1.0,
             guide_bias: 4.0,
             guide_penalty: 0.0,
-            privileged_critic: false,
+            privileged_critic: true,
             shift_threshold: 0.15,
         }
     }

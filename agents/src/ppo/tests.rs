@@ -2,6 +2,7 @@
 
 mod driving;
 mod learning;
+mod privileged;
 mod saving;
 mod scales;
 mod worlds;

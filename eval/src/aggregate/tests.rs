@@ -233,6 +233,19 @@ fn no_line_of_the_terminal_table_is_wider_than_the_terminal() {
 }
 
 #[test]
+fn seeds_that_kept_their_start_policy_are_named_in_the_terminal() {
+    let (_, mut summary) = whole();
+    let words = "seeds kept the policy they started from";
+    assert!(!terminal_table(&summary, 120).contains(words));
+    let learner = summary.policies.iter_mut().find(|policy| policy.record.id == "learner").unwrap();
+    let equal = &mut learner.seeds[0].against_tuned_s;
+    (equal.mean, equal.low, equal.high) = (0.0, 0.0, 0.0);
+    let all = learner.seeds.len();
+    let said = terminal_table(&summary, 120);
+    assert!(said.contains(&format!(": 1 of {all} {words}.")), "{said}");
+}
+
+#[test]
 fn the_least_important_columns_are_left_out_first_and_named() {
     let (_, mut summary) = whole();
     summary.policies[0].record.label = "A policy with quite a long name indeed".into();

@@ -33,7 +33,7 @@ impl Default for NetworkConfig {
             features: Vec::new(),
             iterations: 8,
             courses: 100,
-            steps: 18_000,
+            steps: 6_000,
             learning_rate: 3e-3,
             shift_weight: 2.0,
         }

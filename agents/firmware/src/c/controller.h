@@ -890,9 +890,9 @@ static inline uint8_t lowgear_look(const uint16_t *value)
 @end
 }
 @else
-static inline uint8_t lowgear_clamped(int32_t value)
+static inline uint8_t lowgear_clamped(uint32_t value)
 {
-    return value < 0 ? (uint8_t)0u : (value > 255 ? (uint8_t)255u : (uint8_t)value);
+    return value > 255u ? (uint8_t)255u : (uint8_t)value;
 }
 
 /* The activation of an input, 0 to 255; 128 stands for zero. */
@@ -906,11 +906,14 @@ static inline uint8_t lowgear_input(const uint16_t *value, const uint16_t *input
         return here == low ? (uint8_t)192u : (uint8_t)128u; /* one gear, one class */
     }
     if ((code & 48u) == 16u) {
-        return here > low ? lowgear_clamped((int32_t)((uint32_t)(here - low) >> shift)) : (uint8_t)0u;
+        const int32_t above = here - low;
+        const uint32_t steps = (uint32_t)above >> shift;
+        return above > 0 ? lowgear_clamped(steps) : (uint8_t)0u;
     }
     {
         /* 16 times the logarithm to base 2, linear between powers of two. */
-        uint32_t rest = here + low < 1 ? UINT32_C(1) : (uint32_t)(here + low);
+        const int32_t lifted = here + low;
+        uint32_t rest = lifted < 1 ? UINT32_C(1) : (uint32_t)lifted;
         int32_t sum = (int32_t)shift - 16;
         while (rest >= 32u) {
             rest >>= 1;
@@ -920,7 +923,8 @@ static inline uint8_t lowgear_input(const uint16_t *value, const uint16_t *input
             rest <<= 1;
             sum -= 16;
         }
-        return lowgear_clamped(sum + (int32_t)rest);
+        sum += (int32_t)rest;
+        return sum > 0 ? lowgear_clamped((uint32_t)sum) : (uint8_t)0u;
     }
 }
 
@@ -960,7 +964,8 @@ static inline uint8_t lowgear_look(const uint16_t *value)
         }
         for (i = 0u; i < units; i++) {
             const int32_t own = lowgear_unit(weight, x, width, LOWGEAR_READ16(bias), total);
-            y[i] = own > 0 ? lowgear_clamped((int32_t)((uint32_t)own >> shift)) : (uint8_t)0u;
+            const uint32_t scaled = (uint32_t)own >> shift;
+            y[i] = own > 0 ? lowgear_clamped(scaled) : (uint8_t)0u;
             if (i < 3u) {
                 sum[i] = own;
             }

@@ -26,6 +26,31 @@ fn the_page_has_a_map_per_policy_frontiers_and_no_markup_from_names() {
 }
 
 #[test]
+fn an_axis_over_effort_is_drawn_as_result_over_budget() {
+    let mut summary = sweep();
+    summary.axes.remove(0);
+    summary.axes[0].key = Some("effort".into());
+    summary.axes[0].values = vec!["1".into(), "4".into()];
+    summary.points.truncate(2);
+    for point in &mut summary.points {
+        point.place.remove(0);
+    }
+    let page = sweep_page(&summary, |_| String::new());
+    for words in [
+        "Result over budget",
+        "Policy tabular, budget",
+        "Tuned, budget",
+        "search ticks",
+        "8.8",
+        "hand-written rule on the same test courses",
+    ] {
+        assert!(page.contains(words), "no {words}");
+    }
+    summary.axes[0].key = Some("seed".into());
+    assert!(!sweep_page(&summary, |_| String::new()).contains("Result over budget"));
+}
+
+#[test]
 fn the_page_names_the_methods_that_its_intervals_are_made_by() {
     let page = sweep_page(&sweep(), |_| String::new());
     assert!(page.contains("Student intervals") && page.contains("two-way jackknife"), "{page}");
