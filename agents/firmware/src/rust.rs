@@ -20,10 +20,11 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 9] = [
+const MODULES: [(&str, &str); 10] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
+    ("monitor", onboard!("monitor")),
     ("observer", onboard!("observer")),
     ("order", onboard!("order")),
     ("preview", onboard!("preview")),
