@@ -14,9 +14,9 @@ use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
 use crate::sensing::{KnownInputs, Preview, Sensors};
 use crate::trace::TraceRow;
-use crate::vehicle::{BATCH, Vehicle};
+use crate::vehicle::{BATCH, TemperatureRise, Vehicle};
 use crate::{Mask, Scenario, Stream};
-use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
+use lowgear_onboard::{Command, Controller, Features, Raw, Request, Verdict};
 use std::sync::Arc;
 
 /// An episode being driven. As a [`World`](crate::World) its observation is [`Features`] and its actions are request codes.
@@ -133,6 +133,14 @@ impl Drive {
         self
     }
 
+    /// The same with a motor that is this warm above the air at the start.
+    #[must_use]
+    pub fn with_warm_motor(mut self, temperature_rise: TemperatureRise) -> Drive {
+        let charge = self.plant.charge;
+        self.plant = self.plant.with_thermal_state(&self.vehicle, charge, temperature_rise);
+        self
+    }
+
     /// The rows kept so far.
     #[must_use]
     pub fn into_trace(self) -> Vec<TraceRow> {
@@ -191,6 +199,18 @@ impl Drive {
     #[must_use]
     pub fn events(&self) -> EventCounts {
         self.counters.events
+    }
+
+    /// Whether the episode has ended.
+    #[must_use]
+    pub fn has_ended(&self) -> bool {
+        self.end.is_some()
+    }
+
+    /// What the controller has read last.
+    #[must_use]
+    pub fn reading(&self) -> Raw {
+        *self.sensors.last()
     }
 
     /// Which requests the guard would carry out now.

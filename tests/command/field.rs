@@ -123,6 +123,7 @@ fn a_fit_writes_a_vehicle_a_course_and_a_picture_and_tells_what_it_cannot_know()
     let gap = place.run(&["validate", "own.toml", "log.csv", "--course", "own-course.toml"]).done().out;
     assert!(gap.contains("in short") && gap.contains("of the way"), "{gap}");
     assert!(place.read("own-validate.svg").contains("simulated"));
+    assert!(gap.contains("fitted to one of these logs") && !place.path("own-gap.toml").exists(), "{gap}");
     place
         .run(&["validate", "own.toml", "log.csv", "--course", "course.toml"])
         .refused(2, &["path", "hard path"]);

@@ -12,6 +12,7 @@ mod guideline;
 #[path = "targets/looks.rs"]
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod looks;
+mod monitored;
 mod recorded;
 mod subject;
 mod targets;

@@ -1,6 +1,7 @@
 //! The recorder of exported controllers: what it sends from emulated machines, decoded, drives the onboard code to the
 //! same decisions, and the onboard recorder to the same bytes.
 
+use super::monitored::{add_second, settings};
 use super::targets::{STRICT, compile};
 use super::{Case, run, there};
 use crate::sandbox::repository;
@@ -8,8 +9,7 @@ use lowgear_agents::table::{LookupTable, Provenance, TableAxis};
 use lowgear_env::config;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_eval::replay::{Decision, Replay};
-use lowgear_firmware::{AGAINST, Format, recorder_source, source, trial_header};
-use lowgear_onboard::{Controller, Feature, Features, Header, Recorder, Request};
+use lowgear_onboard::{Controller, Feature, Features, Header, MonitorSettings, Recorder, Request};
 use lowgear_sysid::log::{LogError, LogReader, Mapping};
 use lowgear_sysid::recording::{Decoder, LOG_HEADINGS, RecordedTick, log_row};
 use std::fmt::Write as _;
@@ -25,7 +25,7 @@ fn sent(said: &str) -> Vec<u8> {
     plain.lines().filter_map(byte).collect()
 }
 
-fn decoded(bytes: &[u8]) -> (Vec<RecordedTick>, Header) {
+pub(super) fn decoded(bytes: &[u8]) -> (Vec<RecordedTick>, Header) {
     let (mut decoder, mut ticks) = (Decoder::new(), Vec::new());
     bytes.iter().for_each(|byte| decoder.push(*byte, |tick| ticks.push(*tick)));
     decoder.finish();
@@ -102,9 +102,16 @@ fn log_replays(case: &Case, vehicle: &str, target: &str, bytes: &[u8]) {
     }
 }
 
-fn record(case: &Case, compiler: &str, flags: &[&str], source: &str, machine: &[&str]) -> Vec<u8> {
+pub(super) fn record(
+    case: &Case,
+    ticks: u32,
+    compiler: &str,
+    flags: &[&str],
+    source: &str,
+    machine: &[&str],
+) -> Vec<u8> {
     let flags = [flags, &["-DDRILL_RECORD"]].concat();
-    compile(case, compiler, &flags, TICKS, source, "record.elf");
+    compile(case, compiler, &flags, ticks, source, "record.elf");
     let own = case.path("record.elf");
     match machine {
         [] => sent(&run(&own, &[], case.folder.path())),
@@ -126,20 +133,22 @@ fn recordings_from_emulated_machines_replay_to_the_same_decisions_bit_for_bit() 
         };
         if there("cc") {
             let flags = [&["-std=c99", "-O2", "-Wno-unused-function"][..], &STRICT].concat();
-            replays("cc", &record(&case, "cc", &flags, "host.c", &[]));
+            replays("cc", &record(&case, TICKS, "cc", &flags, "host.c", &[]));
         }
         if there("arm-none-eabi-gcc") && there("qemu-system-arm") {
             let flags = ["-std=gnu99", "-Os", "-mthumb", "-mcpu=cortex-m0", "-nostartfiles", "-T", "arm.ld"];
-            let board = "300 qemu-system-arm -M mps2-an385 -nographic -monitor none -serial none \
+            // A Cortex-M0 with a serial port, whose bytes go into a file as they are.
+            let board = "300 qemu-system-arm -M microbit -nographic -monitor none -serial file:serial.bin \
                          -semihosting-config enable=on,target=native -kernel record.elf";
             let board: Vec<&str> = board.split_whitespace().collect();
-            let bytes = record(&case, "arm-none-eabi-gcc", &flags, "arm.c", &board);
-            replays("cortex-m0", &bytes);
+            let said = record(&case, TICKS, "arm-none-eabi-gcc", &flags, "arm.c", &board);
+            assert!(said.is_empty(), "nothing goes by another way");
+            replays("cortex-m0", &fs::read(case.folder.path().join("serial.bin")).unwrap());
         }
         if there("avr-gcc") && there("simavr") {
             let flags = ["-std=gnu99", "-Os", "-mmcu=atmega328p"];
             let board = ["300", "simavr", "-m", "atmega328p", "-f", "16000000", "record.elf"];
-            replays("avr", &record(&case, "avr-gcc", &flags, "avr.c", &board));
+            replays("avr", &record(&case, TICKS, "avr-gcc", &flags, "avr.c", &board));
         }
     }
 }
@@ -151,7 +160,7 @@ fn a_small_python_records_the_bytes_that_c_records() {
     }
     for case in [Case::usual(), Case::other()] {
         let flags = [&["-std=c99", "-O2", "-Wno-unused-function"][..], &STRICT].concat();
-        let bytes = record(&case, "cc", &flags, "host.c", &[]);
+        let bytes = record(&case, TICKS, "cc", &flags, "host.c", &[]);
         let mut readings = String::new();
         for RecordedTick { after_restart, frame, .. } in decoded(&bytes).0 {
             if after_restart {
@@ -183,7 +192,7 @@ fn a_small_python_records_the_bytes_that_c_records() {
 }
 
 /// The table of the rule in the example: up as soon as the motor turns, by one axis.
-fn early_upshifts() -> LookupTable {
+pub(super) fn early_upshifts() -> LookupTable {
     let axes = vec![TableAxis { feature: Feature::SpeedRatio, edges: vec![150, 400] }];
     LookupTable::from_requests(axes, &[Request::Down, Request::Hold, Request::Up], Provenance::default())
         .unwrap()
@@ -196,15 +205,12 @@ fn two_controllers_in_one_program_change_places_only_while_the_vehicle_stands() 
     }
     let case = Case::usual();
     let rule = early_upshifts();
-    let prefix = format!("lowgear_{AGAINST}");
-    let folder = case.folder.path().join(AGAINST);
-    fs::create_dir(&folder).unwrap();
-    let text = source(Format::C, &rule, &case.settings, &prefix).unwrap();
-    fs::write(folder.join(format!("{prefix}.h")), text).unwrap();
-    let text = recorder_source(Format::C, &rule, &case.settings, &prefix).unwrap().unwrap();
-    fs::write(folder.join(format!("{prefix}_recorder.h")), text).unwrap();
-    let (name, text) = trial_header("lowgear").unwrap();
-    fs::write(case.folder.path().join(name), text).unwrap();
+    // Limits so wide that the monitor stays out of it.
+    add_second(
+        &case,
+        &rule,
+        &MonitorSettings { behind_q12_mm: 1 << 26, failures_q12_mm: 1 << 26, ..settings(&case) },
+    );
     let flags = [&["-std=c99", "example_trial_board.c"][..], &STRICT].concat();
     compile(&case, "cc", &flags, 1, "example_trial.c", "trial");
     let (ticks, _) = decoded(&sent(&run(&case.path("trial"), &[], case.folder.path())));

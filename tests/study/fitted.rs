@@ -56,6 +56,29 @@ fn a_fitted_vehicle_is_drawn_again_and_again_and_the_report_says_how_often_the_t
 }
 
 #[test]
+fn a_study_reads_the_gap_that_validation_measured_and_refuses_that_of_another_vehicle() {
+    let place = fitted(|text| text.replace("gap-percent = 1.5\n", ""));
+    place.write("other.csv", crate::command::field::logged());
+    // The runs of the log name their surface so.
+    place.write("ground.toml", place.read("course.toml").replace("hard path", "path"));
+    let out = place.run(&["validate", "vehicle.toml", "other.csv", "--course", "ground.toml"]).done().out;
+    assert!(out.contains("vehicle-gap.toml"), "{out}");
+    let gap: toml::Table = toml::from_str(&place.read("vehicle-gap.toml")).unwrap();
+    let percent = gap["gap-percent"].as_float().unwrap();
+    assert!(out.contains(&format!("off by {percent:.1} %")) && percent > 0.0, "{percent}: {out}");
+    place.run(&["study", "tiny.toml", "--out", "run"]).done();
+    let summary: Value = serde_json::from_str(&place.read("run/summary.json")).unwrap();
+    assert_eq!(summary["fitted"][0]["gap_percent"].as_f64(), Some(percent));
+    assert!(place.read("run/resolved.toml").contains("gap-percent"));
+    // Another vehicle by one figure.
+    place.write("vehicle.toml", place.read("vehicle.toml").replace("value = 14.4", "value = 14.5"));
+    place
+        .run(&["study", "tiny.toml", "--out", "again"])
+        .refused(2, &["vehicle-gap.toml", "vehicle", "lowgear validate"]);
+    assert!(!place.path("again").exists());
+}
+
+#[test]
 fn a_fit_that_is_not_this_vehicles_is_refused_before_any_work() {
     let renamed = fitted(|text| text.replace("(winding)", "(rotor)"));
     renamed

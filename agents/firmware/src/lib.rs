@@ -25,6 +25,7 @@ mod stale;
 mod table_features;
 mod template;
 mod toy;
+mod trial;
 mod vectors;
 mod words;
 
@@ -34,10 +35,11 @@ pub use disk::write_atomically;
 pub use prefix::{PrefixError, check_export_prefix};
 pub use proof::{ExportError, ExportOptions, NoProof, ProofOutcome, ProofStatus, prove};
 pub use read::{Exported, ExportedPolicy, ReadError, read_export};
-pub use recorder::{AGAINST, recorder_file_name, recorder_source, trial_header};
+pub use recorder::{AGAINST, recorder_file_name, recorder_source};
 pub use sheet::{NetworkSize, SizeSheet};
 pub use source::{Format, SourceError, source};
 pub use table_features::settings_hash;
+pub use trial::trial_sources;
 pub use vectors::{VectorBudget, Vectors};
 
 #[cfg(test)]

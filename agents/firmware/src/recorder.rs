@@ -1,5 +1,4 @@
-//! The recorder of an exported controller, as files of their own; in Rust it is part of the onboard sources. And the
-//! header that lets two controllers drive in turn, for a trial.
+//! The recorder of an exported controller, as files of their own; in Rust it is part of the onboard sources.
 
 use std::fmt::Write as _;
 
@@ -8,10 +7,9 @@ use lowgear_onboard::{Header, Settings};
 use super::decider::Decider;
 use super::prefix::{PrefixError, check_export_prefix};
 use super::source::Format;
-use super::template::{Filling, with_prefix};
+use super::template::Filling;
 
 const C: &str = include_str!("c/recorder.h");
-const TRIAL: &str = include_str!("c/trial.h");
 const MICROPYTHON: &str = include_str!("micropython/recorder.py.in");
 
 /// Name of the recorder's file; `None` for formats that have none of their own.
@@ -46,16 +44,6 @@ pub fn recorder_source<'a>(
 
 /// Folder and end of the prefix of the controller that another one is compared with.
 pub const AGAINST: &str = "against";
-
-/// Name and text of the header that lets the controller of this prefix and the one that it is compared with drive in
-/// turn. That one lies in the folder [`AGAINST`], with [`AGAINST`] at the end of its prefix.
-///
-/// # Errors
-/// [`PrefixError`] when the prefix is no name in C.
-pub fn trial_header(prefix: &str) -> Result<(String, String), PrefixError> {
-    check_export_prefix(&format!("{prefix}_{AGAINST}"))?;
-    Ok((format!("{prefix}_trial.h"), with_prefix(TRIAL, prefix)))
-}
 
 /// The header on the wire as numbers, a few lines of them.
 pub(super) fn header_text(decider: Decider<'_>, settings: &Settings) -> String {

@@ -22,10 +22,11 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 10] = [
+const MODULES: [(&str, &str); 11] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
+    ("monitor", onboard!("monitor")),
     ("network", onboard!("network")),
     ("observer", onboard!("observer")),
     ("order", onboard!("order")),

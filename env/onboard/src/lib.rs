@@ -10,6 +10,7 @@
 mod controller;
 mod features;
 mod guard;
+mod monitor;
 mod network;
 mod observer;
 mod order;
@@ -21,6 +22,7 @@ mod table;
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
+pub use monitor::{MOST_RETURNS, Monitor, MonitorSettings};
 pub use network::{InputForm, MAX_LAYERS, MAX_WIDTH, Network, NetworkError, NetworkInput, NetworkLayer};
 pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};

@@ -6,18 +6,21 @@
 //! place finds it again at the next zero. [`HEADER_BYTES`] bytes say what the numbers mean; they come first and every
 //! [`HEADER_TICKS`] ticks, so that the end of a recording can be read without its beginning.
 //!
-//! The content, low byte first (`version` 1):
+//! The content, low byte first (`version` 2; version 1 has no monitor):
 //!
 //! | bytes | frame |
 //! | --- | --- |
 //! | 0, 1 | tick, from 0; goes round |
 //! | 2 to 13 | encoder counts, battery mV, current mA, tilt ddeg, duty permille, selector ddeg |
 //! | 14, 15 | reading of a preview sensor, signed; 0 without one |
-//! | 16 | request, verdict (from bit 2), phase (from bit 5) |
-//! | 17 | confirmed gear, ordered gear (from bit 3), which of two policies drives (bit 6), policy was asked (bit 7) |
+//! | 16 | low bits of what was asked, verdict (from bit 2), phase (from bit 5) |
+//! | 17 | confirmed gear, ordered gear (from bit 3), which of two policies drives (bit 6), high bit of what was asked (bit 7) |
 //! | 18 | drive, nudge, recalibrate, park (bits 0 to 3), fault (from bit 4), tick has not gone round (bit 7) |
 //! | 19 | label of the lap, 0 outside of laps |
 //! | 20, 21 | checksum, high byte first |
+//!
+//! What was asked, in three bits: 4, 5, 6 the policy asked for down, hold, up; 1 it was not asked. While the monitor has gone
+//! back to the rule: 2, 3, 0 the rule asked for down, hold, up; 7 it was not asked.
 //!
 //! | bytes | header |
 //! | --- | --- |
@@ -32,7 +35,9 @@
 use super::{Command, Controller, Fault, MAX_GEARS, Phase, Raw, Request, Settings, Verdict};
 
 /// Layout of frames and headers.
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
+/// The oldest layout that is read: its frames mean the same.
+const OLDEST_VERSION: u8 = 1;
 /// Bytes of data in a frame.
 pub const FRAME_DATA: usize = 20;
 /// Bytes of a frame on the wire.
@@ -140,8 +145,28 @@ pub struct Frame {
     pub command: Command,
     /// Which of two policies drives, 0 or 1.
     pub policy: u8,
+    /// Whether the monitor has gone back to the rule, which then decides in place of policy 1.
+    pub fallback: bool,
     /// Label of the lap; 0 outside of laps.
     pub lap: u8,
+}
+
+/// What was asked in three bits, see the head of this file.
+const fn asked_code(request: Request, asked: bool, fallback: bool) -> u8 {
+    let code = if asked { 4 + request as u8 } else { Request::Hold as u8 };
+    // Of eight codes the usual ones are 1, 4, 5, 6; turned over in two bits they become the other four.
+    if fallback { code ^ 6 } else { code }
+}
+
+/// Request, whether it was asked, and whether the monitor had gone back to the rule.
+const fn asked_of(code: u8) -> (Request, bool, bool) {
+    let fallback = matches!(code & 7, 0 | 2 | 3 | 7);
+    match if fallback { code & 7 ^ 6 } else { code & 7 } {
+        4 => (Request::Down, true, fallback),
+        5 => (Request::Hold, true, fallback),
+        6 => (Request::Up, true, fallback),
+        _ => (Request::Hold, false, fallback),
+    }
 }
 
 impl Frame {
@@ -157,10 +182,10 @@ impl Frame {
         let [d, g] = raw.duty_permille.to_le_bytes();
         let [s, r] = raw.selector_ddeg.to_le_bytes();
         let [p, q] = self.raw.preview.to_le_bytes();
-        let done = self.request as u8 | (self.verdict as u8) << 2 | (self.phase as u8) << 5;
+        let code = asked_code(self.request, self.asked, self.fallback);
+        let done = (code & 3) | (self.verdict as u8) << 2 | (self.phase as u8) << 5;
         let order = &self.command;
-        let gears =
-            (self.gear & 7) | (order.gear & 7) << 3 | (self.policy & 1) << 6 | (self.asked as u8) << 7;
+        let gears = (self.gear & 7) | (order.gear & 7) << 3 | (self.policy & 1) << 6 | (code >> 2) << 7;
         let ordered = order.drive as u8
             | (order.nudge as u8) << 1
             | (order.recalibrate as u8) << 2
@@ -188,12 +213,13 @@ impl Frame {
             preview: i16::from_le_bytes([p, q]),
         };
         let known = |gear: u8| Some(gear).filter(|gear| (*gear as usize) < MAX_GEARS);
+        let (request, asked, fallback) = asked_of((done & 3) | (gears >> 7) << 2);
         Some(Frame {
             tick: u16::from_le_bytes([t, u]),
             unwrapped: ordered & 128 != 0,
             raw,
-            request: *Request::ALL.get((done & 3) as usize)?,
-            asked: gears & 128 != 0,
+            request,
+            asked,
             verdict: *VERDICTS.get((done >> 2 & 7) as usize)?,
             phase: *PHASES.get((done >> 5) as usize)?,
             gear: known(gears & 7)?,
@@ -206,6 +232,7 @@ impl Frame {
                 park: ordered & 8 != 0,
             },
             policy: gears >> 6 & 1,
+            fallback,
             lap,
         })
     }
@@ -293,7 +320,7 @@ impl Header {
         if [m, n] != [b'L', b'G'] {
             return None;
         }
-        if version != VERSION || frame as usize != FRAME_DATA {
+        if !(OLDEST_VERSION..=VERSION).contains(&version) || frame as usize != FRAME_DATA {
             return Some(Err(version));
         }
         Some(Ok(Header {
@@ -314,6 +341,8 @@ pub struct Recorder {
     unwrapped: bool,
     /// Which of two policies drives, 0 or 1.
     pub policy: u8,
+    /// Whether the monitor has gone back to the rule.
+    pub fallback: bool,
     /// Label of the lap; 0 outside of laps.
     pub lap: u8,
 }
@@ -322,7 +351,7 @@ impl Recorder {
     /// At power-up.
     #[must_use]
     pub const fn new() -> Recorder {
-        Recorder { tick: 0, unwrapped: true, policy: 0, lap: 0 }
+        Recorder { tick: 0, unwrapped: true, policy: 0, fallback: false, lap: 0 }
     }
 
     /// Whether the header is due before the next frame.
@@ -353,6 +382,7 @@ impl Recorder {
             fault: guard.fault(),
             command: *command,
             policy: self.policy,
+            fallback: self.fallback,
             lap: self.lap,
         };
         self.tick = self.tick.wrapping_add(1);

@@ -15,10 +15,13 @@ pub struct FittedConfig {
     /// Test courses that each of them drives, the first ones, 2 to 1000.
     #[serde(default = "courses")]
     pub courses: u64,
-    /// By how much the fitted vehicle misses runs that it was not fitted to, %, 0 to 100; `lowgear validate` says it. Left out, it is not
-    /// known.
+    /// By how much the fitted vehicle misses runs that it was not fitted to, %, 0 to 100. Left out, a study reads it from the file that
+    /// `lowgear validate` writes next to this one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gap_percent: Option<f64>,
+    /// The logs that were fitted to: the first 16 digits of their SHA-256.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub logs: Vec<String>,
     /// The fitted values.
     pub parameters: Vec<FittedParameter>,
 }
@@ -52,7 +55,13 @@ impl FittedConfig {
     /// Of fitted values, with the usual numbers of vehicles and courses.
     #[must_use]
     pub const fn new(parameters: Vec<FittedParameter>) -> FittedConfig {
-        FittedConfig { vehicles: vehicles(), courses: courses(), gap_percent: None, parameters }
+        FittedConfig {
+            vehicles: vehicles(),
+            courses: courses(),
+            gap_percent: None,
+            logs: Vec::new(),
+            parameters,
+        }
     }
 }
 
@@ -61,6 +70,9 @@ impl Check for FittedConfig {
         in_range("vehicles", self.vehicles, 10, 1000, "")?;
         in_range("courses", self.courses, 2, 1000, "")?;
         self.gap_percent.map_or(Ok(()), |gap| in_range("gap-percent", gap, 0.0, 100.0, "%"))?;
+        for (i, log) in self.logs.iter().enumerate() {
+            check_name(&format!("logs[{i}]"), log)?;
+        }
         let count = self.parameters.len();
         if !(1..=MOST).contains(&count) {
             return Err(KeyError::new("parameters", count, format!("1 to {MOST} fitted values")));

@@ -224,7 +224,7 @@ impl Decoder {
 
 /// Headings of the rows of [`log_row`].
 pub const LOG_HEADINGS: &str = "time_s,motor_speed_rad_s,duty_permille,battery_voltage_mv,motor_current_ma,tilt_ddeg,\
-                                gear,selector_ddeg,lap,policy,nudge,request,verdict,phase,fault,ordered_gear,preview";
+                                gear,selector_ddeg,lap,policy,nudge,request,verdict,phase,fault,ordered_gear,preview,fallback";
 
 /// A frame as a row of a log, in the units and with the meaning that [`crate::log`] reads: duty and mean speed since
 /// the row before, gear 0 while none is confirmed. Sensors that are not fitted, and readings that no sensor can have,
@@ -242,7 +242,7 @@ pub fn log_row(recorded: &RecordedTick, header: &Header) -> String {
     let (request, verdict) = (request_name(frame.request), verdict_name(frame.verdict));
     let phase = phase_name(frame.phase);
     format!(
-        "{}.{:06},{speed},{},{},{},{},{gear},{},{},{},{},{request},{verdict},{phase},{},{},{}",
+        "{}.{:06},{speed},{},{},{},{},{gear},{},{},{},{},{request},{verdict},{phase},{},{},{},{}",
         time_us / 1_000_000,
         time_us % 1_000_000,
         raw.duty_permille,
@@ -256,6 +256,7 @@ pub fn log_row(recorded: &RecordedTick, header: &Header) -> String {
         frame.fault as u8,
         frame.command.gear + 1,
         field(preview, raw.preview.into()),
+        u8::from(frame.fallback),
     )
 }
 

@@ -8,7 +8,7 @@ use super::tables::table;
 use super::text::{plural, typeset};
 use lowgear_eval::trial::plan::TrialPlan;
 use lowgear_eval::trial::result::Trial;
-use lowgear_eval::trial::text::{SCOPE, STOP_FOR, cells, table_note};
+use lowgear_eval::trial::text::{SCOPE, STOP_FOR, cells, table_note, wear_note};
 use maud::{Markup, html};
 
 mod interval;
@@ -99,11 +99,15 @@ const METHOD: &str = "The figure is the mean over pairs of the relative differen
     likelihood ratio averaged over a half-normal prior of the effect: it holds the true mean at all numbers of pairs \
     together, so the trial may be stopped at any time. Differences of equal policies driven in random order are \
     symmetric about 0; in simulated trials with long tails, single very slow laps, a falling battery or a coarse \
-    clock the verdict on equal policies was wrong less often than its nominal error. A lap that was not finished has \
-    no time and is not part of the figure.";
+    clock the verdict on equal policies was wrong less often than its nominal error. With the model \
+    of the vehicle, what it predicts from charge and warmth at the start of the laps is taken off as a control variate, with \
+    a coefficient from earlier pairs alone: this shortens the interval where the model is good and never moves its mean. \
+    Damage is computed from the logged motor speed, duty and voltage through the model's torque and rainflow counting. A \
+    lap that was not finished has no time and is not part of the figure.";
 
 fn verdict_body(trial: &Trial) -> Markup {
-    let remarks = trial.remarks().into_iter().chain(trial.further_pairs_sentences());
+    let remarks =
+        trial.control_sentence().into_iter().chain(trial.remarks()).chain(trial.further_pairs_sentences());
     html! {
         p.verdict { (typeset(&trial.verdict_sentence())) } "\n"
         ul.remarks { "\n" (items(std::iter::once(trial.interval_sentence()).chain(remarks))) } "\n"
@@ -113,7 +117,10 @@ fn verdict_body(trial: &Trial) -> Markup {
 
 fn wear_table(trial: &Trial) -> Markup {
     let [reference, tested] = &trial.settings.policies;
-    table("Per policy, laps that count", &["figure", reference, tested], trial.wear_rows())
+    html! {
+        (table("Per policy, laps that count", &["figure", reference, tested, "difference (its interval)"], trial.wear_rows()))
+        p.note { (typeset(&wear_note(trial.settings.level))) } "\n"
+    }
 }
 
 fn pair_table(trial: &Trial) -> Markup {
@@ -146,6 +153,9 @@ mod tests {
             time_s: 30.0 + f64::from(number % 5) / 10.0 - if (number / 2) % 2 == 1 { 1.0 } else { 0.0 },
             distance_m: None,
             wear: LapWear { shifts: Some(3), failed_upshifts: 0, missed_engagements: None },
+            modelled: None,
+            predicted_s: None,
+            fallback: false,
             gaps: 0,
             fault: (number == 21).then_some(LapFault::Unfinished),
         };

@@ -44,8 +44,8 @@ impl FittedComparison {
             (Some(gap), Some(count)) => format!(
                 "In {count} it is ahead by more than the {gap} % by which the fitted vehicle misses runs that it was not fitted to."
             ),
-            _ => "How far the fitted vehicle is off on runs that it was not fitted to is not known: `lowgear validate` says it, `gap-percent` \
-                  under `[fitted]` of the vehicle file holds it."
+            _ => "How far the fitted vehicle is off on runs that it was not fitted to is not known: `lowgear validate` measures it, and a study \
+                  of the vehicle reads what it wrote."
                 .to_owned(),
         };
         format!(

@@ -2,6 +2,7 @@
 //!
 //! Lap by lap: a lap time with noise, in pairs whose order is drawn as in a plan, with a verdict after every pair.
 
+use super::control::adjust;
 use super::plan::draw_order;
 use super::power::{StoppingTime, critical_values, fixed_power};
 use super::result::relative_difference;
@@ -90,4 +91,89 @@ fn most_trials_of_a_better_policy_find_it_and_none_to_speak_of_the_contrary() {
     );
     assert!(right >= 990 && found.len() - right <= 5, "{right} of {}", found.len());
     assert!(pairs[800] <= 30, "{}", pairs[800]);
+}
+
+/// A trial in which battery and warmth make every lap slower by an amount that the model knows in part: the pairs' differences
+/// and the predicted ones.
+fn differences(noise: Noise, conditions: Conditions, gain: f64, trial: u64) -> (Vec<f64>, Vec<Option<f64>>) {
+    let mut rng = Seed(43).stream(Stream::Trial, trial);
+    let order = draw_order(PAIRS, Seed(43).part(trial));
+    let mut charge = 0.0;
+    let one = |(pair, second_first): (usize, &bool)| {
+        // Laps of [first, second], each with its own state at the start.
+        let laps = [2 * pair, 2 * pair + 1].map(|lap| {
+            let noisy: f64 = StandardNormal.sample(&mut rng);
+            charge =
+                if lap % 10 == 0 { 0.0 } else { charge + conditions.fall * (1.0 + 0.5 * noisy).max(0.0) };
+            let wrong: f64 = StandardNormal.sample(&mut rng);
+            let predicted = 1.0 + conditions.known * charge + conditions.wrong * wrong;
+            (noise.lap(lap, &mut rng) * (1.0 + charge), predicted)
+        });
+        let [(reference, by_model), (tested, of_tested)] =
+            if *second_first { [laps[1], laps[0]] } else { laps };
+        let saved = relative_difference(reference, tested * (1.0 - gain));
+        (saved, Some(relative_difference(by_model, of_tested)))
+    };
+    order.iter().enumerate().map(one).unzip()
+}
+
+/// What the state at the start of a lap does.
+#[derive(Clone, Copy, Debug)]
+struct Conditions {
+    /// Time that each lap is slower than the one before until the pack is changed, as a share.
+    fall: f64,
+    /// How much of it the model predicts, 1 for all.
+    known: f64,
+    /// Standard deviation of a prediction's error.
+    wrong: f64,
+}
+
+const CONDITIONS: [Conditions; 3] = [
+    Conditions { fall: 0.03, known: 0.8, wrong: 0.004 },
+    Conditions { fall: 0.03, known: -0.5, wrong: 0.01 },
+    Conditions { fall: 0.0, known: 0.0, wrong: 0.02 },
+];
+
+/// Pair and direction of the first verdict.
+fn first_verdict(differences: &[f64], critical: &[f64]) -> Option<(usize, bool)> {
+    let mut watch = StoppingTime::new(critical);
+    let mut found = differences.iter().enumerate().map(|(pair, d)| (pair + 1, watch.take(*d)));
+    found.find_map(|(pairs, faster)| Some((pairs, faster?)))
+}
+
+#[test]
+fn a_control_variate_keeps_the_error_whatever_the_model_is_worth() {
+    let critical = critical_values(0.5 * (1.0 - LEVEL));
+    for conditions in CONDITIONS {
+        for noise in [Noise::Normal, Noise::LongTailed, Noise::SlowLaps] {
+            let wrong = |trial: &u64| {
+                let (saved, predicted) = differences(noise, conditions, 0.0, *trial);
+                first_verdict(&adjust(&saved, &predicted).differences, &critical).is_some()
+            };
+            let share = (0..TRIALS).into_par_iter().filter(wrong).count() as f64 / TRIALS as f64;
+            println!("{noise:?}, {conditions:?}: {:.2} % of trials wrong", 100.0 * share);
+            assert!(share <= 1.0 - LEVEL, "{noise:?}, {conditions:?}: {share}");
+        }
+    }
+}
+
+#[test]
+fn a_control_variate_saves_pairs_where_the_model_is_good_and_costs_few_where_it_is_not() {
+    let critical = critical_values(0.5 * (1.0 - LEVEL));
+    let mean_pairs = |conditions: Conditions, with: bool| {
+        let pairs = |trial: u64| {
+            let (saved, predicted) = differences(Noise::Normal, conditions, 0.025, trial);
+            let used = if with { adjust(&saved, &predicted).differences } else { saved };
+            first_verdict(&used, &critical).map_or(PAIRS, |(pairs, _)| pairs)
+        };
+        (0..2000).into_par_iter().map(pairs).sum::<usize>() as f64 / 2000.0
+    };
+    let mut shares = Vec::new();
+    for conditions in CONDITIONS {
+        let (with, without) = (mean_pairs(conditions, true), mean_pairs(conditions, false));
+        println!("{conditions:?}: {with:.1} pairs with the model, {without:.1} without");
+        shares.push(with / without);
+    }
+    assert!(shares[0] < 0.85, "{shares:?}");
+    assert!(shares[1] < 1.1 && shares[2] < 1.15, "{shares:?}");
 }

@@ -1,6 +1,7 @@
 //! Laps in logs: by the lap label of a recording, by events (`lap 3 table`, `end`), or between two landmarks of the
 //! distance column.
 
+use super::damage::{LapModel, ModelledLap};
 use lowgear_sysid::log::{LogError, LogReader, Quantity, Sample};
 use std::fmt;
 
@@ -91,6 +92,12 @@ pub struct Lap {
     pub distance_m: Option<f64>,
     /// Gear changes.
     pub wear: LapWear,
+    /// What the vehicle's model says of it; `None` without a model.
+    pub modelled: Option<ModelledLap>,
+    /// Lap time that the model predicts from battery and motor at its start, one policy driving every lap, s.
+    pub predicted_s: Option<f64>,
+    /// Whether the monitor went back to the rule in it.
+    pub fallback: bool,
     /// Gaps of the log within the lap.
     pub gaps: u32,
     /// Why it does not count, if it does not.
@@ -116,6 +123,7 @@ pub struct LapFinder {
     event: (u32, Option<u8>),
     before: Option<Sample>,
     shifts: ShiftCounter,
+    model: Option<LapModel>,
 }
 
 #[derive(Clone, Debug)]
@@ -170,7 +178,14 @@ impl LapFinder {
             event: (0, None),
             before: None,
             shifts: ShiftCounter::default(),
+            model: None,
         }
+    }
+
+    /// With a model of the vehicle that follows the logs.
+    #[must_use]
+    pub fn with_model(self, model: LapModel) -> LapFinder {
+        LapFinder { model: Some(model), ..self }
     }
 
     /// Reads a log to its end.
@@ -242,6 +257,7 @@ impl LapFinder {
         let wear = self.open.as_mut().map(|open| {
             let lap = &mut open.lap;
             lap.gaps += u32::from(gap);
+            lap.fallback |= sample.fallback == Some(true);
             if lap.policy.is_some() && policy.is_some() && lap.policy != policy {
                 lap.fault.get_or_insert(LapFault::PolicyChanged);
             }
@@ -249,6 +265,9 @@ impl LapFinder {
             &mut lap.wear
         });
         self.shifts.take(sample, wear);
+        if let Some(model) = &mut self.model {
+            model.take(sample);
+        }
     }
 
     /// Begins and ends a lap where the distance passes the landmarks, at the time interpolated between two rows.
@@ -288,14 +307,19 @@ impl LapFinder {
             time_s: 0.0,
             distance_m: None,
             wear: LapWear::default(),
+            modelled: None,
+            predicted_s: None,
+            fallback: false,
             gaps: 0,
             fault,
         };
+        self.model.iter_mut().for_each(LapModel::begin);
         self.open = Some(OpenLap { lap, start_s, start_m });
     }
 
     fn close(&mut self, end_s: f64, end_m: Option<f64>, fault: Option<LapFault>) {
         let Some(OpenLap { mut lap, start_s, start_m }) = self.open.take() else { return };
+        lap.modelled = self.model.as_mut().map(LapModel::end);
         lap.time_s = end_s - start_s;
         lap.distance_m = end_m.zip(start_m).map(|(end, start)| end - start);
         lap.fault = lap.fault.or(fault).or_else(|| lap.policy.is_none().then_some(LapFault::NoPolicy));

@@ -1,9 +1,11 @@
 //! From laps to a verdict.
 
+use super::control::{Adjusted, ControlVariate, adjust};
 use super::laps::{Lap, LapFault};
 use super::plan::Claim;
 use super::power::MOST_PAIRS;
 use super::sequential::{Step, confidence_sequence, critical_t};
+use super::wear::{WearComparison, compare_wear};
 use std::collections::BTreeMap;
 
 /// A lap whose distance differs from the median by more than this share is another lap.
@@ -29,6 +31,8 @@ pub struct Pair {
     pub tested_first: bool,
     /// See [`relative_difference`].
     pub saved: f64,
+    /// The same of the times that the model predicts from the start of both laps; `None` without a prediction.
+    pub predicted: Option<f64>,
 }
 
 /// What is proven about the tested policy on this ground.
@@ -44,21 +48,15 @@ pub enum Verdict {
     Open,
 }
 
-/// What the laps of one policy show apart from time, over the laps that count.
+/// The laps of one policy.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct PolicyWear {
+pub struct PolicyLaps {
     /// Laps that count.
     pub laps: usize,
     /// Laps that were begun and not finished.
     pub unfinished: usize,
     /// Mean lap time, s.
     pub time_s: f64,
-    /// Gear changes per lap.
-    pub shifts: Option<f64>,
-    /// Upshifts taken back per lap.
-    pub failed_upshifts: Option<f64>,
-    /// Missed engagements per lap.
-    pub missed_engagements: Option<f64>,
 }
 
 /// How a trial is read.
@@ -83,12 +81,18 @@ pub struct Trial {
     pub laps: Vec<Lap>,
     /// Pairs that count.
     pub pairs: Vec<Pair>,
-    /// The interval after each pair.
+    /// The interval after each pair; with predictions of what they do not explain.
     pub steps: Vec<Step>,
+    /// What the predictions did; `None` without any.
+    pub control: Option<ControlVariate>,
+    /// The interval after the last pair without them.
+    pub plain: Option<Step>,
     /// The verdict after the last.
     pub verdict: Verdict,
-    /// Wear of the reference and of the tested policy.
-    pub wear: [PolicyWear; 2],
+    /// Laps of the reference and of the tested policy.
+    pub of_policy: [PolicyLaps; 2],
+    /// Wear of both, pair by pair.
+    pub wear: Vec<WearComparison>,
     /// For each claim that is not proven the further pairs that would prove it if the mean and the scatter stay;
     /// `None` where 400 pairs would not.
     pub further_pairs: Vec<(Claim, Option<usize>)>,
@@ -104,13 +108,18 @@ impl Trial {
         check_distances(&mut laps);
         let pairs = pair(&mut laps);
         let saved: Vec<f64> = pairs.iter().map(|p| p.saved).collect();
-        let steps = confidence_sequence(&saved, settings.level);
+        let predicted: Vec<Option<f64>> = pairs.iter().map(|p| p.predicted).collect();
+        let adjusted = adjust(&saved, &predicted);
+        let steps = confidence_sequence(&adjusted.differences, settings.level);
+        let plain = confidence_sequence(&saved, settings.level).pop();
+        let control = control(&adjusted, &predicted, steps.last(), plain.as_ref());
         let margin = 0.01 * settings.margin_percent;
         let verdict = verdict(steps.last(), margin);
-        let wear = [0, 1].map(|policy| wear(&laps, policy));
+        let of_policy = [0, 1].map(|policy| policy_laps(&laps, policy));
+        let wear = compare_wear(&laps, &pairs, settings.level);
         let further_pairs =
             steps.last().map_or_else(Vec::new, |last| further_pairs(last, verdict, &settings));
-        Trial { settings, laps, pairs, steps, verdict, wear, further_pairs }
+        Trial { settings, laps, pairs, steps, control, plain, verdict, of_policy, wear, further_pairs }
     }
 
     /// Pairs in which the tested policy drove first.
@@ -163,8 +172,10 @@ fn pair(laps: &mut [Lap]) -> Vec<Pair> {
                 let of = if tested_first { [second, first] } else { [first, second] };
                 let time_s = of.map(|at| laps[at].time_s);
                 let saved = relative_difference(time_s[0], time_s[1]);
+                let times = laps[of[0]].predicted_s.zip(laps[of[1]].predicted_s);
+                let predicted = times.map(|(reference, tested)| relative_difference(reference, tested));
                 let number = pairs.len() as u32 + 1;
-                pairs.push(Pair { number, laps: of, time_s, tested_first, saved });
+                pairs.push(Pair { number, laps: of, time_s, tested_first, saved, predicted });
             }
             _ => members.iter().for_each(|&at| laps[at].fault = Some(LapFault::NoPartner)),
         }
@@ -181,23 +192,26 @@ fn verdict(last: Option<&Step>, margin: f64) -> Verdict {
     }
 }
 
-fn wear(laps: &[Lap], policy: u8) -> PolicyWear {
+/// What the predictions did.
+fn control(
+    adjusted: &Adjusted,
+    predicted: &[Option<f64>],
+    with: Option<&Step>,
+    without: Option<&Step>,
+) -> Option<ControlVariate> {
+    let pairs = predicted.iter().flatten().count();
+    let coefficient = *adjusted.coefficients.last()?;
+    let ratio = with?.sd / without?.sd;
+    let variance_ratio = if ratio.is_finite() { ratio * ratio } else { 1.0 };
+    (pairs > 0).then_some(ControlVariate { pairs, coefficient, variance_ratio })
+}
+
+fn policy_laps(laps: &[Lap], policy: u8) -> PolicyLaps {
     let own = || laps.iter().filter(|lap| lap.policy == Some(policy));
     let counted: Vec<&Lap> = own().filter(|lap| lap.fault.is_none()).collect();
     let unfinished = own().filter(|l| l.fault.as_ref().is_some_and(LapFault::is_unfinished)).count();
-    let n = counted.len() as f64;
-    let per_lap = |of: &dyn Fn(&Lap) -> Option<u32>| {
-        let known: Option<Vec<u32>> = counted.iter().map(|lap| of(lap)).collect();
-        known.filter(|k| !k.is_empty()).map(|k| k.iter().map(|c| f64::from(*c)).sum::<f64>() / n)
-    };
-    PolicyWear {
-        laps: counted.len(),
-        unfinished,
-        time_s: counted.iter().map(|lap| lap.time_s).sum::<f64>() / n.max(1.0),
-        shifts: per_lap(&|lap| lap.wear.shifts),
-        failed_upshifts: per_lap(&|lap| lap.wear.shifts.map(|_| lap.wear.failed_upshifts)),
-        missed_engagements: per_lap(&|lap| lap.wear.missed_engagements),
-    }
+    let time_s = counted.iter().map(|lap| lap.time_s).sum::<f64>() / counted.len().max(1) as f64;
+    PolicyLaps { laps: counted.len(), unfinished, time_s }
 }
 
 /// What further pairs would bring, if mean and scatter stay as they are.
@@ -221,7 +235,9 @@ fn further_pairs(last: &Step, verdict: Verdict, settings: &TrialSettings) -> Vec
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::trial::damage::ModelledLap;
     use crate::trial::laps::LapWear;
+    use crate::trial::wear::WearFigure;
 
     fn lap(number: u32, policy: u8, time_s: f64) -> Lap {
         Lap {
@@ -232,6 +248,9 @@ mod tests {
             time_s,
             distance_m: Some(40.0),
             wear: LapWear { shifts: Some(4), failed_upshifts: 1, missed_engagements: Some(2) },
+            modelled: None,
+            predicted_s: None,
+            fallback: false,
             gaps: 0,
             fault: None,
         }
@@ -307,8 +326,49 @@ mod tests {
         ];
         assert_eq!(faults, expected);
         assert_eq!(trial.pairs.len(), 1);
-        assert_eq!(trial.wear[0].unfinished + trial.wear[1].unfinished, 1);
-        assert_eq!(trial.wear[0].missed_engagements, Some(2.0));
+        assert_eq!(trial.of_policy[0].unfinished + trial.of_policy[1].unfinished, 1);
+        let missed = trial.wear.iter().find(|w| w.figure == WearFigure::MissedEngagements).unwrap();
+        assert_eq!((missed.means, missed.difference, missed.interval), ([2.0, 2.0], 0.0, None));
+        assert!(trial.wear.iter().all(|w| w.figure != WearFigure::Damage), "no model, no damage");
+    }
+
+    #[test]
+    fn wear_is_compared_pair_by_pair_with_an_interval_of_its_own() {
+        let mut driven = laps(&[0.02; 12]);
+        for (at, lap) in driven.iter_mut().enumerate() {
+            let scatter = 1.0 + 0.05 * ((at * 7) % 5) as f64;
+            let damage = if lap.policy == Some(1) { 3e-6 } else { 2e-6 } * scatter;
+            lap.modelled = Some(ModelledLap { damage, ..ModelledLap::default() });
+            lap.wear.shifts = Some(4 + u32::from(lap.policy == Some(1)) + at as u32 % 2);
+        }
+        let trial = Trial::new(driven, settings());
+        let of = |figure| trial.wear.iter().find(|w| w.figure == figure).unwrap();
+        let damage = of(WearFigure::Damage);
+        assert!((damage.difference - 0.4).abs() < 0.05, "{damage:?}");
+        assert!(damage.interval.is_some_and(|[low, high]| low > 0.2 && high < 0.6), "{damage:?}");
+        assert!((damage.means[1] / damage.means[0] - 1.5).abs() < 0.1, "{damage:?}");
+        assert!((of(WearFigure::Shifts).difference - 1.0).abs() < 0.2);
+    }
+
+    #[test]
+    fn what_the_start_of_the_laps_explains_is_taken_off() {
+        // A battery that falls: in every pair the second lap is slower, by an amount that differs and that the model knows.
+        let slower = |at: usize| 0.5 * 0.01 * (1 + (at / 2 * 5) % 7) as f64 * (at % 2) as f64;
+        let mut driven =
+            laps(&[0.012, 0.008, 0.011, 0.009, 0.013, 0.007, 0.01, 0.012, 0.008, 0.011, 0.009, 0.01]);
+        for (at, lap) in driven.iter_mut().enumerate() {
+            lap.time_s *= 1.0 + slower(at);
+            lap.predicted_s = Some(40.0 * (1.0 + slower(at)));
+        }
+        let with = Trial::new(driven.clone(), settings());
+        driven.iter_mut().for_each(|lap| lap.predicted_s = None);
+        let without = Trial::new(driven, settings());
+        let (control, plain) = (with.control.unwrap(), with.plain.unwrap());
+        assert!(control.pairs == 12 && control.variance_ratio < 0.5, "{control:?}");
+        assert!(control.coefficient > 0.7, "{control:?}");
+        assert_eq!(Some(plain), without.plain);
+        assert_eq!((without.control, without.steps.last().copied()), (None, without.plain));
+        assert_eq!((with.verdict, without.verdict), (Verdict::Faster, Verdict::Open));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::plan::{Claim, ClaimPlan, MOST_PLANNED, POWER, TrialPlan};
 use super::power::MOST_PAIRS;
-use super::result::{PolicyWear, Trial, Verdict};
+use super::result::{PolicyLaps, Trial, Verdict};
 use std::fmt::Write as _;
 
 /// What a trial is not. Every plan and every verdict carries it.
@@ -203,12 +203,20 @@ impl Trial {
     pub fn remarks(&self) -> Vec<String> {
         let mut remarks = Vec::new();
         let names = &self.settings.policies;
-        let stuck = [self.wear[0].unfinished, self.wear[1].unfinished];
+        let stuck = self.of_policy.map(|policy| policy.unfinished);
         if stuck != [0, 0] {
             remarks.push(format!(
                 "Laps begun and not finished: {} by {}, {} by {}. They have no time and so do not count; if a policy got \
                  stuck in them, the verdict is too good for it.",
                 stuck[0], names[0], stuck[1], names[1]
+            ));
+        }
+        let fell_back = self.laps.iter().filter(|lap| lap.fallback && lap.fault.is_none()).count();
+        if fell_back > 0 {
+            remarks.push(format!(
+                "In {fell_back} of the laps that count the monitor went back to the rule; they belong to {}, which drives with \
+                 that monitor.",
+                names[1]
             ));
         }
         let (first, pairs) = (self.tested_first(), self.pairs.len());
@@ -226,22 +234,44 @@ impl Trial {
         remarks
     }
 
-    /// Rows of the table of wear: what, then a figure for each policy.
+    /// What simulation of the same laps did to the interval, if there was any.
     #[must_use]
-    pub fn wear_rows(&self) -> Vec<[String; 3]> {
-        let row = |what: &str, of: &dyn Fn(&PolicyWear) -> String| {
-            [what.to_owned(), of(&self.wear[0]), of(&self.wear[1])]
+    pub fn control_sentence(&self) -> Option<String> {
+        let (control, plain) = (self.control?, self.plain?);
+        let without = match plain.interval {
+            Some([low, high]) => {
+                format!("{:+.2} % ({:+.2} to {:+.2} %)", 100.0 * plain.mean, 100.0 * low, 100.0 * high)
+            }
+            None => format!("{:+.2} %, without an interval", 100.0 * plain.mean),
         };
-        let per_lap =
-            |value: Option<f64>| value.map_or_else(|| "not logged".to_owned(), |v| format!("{v:.2}"));
-        vec![
-            row("laps that count", &|w| w.laps.to_string()),
-            row("laps not finished", &|w| w.unfinished.to_string()),
-            row("mean lap time, s", &|w| format!("{:.2}", w.time_s)),
-            row("gear changes per lap", &|w| per_lap(w.shifts)),
-            row("upshifts taken back per lap", &|w| per_lap(w.failed_upshifts)),
-            row("missed engagements per lap", &|w| per_lap(w.missed_engagements)),
-        ]
+        Some(format!(
+            "The differences are measured less what the model predicts from battery and motor at the start of the laps \
+             ({} of {} pairs; coefficient of the next pair {:.2}, each from the pairs before it). That leaves {:.0} % of \
+             their variance. Without it: {without}.",
+            control.pairs,
+            self.pairs.len(),
+            control.coefficient,
+            100.0 * control.variance_ratio
+        ))
+    }
+
+    /// Rows of the table of time and wear: what, then a figure for each policy, then their difference over pairs.
+    #[must_use]
+    pub fn wear_rows(&self) -> Vec<[String; 4]> {
+        let row = |what: &str, of: &dyn Fn(&PolicyLaps) -> String| {
+            [what.to_owned(), of(&self.of_policy[0]), of(&self.of_policy[1]), String::new()]
+        };
+        let mut rows = vec![
+            row("laps that count", &|p| p.laps.to_string()),
+            row("laps not finished", &|p| p.unfinished.to_string()),
+            row("mean lap time, s", &|p| format!("{:.2}", p.time_s)),
+        ];
+        rows.extend(
+            self.wear
+                .iter()
+                .map(|w| [w.figure.words().to_owned(), w.mean_text(0), w.mean_text(1), w.difference_text()]),
+        );
+        rows
     }
 
     /// Laps that do not count, one a line: place, lap, reason.
@@ -259,13 +289,19 @@ impl Trial {
     #[must_use]
     pub fn text(&self, files: &[String]) -> String {
         let mut out = format!("{}\n{}\n", self.verdict_sentence(), self.interval_sentence());
-        for sentence in self.remarks().into_iter().chain(self.further_pairs_sentences()) {
+        let sentences = self.control_sentence().into_iter().chain(self.remarks());
+        for sentence in sentences.chain(self.further_pairs_sentences()) {
             let _ = writeln!(out, "{sentence}");
         }
         let names = &self.settings.policies;
-        let _ = writeln!(out, "\n{:<30} {:>14} {:>14}", "", names[0], names[1]);
-        for [what, reference, tested] in self.wear_rows() {
-            let _ = writeln!(out, "{what:<30} {reference:>14} {tested:>14}");
+        let _ =
+            writeln!(out, "\n{:<36} {:>10} {:>10}  {}", "", names[0], names[1], "difference (its interval)");
+        for [what, reference, tested, difference] in self.wear_rows() {
+            let line = format!("{what:<36} {reference:>10} {tested:>10}  {difference}");
+            let _ = writeln!(out, "{}", line.trim_end());
+        }
+        if !self.wear.is_empty() {
+            let _ = writeln!(out, "{}", wear_note(self.settings.level));
         }
         let unusable = self.unusable(files);
         if !unusable.is_empty() {
@@ -275,6 +311,16 @@ impl Trial {
         let _ = write!(out, "\n{SCOPE}\n");
         out
     }
+}
+
+/// What the intervals of wear hold for.
+#[must_use]
+pub fn wear_note(level: f64) -> String {
+    format!(
+        "Differences are means of tested less reference, over pairs. Each interval holds at every number of pairs together, {} % for \
+         its figure alone; none is part of the verdict.",
+        percent_level(level)
+    )
 }
 
 /// A level in percent, without needless zeros.

@@ -11,6 +11,13 @@ static void drill_line(const char *what, uint32_t number, uint32_t sum)
     printf("%s %lu %08lx\n", what, (unsigned long)number, (unsigned long)sum);
 }
 
+#ifdef DRILL_RECORD
+static void record_put(uint8_t byte)
+{
+    drill_line("byte", byte, 0u);
+}
+#endif
+
 int main(void)
 {
 #ifdef DRILL_RECORD

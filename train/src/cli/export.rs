@@ -17,9 +17,10 @@ use lowgear_env::Cause;
 use lowgear_env::config::{Check, KeyError, shown};
 use lowgear_eval::PolicyId;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
+use lowgear_eval::monitor::{COURSES, effect, learn};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
-use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_file_name, trial_header};
+use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_file_name, trial_sources};
 use std::path::{Path, PathBuf};
 
 /// What is written next to the exported files.
@@ -59,8 +60,8 @@ pub(super) struct ExportArguments {
     /// Units of each hidden layer of a network, as 32,32 [default: the study's, or 32,32]
     #[arg(long, value_name = "N,..", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(1..=64))]
     hidden: Vec<u8>,
-    /// A second policy for a trial: its controller goes into the folder against, and PREFIX_trial.h lets both drive in
-    /// turn
+    /// A second policy for a trial: its controller goes into the folder against, and PREFIX_trial lets both drive in turn,
+    /// with a monitor that goes back to the second one where the first falls behind
     #[arg(long, value_name = "POLICY")]
     against: Option<String>,
     /// Export the hand-written rule with at most N changes from the policy, each in one named situation and with a clear
@@ -121,28 +122,40 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     let formats = arguments.format.formats();
     let (second_prefix, second_folder) = (format!("{prefix}_{AGAINST}"), arguments.out.join(AGAINST));
     let mut outputs = places(&arguments.out, &formats, &prefix);
-    let mut trial = None;
     if arguments.against.is_some() {
         check_prefix(&second_prefix).map_err(|e| KeyError { key: format!("--{}", e.key), ..e })?;
         outputs.extend(places(&second_folder, &formats, &second_prefix));
-        if formats.contains(&Format::C) {
-            let (name, header) = trial_header(&prefix).map_err(ExportError::from)?;
-            outputs.push(arguments.out.join(&name));
-            trial = Some((name, header));
-        }
+        outputs
+            .extend(["h", "rs", "py", "md"].map(|end| arguments.out.join(format!("{prefix}_trial.{end}"))));
     }
     let words = [&arguments.policy].into_iter().chain(&arguments.against);
     arguments.replace.of_study(&inputs, words, []).check_all(outputs)?;
-    let mut text =
+    let (mut text, tested) =
         export_one(arguments, &inputs, &arguments.policy, arguments.changes, (&arguments.out, &prefix))?;
     if let Some(word) = &arguments.against {
-        let second = export_one(arguments, &inputs, word, None, (&second_folder, &second_prefix))?;
-        text.push_str(&format!("\nThe policy that it is compared with:\n\n{second}"));
+        let (second, rule) = export_one(arguments, &inputs, word, None, (&second_folder, &second_prefix))?;
+        text.push_str(&format!("\nThe policy that it is compared with:\n\n{second}\n"));
+        text.push_str(&export_trial(&inputs, [&rule, &tested], &formats, (&arguments.out, &prefix))?);
     }
-    if let Some((name, header)) = &trial {
-        let place = arguments.out.join(name);
-        write_atomically(&place, header.as_bytes())?;
-        text.push_str(&format!("\nboth in turn: {}\n", shown(&place)));
+    Ok(text)
+}
+
+/// Writes what lets both controllers drive in turn, with the monitor; what is to say about it.
+fn export_trial(
+    inputs: &Inputs,
+    [rule, tested]: [&PolicyInstance; 2],
+    formats: &[Format],
+    (folder, prefix): (&Path, &str),
+) -> Result<String, StudyError> {
+    let learned = learn(&inputs.scenario, rule, COURSES)?;
+    let suite = TestSuite::new(&inputs.scenario, inputs.study.test_courses);
+    let mut text = effect(&suite, rule, tested, &learned.settings).text(&learned);
+    inputs.scenario.check_driven()?;
+    let sources = trial_sources(formats, &inputs.scenario.settings, &learned.settings, prefix);
+    for (name, source) in sources.map_err(ExportError::from)? {
+        let place = folder.join(name);
+        write_atomically(&place, source.as_bytes())?;
+        text.push_str(&format!("both in turn: {}\n", shown(&place)));
     }
     Ok(text)
 }
@@ -154,14 +167,14 @@ fn places(folder: &Path, formats: &[Format], prefix: &str) -> Vec<PathBuf> {
     names.chain(COMPANIONS.map(str::to_owned)).map(|name| folder.join(name)).collect()
 }
 
-/// Exports one policy, distilled if it is no table yet; what is to say about it.
+/// Exports one policy, distilled if it is no table yet; what is to say about it, and what is exported.
 fn export_one(
     arguments: &ExportArguments,
     inputs: &Inputs,
     word: &str,
     changes: Option<u8>,
     (folder, prefix): (&Path, &str),
-) -> Result<String, StudyError> {
+) -> Result<(String, PolicyInstance), StudyError> {
     let (file, instance) = policy(inputs, word, arguments.vehicles)?;
     let own = if matches!(file.policy, SavedPolicy::Network(_)) {
         DeciderKind::Network
@@ -192,17 +205,18 @@ fn export_one(
     let options =
         ExportOptions { prefix: prefix.to_owned(), formats, filled_cells, ..ExportOptions::default() };
     let proof = prove_decider(&table, &inputs.scenario.settings, &options, folder)?;
-    Ok(format!("{}{said}{}\n", proof.size.text(), verdict(&proof)))
+    let said = format!("{}{said}{}\n", proof.size.text(), verdict(&proof));
+    Ok((said, PolicyInstance::Table(TablePolicy::new(table))))
 }
 
-/// Exports one policy as a network, distilled if it is none yet; what is to say about it.
+/// Exports one policy as a network, distilled if it is none yet; what is to say about it, and what is exported.
 fn export_network(
     arguments: &ExportArguments,
     inputs: &Inputs,
     file: &PolicyFile,
     instance: &PolicyInstance,
     (folder, prefix): (&Path, &str),
-) -> Result<String, StudyError> {
+) -> Result<(String, PolicyInstance), StudyError> {
     let (network, said) = if let SavedPolicy::Network(text) = &file.policy {
         (IntegerNetwork::from_json(text)?, String::new())
     } else {
@@ -227,7 +241,8 @@ fn export_network(
     let formats = arguments.format.formats();
     let options = ExportOptions { prefix: prefix.to_owned(), formats, ..ExportOptions::default() };
     let proof = prove_decider(&network, &inputs.scenario.settings, &options, folder)?;
-    Ok(format!("{}{said}{}\n", proof.size.text(), verdict(&proof)))
+    let said = format!("{}{said}{}\n", proof.size.text(), verdict(&proof));
+    Ok((said, PolicyInstance::Network(IntegerNetworkPolicy::new(network))))
 }
 
 /// What a table or network loses against the policy it was distilled from, both driven over the study's test courses.

@@ -5,6 +5,7 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
+use crate::study::log_digests;
 use lowgear_env::config::{ConfigError, KeyError, load, shown};
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_report::plot::plot_svg;
@@ -62,7 +63,8 @@ pub(super) fn run(arguments: &FitArguments) -> Result<String, StudyError> {
     refuse(&Plausibility::of(&start, &collected.runs), arguments.accept_misfit)?;
     let conditions =
         Conditions { speed_is: mapping.speed_is, air_c: arguments.air_c, ..Conditions::default() };
-    let found = fit(&start, &collected, conditions, |line| reporter.line(line))?;
+    let mut found = fit(&start, &collected, conditions, |line| reporter.line(line))?;
+    found.logs = log_digests(&arguments.logs)?;
     refuse(&found.plausibility, arguments.accept_misfit)?;
     let names: Vec<String> = arguments
         .logs

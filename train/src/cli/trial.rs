@@ -1,13 +1,18 @@
 //! `lowgear trial`: a trial of two policies on the ground, planned and evaluated.
 
 use super::replace::Replace;
+use super::{OtherVehicle, policy};
 use crate::error::StudyError;
 use crate::field::LogArguments;
 use crate::store::write_atomically;
-use lowgear_env::Seed;
+use crate::study::read_inputs;
 use lowgear_env::config::{KeyError, escaped, shown};
+use lowgear_env::{Scenario, Seed};
+use lowgear_eval::PolicyId;
+use lowgear_eval::trial::damage::LapModel;
 use lowgear_eval::trial::laps::{LapFinder, LapRule};
 use lowgear_eval::trial::plan::{Claim, MOST_PLANNED, PlanSettings, TrialPlan};
+use lowgear_eval::trial::predict::predict;
 use lowgear_eval::trial::result::{Trial, TrialSettings};
 use lowgear_report::{plan_page, trial_page};
 use lowgear_sysid::log::LogReader;
@@ -72,7 +77,8 @@ struct PlanArguments {
 /// Reads logs with laps, in the order in which they were driven. Laps come from the columns lap and policy (as `lowgear
 /// log` writes them), from events like `lap 3 table` and `end`, or with --landmarks from the distance column. Writes a
 /// verdict that may be looked at after every pair, with its interval, wear, laps that do not count, and what more laps
-/// would bring; with --out also as a page (HTML) with a picture.
+/// would bring; with --out also as a page (HTML) with a picture. With --study the vehicle's model follows the logs: damage
+/// is compared as well, and what battery and warmth at the start of the laps explain is taken off the differences.
 #[derive(clap::Args)]
 #[command(
     after_help = "Example, laps.csv being your log:\n  lowgear trial judge laps.csv --out verdict.html"
@@ -87,6 +93,10 @@ struct EvaluateArguments {
     /// Numbers of laps that do not count, for a reason that has nothing to do with the policy
     #[arg(long, value_name = "LAP,LAP", value_delimiter = ',')]
     leave_out: Vec<u32>,
+    /// Study file with vehicle and ground of the trial: adds damage and a control variate by its model; give it from the
+    /// first look on or not at all
+    #[arg(long, value_name = "FILE")]
+    study: Option<PathBuf>,
     /// Page to write (HTML)
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -188,6 +198,13 @@ fn plan(arguments: &PlanArguments) -> Result<String, StudyError> {
     }
 }
 
+/// The model of a study's vehicle on the mean friction of its ground.
+fn model(scenario: &Scenario) -> LapModel {
+    let surfaces = &scenario.course.surfaces;
+    let friction = surfaces.iter().map(|s| s.friction).sum::<f64>() / surfaces.len().max(1) as f64;
+    LapModel::new(&scenario.vehicle, friction)
+}
+
 fn evaluate(arguments: &EvaluateArguments) -> Result<String, StudyError> {
     let policies = arguments.reading.policies()?;
     let landmarks_m = match arguments.landmarks.as_deref() {
@@ -202,12 +219,19 @@ fn evaluate(arguments: &EvaluateArguments) -> Result<String, StudyError> {
             .into());
         }
     };
+    let study = arguments.study.as_ref().map(|file| read_inputs(file, false)).transpose()?;
     if let Some(file) = &arguments.out {
         let inputs = arguments.logs.iter().chain(arguments.columns.file());
-        arguments.replace.outputs(inputs).check(file)?;
+        match &study {
+            Some(study) => arguments.replace.of_study(study, [], inputs).check(file)?,
+            None => arguments.replace.outputs(inputs).check(file)?,
+        }
     }
     let mapping = arguments.columns.mapping()?;
     let mut finder = LapFinder::new(LapRule { policies: policies.clone(), landmarks_m });
+    if let Some(study) = &study {
+        finder = finder.with_model(model(&study.scenario));
+    }
     let (mut notes, mut files) = (String::new(), Vec::new());
     for file in &arguments.logs {
         let mut log = LogReader::open(file, &mapping)?;
@@ -218,9 +242,14 @@ fn evaluate(arguments: &EvaluateArguments) -> Result<String, StudyError> {
         }
         files.push(name);
     }
-    let laps = finder.finish();
+    let mut laps = finder.finish();
     if laps.is_empty() {
         return Err(StudyError::NoLaps);
+    }
+    if let Some(study) = &study {
+        let (_, rule) = policy(study, PolicyId::HandRule.as_str(), OtherVehicle { other_vehicle: false })?;
+        predict(&mut laps, &study.scenario, &rule);
+        study.scenario.check_driven()?;
     }
     let settings = TrialSettings {
         policies,

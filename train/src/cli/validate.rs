@@ -6,19 +6,20 @@ use crate::error::StudyError;
 use crate::field::{LogArguments, collect};
 use crate::progress::Reporter;
 use crate::store::write_atomically;
+use crate::study::{gap_file, gap_text, log_digests};
 use lowgear_env::config::{load, shown};
 use lowgear_env::load_course;
 use lowgear_env::vehicle::VehicleConfig;
 use lowgear_report::plot::plot_svg;
 use lowgear_sysid::fit::Surfaces;
-use lowgear_sysid::validate::compare;
-use std::path::PathBuf;
+use lowgear_sysid::validate::{Validation, compare};
+use std::path::{Path, PathBuf};
 
 /// Validate the model against the vehicle: simulate a log's own runs.
 ///
 /// Reads a vehicle file, a course file with the surfaces, and logs with labelled runs, best such that were not fitted to. Writes
 /// measured against simulated speed as a picture and the errors of each run; in the end one number for how far to trust a trained
-/// policy. Takes seconds.
+/// policy. For a fitted vehicle that number goes into a file next to it, VEHICLE-gap.toml, which its studies read. Takes seconds.
 #[derive(clap::Args)]
 #[command(
     after_help = "Example, in a folder made by `lowgear new`, after `lowgear fit`, another.csv being your log:\n  lowgear validate fitted.toml another.csv --course fitted-course.toml"
@@ -49,7 +50,8 @@ pub(super) fn run(arguments: &ValidateArguments) -> Result<String, StudyError> {
     let (course, _) = load_course(&arguments.course)?;
     let picture = arguments.out.clone().unwrap_or_else(|| sibling_named(&arguments.vehicle, "validate.svg"));
     let inputs = arguments.logs.iter().chain([&arguments.vehicle, &arguments.course]);
-    arguments.replace.outputs(inputs.chain(arguments.reading.file())).check(&picture)?;
+    let gap = gap_file(&arguments.vehicle);
+    arguments.replace.outputs(inputs.chain(arguments.reading.file())).check_all([&picture, &gap])?;
     let mapping = arguments.reading.mapping()?;
     let (collected, notes) = collect(&vehicle, &arguments.logs, &mapping, &Reporter::new())?;
     let known = course.plain_surfaces();
@@ -69,6 +71,25 @@ pub(super) fn run(arguments: &ValidateArguments) -> Result<String, StudyError> {
         &picture,
         plot_svg(&validation.plot(&format!("{}: measured and simulated", vehicle.name))).as_bytes(),
     )?;
+    let gap_line = write_gap(arguments, &vehicle, &validation, &gap)?;
     let printed_notes: String = notes.lines().map(|l| format!("{l}\n")).collect();
-    Ok(format!("{printed_notes}{}picture: {}\n", validation.text(), shown(&picture)))
+    Ok(format!("{printed_notes}{}picture: {}\n{gap_line}", validation.text(), shown(&picture)))
+}
+
+/// Writes the gap of a fitted vehicle, if these runs may tell it; what is to say about it.
+fn write_gap(
+    arguments: &ValidateArguments,
+    vehicle: &VehicleConfig,
+    validation: &Validation,
+    file: &Path,
+) -> Result<String, StudyError> {
+    let (Some(fitted), Some(share)) = (&vehicle.fitted, validation.trust()) else { return Ok(String::new()) };
+    let known = log_digests(&arguments.logs)?.into_iter().find(|log| fitted.logs.contains(log));
+    if known.is_some() {
+        return Ok("no gap file: the vehicle was fitted to one of these logs; drive other runs, and give only them\n"
+            .to_owned());
+    }
+    let text = gap_text(vehicle, &arguments.vehicle, 100.0 * share, validation.runs.len())?;
+    write_atomically(file, text.as_bytes())?;
+    Ok(format!("gap, for studies of this vehicle: {}\n", shown(file)))
 }

@@ -1,6 +1,7 @@
 //! What a study is given, and the folder that it leaves.
 
 use super::Options;
+use super::gap::read_gap;
 use super::given::{InputDigests, differences, digest};
 use super::resolved::{self, PROFILE_FILE, RESOLVED_FILE};
 use crate::config::{PolicyKind, StudyConfig};
@@ -75,9 +76,11 @@ fn read_whole(file: &Path, options: &Options) -> Result<Inputs, StudyError> {
     let study = if let Some(factor) = effort { study.with_effort(factor) } else { study };
     let sibling = file.parent().unwrap_or(Path::new("."));
     let (vehicle_file, course_file) = (sibling.join(&study.vehicle), sibling.join(&study.course));
-    let vehicle: VehicleConfig = load(&vehicle_file)?;
+    let mut vehicle: VehicleConfig = load(&vehicle_file)?;
+    let gap_file = read_gap(&vehicle_file, &mut vehicle)?;
     let course: (CourseConfig, Option<Course>) = load_course(&course_file)?;
-    let given = InputDigests::new([file, &vehicle_file, &course_file], &course.0)?;
+    let mut given = InputDigests::new([file, &vehicle_file, &course_file], &course.0)?;
+    given.files.extend(gap_file);
     let gears = vehicle.gearbox.total_ratio.len();
     let study = study.for_gears(gears);
     study.check_gears(gears).map_err(|error| ConfigError::value(file, error))?;

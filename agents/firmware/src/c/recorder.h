@@ -16,10 +16,12 @@
  * FRAME (low byte first; a request, a verdict, a phase and a fault have the codes of lowgear.h)
  *   0, 1    tick, goes round          2 to 13  encoder, mV, mA, tilt, duty, selector as in lowgear_raw
  *   14, 15  reading of a preview sensor, 0 without one
- *   16      request, verdict (from bit 2), phase (from bit 5)
- *   17      gear, ordered gear (from bit 3), policy (bit 6), policy was asked (bit 7)
+ *   16      low bits of what was asked, verdict (from bit 2), phase (from bit 5)
+ *   17      gear, ordered gear (from bit 3), policy (bit 6), high bit of what was asked (bit 7)
  *   18      drive, nudge, recalibrate, park (bits 0 to 3), fault (from bit 4), tick has not gone round (bit 7)
  *   19      lap                       20, 21   checksum, high byte first
+ * ASKED, three bits: 4, 5, 6 for down, hold, up; 1 not asked. While the monitor has gone back to the rule: 2, 3, 0 for
+ *   down, hold, up of the rule; 7 not asked.
  * CHECKSUM: CRC-16, polynomial 0x1021, first value 0xffff, high bit first; of "123456789" it is 0x29b1.
  * FRAMING: consistent overhead byte stuffing; a zero ends a frame and nothing else.
  */
@@ -42,6 +44,7 @@ typedef struct {
     uint8_t unwrapped; /* 1: the tick has not gone round yet */
     uint8_t policy;    /* which policy drives, 0 or 1 */
     uint8_t lap;       /* label of the lap, 0 outside of laps */
+    uint8_t fallback;  /* 1: the monitor has gone back to the rule */
 } lowgear_recorder;
 
 static inline void lowgear_recorder_start(lowgear_recorder *r)
@@ -50,6 +53,7 @@ static inline void lowgear_recorder_start(lowgear_recorder *r)
     r->unwrapped = 1u;
     r->policy = 0u;
     r->lap = 0u;
+    r->fallback = 0u;
 }
 
 static inline uint16_t lowgear_crc16(uint16_t crc, uint8_t byte)
@@ -73,7 +77,10 @@ static inline void lowgear_record(lowgear_recorder *r, const lowgear_state *s, c
     uint8_t wire[LOWGEAR_FRAME_BYTES];
     uint8_t *to = wire + 1;
     uint16_t crc = 0xffffu;
-    uint8_t i, distance;
+    uint8_t i, distance, code = (uint8_t)(request + (uint8_t)(asked << 2));
+    if (r->fallback) {
+        code ^= 6u;
+    }
     if ((r->tick & 255u) == 0u) {
         for (i = 0u; i < LOWGEAR_HEADER_BYTES; i++) {
             put(LOWGEAR_READ(&lowgear_recording_header[i]));
@@ -87,8 +94,9 @@ static inline void lowgear_record(lowgear_recorder *r, const lowgear_state *s, c
     to = lowgear_put16(to, raw->duty_permille);
     to = lowgear_put16(to, raw->selector_ddeg);
     to = lowgear_put16(to, (uint16_t)raw->preview);
-    to[0] = (uint8_t)(request | (uint8_t)(s->verdict << 2) | (uint8_t)(s->phase << 5));
-    to[1] = (uint8_t)(s->gear | (uint8_t)(c->gear << 3) | (uint8_t)((r->policy & 1u) << 6) | (uint8_t)(asked << 7));
+    to[0] = (uint8_t)((code & 3u) | (uint8_t)(s->verdict << 2) | (uint8_t)(s->phase << 5));
+    to[1] = (uint8_t)(s->gear | (uint8_t)(c->gear << 3) | (uint8_t)((r->policy & 1u) << 6)
+        | (uint8_t)((code & 4u) << 5));
     to[2] = (uint8_t)(c->drive | (uint8_t)(c->nudge << 1) | (uint8_t)(c->recalibrate << 2) | (uint8_t)(c->park << 3)
         | (uint8_t)(s->fault << 4) | (uint8_t)(r->unwrapped << 7));
     to[3] = r->lap;

@@ -1,7 +1,7 @@
 /* The drill, and the cost of a tick, on an emulated Cortex-M.
  *
  * Linked at address 0 with the vector table below. Text goes out by semihosting (Arm IHI 0100: call
- * SYS_WRITE0 is 4, SYS_EXIT is 24 (0x18)). Time is counted by the system timer (Armv6-M Architecture
+ * SYS_WRITE0 is 4, SYS_EXIT is 24 (0x18)), a recording by the serial port. Time is counted by the system timer (Armv6-M Architecture
  * Reference Manual, B3.3): under `-icount` it counts instructions, a fixed number of them per step.
  */
 #include "drill.h"
@@ -55,6 +55,34 @@ static void drill_line(const char *what, uint32_t number, uint32_t sum)
     *at = '\0';
     (void)host(4u, line);
 }
+
+#ifdef DRILL_RECORD
+/* The serial port of an nRF51 (Cortex-M0; nRF51 Series Reference Manual, 29 UART). The pin does not matter to an emulator. */
+#define UART(offset) (*(volatile uint32_t *)(0x40002000u + (offset)))
+#define UART_START 0x008u
+#define UART_SENT 0x11Cu
+#define UART_ENABLE 0x500u
+#define UART_PIN 0x50Cu
+#define UART_DATA 0x51Cu
+#define UART_BAUD 0x524u
+
+static void serial_begin(void)
+{
+    UART(UART_PIN) = 24u;
+    UART(UART_BAUD) = 0x01D7E000u; /* 115200 */
+    UART(UART_ENABLE) = 4u;
+    UART(UART_START) = 1u;
+}
+
+/* Waits until the byte is out: the next one may be sent, and none is lost at the end. */
+static void record_put(uint8_t byte)
+{
+    UART(UART_SENT) = 0u;
+    UART(UART_DATA) = byte;
+    while (UART(UART_SENT) == 0u) {
+    }
+}
+#endif
 
 #ifdef COUNT_TICKS
 #define TIMER_CONTROL (*(volatile uint32_t *)0xE000E010u)
@@ -132,6 +160,7 @@ void start(void)
 #ifdef COUNT_TICKS
     count();
 #elif defined DRILL_RECORD
+    serial_begin();
     record();
 #else
     drill();

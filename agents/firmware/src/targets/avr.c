@@ -49,6 +49,14 @@ static void drill_line(const char *what, uint32_t number, uint32_t sum)
     put_char('\n');
 }
 
+#ifdef DRILL_RECORD
+/* The emulator prints what the port sends line by line, so a byte is sent as a line. */
+static void record_put(uint8_t byte)
+{
+    drill_line("byte", byte, 0u);
+}
+#endif
+
 #ifdef COUNT_TICKS
 __attribute__((noinline)) static void nothing(lowgear_state *s, const lowgear_raw *raw, lowgear_command *c)
 {

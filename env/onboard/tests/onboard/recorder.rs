@@ -80,15 +80,15 @@ proptest! {
         (tick, lap) in (any::<u16>(), any::<u8>()),
         raw in raw(),
         (request, gear, order, policy) in (0..3usize, 0..6u8, 0..6u8, 0..2u8),
-        flags in any::<[bool; 6]>(),
+        flags in any::<[bool; 7]>(),
         (verdict, phase, fault) in (0..3usize, 0..3usize, 0..3usize),
     ) {
-        let [drive, nudge, recalibrate, park, asked, unwrapped] = flags;
+        let [drive, nudge, recalibrate, park, asked, unwrapped, fallback] = flags;
         let frame = Frame {
             tick,
             unwrapped,
             raw,
-            request: Request::ALL[request],
+            request: if asked { Request::ALL[request] } else { Request::Hold },
             asked,
             verdict: [Verdict::Idle, Verdict::Tilt, Verdict::Turning][verdict],
             phase: [Phase::Driving, Phase::Moving, Phase::Faulted][phase],
@@ -96,6 +96,7 @@ proptest! {
             fault: [Fault::None, Fault::Battery, Fault::Selector][fault],
             command: Command { drive, gear: order, nudge, recalibrate, park },
             policy,
+            fallback,
             lap,
         };
         prop_assert_eq!(Frame::decode(&content::<FRAME_DATA>(&frame.encode())), Some(frame));
@@ -108,6 +109,8 @@ fn a_header_comes_back_and_one_of_another_version_is_named() {
     let mut data = content::<HEADER_DATA>(&header.encode());
     assert_eq!(Header::decode(&data), Some(Ok(header)));
     assert_eq!((header.tick_us, header.gears), (crate::settings().tick_us, 3));
+    data[2] = 1;
+    assert_eq!(Header::decode(&data), Some(Ok(header)), "an older recording is read");
     data[2] = 9;
     assert_eq!(Header::decode(&data), Some(Err(9)));
     data[0] = b'X';

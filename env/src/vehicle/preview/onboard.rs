@@ -35,11 +35,6 @@ impl VehicleConfig {
                 ([-RANGE_MM, RANGE_MM], level(range.low_m), level(range.high_m))
             }
         };
-        let turn_m = TAU * self.chassis.wheel_radius_m / f64::from(self.sensors.encoder.pulses_per_turn);
-        let mut count_q12_mm = [0; MAX_GEARS];
-        for (way, ratio) in count_q12_mm.iter_mut().zip(&self.gearbox.total_ratio) {
-            *way = (4096.0 * 1000.0 * turn_m / ratio).round().clamp(0.0, 2_097_151.0) as u32;
-        }
         PreviewSettings {
             fitted: true,
             range,
@@ -53,8 +48,19 @@ impl VehicleConfig {
                 .round()
                 .min(60_000.0) as u16,
             stuck_mm: millimetres(sensor.ahead_m() + STUCK_M),
-            count_q12_mm,
+            count_q12_mm: self.count_q12_mm(),
         }
+    }
+
+    /// Way of an encoder count in each gear, mm times 4096.
+    #[must_use]
+    pub fn count_q12_mm(&self) -> [u32; MAX_GEARS] {
+        let turn_m = TAU * self.chassis.wheel_radius_m / f64::from(self.sensors.encoder.pulses_per_turn);
+        let mut count_q12_mm = [0; MAX_GEARS];
+        for (way, ratio) in count_q12_mm.iter_mut().zip(&self.gearbox.total_ratio) {
+            *way = (4096.0 * 1000.0 * turn_m / ratio).round().clamp(0.0, 2_097_151.0) as u32;
+        }
+        count_q12_mm
     }
 }
 

@@ -88,6 +88,7 @@ pub(super) fn conclude(
             config
         },
         surfaces: problem.shared.surfaces.clone(),
+        logs: Vec::new(),
         lack_of_fit: effects.shown,
         plausibility,
         pulls,

@@ -21,7 +21,8 @@ impl Fit {
             correlation: kept[..at].iter().map(|(j, _)| thousandths(self.correlation[(*i, *j)])).collect(),
         };
         let parameters: Vec<FittedParameter> = kept.iter().enumerate().map(parameter).collect();
-        (!parameters.is_empty()).then(|| FittedConfig::new(parameters))
+        (!parameters.is_empty())
+            .then(|| FittedConfig { logs: self.logs.clone(), ..FittedConfig::new(parameters) })
     }
 }
 

@@ -75,6 +75,8 @@ pub struct Fit {
     pub config: VehicleConfig,
     /// Surfaces.
     pub surfaces: Surfaces,
+    /// Digests of the logs, for whoever reads the vehicle file later; the caller fills them in.
+    pub logs: Vec<String>,
     /// Fitted parameters.
     pub estimates: Vec<Estimate>,
     /// Assumed values of which the runs tell something.

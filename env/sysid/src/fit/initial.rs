@@ -110,7 +110,7 @@ fn rest_voltage(run: &Run) -> Option<f64> {
 pub fn charge_at_rest(start: &VehicleConfig, run: &Run) -> (f64, f64) {
     match rest_voltage(run) {
         Some(rest_v) => {
-            let charge = charge_at(start, rest_v);
+            let charge = charge_at_rest_v(start, rest_v);
             (charge, (rest_v - start.battery.open_circuit_v(charge)).clamp(-4.9, 4.9))
         }
         None => (start.variation.charge.centre(), 0.0),
@@ -124,7 +124,8 @@ pub fn still_rad_s(config: &VehicleConfig) -> f64 {
 }
 
 /// State of charge at an open-circuit voltage, on the curve of the file.
-fn charge_at(start: &VehicleConfig, rest_v: f64) -> f64 {
+#[must_use]
+pub fn charge_at_rest_v(start: &VehicleConfig, rest_v: f64) -> f64 {
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..40 {
         let middle = 0.5 * (low + high);

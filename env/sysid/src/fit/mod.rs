@@ -34,7 +34,7 @@ mod vehicle_file;
 pub use draws::{DrawnVehicle, FittedVehicles};
 pub use estimate::{Conditions, Estimate, Fit, FitError, FixedParameter, fit};
 pub use given::{GivenErrors, GivenValue};
-pub use initial::{charge_at_rest, still_rad_s};
+pub use initial::{charge_at_rest, charge_at_rest_v, still_rad_s};
 pub use misfit::StallPullResult;
 pub use parameters::{Parameter, Surfaces};
 pub use problem::{Channel, Residual};

@@ -36,6 +36,8 @@ pub enum Quantity {
     Policy,
     /// 1 in rows in which the selector is sent again after the dogs missed.
     Nudge,
+    /// 1 in rows in which the monitor had gone back to the rule.
+    Fallback,
     /// Reading of a preview sensor, as the controller takes it.
     Preview,
     /// What the policy of a recorded controller asked for, in words.
@@ -47,7 +49,7 @@ pub enum Quantity {
 }
 
 /// Number of quantities.
-pub(super) const QUANTITIES: usize = 17;
+pub(super) const QUANTITIES: usize = 18;
 
 /// Units by name; with each the factor to the SI unit (degrees for angles).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -134,6 +136,7 @@ impl Quantity {
         Quantity::Lap,
         Quantity::Policy,
         Quantity::Nudge,
+        Quantity::Fallback,
         Quantity::Preview,
         Quantity::Request,
         Quantity::OrderedGear,
@@ -157,6 +160,7 @@ impl Quantity {
             Quantity::Lap => "lap",
             Quantity::Policy => "policy",
             Quantity::Nudge => "nudge",
+            Quantity::Fallback => "fallback",
             Quantity::Preview => "preview",
             Quantity::Request => "request",
             Quantity::OrderedGear => "ordered_gear",
@@ -180,6 +184,7 @@ impl Quantity {
             | Quantity::Lap
             | Quantity::Policy
             | Quantity::Nudge
+            | Quantity::Fallback
             | Quantity::Preview
             | Quantity::Request
             | Quantity::OrderedGear
@@ -208,7 +213,7 @@ impl Quantity {
             Quantity::Distance => (-1e7, 1e7),
             Quantity::Event | Quantity::Request | Quantity::Phase => (0.0, 0.0),
             Quantity::Lap => (0.0, 65_535.0),
-            Quantity::Policy | Quantity::Nudge => (0.0, 1.0),
+            Quantity::Policy | Quantity::Nudge | Quantity::Fallback => (0.0, 1.0),
             Quantity::Preview => (-32_768.0, 32_767.0),
         }
     }

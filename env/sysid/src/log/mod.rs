@@ -2,7 +2,7 @@
 //!
 //! A log is CSV with a heading line. Names of columns say the quantity and its unit: `time_s`,
 //! `motor_speed_rad_s`, `duty`, `battery_voltage_v`, `motor_current_a`, `tilt_deg`, `gear` (0 is neutral) or
-//! `selector_deg`, `distance_m`, `event`, for trials `lap`, `policy`, `nudge`, and for replays of a recorded controller
+//! `selector_deg`, `distance_m`, `event`, for trials `lap`, `policy`, `nudge`, `fallback`, and for replays of a recorded controller
 //! `preview`, `request`, `ordered_gear`, `phase`. Time, motor speed and duty are needed. Other names and units are
 //! declared in a [`Mapping`]. Memory is that of one row, however long the file.
 

@@ -237,6 +237,7 @@ impl<'a> LogReader<'a> {
         let lap = self.whole(Quantity::Lap)?;
         let policy = self.whole(Quantity::Policy)?;
         let nudge = self.optional(Quantity::Nudge)?;
+        let fallback = self.optional(Quantity::Fallback)?;
         let preview = self.whole(Quantity::Preview)?;
         let ordered = self.whole(Quantity::OrderedGear)?;
         self.read_event();
@@ -264,6 +265,7 @@ impl<'a> LogReader<'a> {
             lap: lap.map(|n| n as u16),
             policy: policy.map(|p| p as u8),
             nudge: nudge.map(|n| n > 0.0),
+            fallback: fallback.map(|f| f > 0.0),
             preview: preview.map(|p| p as i16),
             recorded: ordered.and_then(|gear| RecordedOrder::read(&self.columns, &self.record, gear as u8)),
         }))

@@ -41,6 +41,8 @@ pub struct Sample {
     pub policy: Option<u8>,
     /// Whether the selector is sent again after the dogs missed.
     pub nudge: Option<bool>,
+    /// Whether the monitor had gone back to the rule.
+    pub fallback: Option<bool>,
     /// Reading of a preview sensor.
     pub preview: Option<i16>,
     /// What a recorded controller did in this tick.

@@ -32,6 +32,7 @@ fn recorded(from: u64, ticks: u64) -> (Vec<u8>, Vec<Frame>) {
             fault: Fault::None,
             command: Command { drive: true, gear: 1, nudge: false, recalibrate: false, park: false },
             policy: (tick / 100 % 2) as u8,
+            fallback: tick / 150 % 2 == 1,
             lap: (tick / 100) as u8,
         };
         bytes.extend(frame.encode());
