@@ -41,6 +41,7 @@ fn every_feature_has_activations_that_tell_its_usual_values_apart() {
             Feature::StrikeClass => (0, 2),
             Feature::Tilt => (-50, 50),
             Feature::FailedCount => (0, 1),
+            Feature::Battery => (900, 1100),
             _ => (300, 600),
         };
         assert_ne!(seen(few), seen(many), "{feature:?}");

@@ -4,7 +4,7 @@ use super::{FEATURES, Features, Request};
 
 /// Most inputs, and most units of a layer.
 pub const MAX_WIDTH: usize = 64;
-/// Most layers, the last one included.
+/// Most layers, with the last one.
 pub const MAX_LAYERS: usize = 4;
 /// What comes out: one sum per request.
 const REQUESTS: u8 = 3;
