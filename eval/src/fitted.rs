@@ -157,7 +157,7 @@ mod tests {
     #[test]
     fn a_policy_is_ahead_of_itself_on_no_vehicle_and_of_a_worse_one_on_all() {
         let plain = scenario();
-        let fitted = FittedConfig { gap_percent: Some(0.5), ..fitted(plain.course.surfaces[0].rolling) };
+        let fitted = FittedConfig { gap_percent: Some(0.2), ..fitted(plain.course.surfaces[0].rolling) };
         let worlds = FittedWorlds::new(&plain, &fitted).unwrap();
         let percents = |up: i16| -> Vec<f64> {
             let own = [rule(760, 400)];
