@@ -136,8 +136,7 @@ impl Drive {
     /// The same with a motor that is this warm above the air at the start.
     #[must_use]
     pub fn with_warm_motor(mut self, temperature_rise: TemperatureRise) -> Drive {
-        let charge = self.plant.charge;
-        self.plant = self.plant.with_thermal_state(&self.vehicle, charge, temperature_rise);
+        self.plant.temperature_rise = temperature_rise;
         self
     }
 

@@ -115,7 +115,7 @@ fn monitors_on_emulated_machines_go_back_to_the_rule_at_the_same_ticks() {
                 "arm.ld",
                 "-DDRILL_TRIAL",
             ];
-            let board = "300 qemu-system-arm -M microbit -nographic -monitor none -serial file:serial.bin \
+            let board = "300 qemu-system-arm -M mps2-an385 -nographic -monitor none -serial file:serial.bin \
                          -semihosting-config enable=on,target=native -kernel record.elf";
             let board: Vec<&str> = board.split_whitespace().collect();
             record(&case, TICKS, "arm-none-eabi-gcc", &flags, "arm.c", &board);
@@ -195,7 +195,7 @@ fn the_specification_of_a_trial_is_enough_to_write_its_monitor_again() {
         let phase = if of(11, 8) == 0 { phases[of(14, 7) as usize] } else { Phase::Driving };
         let duty_permille = if of(17, 16) == 0 { 500 } else { 1000 };
         let raw = Raw { encoder_counts: counts, duty_permille, ..Raw::default() };
-        // A new start now and then, so that the third return is not the end of it.
+        // A new start now and then, so that the third fallback is not the end of it.
         let new = tick % 1024 == 0;
         if new {
             monitor = Monitor::new(0);

@@ -137,8 +137,8 @@ fn recordings_from_emulated_machines_replay_to_the_same_decisions_bit_for_bit() 
         }
         if there("arm-none-eabi-gcc") && there("qemu-system-arm") {
             let flags = ["-std=gnu99", "-Os", "-mthumb", "-mcpu=cortex-m0", "-nostartfiles", "-T", "arm.ld"];
-            // A Cortex-M0 with a serial port, whose bytes go into a file as they are.
-            let board = "300 qemu-system-arm -M microbit -nographic -monitor none -serial file:serial.bin \
+            // The bytes of the board's serial port go into a file as they are.
+            let board = "300 qemu-system-arm -M mps2-an385 -nographic -monitor none -serial file:serial.bin \
                          -semihosting-config enable=on,target=native -kernel record.elf";
             let board: Vec<&str> = board.split_whitespace().collect();
             let said = record(&case, TICKS, "arm-none-eabi-gcc", &flags, "arm.c", &board);

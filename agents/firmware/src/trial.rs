@@ -93,7 +93,7 @@ fn filling(settings: &Settings, monitor: &MonitorSettings) -> Filling {
     filling
 }
 
-/// Ticks that lead a monitor beyond both limits, back to the table and to its last return; and the sum of all answers.
+/// Ticks that lead a monitor beyond both limits, back to the table and to its last fallback; and the sum of all answers.
 struct MonitorTest {
     /// Ticks, encoder counts, duty, phase, gear.
     runs: Vec<[u16; 5]>,
@@ -129,7 +129,7 @@ impl MonitorTest {
             for _ in 0..*ticks {
                 state.take(monitor, &raw, PHASES[usize::from(*phase) % 2], *gear as u8);
                 for value in [
-                    u32::from(state.fallback()) + 2 * u32::from(state.returns()),
+                    u32::from(state.fallback()) + 2 * u32::from(state.fallbacks()),
                     state.behind_q12_mm() >> 12,
                     state.failures_q12_mm() >> 12,
                 ] {

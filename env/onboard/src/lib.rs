@@ -22,7 +22,7 @@ mod table;
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
-pub use monitor::{MOST_RETURNS, Monitor, MonitorSettings};
+pub use monitor::{MOST_FALLBACKS, Monitor, MonitorSettings};
 pub use network::{InputForm, MAX_LAYERS, MAX_WIDTH, Network, NetworkError, NetworkInput, NetworkLayer};
 pub use observer::{FeatureSettings, Observer};
 pub use order::{Command, Phase, Request, Verdict};

@@ -1,20 +1,20 @@
 //! The monitor: goes back from a table to the rule of the same firmware where the table falls behind.
 //!
-//! Two accounts, both in way (mm times 4096), both learned from the rule in simulation. *Behind*: every tick that is driven at
-//! full duty or spent in a shift adds the way that a slow drive of the rule would have made, and the way really made is taken
-//! off; it never falls below nought. *Failures*: every upshift taken back soon adds the way in which one is allowed, and the
-//! way made is taken off. An account beyond its limit ends the table's drive: the rule decides from then on, with the same
-//! guard, without a stop. So time per metre and failed upshifts per metre are limited together over any stretch, without a
-//! division and without a window that has to be full.
+//! Two cumulative sums (Page 1954, "Continuous inspection schemes", Biometrika 41), both in way (mm times 4096), with limits
+//! learned from the rule in simulation. *Behind*: every tick that is driven at full duty or spent in a shift adds the way that a
+//! slow drive of the rule would have made, and the way really made is taken off; it never falls below 0. *Failures*: every
+//! upshift taken back soon adds the way in which one is allowed, and the way made is taken off. A sum beyond its limit ends
+//! the table's drive: the rule decides from then on, with the same guard, without a stop. So time per metre and failed
+//! upshifts per metre are limited over a way of any length, without a division and without a window that has to be full.
 //!
 //! Hysteresis: the table has another try after a way that the rule has driven while it was not half as far behind itself.
-//! That way doubles with every return, and the third return is for good.
+//! That way doubles with every fallback, and the third one is for good.
 
 use super::{MAX_GEARS, Phase, Raw};
 
-/// Returns after which the rule stays.
-pub const MOST_RETURNS: u8 = 3;
-/// An account that has reached this grows no further.
+/// Fallbacks after which the rule stays.
+pub const MOST_FALLBACKS: u8 = 3;
+/// A sum that has reached this grows no further.
 const FULL_Q12_MM: u32 = 1 << 29;
 /// Counts of a tick beyond this are taken as this many, as the odometer does.
 const MOST_COUNTS: u16 = 2000;
@@ -27,15 +27,15 @@ pub struct MonitorSettings {
     pub count_q12_mm: [u32; MAX_GEARS],
     /// Way that is due in a tick.
     pub pace_q12_mm: u32,
-    /// Limit of the account of time.
+    /// Limit of the sum of time.
     pub behind_q12_mm: u32,
     /// Way in which one failed upshift is allowed.
     pub failure_q12_mm: u32,
-    /// Limit of the account of failed upshifts.
+    /// Limit of the sum of failed upshifts.
     pub failures_q12_mm: u32,
     /// An upshift taken back within this many ticks after its arrival has failed.
     pub failed_window_ticks: u16,
-    /// The driver wants all that the motor gives from this duty on; below it the accounts of time wait.
+    /// The driver wants all that the motor gives from this duty on; below it the time does not count.
     pub full_duty_permille: u16,
     /// Way that the rule drives before the table has its second try.
     pub release_q12_mm: u32,
@@ -50,7 +50,7 @@ pub struct Monitor {
     gear_ticks: u16,
     gear: u8,
     from_below: bool,
-    returns: u8,
+    fallbacks: u8,
     fallback: bool,
 }
 
@@ -65,12 +65,12 @@ impl Monitor {
             gear_ticks: 0,
             gear,
             from_below: false,
-            returns: 0,
+            fallbacks: 0,
             fallback: false,
         }
     }
 
-    /// The controller starts again, in `gear`: both accounts and the returns stay.
+    /// The controller starts again, in `gear`: both sums and the fallbacks stay.
     pub const fn restart(&mut self, gear: u8) {
         self.gear = gear;
         self.from_below = false;
@@ -83,21 +83,21 @@ impl Monitor {
         self.fallback
     }
 
-    /// How often the monitor has gone back to the rule, at most [`MOST_RETURNS`].
+    /// How often the monitor has gone back to the rule, at most [`MOST_FALLBACKS`].
     #[must_use]
     #[inline]
-    pub const fn returns(&self) -> u8 {
-        self.returns
+    pub const fn fallbacks(&self) -> u8 {
+        self.fallbacks
     }
 
-    /// The account of time, mm times 4096.
+    /// The sum of time: how far the vehicle is behind, mm times 4096.
     #[must_use]
     #[inline]
     pub const fn behind_q12_mm(&self) -> u32 {
         self.behind_q12_mm
     }
 
-    /// The account of failed upshifts, mm times 4096.
+    /// The sum of failed upshifts, mm times 4096.
     #[must_use]
     #[inline]
     pub const fn failures_q12_mm(&self) -> u32 {
@@ -125,7 +125,7 @@ impl Monitor {
         } else if self.behind_q12_mm > settings.behind_q12_mm
             || self.failures_q12_mm > settings.failures_q12_mm
         {
-            self.go_back(settings);
+            self.fall_back(settings);
         }
         self.fallback
     }
@@ -144,18 +144,18 @@ impl Monitor {
         self.gear_ticks = 0;
     }
 
-    /// The rule decides from now on, and the accounts begin with nought.
-    fn go_back(&mut self, settings: &MonitorSettings) {
+    /// The rule decides from now on, and both sums begin with 0.
+    fn fall_back(&mut self, settings: &MonitorSettings) {
         self.fallback = true;
-        self.release_q12_mm = settings.release_q12_mm << self.returns;
-        self.returns += 1;
+        self.release_q12_mm = settings.release_q12_mm << self.fallbacks;
+        self.fallbacks += 1;
         self.behind_q12_mm = 0;
         self.failures_q12_mm = 0;
     }
 
     /// Gives the table another try after enough way, unless it has had all of them.
     fn release(&mut self, settings: &MonitorSettings, way: u32) {
-        if self.returns >= MOST_RETURNS || self.behind_q12_mm > settings.behind_q12_mm / 2 {
+        if self.fallbacks >= MOST_FALLBACKS || self.behind_q12_mm > settings.behind_q12_mm / 2 {
             return;
         }
         self.release_q12_mm = self.release_q12_mm.saturating_sub(way);
@@ -167,8 +167,8 @@ impl Monitor {
     }
 }
 
-/// An account with more on it.
+/// A sum with more added.
 #[inline]
-const fn added(account: u32, more: u32) -> u32 {
-    if account < FULL_Q12_MM { account + more } else { account }
+const fn added(sum: u32, more: u32) -> u32 {
+    if sum < FULL_Q12_MM { sum + more } else { sum }
 }

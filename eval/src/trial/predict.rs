@@ -1,4 +1,8 @@
 //! Lap times that the model predicts from battery and motor at the start of a lap.
+//!
+//! A policy that hunts turns the least change of the voltage into another number of shifts, so the time of one simulated lap is
+//! noise to a good part. The model therefore drives from the corners and the middle of what the laps began with, over the same
+//! courses, and a plane through these times gives the prediction for each lap.
 
 use super::damage::LapStart;
 use super::laps::Lap;
@@ -13,36 +17,88 @@ use std::sync::Arc;
 
 /// Courses over which a lap time is averaged. A pair's difference is relative, and how much a lower voltage slows a
 /// vehicle hardly depends on the course.
-const COURSES: u64 = 8;
+const COURSES: u64 = 16;
+/// Starts that the model drives from: shares of the range of charge and of warmth.
+const DESIGN: [[f64; 2]; 5] = [[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [1.0, 1.0], [0.5, 0.5]];
+
+/// Charge, and warmth of the winding and the housing above the air, K.
+type Start = (f64, f64, f64);
 
 /// Fills in the predicted times of laps: the nominal vehicle of a study, driven by one policy, over those of the study's test
-/// courses that it finishes from every start.
+/// courses that it finishes from every start. Laps stay without a prediction where there is no such course.
 pub fn predict<P: Policy + Clone + Sync>(laps: &mut [Lap], study: &Scenario, policy: &P) {
     let suite = TestSuite::nominal(study, COURSES);
-    let start = |lap: &Lap| lap.modelled.and_then(|modelled| modelled.start);
-    let times: Vec<Option<Vec<Option<f64>>>> =
-        laps.par_iter().map(|lap| Some(times(suite.scenario(), policy, &start(lap)?))).collect();
-    let finished = |course: &usize| times.iter().flatten().all(|of_lap| of_lap[*course].is_some());
-    let usable: Vec<usize> = (0..COURSES as usize).filter(finished).collect();
-    for (lap, of_lap) in laps.iter_mut().zip(&times) {
-        let of_course = |of_lap: &Vec<Option<f64>>| {
-            usable.iter().filter_map(|course| of_lap[*course]).sum::<f64>() / usable.len() as f64
+    let usual = study.vehicle.variation.charge.centre();
+    let start_of = |lap: &Lap| -> Option<Start> {
+        let LapStart { rest_v, temperature_rise } = lap.modelled?.start?;
+        let charge = rest_v.map_or(usual, |rest_v| charge_at_rest_v(&study.vehicle, rest_v));
+        Some((charge, temperature_rise.winding_k.max(0.0), temperature_rise.housing_k.max(0.0)))
+    };
+    let starts: Vec<Option<Start>> = laps.iter().map(start_of).collect();
+    let known: Vec<Start> = starts.iter().flatten().copied().collect();
+    let Some(plane) = Plane::through(suite.scenario(), policy, &known) else { return };
+    for (lap, start) in laps.iter_mut().zip(starts) {
+        lap.predicted_s = start.map(|(charge, winding_k, _)| plane.at(charge, winding_k));
+    }
+}
+
+/// Time as a linear function of charge and warmth of the winding, each as a share of its range.
+#[derive(Clone, Copy, Debug)]
+struct Plane {
+    low: [f64; 2],
+    range: [f64; 2],
+    middle_s: f64,
+    slope_s: [f64; 2],
+}
+
+impl Plane {
+    fn through<P: Policy + Clone + Sync>(nominal: &Scenario, policy: &P, known: &[Start]) -> Option<Plane> {
+        let ends = |of: fn(&Start) -> f64| {
+            known.iter().map(of).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)))
         };
-        lap.predicted_s = of_lap.as_ref().map(of_course).filter(|time_s| time_s.is_finite());
+        let (charge, winding, housing) = (ends(|s| s.0), ends(|s| s.1), ends(|s| s.2));
+        let at = |(low, high): (f64, f64), share: f64| low + share * (high - low);
+        let times: Vec<Vec<Option<f64>>> = DESIGN
+            .par_iter()
+            .map(|[c, w]| times(nominal, policy, (at(charge, *c), at(winding, *w), at(housing, *w))))
+            .collect();
+        let usable = |course: &usize| times.iter().all(|of_start| of_start[*course].is_some());
+        let usable: Vec<usize> = (0..COURSES as usize).filter(usable).collect();
+        if usable.is_empty() || known.is_empty() {
+            return None;
+        }
+        let mean = |of_start: &Vec<Option<f64>>| {
+            usable.iter().filter_map(|course| of_start[*course]).sum::<f64>() / usable.len() as f64
+        };
+        let t: Vec<f64> = times.iter().map(mean).collect();
+        // Least squares over the design: differences of the opposite corners, and the mean of all.
+        Some(Plane {
+            low: [charge.0, winding.0],
+            range: [charge.1 - charge.0, winding.1 - winding.0],
+            middle_s: t.iter().sum::<f64>() / DESIGN.len() as f64,
+            slope_s: [0.5 * (t[1] + t[3] - t[0] - t[2]), 0.5 * (t[2] + t[3] - t[0] - t[1])],
+        })
+    }
+
+    fn at(&self, charge: f64, winding_k: f64) -> f64 {
+        let share = |value: f64, i: usize| {
+            if self.range[i] > 0.0 { (value - self.low[i]) / self.range[i] - 0.5 } else { 0.0 }
+        };
+        self.middle_s + self.slope_s[0] * share(charge, 0) + self.slope_s[1] * share(winding_k, 1)
     }
 }
 
 /// Time on each course; `None` where it was not finished.
-fn times<P: Policy + Clone>(nominal: &Scenario, policy: &P, start: &LapStart) -> Vec<Option<f64>> {
+fn times<P: Policy + Clone>(
+    nominal: &Scenario,
+    policy: &P,
+    (charge, winding_k, housing_k): Start,
+) -> Vec<Option<f64>> {
     let mut scenario = nominal.clone();
-    if let Some(rest_v) = start.rest_v {
-        let charge = charge_at_rest_v(&scenario.vehicle, rest_v);
-        scenario.vehicle.variation.charge = ParameterDistribution::Fixed(charge);
-    }
+    scenario.vehicle.variation.charge = ParameterDistribution::Fixed(charge);
     let scenario = Arc::new(scenario);
     let one = |course: u64| {
-        let TemperatureRise { winding_k, housing_k } = start.temperature_rise;
-        let warm = TemperatureRise { winding_k: winding_k.max(0.0), housing_k: housing_k.max(0.0) };
+        let warm = TemperatureRise { winding_k, housing_k };
         let mut drive = Drive::new(Arc::clone(&scenario), course).with_warm_motor(warm);
         play_on(&mut drive, &mut policy.clone());
         let outcome = drive.outcome();

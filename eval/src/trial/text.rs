@@ -294,8 +294,7 @@ impl Trial {
             let _ = writeln!(out, "{sentence}");
         }
         let names = &self.settings.policies;
-        let _ =
-            writeln!(out, "\n{:<36} {:>10} {:>10}  {}", "", names[0], names[1], "difference (its interval)");
+        let _ = writeln!(out, "\n{:<36} {:>10} {:>10}  difference (its interval)", "", names[0], names[1]);
         for [what, reference, tested, difference] in self.wear_rows() {
             let line = format!("{what:<36} {reference:>10} {tested:>10}  {difference}");
             let _ = writeln!(out, "{}", line.trim_end());

@@ -1,4 +1,4 @@
-//! Wear beside time: gear changes, failed upshifts, missed engagements and damage, compared pair by pair.
+//! Wear next to time: gear changes, failed upshifts, missed engagements and damage, compared pair by pair.
 
 use super::laps::Lap;
 use super::result::{Pair, relative_difference};
@@ -110,7 +110,7 @@ impl WearComparison {
     #[must_use]
     pub fn difference_text(&self) -> String {
         let (factor, unit) = if self.figure.is_relative() { (100.0, " %") } else { (1.0, "") };
-        // Never a negative nought.
+        // Never a negative zero.
         let shown = |value: f64| format!("{:+.2}", (100.0 * factor * value).round() / 100.0 + 0.0);
         match self.interval {
             Some([low, high]) => {

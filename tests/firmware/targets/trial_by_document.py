@@ -1,5 +1,5 @@
 # The monitor of a trial written from its specification alone: carries out its table over given ticks. Lines of the file: whether
-# it is a new start, counts, duty, phase, gear; then the expected fallback and both accounts.
+# it is a new start, counts, duty, phase, gear; then the expected fallback and both sums.
 import sys
 
 

@@ -8,7 +8,7 @@
  *       lowgear_command c = lowgear_trial_tick(&trial, &raw, policy, lap, put);
  *   policy: which one is wanted, 0 or 1, from a switch. lap: number of the lap, 0 between two laps, from a button or a
  *   landmark sensor. put: as in lowgear_recorder.h. trial.policy says which one drives.
- *   once at power-up: lowgear_trial_self_test() must return 1, beside lowgear_self_test() and
+ *   once at power-up: lowgear_trial_self_test() must return 1, as must lowgear_self_test() and
  *   lowgear_against_self_test().
  *
  * Only one controller drives, with a guard of its own. They change places between two laps, with the motor standing
@@ -47,8 +47,8 @@ typedef char lowgear_trial_readings_agree[sizeof(lowgear_raw) == sizeof(lowgear_
 #define LOWGEAR_MONITOR_RELEASE UINT32_C(@RELEASE@)   /* way until the second try of policy 1 */
 #define LOWGEAR_MONITOR_WINDOW @WINDOW@u              /* ticks in which an upshift taken back has failed */
 #define LOWGEAR_MONITOR_FULL_DUTY @FULL@u             /* permille from which time counts */
-#define LOWGEAR_MONITOR_RETURNS 3u                    /* returns after which policy 0 stays */
-#define LOWGEAR_MONITOR_MOST UINT32_C(536870912)      /* an account that has reached this grows no further */
+#define LOWGEAR_MONITOR_FALLBACKS 3u                  /* fallbacks after which policy 0 stays */
+#define LOWGEAR_MONITOR_MOST UINT32_C(536870912)      /* a sum that has reached this grows no further */
 
 /* Way of an encoder count in each gear: the low 16 bits, then the high ones. */
 static const uint16_t lowgear_monitor_way[@HALVES@] LOWGEAR_ROM = {
@@ -59,8 +59,8 @@ typedef struct {
     uint32_t behind, failures, release;
     uint16_t gear_ticks;
     uint8_t gear, from_below;
-    uint8_t returns;  /* how often it has gone back to policy 0 */
-    uint8_t fallback; /* 1: policy 0 decides in place of policy 1 */
+    uint8_t fallbacks; /* how often it has gone back to policy 0 */
+    uint8_t fallback;  /* 1: policy 0 decides in place of policy 1 */
 } lowgear_monitor;
 
 static inline void lowgear_monitor_start(lowgear_monitor *m, uint8_t gear)
@@ -71,7 +71,7 @@ static inline void lowgear_monitor_start(lowgear_monitor *m, uint8_t gear)
     m->gear_ticks = 0u;
     m->gear = gear;
     m->from_below = 0u;
-    m->returns = 0u;
+    m->fallbacks = 0u;
     m->fallback = 0u;
 }
 
@@ -109,10 +109,10 @@ static inline uint8_t lowgear_monitor_take(
             return 0u;
         }
         m->fallback = 1u;
-        m->release = LOWGEAR_MONITOR_RELEASE << m->returns;
-        m->returns++;
+        m->release = LOWGEAR_MONITOR_RELEASE << m->fallbacks;
+        m->fallbacks++;
     } else {
-        if (m->returns >= LOWGEAR_MONITOR_RETURNS || m->behind > LOWGEAR_MONITOR_BEHIND / 2u) {
+        if (m->fallbacks >= LOWGEAR_MONITOR_FALLBACKS || m->behind > LOWGEAR_MONITOR_BEHIND / 2u) {
             return 1u;
         }
         m->release = m->release > way ? m->release - way : 0u;
@@ -145,7 +145,7 @@ static inline uint8_t lowgear_trial_self_test(void)
         for (tick = LOWGEAR_READ16(r); tick > 0u; tick--) {
             const uint8_t fallback = lowgear_monitor_take(
                 &m, LOWGEAR_READ16(r + 1), LOWGEAR_READ16(r + 2), phase, (uint8_t)LOWGEAR_READ16(r + 4));
-            sum = (uint16_t)((uint16_t)(sum * 31u) + fallback + 2u * m.returns);
+            sum = (uint16_t)((uint16_t)(sum * 31u) + fallback + 2u * m.fallbacks);
             sum = (uint16_t)((uint16_t)(sum * 31u) + (uint16_t)(m.behind >> 12));
             sum = (uint16_t)((uint16_t)(sum * 31u) + (uint16_t)(m.failures >> 12));
         }
@@ -178,7 +178,7 @@ static inline void lowgear_trial_start(lowgear_trial *t, uint8_t policy)
     t->policy = policy & 1u;
 }
 
-/* The other one takes over; the numbers of the ticks go on, and the monitor keeps its accounts. */
+/* The other one takes over; the numbers of the ticks go on, and the monitor keeps its sums. */
 static inline void lowgear_trial_change(lowgear_trial *t)
 {
     lowgear_start(&t->tested, 0u);

@@ -57,29 +57,24 @@ static void drill_line(const char *what, uint32_t number, uint32_t sum)
 }
 
 #ifdef DRILL_RECORD
-/* The serial port of an nRF51 (Cortex-M0; nRF51 Series Reference Manual, 29 UART). The pin does not matter to an emulator. */
-#define UART(offset) (*(volatile uint32_t *)(0x40002000u + (offset)))
-#define UART_START 0x008u
-#define UART_SENT 0x11Cu
-#define UART_ENABLE 0x500u
-#define UART_PIN 0x50Cu
-#define UART_DATA 0x51Cu
-#define UART_BAUD 0x524u
+/* The board's first serial port (Cortex-M System Design Kit Technical Reference Manual, ARM DDI 0479, 4.3 UART). */
+#define UART(offset) (*(volatile uint32_t *)(0x40004000u + (offset)))
+#define UART_DATA 0x0u
+#define UART_STATE 0x4u /* bit 0: the byte before is not out yet */
+#define UART_CONTROL 0x8u
+#define UART_DIVIDER 0x10u
 
 static void serial_begin(void)
 {
-    UART(UART_PIN) = 24u;
-    UART(UART_BAUD) = 0x01D7E000u; /* 115200 */
-    UART(UART_ENABLE) = 4u;
-    UART(UART_START) = 1u;
+    UART(UART_DIVIDER) = 217u; /* 115200 baud at 25 MHz */
+    UART(UART_CONTROL) = 1u;
 }
 
-/* Waits until the byte is out: the next one may be sent, and none is lost at the end. */
+/* Waits until the byte is out: none is lost at the end. */
 static void record_put(uint8_t byte)
 {
-    UART(UART_SENT) = 0u;
     UART(UART_DATA) = byte;
-    while (UART(UART_SENT) == 0u) {
+    while ((UART(UART_STATE) & 1u) != 0u) {
     }
 }
 #endif

@@ -75,7 +75,7 @@ pub struct Fit {
     pub config: VehicleConfig,
     /// Surfaces.
     pub surfaces: Surfaces,
-    /// Digests of the logs, for whoever reads the vehicle file later; the caller fills them in.
+    /// Digests of the logs, to know them again later; the caller fills them in.
     pub logs: Vec<String>,
     /// Fitted parameters.
     pub estimates: Vec<Estimate>,
