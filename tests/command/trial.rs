@@ -74,6 +74,11 @@ fn a_recording_becomes_a_log_that_replay_and_trial_read() {
     {
         assert!(out.contains(words), "no {words:?} in:\n{out}");
     }
+    assert!(!out.contains("damage per lap"), "no model, no damage");
+    let out = place.run(&["trial", "judge", "run.csv", "--study", "tiny.toml"]).done().out;
+    for words in ["damage per lap", "hard engagements per lap", "difference (its interval)"] {
+        assert!(out.contains(words), "no {words:?} in:\n{out}");
+    }
     let page = place.read("verdict.html");
     assert!(page.contains("<polyline") && page.contains("table is faster than rule"), "{page}");
 }
