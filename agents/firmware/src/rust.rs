@@ -20,7 +20,7 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 9] = [
+const MODULES: [(&str, &str); 11] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
@@ -29,6 +29,8 @@ const MODULES: [(&str, &str); 9] = [
     ("preview", onboard!("preview")),
     ("ranges", onboard!("ranges")),
     ("recorder", onboard!("recorder")),
+    ("route", onboard!("route")),
+    ("route_map", onboard!("route_map")),
     ("table", onboard!("table")),
 ];
 

@@ -35,11 +35,7 @@ impl VehicleConfig {
                 ([-RANGE_MM, RANGE_MM], level(range.low_m), level(range.high_m))
             }
         };
-        let turn_m = TAU * self.chassis.wheel_radius_m / f64::from(self.sensors.encoder.pulses_per_turn);
-        let mut count_q12_mm = [0; MAX_GEARS];
-        for (way, ratio) in count_q12_mm.iter_mut().zip(&self.gearbox.total_ratio) {
-            *way = (4096.0 * 1000.0 * turn_m / ratio).round().clamp(0.0, 2_097_151.0) as u32;
-        }
+        let (count_q12_mm, coast_q4_mm) = self.odometry();
         PreviewSettings {
             fitted: true,
             range,
@@ -49,12 +45,22 @@ impl VehicleConfig {
             wheelbase_mm: millimetres(self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m)),
             hold_mm: millimetres(HOLD_M),
             lockout_mm: millimetres(LOCKOUT_M),
-            coast_q4_mm: (16.0 * 1000.0 * COAST_SHARE * GRAVITY_M_S2 * self.controller.tick_s.powi(2))
-                .round()
-                .min(60_000.0) as u16,
+            coast_q4_mm,
             stuck_mm: millimetres(sensor.ahead_m() + STUCK_M),
             count_q12_mm,
         }
+    }
+
+    /// Way per encoder count in each gear, mm times 4096, and by how much a tick out of gear is shorter than the one
+    /// before, mm times 16.
+    pub(in crate::vehicle) fn odometry(&self) -> ([u32; MAX_GEARS], u16) {
+        let turn_m = TAU * self.chassis.wheel_radius_m / f64::from(self.sensors.encoder.pulses_per_turn);
+        let mut count_q12_mm = [0; MAX_GEARS];
+        for (way, ratio) in count_q12_mm.iter_mut().zip(&self.gearbox.total_ratio) {
+            *way = (4096.0 * 1000.0 * turn_m / ratio).round().clamp(0.0, 2_097_151.0) as u32;
+        }
+        let coast = 16.0 * 1000.0 * COAST_SHARE * GRAVITY_M_S2 * self.controller.tick_s.powi(2);
+        (count_q12_mm, coast.round().min(60_000.0) as u16)
     }
 }
 
