@@ -14,18 +14,11 @@ impl RouteWorth {
     #[must_use]
     pub fn text(&self) -> String {
         let rows: String = self.rows.iter().map(RouteRow::text).collect();
+        let columns = ["time", "against the policy", "damage", "done"];
+        let heading = format!("{:>36}  {:<24} {:>7} {:>6}", columns[0], columns[1], columns[2], columns[3]);
         format!(
-            "{}: {} ways, {} laps\nmaps: {:.0} bytes in the mean, {} at the most\n\n{:<27} {:>8}  {:<24} {:>7} {:>6}\n{rows}{NOTE}",
-            self.course,
-            self.ways,
-            self.laps,
-            self.bytes.0,
-            self.bytes.1,
-            "",
-            "time",
-            "against the policy",
-            "damage",
-            "done"
+            "{}: {} ways, {} laps\nmaps: {:.0} bytes in the mean, {} at the most\n\n{heading}\n{rows}{NOTE}",
+            self.course, self.ways, self.laps, self.bytes.0, self.bytes.1,
         )
     }
 }
