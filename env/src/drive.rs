@@ -4,9 +4,11 @@ mod figures;
 mod physical;
 mod privileged;
 mod record;
+mod route;
 mod world;
 
 pub use privileged::PRIVILEGED;
+pub use route::{PositionErrors, RouteRun};
 
 use crate::events::{EventCounts, ShiftDetector, StallDetector, stands_still};
 use crate::motion::{Dogs, Plant, Selector, Track};
@@ -47,6 +49,8 @@ pub struct Drive {
     limits: Limits,
     end: Option<Cause>,
     trace: Option<Vec<TraceRow>>,
+    /// The map of the way, where the vehicle has one.
+    route: Option<Box<RouteRun>>,
 }
 
 /// Counters of the episode. Times are in ticks.
@@ -98,7 +102,11 @@ impl Drive {
         let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));
         let noise = scenario.seed.stream(Stream::Sensors, episode);
         let preview = Preview::new(&vehicle, &track.course, scenario.seed, episode);
-        let sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise, preview);
+        let mut sensors = Sensors::new(&scenario.vehicle.sensors, &vehicle, noise, preview);
+        if let Some(laps) = &scenario.course.laps {
+            let slip = scenario.seed.stream(Stream::Slip, episode);
+            sensors = sensors.with_slip(laps, track.course.length_m, slip);
+        }
         let controller = Controller::new(&scenario.settings, gear as u8);
         let mut drive = Drive {
             counters: EpisodeCounters::default(),
@@ -120,6 +128,7 @@ impl Drive {
             furthest_m: 0.0,
             end: None,
             trace: None,
+            route: None,
         };
         drive.start();
         drive.observed = drive.controller.features(&drive.scenario.settings);
@@ -282,6 +291,7 @@ impl Drive {
         let to_decision = usize::from(self.controller.ticks_to_decision(settings));
         let ticks = most.min(to_decision).min(self.plant.ticks_ahead());
         let (ticks, due) = self.controller.tick_many(settings, self.sensors.pending(ticks));
+        self.read_route(ticks);
         self.sensors.advance(ticks);
         self.plant.cruise(&self.vehicle, ticks);
         self.ticks += ticks as u64;
@@ -388,6 +398,7 @@ impl Drive {
             [raw, ..] => self.controller.sense(&self.scenario.settings, raw),
             [] => false,
         };
+        self.read_route(1);
         self.sensors.advance(1);
         due
     }

@@ -23,7 +23,7 @@ mod trace;
 pub mod vehicle;
 mod world;
 
-pub use drive::{Drive, PRIVILEGED};
+pub use drive::{Drive, PRIVILEGED, PositionErrors, RouteRun};
 pub use episode::{EpisodeConfig, RewardConfig};
 pub use mask::Mask;
 pub use names::{phase_name, request_name, verdict_name};

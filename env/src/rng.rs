@@ -43,6 +43,12 @@ pub enum Stream {
     Trial = 11,
     /// Vehicles drawn from what a fit knows.
     FittedVehicle = 12,
+    /// What changes from lap to lap of one way.
+    Lap = 20,
+    /// Slip of the wheels on a lap.
+    Slip = 21,
+    /// Errors of position where a route is simulated with given ones.
+    RoutePosition = 22,
 }
 
 impl Seed {

@@ -3,7 +3,7 @@
 use crate::config::ConfigError;
 use crate::motion::Track;
 use crate::physical::{Faults, Unphysical};
-use crate::terrain::{Course, CourseConfig, read_profile};
+use crate::terrain::{Course, CourseConfig, LapsConfig, read_profile};
 use crate::vehicle::{Vehicle, VehicleConfig};
 use crate::{EpisodeConfig, Seed, Stream, config};
 use lowgear_onboard::Settings;
@@ -84,11 +84,28 @@ impl Scenario {
     /// Vehicle and track of one episode.
     #[must_use]
     pub fn instantiate(&self, episode: u64) -> (Vehicle, Track) {
+        if let Some(laps) = &self.course.laps {
+            return self.instantiate_lap(laps, episode);
+        }
         let vehicle = self.vehicle.draw(&mut self.seed.stream(Stream::Vehicle, episode));
         let course = match &self.measured {
             Some(course) => course.clone(),
             None => self.course.course(&mut self.seed.stream(Stream::Course, episode)),
         };
+        let track = Track::new(course, &vehicle);
+        (vehicle, track)
+    }
+
+    /// A lap: one vehicle drives all laps of a way, with another charge and in other air on each.
+    fn instantiate_lap(&self, laps: &LapsConfig, episode: u64) -> (Vehicle, Track) {
+        let way = laps.lap_of(episode).way;
+        let mut rng = self.seed.stream(Stream::Lap, episode);
+        let mut vehicle = self.vehicle.draw(&mut self.seed.stream(Stream::Vehicle, way));
+        vehicle.charge = self.vehicle.variation.charge.draw(&mut rng).clamp(0.0, 1.0);
+        vehicle.air_c = self.vehicle.variation.air_c.draw(&mut rng);
+        vehicle.scale_wheels(laps.wheel_radius_factor.draw(&mut rng));
+        let mut way_rng = self.seed.stream(Stream::Course, way);
+        let course = self.course.lap(self.measured.as_ref(), &mut way_rng, &mut rng);
         let track = Track::new(course, &vehicle);
         (vehicle, track)
     }

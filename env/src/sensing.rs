@@ -7,6 +7,7 @@ mod preview;
 pub use grade::tilt_deg;
 
 use crate::motion::{Affine, PredictedInputs};
+use crate::terrain::LapsConfig;
 use crate::vehicle::{BATCH, NoisyConfig, SensorConfig, Vehicle};
 use grade::Grade;
 use lowgear_onboard::Raw;
@@ -50,7 +51,12 @@ pub(crate) struct Sensors {
     late: [Raw; SLOTS],
     /// The sensor ahead, if there is one.
     preview: Option<Box<Preview>>,
+    /// How much further the wheels turn than the vehicle moves, as a share, by piece of the way; empty where they do not.
+    slip_shares: Vec<f32>,
 }
+
+/// Length of a piece of the way with one slip, m.
+const SLIP_PIECE_M: f64 = 0.2;
 
 /// A sensor with steps and noise, in the small unit that the controller counts in.
 #[derive(Clone, Copy, Debug)]
@@ -154,7 +160,15 @@ impl Sensors {
             next: 0,
             late: [Raw::default(); SLOTS],
             preview: preview.map(Box::new),
+            slip_shares: Vec::new(),
         }
+    }
+
+    /// The same sensors on wheels that slip on this lap.
+    pub(crate) fn with_slip(mut self, laps: &LapsConfig, length_m: f64, mut rng: ChaCha8Rng) -> Sensors {
+        let pieces = (length_m / SLIP_PIECE_M).ceil() as usize;
+        self.slip_shares = (0..pieces).map(|_| laps.slip_share.draw(&mut rng) as f32).collect();
+        self
     }
 
     /// Computes the readings of the coming ticks. Readings meet the same noise whatever the state, so two policies
@@ -180,7 +194,7 @@ impl Sensors {
     /// Plain loops over arrays, which the compiler turns into arithmetic on several readings at once.
     #[inline(never)]
     fn sample<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>, known_inputs: &KnownInputs) {
-        let counts = self.count_pulses(predicted_inputs);
+        let counts = self.count_pulses(predicted_inputs, known_inputs.x_m);
         let speed_m_s = predicted_inputs.speed_m_s.map(|v| v as f32);
         let battery_mv = match &self.battery {
             Some(channel) => channel.read(&along(&predicted_inputs.terminal_v, &speed_m_s), self.noise.of(1)),
@@ -218,14 +232,17 @@ impl Sensors {
 
     /// Pulses in each of the coming ticks, some lost or doubled.
     #[inline]
-    fn count_pulses<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>) -> [i32; N] {
+    fn count_pulses<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>, x_m: f64) -> [i32; N] {
         let turned = predicted_inputs.turned_rad.times(self.pulses_per_rad);
         let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
         let (increments, noise) =
             (increments(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
+        let piece = (x_m / SLIP_PIECE_M) as usize;
+        let turned_share = 1.0 + self.slip_shares.get(piece).copied().unwrap_or(0.0);
         let mut counts = [0; N];
         for i in 0..N {
-            let counted = at_least(increments[i], 0.0) * (1.0 + self.encoder_noise * noise[i]);
+            let turned = at_least(increments[i], 0.0) * turned_share;
+            let counted = turned * (1.0 + self.encoder_noise * noise[i]);
             counts[i] = nearest(limited(counted, 0.0, 60_000.0));
         }
         self.pulses[..N].copy_from_slice(&pulses);

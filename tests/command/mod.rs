@@ -21,6 +21,7 @@ mod mistakes_in_vehicles;
 mod new;
 mod outputs;
 mod resolved;
+mod route;
 mod run_folder;
 mod schema;
 mod sensors;

@@ -17,6 +17,7 @@ pub mod outputs;
 pub mod progress;
 mod progress_page;
 pub mod resolved;
+pub mod route;
 pub mod schema;
 pub mod search;
 pub mod sensors;

@@ -22,7 +22,7 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 11] = [
+const MODULES: [(&str, &str); 13] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
@@ -33,6 +33,8 @@ const MODULES: [(&str, &str); 11] = [
     ("preview", onboard!("preview")),
     ("ranges", onboard!("ranges")),
     ("recorder", onboard!("recorder")),
+    ("route", onboard!("route")),
+    ("route_map", onboard!("route_map")),
     ("table", onboard!("table")),
 ];
 

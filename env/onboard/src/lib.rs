@@ -17,6 +17,8 @@ mod order;
 mod preview;
 mod ranges;
 mod recorder;
+mod route;
+mod route_map;
 mod table;
 
 pub use controller::{Controller, Settings};
@@ -32,4 +34,6 @@ pub use recorder::{
     FRAME_BYTES, FRAME_DATA, Frame, HEADER_BYTES, HEADER_DATA, HEADER_TICKS, Header, Recorder, crc16_of,
     stuff, unstuff,
 };
+pub use route::{MOST_VARIANCE_MM2, Route, RouteSettings};
+pub use route_map::{ROUTE_ENTRY, ROUTE_FORMAT, ROUTE_HEAD, ROUTE_SILENT, RouteError, RouteMap};
 pub use table::{Axis, MAX_AXES, Table, TableError};

@@ -32,6 +32,17 @@ pub struct FeatureSettings {
     pub preview: PreviewSettings,
 }
 
+impl FeatureSettings {
+    /// Load of one reading, permille of the top gear's stall force: below zero where the wheels drive the motor.
+    pub(super) fn signed_load(&self, raw: &Raw, gear: usize) -> i32 {
+        let ratio = match applied_mv(self, raw) {
+            0 => 1000,
+            applied_mv => permille_of_no_load(scaled_speed(self, raw), applied_mv),
+        };
+        (1000 - ratio) * self.gear_scale_permille[gear % MAX_GEARS] as i32 / 1000
+    }
+}
+
 /// Bits of fraction that the filters keep.
 const FRACTION_BITS: u8 = 6;
 const SATURATED_TICKS: u16 = 1000;

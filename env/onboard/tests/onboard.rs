@@ -8,6 +8,8 @@ mod guard;
 mod preview;
 #[path = "onboard/recorder.rs"]
 mod recorder;
+#[path = "onboard/route.rs"]
+mod route;
 #[path = "onboard/safe.rs"]
 mod safe;
 #[path = "onboard/sensors.rs"]

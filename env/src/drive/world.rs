@@ -15,9 +15,13 @@ impl World for Drive {
 
     fn reset(&mut self, episode: u64) {
         let traced = self.trace.is_some();
+        let route = self.route.take();
         *self = Drive::new(Arc::clone(&self.scenario), episode);
         if traced {
             self.trace = Some(Vec::new());
+        }
+        if let Some(route) = route {
+            self.start_route(*route);
         }
     }
 
@@ -39,11 +43,13 @@ impl World for Drive {
 
     fn step(&mut self, action: usize) -> Step {
         let before = (self.reported_return_s, self.elapsed_s());
-        let most = if self.trace.is_some() { 1 } else { usize::MAX };
+        let every_tick = self.trace.is_some();
         let mut request = Request::from_code(action as u8);
         let mut decided = true;
         while self.end.is_none() {
-            let due = self.tick_many(request, decided, most);
+            let (advised, watched) = self.follow_route(request, decided);
+            let most = if every_tick || watched { 1 } else { usize::MAX };
+            let due = self.tick_many(advised, decided, most);
             (request, decided) = (Request::Hold, false);
             if due {
                 break;

@@ -1,9 +1,11 @@
 //! Course files: random ground with a seed, scripted sections, or a measured profile.
 
-use super::{Course, Obstacle, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile};
+use super::laps::LapsConfig;
+use super::{
+    Course, Obstacle, ObstacleConfig, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile,
+};
 use crate::config::{Check, KeyError, ParameterDistribution, check_name, check_path, in_range};
 use rand::{Rng, RngExt};
-use rand_distr::{Distribution, Exp};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +22,9 @@ pub struct CourseConfig {
     /// Scripted sections, one after the other.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub sections: Vec<ScriptedSection>,
+    /// Repeated laps of one way; absent: every episode is a way of its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub laps: Option<LapsConfig>,
     /// A measured profile: a CSV file with the columns `distance_m`, `elevation_m`, `surface` and, if there
     /// are obstacles, `obstacle_height_m` and `obstacle_shape`; relative to the course file.
     pub profile: Option<std::path::PathBuf>,
@@ -44,6 +49,9 @@ pub struct SurfaceConfig {
     /// Factor on rolling and drag, drawn for each patch.
     #[serde(default = "one")]
     pub patch_factor: ParameterDistribution,
+    /// Factor on rolling and drag, drawn for each lap of a way: grass that grows, ground that is wet. Absent: 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lap_factor: Option<ParameterDistribution>,
 }
 
 fn one() -> ParameterDistribution {
@@ -89,31 +97,6 @@ pub struct GradeConfig {
     pub blend_m: f64,
 }
 
-/// A kind of obstacle: single ones as a Poisson process, or in rows of regular spacing.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct ObstacleConfig {
-    /// Shape.
-    pub shape: ObstacleShape,
-    /// Obstacles (or rows) per metre, 0 to 5.
-    pub rate_per_m: f64,
-    /// Height, m.
-    pub height_m: ParameterDistribution,
-    /// Surfaces they lie on; all when empty.
-    #[serde(default)]
-    pub on: Vec<String>,
-    /// Obstacles in a row; 1 for single ones.
-    #[serde(default = "one")]
-    pub row_count: ParameterDistribution,
-    /// Spacing within a row, m.
-    #[serde(default = "half_metre")]
-    pub row_spacing_m: ParameterDistribution,
-}
-
-fn half_metre() -> ParameterDistribution {
-    ParameterDistribution::Fixed(0.5)
-}
-
 /// A scripted section.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -136,9 +119,7 @@ const PIECE_M: f64 = 0.2;
 /// Upper edge of the band of ISO 8608, cycles/m, as far as pieces can show it.
 const BAND_M: f64 = 0.5 / PIECE_M;
 /// Least distance between two obstacles, m.
-const LEAST_GAP_M: f64 = 0.10;
-/// Free run before the first obstacle, m.
-const FREE_START_M: f64 = 0.3;
+pub(super) const LEAST_GAP_M: f64 = 0.10;
 /// Ground before the start, for axles behind the front one, m.
 const BEFORE_M: f64 = 5.0;
 
@@ -147,15 +128,21 @@ impl CourseConfig {
     ///
     /// `profile` is the course read from [`CourseConfig::profile`], if the file names one.
     pub fn course(&self, rng: &mut impl Rng) -> Course {
+        self.ground(rng).course
+    }
+
+    /// The course, with what a lap of it needs to know.
+    pub(super) fn ground(&self, rng: &mut impl Rng) -> Ground {
         let surfaces: Vec<Surface> = self.surfaces.iter().map(SurfaceConfig::surface).collect();
-        let mut course =
+        let course =
             Course { name: self.name.clone(), length_m: 0.0, surfaces, segments: vec![], obstacles: vec![] };
+        let mut ground = Ground { course, kinds: vec![], patches: vec![] };
         if let Some(random) = &self.random {
-            random.fill(&self.surfaces, &mut course, rng);
+            random.fill(&self.surfaces, &mut ground, rng);
         } else {
-            self.fill_sections(&mut course);
+            self.fill_sections(&mut ground.course);
         }
-        course
+        ground
     }
 
     /// The surfaces as they stand in the file, without a factor drawn.
@@ -191,8 +178,18 @@ impl SurfaceConfig {
     }
 }
 
+/// A course as it was generated.
+pub(super) struct Ground {
+    pub(super) course: Course,
+    /// For each obstacle the number of its kind in [`RandomConfig::obstacles`]; empty where none was drawn.
+    pub(super) kinds: Vec<usize>,
+    /// `(start, surface, kind)` of each patch.
+    pub(super) patches: Vec<(f64, usize, usize)>,
+}
+
 impl RandomConfig {
-    fn fill(&self, kinds: &[SurfaceConfig], course: &mut Course, rng: &mut impl Rng) {
+    fn fill(&self, kinds: &[SurfaceConfig], ground: &mut Ground, rng: &mut impl Rng) {
+        let course = &mut ground.course;
         course.length_m = self.length_m;
         let patches = self.draw_patches(kinds, &mut course.surfaces, rng);
         let grades = self.draw_grades(rng);
@@ -213,11 +210,15 @@ impl RandomConfig {
             let start_m = if start == 0.0 { -BEFORE_M } else { start };
             course.segments.push(Segment { start_m, sin_grade, surface: patches[patch].1 });
         }
-        for kind in &self.obstacles {
-            kind.place(course, kinds, &patches, rng);
+        let mut placed = Vec::new();
+        for (number, kind) in self.obstacles.iter().enumerate() {
+            let obstacles = kind.place(kind.rate_per_m, course.length_m, kinds, &patches, rng);
+            placed.extend(obstacles.into_iter().map(|obstacle| (obstacle, number)));
         }
-        course.obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
-        course.obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
+        placed.sort_by(|(a, _), (b, _)| a.position_m.total_cmp(&b.position_m));
+        placed.dedup_by(|(b, _), (a, _)| b.position_m - a.position_m < LEAST_GAP_M);
+        (course.obstacles, ground.kinds) = placed.into_iter().unzip();
+        ground.patches = patches;
     }
 
     /// `(start, surface, kind)` of each patch; a drawn factor makes a surface of its own.
@@ -274,33 +275,6 @@ fn grade_at(grades: &[(f64, f64)], x: f64, blend_m: f64) -> f64 {
     before + (grades[i].1 - before) * share
 }
 
-impl ObstacleConfig {
-    fn place(
-        &self,
-        course: &mut Course,
-        kinds: &[SurfaceConfig],
-        patches: &[(f64, usize, usize)],
-        rng: &mut impl Rng,
-    ) {
-        let Ok(gap) = Exp::new(self.rate_per_m) else { return };
-        let mut at = FREE_START_M + gap.sample(rng);
-        while at < course.length_m && self.rate_per_m > 0.0 {
-            let count = self.row_count.draw(rng).round().max(1.0) as usize;
-            let spacing = self.row_spacing_m.draw(rng).max(LEAST_GAP_M);
-            let height_m = self.height_m.draw(rng);
-            for i in 0..count {
-                let position_m = at + i as f64 * spacing;
-                let patch = patches.partition_point(|p| p.0 <= position_m).saturating_sub(1);
-                let fits = self.on.is_empty() || self.on.contains(&kinds[patches[patch].2].name);
-                if fits && position_m < course.length_m - 0.2 {
-                    course.obstacles.push(Obstacle { position_m, height_m, shape: self.shape });
-                }
-            }
-            at += count.saturating_sub(1) as f64 * spacing + gap.sample(rng);
-        }
-    }
-}
-
 impl Check for CourseConfig {
     fn check(&self) -> Result<(), KeyError> {
         check_name("name", &self.name)?;
@@ -338,7 +312,7 @@ impl Check for CourseConfig {
         for name in on {
             self.known_surface("random.obstacles.on", name)?;
         }
-        Ok(())
+        self.laps.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("laps"))
     }
 }
 
@@ -368,7 +342,8 @@ impl Check for SurfaceConfig {
         in_range("drag-s-m", self.drag_s_m, 0.0, 2.0, "s/m")?;
         in_range("friction", self.friction, 0.05, 1.5, "")?;
         in_range("weight", self.weight, 0.0, 1e6, "")?;
-        self.patch_factor.check_within("patch-factor", 0.05, 20.0, "")
+        self.patch_factor.check_within("patch-factor", 0.05, 20.0, "")?;
+        self.lap_factor.map_or(Ok(()), |factor| factor.check_within("lap-factor", 0.05, 20.0, ""))
     }
 }
 
@@ -384,14 +359,5 @@ impl Check for RandomConfig {
             obstacle.check().map_err(|e| e.within(&format!("obstacles[{i}]")))?;
         }
         Ok(())
-    }
-}
-
-impl Check for ObstacleConfig {
-    fn check(&self) -> Result<(), KeyError> {
-        in_range("rate-per-m", self.rate_per_m, 0.0, 5.0, "1/m")?;
-        self.height_m.check_within("height-m", 0.0005, 0.5, "m")?;
-        self.row_count.check_within("row-count", 1.0, 1000.0, "")?;
-        self.row_spacing_m.check_within("row-spacing-m", LEAST_GAP_M, 1000.0, "m")
     }
 }

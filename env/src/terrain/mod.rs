@@ -2,14 +2,16 @@
 
 mod course;
 mod generate;
+mod laps;
 mod obstacle;
+mod placing;
 mod profile;
 mod roughness;
 
 pub use course::{Course, Obstacle, Segment, Surface};
-pub use generate::{
-    CourseConfig, GradeConfig, ObstacleConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig,
-};
+pub use generate::{CourseConfig, GradeConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig};
+pub use laps::{LapNumber, LapsConfig};
 pub use obstacle::{Contact, ObstacleShape};
+pub use placing::ObstacleConfig;
 pub use profile::{ProfileError, read_profile};
 pub use roughness::{RoughnessClass, roughness_profile};

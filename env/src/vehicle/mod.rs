@@ -6,6 +6,7 @@ mod fitted;
 mod heat;
 mod motor;
 mod preview;
+mod route;
 mod sampled;
 mod selector;
 mod sensors;

@@ -323,6 +323,21 @@ impl VehicleConfig {
 }
 
 impl Vehicle {
+    /// Puts wheels of another radius on. Their inertia stays.
+    pub fn scale_wheels(&mut self, factor: f64) {
+        if factor == 1.0 {
+            return;
+        }
+        let wheel_kg = self.wheel_kg / (factor * factor);
+        self.rolling_mass_kg += wheel_kg - self.wheel_kg;
+        self.wheel_kg = wheel_kg;
+        self.wheel_radius_m *= factor;
+        for gear in &mut self.gears {
+            gear.turn_rad_m /= factor;
+            gear.rotor_kg /= factor * factor;
+        }
+    }
+
     /// A fresh damage counter.
     #[must_use]
     pub fn stress(&self) -> Stress {

@@ -15,6 +15,7 @@ mod recipes;
 mod replace;
 mod replay;
 mod report;
+mod route;
 mod sensors;
 mod study;
 mod sweep;
@@ -67,6 +68,7 @@ enum Command {
     Drive(drive::DriveArguments),
     Compare(compare::CompareArguments),
     Sensors(sensors::SensorsArguments),
+    Route(route::RouteArguments),
     Report(report::ReportArguments),
     Export(export::ExportArguments),
     Init(init::InitArguments),
@@ -105,6 +107,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Drive(a) => drive::run(&a),
         Command::Compare(a) => compare::run(&a),
         Command::Sensors(a) => sensors::run(&a),
+        Command::Route(a) => route::run(&a),
         Command::Report(a) => report::run(&a),
         Command::Export(a) => export::run(&a),
         Command::Init(a) => init::run(&a),

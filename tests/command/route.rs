@@ -1,0 +1,42 @@
+//! `lowgear route`: what a memory of the way would be worth.
+
+use crate::sandbox::{Sandbox, repository};
+use std::fs;
+
+/// The row that begins with a name.
+fn row<'a>(out: &'a str, name: &str) -> &'a str {
+    out.lines().find(|line| line.starts_with(name)).unwrap_or_else(|| panic!("no {name} in:\n{out}"))
+}
+
+/// Time of a row, s.
+fn time_s(out: &str, name: &str) -> f64 {
+    let columns = row(out, name)[27..].split_whitespace().next().unwrap();
+    columns.parse().unwrap()
+}
+
+#[test]
+fn a_map_at_the_right_place_saves_time_and_the_text_does_not_depend_on_the_threads() {
+    let place = Sandbox::new();
+    let configs = repository().join("configs");
+    fs::copy(configs.join("courses/level-path-canes.toml"), place.path("canes.toml")).unwrap();
+    let run = |threads: &str| {
+        let arguments = ["route", "tiny.toml", "--course", "canes.toml", "--ways", "6", "--threads", threads];
+        place.run(&arguments).done().out
+    };
+    let out = run("1");
+    assert_eq!(out, run("2"));
+    let [alone, plan, exact] =
+        ["the policy alone", "the plan of each lap", "map, known to 0 m"].map(|name| time_s(&out, name));
+    assert!(plan < exact && exact < alone, "{out}");
+    assert!(row(&out, "the policy alone").contains("+0.0 %"), "{out}");
+}
+
+#[test]
+fn what_does_not_fit_is_refused() {
+    let place = Sandbox::new();
+    place.run(&["route", "tiny.toml", "--ways", "1"]).refused(2, &["--ways", "2"]);
+    place.run(&["route", "absent.toml"]).refused(3, &["absent.toml"]);
+    let text = fs::read_to_string(repository().join("configs/courses/garden-laps.toml")).unwrap();
+    place.write("far.toml", text.replace("length-m = 15.0", "length-m = 80.0"));
+    place.run(&["route", "tiny.toml", "--course", "far.toml", "--ways", "2"]).refused(2, &["length-m", "65"]);
+}
