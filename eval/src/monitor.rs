@@ -1,8 +1,8 @@
 //! The monitor of an exported pair of policies: its limits, learned from the rule in simulation, and what it does.
 //!
-//! The rule drives training courses. Its mean way per tick, times [`PACE_SHARE`], is the pace that the monitor asks for; how
+//! The rule drives training courses. Its mean way per tick, times `PACE_SHARE`, is the pace that the monitor asks for; how
 //! far the rule itself falls behind that pace at the worst place of a course gives the limit: the [`QUANTILE`] over courses.
-//! Failed upshifts are treated alike, with twice the rule's own rate and a limit that is [`FAILURE_MARGIN`] times as wide: a
+//! Failed upshifts are treated alike, with twice the rule's own rate and a limit that is `FAILURE_MARGIN` times as wide: a
 //! policy that is faster over all may try more upshifts than a careful rule.
 
 use crate::suite::{TestSuite, TrainingSuite};
