@@ -1,5 +1,7 @@
 //! A map of the way and the position on it, worked by hand and against a filter of floating point.
 
+#![expect(clippy::unwrap_used, reason = "a map of the test that is none has failed it")]
+
 use super::{cruising, settings};
 use lowgear_onboard::{
     FEATURES, Feature, FeatureSettings, Features, MOST_VARIANCE_MM2, ROUTE_FORMAT, ROUTE_SILENT, Raw,
