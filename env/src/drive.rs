@@ -1,6 +1,7 @@
 //! The episode: controller, selector and vehicle together, tick by tick.
 
 mod figures;
+mod look;
 mod physical;
 mod privileged;
 mod record;
@@ -17,8 +18,8 @@ use crate::physical::fastest_m_s;
 use crate::sensing::{KnownInputs, Preview, Sensors};
 use crate::trace::TraceRow;
 use crate::vehicle::{BATCH, TemperatureRise, Vehicle};
-use crate::{Mask, Scenario, Stream};
-use lowgear_onboard::{Command, Controller, Features, Raw, Request, Verdict};
+use crate::{Scenario, Stream};
+use lowgear_onboard::{Command, Controller, Features, Request, Verdict};
 use std::sync::Arc;
 
 /// An episode being driven. As a [`World`](crate::World) its observation is [`Features`] and its actions are request codes.
@@ -153,78 +154,6 @@ impl Drive {
     #[must_use]
     pub fn into_trace(self) -> Vec<TraceRow> {
         self.trace.unwrap_or_default()
-    }
-
-    /// Number of the episode.
-    #[must_use]
-    pub fn episode(&self) -> u64 {
-        self.episode
-    }
-
-    /// The vehicle drawn for this episode.
-    #[must_use]
-    pub fn vehicle(&self) -> &Vehicle {
-        &self.vehicle
-    }
-
-    /// The course of this episode as the vehicle meets it.
-    #[must_use]
-    pub fn track(&self) -> &Track {
-        &self.track
-    }
-
-    /// The state of the vehicle, energies and damage up to date: more than a controller can know.
-    #[must_use]
-    pub fn plant(&self) -> Plant {
-        self.plant.with_energies_accumulated(&self.vehicle)
-    }
-
-    /// The controller.
-    #[must_use]
-    pub fn controller(&self) -> &Controller {
-        &self.controller
-    }
-
-    /// The scenario.
-    #[must_use]
-    pub fn scenario(&self) -> &Arc<Scenario> {
-        &self.scenario
-    }
-
-    /// Controller ticks driven so far.
-    #[must_use]
-    pub fn ticks(&self) -> u64 {
-        self.ticks
-    }
-
-    /// How many of them were not steady-state driving: borders, obstacles, shifts, standstill, slipping wheels.
-    #[must_use]
-    pub fn event_ticks(&self) -> u64 {
-        self.event_ticks
-    }
-
-    /// Stalls, reversals and hunting so far.
-    #[must_use]
-    pub fn events(&self) -> EventCounts {
-        self.counters.events
-    }
-
-    /// Whether the episode has ended.
-    #[must_use]
-    pub fn has_ended(&self) -> bool {
-        self.end.is_some()
-    }
-
-    /// What the controller has read last.
-    #[must_use]
-    pub fn reading(&self) -> Raw {
-        *self.sensors.last()
-    }
-
-    /// Which requests the guard would carry out now.
-    #[must_use]
-    pub fn mask(&self) -> Mask {
-        self.controller.mask(&self.scenario.settings).into()
     }
 
     /// One controller tick with a request; `decided` says that a policy was asked. Returns whether the next

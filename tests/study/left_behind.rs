@@ -58,7 +58,7 @@ fn the_report_holds_an_answer_maps_traces_curves_and_cautions() {
 fn the_summary_has_paired_differences_with_intervals_and_counts() {
     let summary = summary();
     assert_eq!(summary.test_suite.courses, COURSES);
-    assert_eq!(summary.policies.len(), 15);
+    assert_eq!(summary.policies.len(), 16);
     for against in ["hand-rule", "tuned-speed-rule", "tuned-load-rule"] {
         let of_table = |p: &&lowgear_eval::summary::PairedDifference| {
             p.policy == "table" && p.against == against && p.metric == Metric::CourseTime

@@ -179,7 +179,7 @@ mod tests {
         ] {
             assert!(page.contains(words), "no {words:?} in:\n{page}");
         }
-        for word in [" safe.", " safe ", "<table> is", "NaN", "inf"] {
+        for word in [" safe.", " safe ", "<table> is", "NaN", " inf", ">inf"] {
             assert!(!page.contains(word), "{word:?} in:\n{page}");
         }
         let none = Trial::new(vec![], trial().settings);

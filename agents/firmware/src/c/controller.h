@@ -944,7 +944,7 @@ static inline int32_t lowgear_unit(const uint8_t *weight, const uint8_t *x, uint
 static inline uint8_t lowgear_look(const uint16_t *value)
 {
     uint8_t activation[2][LOWGEAR_WIDTH];
-    int32_t sum[3] = { 0, 0, 0 };
+    int32_t best = 0;
     const uint8_t *weight = lowgear_weights;
     const uint16_t *bias = lowgear_biases;
     uint8_t width = LOWGEAR_INPUTS;
@@ -966,19 +966,14 @@ static inline uint8_t lowgear_look(const uint16_t *value)
             const int32_t own = lowgear_unit(weight, x, width, LOWGEAR_READ16(bias), total);
             const uint32_t scaled = (uint32_t)own >> shift;
             y[i] = own > 0 ? lowgear_clamped(scaled) : (uint8_t)0u;
-            if (i < 3u) {
-                sum[i] = own;
+            if (i == LOWGEAR_DOWN || own > best || (own == best && i == LOWGEAR_HOLD)) {
+                best = own; /* in the end that of the last layer */
+                request = i;
             }
             weight += width;
             bias++;
         }
         width = units;
-    }
-    if (sum[LOWGEAR_DOWN] > sum[LOWGEAR_HOLD]) {
-        request = LOWGEAR_DOWN;
-    }
-    if (sum[LOWGEAR_UP] > sum[request]) {
-        request = LOWGEAR_UP;
     }
     return request;
 }

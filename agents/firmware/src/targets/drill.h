@@ -188,7 +188,7 @@ static inline void drill_cells(void)
         }
         drill_add(lowgear_look(value));
     }
-    drill_line("cells", DRILL_LOOKS, drill_sum);
+    drill_line("cells", DRILL_LOOKS, drill_sum());
 }
 #endif
 
