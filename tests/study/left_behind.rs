@@ -68,7 +68,7 @@ fn the_summary_has_paired_differences_with_intervals_and_counts() {
         assert_eq!((pair.n_seeds, pair.n_courses), (SEEDS, COURSES), "{pair:?}");
     }
     let learners: Vec<_> = summary.policies.iter().filter(|p| p.training_seeds == SEEDS).collect();
-    assert_eq!(learners.len(), 5, "four learners and the table");
+    assert_eq!(learners.len(), 6, "four learners, the table and the network");
     assert_eq!(summary.curves.len(), 4 * SEEDS);
 }
 

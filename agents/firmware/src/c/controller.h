@@ -928,15 +928,15 @@ static inline uint8_t lowgear_input(const uint16_t *value, const uint16_t *input
     }
 }
 
-/* The sum of a unit. Weights are stored plus 128, which is taken off for all inputs, `total` of them, at once. */
-static inline int32_t lowgear_unit(const uint8_t *weight, const uint8_t *x, uint8_t width, uint16_t bias, int32_t total)
+/* The sum of weights times activations. Weights are stored plus 128: 128 times the sum of the activations is too much. */
+static inline uint32_t lowgear_products(const uint8_t *weight, const uint8_t *x, uint8_t width)
 {
     uint32_t products = 0u;
     uint8_t i;
     for (i = 0u; i < width; i++) {
         products += (uint32_t)(uint16_t)((uint16_t)LOWGEAR_READ(&weight[i]) * x[i]);
     }
-    return (int32_t)products + ((int32_t)bias - 32768) * 16 - total * 128;
+    return products;
 }
 
 /* What the network decides for these values: LOWGEAR_DOWN, LOWGEAR_HOLD or LOWGEAR_UP. Holding goes before shifting
@@ -960,10 +960,11 @@ static inline uint8_t lowgear_look(const uint16_t *value)
         const uint8_t shift = LOWGEAR_READ(&lowgear_layers[(uint8_t)(layer << 1) + 1u]);
         int32_t total = 0;
         for (i = 0u; i < width; i++) {
-            total += (int32_t)x[i];
+            total += (int32_t)x[i] * 128;
         }
         for (i = 0u; i < units; i++) {
-            const int32_t own = lowgear_unit(weight, x, width, LOWGEAR_READ16(bias), total);
+            const int32_t own = (int32_t)lowgear_products(weight, x, width)
+                + ((int32_t)LOWGEAR_READ16(bias) - 32768) * 16 - total;
             const uint32_t scaled = (uint32_t)own >> shift;
             y[i] = own > 0 ? lowgear_clamped(scaled) : (uint8_t)0u;
             if (i == LOWGEAR_DOWN || own > best || (own == best && i == LOWGEAR_HOLD)) {
