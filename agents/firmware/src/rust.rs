@@ -88,7 +88,7 @@ fn onboard_text() -> String {
 /// Whether a line of the root names a module that is left out, or makes something in it public.
 fn is_left_out(line: &str) -> bool {
     let of = |name: &&str| line == format!("mod {name};") || line.starts_with(&format!("pub use {name}::"));
-    LEFT_OUT.iter().any(|name| of(&name))
+    LEFT_OUT.iter().any(of)
 }
 
 /// Every line behind so many spaces; empty lines stay empty.
