@@ -29,7 +29,7 @@ const DRIFT_MM2: u8 = 14;
 const PATIENCE: u8 = 3;
 /// Bytes of a map per metre of way: 200 for 15 m.
 const BYTES_PER_M: f64 = 200.0 / 15.0;
-/// Landmarks closer to each other than this are not told apart, mm.
+/// Landmarks closer to each other than this are not distinguished, mm.
 const APART_MM: u16 = 90;
 
 /// What to drive.
@@ -88,7 +88,7 @@ pub fn route_worth<P: Policy + Clone + Sync>(
 ) -> Result<RouteWorth, StudyError> {
     let ways: Vec<Way> = (0..options.ways)
         .into_par_iter()
-        .map(|way| learned(scenario, way))
+        .map(|way| mapped(scenario, way))
         .collect::<Result<Vec<Way>, KeyError>>()?;
     let alone = driven(&ways, |_, episode| with_policy(Drive::new(Arc::clone(scenario), episode), policy));
     let mut outcomes = vec![("the policy alone".to_owned(), alone)];
@@ -126,7 +126,7 @@ pub fn route_worth<P: Policy + Clone + Sync>(
 }
 
 /// The map of a way, from its first lap.
-fn learned(scenario: &Arc<Scenario>, way: u64) -> Result<Way, KeyError> {
+fn mapped(scenario: &Arc<Scenario>, way: u64) -> Result<Way, KeyError> {
     let laps = scenario.course.laps.map_or(1, |laps| u64::from(laps.count));
     let first = way * laps;
     let (_, track) = scenario.instantiate(first);
@@ -155,7 +155,7 @@ fn learned(scenario: &Arc<Scenario>, way: u64) -> Result<Way, KeyError> {
     Ok(Way { content, laps: driven.collect() })
 }
 
-/// Where each axle first touches each obstacle; those that cannot be told apart are left out.
+/// Where each axle first touches each obstacle; those that cannot be distinguished are left out.
 fn landmarks(drive: &Drive) -> Vec<Landmark> {
     let vehicle = drive.vehicle();
     let mut places_mm: Vec<u16> = Vec::new();

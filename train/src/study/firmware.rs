@@ -14,7 +14,7 @@ use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_agents::table::distil::{
     DaggerIteration, DistilSettings, Distilled, EdgeBudget, Grid, Visit, distil, neutral_features,
 };
-use lowgear_agents::table::{LookupTable, Provenance, TablePolicy};
+use lowgear_agents::table::{LookupTable, TablePolicy};
 use lowgear_env::Seed;
 use lowgear_eval::PolicyId;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
@@ -272,13 +272,7 @@ pub(super) fn distil_on(
         few_visits: FEW_VISITS,
         patience: 8,
         neutral: neutral_features(),
-        provenance: Provenance {
-            study: study.name.clone(),
-            vehicle: inputs.scenario.vehicle.name.clone(),
-            teacher: name.to_owned(),
-            seed: study.seed,
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-        },
+        provenance: inputs.provenance(name),
     };
     let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
     // A hold lasts for many decisions and a shift for one: by time alone the table would shift too rarely.

@@ -9,6 +9,7 @@ use crate::error::StudyError;
 use crate::halving::{SearchResult, chosen};
 use crate::lock::{FolderLock, LOCK_FILE};
 use crate::store::{StoreError, write_atomically};
+use lowgear_agents::table::Provenance;
 use lowgear_env::config::{ConfigError, KeyError, load, parse};
 use lowgear_env::terrain::{Course, CourseConfig};
 use lowgear_env::vehicle::VehicleConfig;
@@ -34,6 +35,19 @@ pub struct Inputs {
     pub file: PathBuf,
     /// The files that it was read from.
     pub given: InputDigests,
+}
+
+impl Inputs {
+    /// Where what is distilled from this policy comes from.
+    pub(super) fn provenance(&self, teacher: &str) -> Provenance {
+        Provenance {
+            study: self.study.name.clone(),
+            vehicle: self.scenario.vehicle.name.clone(),
+            teacher: teacher.to_owned(),
+            seed: self.study.seed,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
 }
 
 /// Reads a study file and the files that it names.

@@ -10,7 +10,6 @@ use crate::stop::StopRequest;
 use crate::store::create_folder;
 use lowgear_agents::integer_network::distil::{NetworkDistilSettings, NetworkIteration, distil_network};
 use lowgear_agents::integer_network::{IntegerNetwork, IntegerNetworkPolicy, StudentSettings};
-use lowgear_agents::table::Provenance;
 use lowgear_agents::table::distil::Visit;
 use lowgear_env::Seed;
 use lowgear_eval::PolicyId;
@@ -109,13 +108,7 @@ pub fn distil_to_network(
         iterations: config.iterations as u32,
         episodes: config.courses,
         gears: inputs.scenario.gears(),
-        provenance: Provenance {
-            study: study.name.clone(),
-            vehicle: inputs.scenario.vehicle.name.clone(),
-            teacher: name.to_owned(),
-            seed: study.seed,
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-        },
+        provenance: inputs.provenance(name),
     };
     let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
     // As for a table: a hold lasts for many decisions and a shift for one.
