@@ -12,23 +12,48 @@ pub(crate) fn repository() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the tests stand in the repository")
 }
 
+/// Whether the command finds compilers and emulators. The proofs of firmware take half of a tiny study's time, so that only
+/// tests that look at them have them made.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Compilers {
+    InReach,
+    OutOfReach,
+}
+
+/// A folder that is not there, to look for programs in.
+pub(crate) const NO_PROGRAMS: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/no-programs");
+
 /// The command, not started yet.
-fn lowgear(folder: &Path) -> Command {
+fn lowgear(folder: &Path, compilers: Compilers) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lowgear-under-test"));
     command.current_dir(folder).stdin(Stdio::null());
+    if compilers == Compilers::OutOfReach {
+        command.env("PATH", NO_PROGRAMS).env_remove("CC");
+    }
     command
 }
 
 /// A folder with `tiny.toml`, `vehicle.toml` and `course.toml`.
 pub(crate) struct Sandbox {
     folder: tempfile::TempDir,
+    compilers: Compilers,
 }
 
 impl Sandbox {
+    /// Nothing is proven by compilers in it.
     pub(crate) fn new() -> Sandbox {
+        Sandbox::with(Compilers::OutOfReach)
+    }
+
+    /// What is exported in it is proven by the compilers and emulators that there are.
+    pub(crate) fn with_compilers() -> Sandbox {
+        Sandbox::with(Compilers::InReach)
+    }
+
+    fn with(compilers: Compilers) -> Sandbox {
         let folder = tempfile::tempdir().expect("a temporary folder can be made");
         furnish(folder.path());
-        Sandbox { folder }
+        Sandbox { folder, compilers }
     }
 
     /// A path in the folder.
@@ -58,12 +83,12 @@ impl Sandbox {
 
     /// Runs the command in the folder.
     pub(crate) fn run(&self, arguments: &[&str]) -> Ran {
-        run_in(self.folder.path(), arguments)
+        run_with(self.compilers, self.folder.path(), arguments)
     }
 
     /// Starts the command in the folder.
     pub(crate) fn start(&self, arguments: &[&str]) -> Child {
-        let mut command = lowgear(self.folder.path());
+        let mut command = lowgear(self.folder.path(), self.compilers);
         command.args(arguments).stdout(Stdio::null()).stderr(Stdio::null());
         command.spawn().expect("the command starts")
     }
@@ -78,7 +103,7 @@ impl Sandbox {
     }
 }
 
-/// Puts study, vehicle and course into a folder.
+/// Puts study, vehicle and course into a folder; the course is shorter than the shipped one.
 pub(crate) fn furnish(folder: &Path) {
     let configs = repository().join("configs");
     for (from, to) in [
@@ -86,14 +111,21 @@ pub(crate) fn furnish(folder: &Path) {
         (configs.join("courses/garden-mix.toml"), "course.toml"),
         (repository().join("tests/study/tiny.toml"), "tiny.toml"),
     ] {
-        fs::copy(&from, folder.join(to)).unwrap_or_else(|e| panic!("{}: {e}", from.display()));
+        let text = fs::read_to_string(&from).unwrap_or_else(|e| panic!("{}: {e}", from.display()));
+        let shorter = text.replace("\nlength-m = 15.0", "\nlength-m = 8.0");
+        fs::write(folder.join(to), shorter).expect("the folder can be written");
     }
 }
 
-/// Runs the command in any folder.
+/// Runs the command in any folder, with compilers in reach.
 pub(crate) fn run_in<S: AsRef<OsStr>>(folder: &Path, arguments: &[S]) -> Ran {
+    run_with(Compilers::InReach, folder, arguments)
+}
+
+/// Runs the command in any folder.
+pub(crate) fn run_with<S: AsRef<OsStr>>(compilers: Compilers, folder: &Path, arguments: &[S]) -> Ran {
     let Output { status, stdout, stderr } =
-        lowgear(folder).args(arguments).output().expect("the command starts");
+        lowgear(folder, compilers).args(arguments).output().expect("the command starts");
     Ran {
         code: status.code(),
         out: String::from_utf8(stdout).expect("output is UTF-8"),

@@ -36,7 +36,7 @@ fn small() -> Sandbox {
     learners.retain(|name, _| ["contextual", "tabular"].contains(&name));
     study["tuning"].as_table_mut().unwrap().insert("searches".to_owned(), Value::Integer(1));
     place.write("tiny.toml", toml::to_string(&study).unwrap());
-    place.edit("course.toml", "length-m = 15.0", "length-m = 3.0");
+    place.edit("course.toml", "length-m = 8.0", "length-m = 3.0");
     place
 }
 

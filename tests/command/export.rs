@@ -6,7 +6,7 @@ use lowgear_firmware::{ExportedPolicy, read_export};
 
 #[track_caller]
 fn exported(policy: &str, prefix: &str) {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let arguments = ["export", "tiny.toml", "--policy", policy, "--prefix", prefix, "--out", "out"];
     let out = place.run(&arguments).done().out;
     let header = place.read(&format!("out/{prefix}.h"));
@@ -36,7 +36,7 @@ fn a_rule_is_distilled_exported_and_proven() {
 
 #[test]
 fn a_policy_with_a_memory_is_distilled_and_says_what_the_table_loses() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let teacher = reference().join("ppo/seed-1");
     let arguments = ["export", "tiny.toml", "--policy", teacher.to_str().unwrap(), "--out", "out"];
     let out = place.run(&arguments).done().out;
@@ -58,7 +58,7 @@ fn a_prefix_that_c_could_not_use_is_refused_before_any_work() {
 
 #[test]
 fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let mut arguments = vec!["export", "tiny.toml", "--policy", "hand-rule", "--out", "out"];
     arguments.extend(["--format", "micropython", "--bytes", "64", "--prefix", "cart"]);
     place.run(&arguments).done();
@@ -72,7 +72,7 @@ fn one_format_alone_is_exported_and_the_table_keeps_to_its_bytes() {
 
 #[test]
 fn an_exported_file_for_another_vehicle_with_the_same_settings_needs_a_word() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let policy = reference().join("table/seed-1");
     place
         .run(&[
@@ -97,7 +97,7 @@ fn an_exported_file_for_another_vehicle_with_the_same_settings_needs_a_word() {
 
 #[test]
 fn an_exported_file_is_compared_like_the_policy_it_came_from() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let policy = reference().join("table/seed-1");
     let policy = policy.to_str().unwrap();
     place.run(&["export", "tiny.toml", "--policy", policy, "--prefix", "cart", "--out", "out"]).done();
@@ -117,7 +117,7 @@ fn an_exported_file_is_compared_like_the_policy_it_came_from() {
 
 #[test]
 fn a_rule_is_exported_with_few_changes_that_have_names_and_gains() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     // A rule that leaves first gear only at a speed which the motor hardly reaches has something to gain.
     place.edit("tiny.toml", "up-permille =", "up-permille = [990, 990]");
     place.edit("tiny.toml", "validation-courses =", "validation-courses = 8");
@@ -140,7 +140,7 @@ fn a_rule_is_exported_with_few_changes_that_have_names_and_gains() {
 
 #[test]
 fn a_rule_that_is_compared_with_itself_has_nothing_to_change() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let arguments = ["export", "tiny.toml", "--policy", "hand-rule", "--changes", "2", "--format", "csv"];
     let out = place.run(&[&arguments[..], &["--out", "out"]].concat()).done().out;
     assert!(out.contains("No situation has a clear gain"), "{out}");
@@ -148,7 +148,7 @@ fn a_rule_that_is_compared_with_itself_has_nothing_to_change() {
 
 #[test]
 fn two_policies_are_exported_for_a_trial_and_compile_together() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let table = reference().join("table/seed-1");
     let arguments = ["export", "tiny.toml", "--policy", table.to_str().unwrap(), "--against", "hand-rule"];
     let arguments = [&arguments[..], &["--prefix", "cart", "--format", "c", "--out", "out"]].concat();
@@ -175,7 +175,7 @@ fn two_policies_are_exported_for_a_trial_and_compile_together() {
 
 #[test]
 fn a_policy_is_distilled_into_a_network_that_can_be_compared() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let teacher = reference().join("contextual/seed-1");
     let arguments = ["export", "tiny.toml", "--policy", teacher.to_str().unwrap(), "--out", "out"];
     let more = ["--decider", "network", "--hidden", "6,5", "--format", "c"];
@@ -195,7 +195,7 @@ fn a_policy_is_distilled_into_a_network_that_can_be_compared() {
 
 #[test]
 fn a_network_too_large_for_a_small_controller_is_refused() {
-    let place = Sandbox::new();
+    let place = Sandbox::with_compilers();
     let arguments = ["export", "tiny.toml", "--policy", "hand-rule", "--out", "out"];
     let more = ["--decider", "network", "--hidden", "60,60"];
     place.run(&[&arguments[..], &more].concat()).refused(1, &["x 60 x 60 x 3", "allowed are", "narrower"]);

@@ -1,6 +1,6 @@
 //! Standard output and standard error that are full or whose reader went away.
 
-use crate::sandbox::{Sandbox, repository};
+use crate::sandbox::{NO_PROGRAMS, Sandbox, repository};
 use std::fs::{File, OpenOptions};
 use std::process::{Command, ExitStatus, Stdio};
 use std::thread::sleep;
@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 fn lowgear(place: &Sandbox, arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lowgear-under-test"));
-    command.current_dir(place.path("")).args(arguments).stdin(Stdio::null());
+    command.current_dir(place.path("")).args(arguments).stdin(Stdio::null()).env("PATH", NO_PROGRAMS);
     command
 }
 

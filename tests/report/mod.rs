@@ -5,7 +5,7 @@
 mod pages;
 
 use crate::sandbox::{Sandbox, repository};
-use crate::study::reference;
+use crate::study::proven_reference;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -127,7 +127,7 @@ fn reports_read_well_in_a_browser_and_names_in_them_do_nothing() {
     assert!(place.read("hostile/report.html").contains("No perturbed conditions were asked for"));
     let hostile = place.path("hostile.html");
     std::fs::rename(place.path("hostile/report.html"), &hostile).unwrap();
-    let mut pages = vec![reference().join("report.html"), hostile];
+    let mut pages = vec![proven_reference().join("report.html"), hostile];
     match std::env::var_os("EXAMPLE_REPORT").map(PathBuf::from).filter(|page| page.exists()) {
         Some(example) => pages.push(example),
         None if std::env::var_os("CI").is_some() => panic!("EXAMPLE_REPORT names no file"),

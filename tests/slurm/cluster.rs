@@ -4,11 +4,14 @@
 use crate::sandbox::repository;
 use std::fs::{self, File};
 use std::net::TcpListener;
-use std::os::unix::fs::PermissionsExt;
+use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
+
+/// What the program and its batch script call.
+const PROGRAMS: [&str; 8] = ["sbatch", "sacct", "scontrol", "grep", "mkdir", "mv", "rm", "sleep"];
 
 /// Names of the nodes.
 pub(super) const NODES: [&str; 2] = ["n1", "n2"];
@@ -36,8 +39,11 @@ impl Cluster {
         // Short, since sockets have short names.
         let folder = tempfile::Builder::new().prefix("slurm").tempdir_in("/tmp").ok()?;
         let at = |name: &str| folder.path().join(name);
-        for name in ["state", "spool", "spool/n1", "spool/n2", "log", "munge"] {
+        for name in ["state", "spool", "spool/n1", "spool/n2", "log", "munge", "programs"] {
             fs::create_dir(at(name)).ok()?;
+        }
+        for program in PROGRAMS {
+            symlink(find(program)?, at("programs").join(program)).ok()?;
         }
         fs::set_permissions(at("munge"), fs::Permissions::from_mode(0o711)).ok()?;
         // A key of this cluster alone; what it is does not matter.
@@ -93,6 +99,14 @@ impl Cluster {
     pub(super) fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
         let mut command = Command::new(program);
         command.env("SLURM_CONF", self.path("slurm.conf")).stdin(Stdio::null());
+        command
+    }
+
+    /// The program under test, with Slurm and what a batch script needs in reach, but no compilers: jobs inherit that, and
+    /// proofs of firmware would take most of their time.
+    pub(super) fn lowgear(&self) -> Command {
+        let mut command = self.command(env!("CARGO_BIN_EXE_lowgear-under-test"));
+        command.env("PATH", self.path("programs")).env_remove("CC");
         command
     }
 

@@ -47,7 +47,7 @@ fn long_jobs(jobs: u64) -> Sandbox {
 
 /// `lowgear sweep sweep.toml --out FOLDER …` with the cluster at hand.
 fn lowgear(cluster: &Cluster, place: &Sandbox, more: &[&str]) -> String {
-    let mut command = cluster.command(env!("CARGO_BIN_EXE_lowgear-under-test"));
+    let mut command = cluster.lowgear();
     command.current_dir(place.path("")).args(["sweep", "sweep.toml", "--out", "array"]).args(more);
     let out = command.output().unwrap();
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));

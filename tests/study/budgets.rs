@@ -20,7 +20,7 @@ fn a_job_whose_hours_are_used_up_ends_with_its_best_policy_and_the_study_goes_on
     let place = Sandbox::new();
     // 3.6 s for all of it: less than so much effort takes.
     let ran =
-        place.run(&["study", "tiny.toml", "--out", "run", "--effort", "1000", "--hours", "0.001"]).done();
+        place.run(&["study", "tiny.toml", "--out", "run", "--effort", "300", "--hours", "0.001"]).done();
     assert!(ran.err.contains("its share of the hours"), "{}", ran.err);
     for learner in ["contextual", "dqn", "ppo", "tabular"] {
         let record = place.read(&format!("run/{learner}/seed-1/job.json"));

@@ -1,6 +1,6 @@
 //! The files that a study leaves.
 
-use super::{compiler_is_there, reference};
+use super::{compiler_is_there, proven_reference as reference};
 use crate::sandbox::Sandbox;
 use lowgear_agents::table::LookupTable;
 use lowgear_eval::summary::{Metric, Summary};

@@ -19,22 +19,29 @@ mod searched;
 mod stopped;
 mod timings;
 
-use crate::sandbox::{files_below, furnish, run_in};
+use crate::sandbox::{Compilers, files_below, furnish, run_with};
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
-/// The run folder of the tiny study, run once for all tests of this process and never interrupted.
+/// The run folder of the tiny study, run once for all tests of this process and never interrupted, without compilers in reach.
 pub(crate) fn reference() -> &'static Path {
     static RUN: OnceLock<(File, PathBuf)> = OnceLock::new();
-    let (_lock, run) = RUN.get_or_init(|| {
-        let (lock, folder) = own_folder(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("tiny-studies"));
-        furnish(&folder);
-        run_in(&folder, &["study", "tiny.toml", "--out", "run"]).done();
-        (lock, folder.join("run"))
-    });
-    run
+    &RUN.get_or_init(|| uninterrupted(Compilers::OutOfReach)).1
+}
+
+/// As [`reference`], with its firmware proven.
+pub(crate) fn proven_reference() -> &'static Path {
+    static RUN: OnceLock<(File, PathBuf)> = OnceLock::new();
+    &RUN.get_or_init(|| uninterrupted(Compilers::InReach)).1
+}
+
+fn uninterrupted(compilers: Compilers) -> (File, PathBuf) {
+    let (lock, folder) = own_folder(&Path::new(env!("CARGO_TARGET_TMPDIR")).join("tiny-studies"));
+    furnish(&folder);
+    run_with(compilers, &folder, &["study", "tiny.toml", "--out", "run"]).done();
+    (lock, folder.join("run"))
 }
 
 /// Lock file in the folder of a process.
@@ -82,7 +89,7 @@ pub(crate) fn compiler_is_there() -> bool {
     there
 }
 
-/// A run folder holds the same bytes as the reference, but for files that `skip` names.
+/// A run folder holds the same bytes as [`reference`], but for files that `skip` names.
 #[track_caller]
 fn assert_same_bytes(run: &Path, skip: impl Fn(&str) -> bool) {
     assert_same_bytes_as(reference(), run, skip);

@@ -1,15 +1,15 @@
 //! The same study again.
 
-use super::{assert_same_bytes, reference};
+use super::{assert_same_bytes, assert_same_bytes_as, proven_reference, reference};
 use crate::sandbox::Sandbox;
 use std::fs;
 
 #[test]
 fn the_same_seed_writes_the_same_bytes_whatever_the_number_of_threads() {
     for threads in ["1", "2"] {
-        let place = Sandbox::new();
+        let place = Sandbox::with_compilers();
         place.run(&["study", "tiny.toml", "--out", "run", "--threads", threads]).done();
-        assert_same_bytes(&place.path("run"), |_| false);
+        assert_same_bytes_as(proven_reference(), &place.path("run"), |_| false);
     }
 }
 

@@ -1,7 +1,7 @@
 //! The list of commands for other engines.
 
 use super::{assert_alike, sandbox, sweep};
-use crate::sandbox::Sandbox;
+use crate::sandbox::{NO_PROGRAMS, Sandbox};
 use std::process::Command;
 
 #[test]
@@ -13,7 +13,9 @@ fn every_listed_command_does_one_job_in_any_order_and_merging_puts_them_together
     for line in lines.iter().rev() {
         // As a shell reads it, from another working directory.
         let elsewhere = tempfile::tempdir().unwrap();
-        let ran = Command::new("sh").args(["-c", line]).current_dir(elsewhere.path()).output().unwrap();
+        let mut shell = Command::new("/bin/sh");
+        shell.args(["-c", line]).current_dir(elsewhere.path()).env("PATH", NO_PROGRAMS).env_remove("CC");
+        let ran = shell.output().unwrap();
         assert!(ran.status.success(), "{line}\n{}", String::from_utf8_lossy(&ran.stderr));
         assert_eq!(elsewhere.path().read_dir().unwrap().count(), 0, "nothing is written there");
     }

@@ -20,7 +20,7 @@ fn a_changed_vehicle_course_study_or_seed_is_told_with_the_jobs_it_concerns() {
     sweep(&place, &["--job", "1"]).done();
     for (file, line, by, key) in [
         ("vehicle.toml", "mass-kg", "mass-kg = 9.0", "vehicle.chassis.mass-kg"),
-        ("course.toml", "length-m = 15.0", "length-m = 16.0", "course."),
+        ("course.toml", "length-m = 8.0", "length-m = 9.0", "course."),
         ("tiny.toml", "seed =", "seed = 8", "study.seed (7 there, 8 now)"),
         ("tiny.toml", "up-permille", "up-permille = [860, 850]", "study.rule.up-permille"),
     ] {
