@@ -224,6 +224,9 @@ impl Drive {
         self.sensors.advance(ticks);
         self.plant.cruise(&self.vehicle, ticks);
         self.ticks += ticks as u64;
+        if due {
+            self.plant.note_torque(&self.vehicle);
+        }
         if self.plant.ticks_ahead() == 0 {
             self.count(true);
         }

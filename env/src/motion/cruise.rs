@@ -182,7 +182,8 @@ impl Plant {
     }
 
     /// Drives on for some ticks of the phase under way. Position, speed and motor are up to date then, energies,
-    /// heat and charge only when the phase is over, or in [`Plant::with_energies_accumulated`].
+    /// heat and charge only when the phase is over, or in [`Plant::with_energies_accumulated`]; so is the torque history, or
+    /// after [`Plant::note_torque`].
     pub fn cruise(&mut self, vehicle: &Vehicle, ticks: usize) {
         let cruise = &mut self.cruise;
         cruise.ticks = (cruise.ticks + ticks).min(cruise.most);
@@ -196,8 +197,6 @@ impl Plant {
         self.terminal_v = cruise.predicted_inputs.terminal_v.at(v_m_s);
         if cruise.ticks == cruise.most {
             self.accumulate_energies(vehicle);
-        } else {
-            self.note_torque(vehicle);
         }
     }
 
@@ -249,9 +248,10 @@ impl Plant {
         self.energies.battery_j + supply.drawn_j(charge_as)
     }
 
-    /// Brings the torque history up to date where a phase is under way whose torque rises or falls all the time:
-    /// a sample on the way changes nothing but when cycles close.
-    fn note_torque(&mut self, vehicle: &Vehicle) {
+    /// Brings the torque history up to date where a phase is under way whose torque rises or falls all the time: a sample on
+    /// the way changes nothing but when cycles close. For decisions alone, which stand at the same ticks however a phase is
+    /// driven: at a torque that has become constant, samples differ by rounding.
+    pub fn note_torque(&mut self, vehicle: &Vehicle) {
         let Cruise { tractive, body, predicted_inputs, ticks, .. } = &self.cruise;
         if let (1.., Some(gear), false) = (*ticks, self.gear.map(|g| &vehicle.gears[g]), body.may_reverse()) {
             let at = (ticks - 1) % BATCH;
