@@ -154,7 +154,7 @@ class Cart:
             stop = lambda _, y: y[0] if moving else 1.0
             stop.terminal, stop.direction = True, -1
             solved = solve_ivp(
-                lambda _, y: self.rates(duty, gear, where, y, moving),
+                lambda _, y: self.rates(duty, gear, where, y.tolist(), moving),
                 (now, ends[-1]), self.state, t_eval=ends, rtol=1e-8, atol=1e-10, max_step=0.25, events=stop,
             )
             got = [solved.y[:, k] for k in range(len(solved.t))]
