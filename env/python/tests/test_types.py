@@ -3,6 +3,7 @@
 import importlib.resources
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -26,9 +27,20 @@ def test_the_package_says_that_it_has_types():
     assert (package / "py.typed").is_file() and (package / "_core.pyi").is_file()
 
 
-def test_the_types_of_the_native_part_agree_with_it():
+# What the libraries' own types are has no part in whether names and signatures agree, and takes six times as long to read.
+NATIVE = """
+[mypy]
+[mypy-numpy.*]
+follow_imports = skip
+[mypy-gymnasium.*]
+follow_imports = skip
+"""
+
+
+def test_the_types_of_the_native_part_agree_with_it(tmp_path):
     pytest.importorskip("mypy")
-    words = [sys.executable, "-m", "mypy.stubtest", "lowgear._core"]
+    (tmp_path / "native.ini").write_text(NATIVE)
+    words = [sys.executable, "-m", "mypy.stubtest", "lowgear._core", "--mypy-config-file", str(tmp_path / "native.ini")]
     done = subprocess.run(words, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
 
@@ -36,7 +48,8 @@ def test_the_types_of_the_native_part_agree_with_it():
 def test_a_program_is_checked_against_them(tmp_path):
     pytest.importorskip("mypy")
     (tmp_path / "use.py").write_text(USE)
-    words = [sys.executable, "-m", "mypy", "--no-incremental", "use.py"]
+    # What was read of the libraries is kept in this environment.
+    words = [sys.executable, "-m", "mypy", "--cache-dir", str(Path(sys.prefix, "mypy-cache")), "use.py"]
     out = subprocess.run(words, capture_output=True, text=True, cwd=tmp_path).stdout
     lines = [line for line in out.splitlines() if "error:" in line]
     assert len(lines) == 1 and 'incompatible type "str"' in lines[0] and "use.py:11" in lines[0], out
