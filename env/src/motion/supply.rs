@@ -75,7 +75,9 @@ impl TractiveForce {
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if keeps(self.output_at_n(gear, &rim.state_at(middle))) { low = middle } else { high = middle }
+            let state = rim.progress(middle);
+            let output_n = self.output_n(gear, state.speed_m_s, rim.acceleration_of(&state));
+            if keeps(output_n) { low = middle } else { high = middle }
         }
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
     }
