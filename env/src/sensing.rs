@@ -198,11 +198,11 @@ impl Sensors {
         self.begin(known_inputs);
         self.sample(predicted_inputs, known_inputs);
         self.apply_latency::<N>(known_inputs);
+        self.next = 0;
     }
 
     fn begin(&mut self, known_inputs: &KnownInputs) {
         self.noise.provide();
-        self.next = 0;
         if self.grade.sine != known_inputs.sin_grade {
             self.grade = Grade::new(known_inputs.sin_grade);
         }
