@@ -83,7 +83,7 @@ impl Channel {
     }
 
     /// The readings of some values with standard normal noise.
-    #[inline(always)]
+    #[inline]
     fn read<const N: usize>(&self, values: &[f32; N], noise: &[f32; N]) -> [i32; N] {
         let mut readings = [0; N];
         for i in 0..N {
