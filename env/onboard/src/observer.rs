@@ -205,8 +205,7 @@ impl Observer {
         self.levelled && self.driven_before && !self.fresh
     }
 
-    /// Takes several readings of steady-state driving together, when it is [`Observer::settled`]: as [`Observer::update`]
-    /// takes them one by one.
+    /// As [`Observer::update`] for each of several readings of steady-state driving, when it is [`Observer::settled`].
     #[inline(never)]
     pub(super) fn tick_many(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
         let (ticks, scale) = (raws.len() as u16, self.scale_permille(settings));
@@ -290,15 +289,14 @@ impl Filters {
         self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
     }
 
-    /// Motor speed over the no-load speed at nominal voltage. A fresh filter starts at the reading.
+    /// Motor speed over the no-load speed at nominal voltage. Fresh filters of the speed start at the reading.
     #[inline(always)]
     fn take_speed(&mut self, settings: &FeatureSettings, raw: &Raw, fresh: bool) {
         let nominal = permille_of_no_load(scaled_speed(settings, raw), settings.nominal_mv as u32);
         self.motor_speed = begin_or_approach(fresh, self.motor_speed, nominal, settings.fast_shift);
     }
 
-    /// Ratio, load and standstill only tell something while voltage is applied. Returns whether it was. A fresh filter of
-    /// the ratio starts at the reading.
+    /// Ratio, load and standstill tell something only while voltage is applied. Returns whether it was.
     #[inline(always)]
     fn take_load(&mut self, settings: &FeatureSettings, raw: &Raw, scale_permille: u16, fresh: bool) -> bool {
         let applied_mv = applied_mv(settings, raw);
