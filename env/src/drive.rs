@@ -206,9 +206,9 @@ impl Drive {
     fn horizon(&self) -> usize {
         let settings = &self.scenario.settings;
         let to_decision = usize::from(self.controller.ticks_to_decision(settings));
-        let between = usize::from(settings.decision_ticks).max(1);
+        let between = settings.decision_ticks.max(1);
         match BATCH.checked_sub(to_decision) {
-            Some(beyond) => BATCH - beyond % between,
+            Some(beyond) => BATCH - usize::from(beyond as u16 % between),
             None => BATCH,
         }
     }

@@ -34,6 +34,8 @@ pub(crate) struct Sensors {
     tilt_bias_deg: f32,
     /// The grade that the vehicle stood on last.
     grade: Grade,
+    /// The drum angle that was read last.
+    drum: DrumAngle,
     ticks_per_s: f32,
     latency_ticks: usize,
     /// Readings handed out so far; counted only where they are late.
@@ -89,6 +91,20 @@ impl Channel {
             readings[i] = nearest(limited(steps * self.step_units, self.low, self.high));
         }
         readings
+    }
+}
+
+/// An angle of the selector drum and its reading.
+#[derive(Clone, Copy, Debug)]
+struct DrumAngle {
+    degrees: f64,
+    ddeg: u16,
+}
+
+impl DrumAngle {
+    /// A drum of more than one turn reads as its place within the turn.
+    fn new(degrees: f64) -> DrumAngle {
+        DrumAngle { degrees, ddeg: (10.0 * degrees).round().rem_euclid(3600.0) as u16 }
     }
 }
 
@@ -148,6 +164,7 @@ impl Sensors {
             tilt: channel(config.tilt, 10.0, [-900.0, 900.0]),
             tilt_bias_deg: vehicle.tilt_bias_deg as f32,
             grade: Grade::new(0.0),
+            drum: DrumAngle::new(0.0),
             ticks_per_s: vehicle.ticks_per_s as f32,
             latency_ticks: vehicle.latency_ticks.min(MOST_LATENCY as u64) as usize,
             readings: 0,
@@ -180,14 +197,17 @@ impl Sensors {
     ) {
         self.begin(known_inputs);
         self.sample(predicted_inputs, known_inputs);
-        self.apply_latency(known_inputs);
+        self.apply_latency::<N>(known_inputs);
+        self.next = 0;
     }
 
     fn begin(&mut self, known_inputs: &KnownInputs) {
         self.noise.provide();
-        self.next = 0;
         if self.grade.sine != known_inputs.sin_grade {
             self.grade = Grade::new(known_inputs.sin_grade);
+        }
+        if self.drum.degrees != known_inputs.selector_deg {
+            self.drum = DrumAngle::new(known_inputs.selector_deg);
         }
     }
 
@@ -214,8 +234,6 @@ impl Sensors {
             }
             None => [0; N],
         };
-        // A drum of more than one turn reads as its place within the turn.
-        let selector_ddeg = (10.0 * known_inputs.selector_deg).round().rem_euclid(3600.0) as u16;
         self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
         for (i, raw) in self.pending[..N].iter_mut().enumerate() {
             *raw = Raw {
@@ -224,7 +242,7 @@ impl Sensors {
                 current_ma: current_ma[i] as i16,
                 tilt_ddeg: tilt_ddeg[i] as i16,
                 duty_permille: known_inputs.duty_permille,
-                selector_ddeg,
+                selector_ddeg: self.drum.ddeg,
                 preview: preview[i],
             };
         }
@@ -237,8 +255,7 @@ impl Sensors {
         let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
         let (increments, noise) =
             (increments(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
-        let piece = (x_m / SLIP_PIECE_M) as usize;
-        let turned_share = 1.0 + self.slip_shares.get(piece).copied().unwrap_or(0.0);
+        let turned_share = 1.0 + self.slip_share(x_m);
         let mut counts = [0; N];
         for i in 0..N {
             let turned = at_least(increments[i], 0.0) * turned_share;
@@ -247,6 +264,15 @@ impl Sensors {
         }
         self.pulses[..N].copy_from_slice(&pulses);
         counts
+    }
+
+    /// Slip where the front axle is at `x_m`.
+    #[inline]
+    fn slip_share(&self, x_m: f64) -> f32 {
+        if self.slip_shares.is_empty() {
+            return 0.0;
+        }
+        self.slip_shares.get((x_m / SLIP_PIECE_M) as usize).copied().unwrap_or(0.0)
     }
 
     /// Tilt that the accelerometer would show without steps and noise.
@@ -265,7 +291,7 @@ impl Sensors {
 
     /// What the controller sees of the readings to come: as late as they are. The selector angle is read by the
     /// servo itself and never late, and the duty is known.
-    fn apply_latency(&mut self, known_inputs: &KnownInputs) {
+    fn apply_latency<const N: usize>(&mut self, known_inputs: &KnownInputs) {
         if self.latency_ticks == 0 {
             return;
         }
@@ -273,7 +299,7 @@ impl Sensors {
             self.late = [self.pending[0]; SLOTS];
         }
         let selector_ddeg = self.pending[0].selector_ddeg;
-        for i in 0..BATCH {
+        for i in 0..N {
             let seen = match i.checked_sub(self.latency_ticks) {
                 Some(fresh) => self.pending[fresh],
                 None => {

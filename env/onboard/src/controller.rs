@@ -116,6 +116,7 @@ impl Controller {
 
     /// The features as of the last reading.
     #[must_use]
+    #[inline]
     pub fn features(&self, settings: &Settings) -> Features {
         self.observer.features(&settings.features)
     }

@@ -218,9 +218,15 @@ impl Guard {
         if self.busy() {
             return false;
         }
+        // Nearly always the selector stands where it stood at the last reading that was looked at.
+        let mut in_gear_ddeg = None;
         let usual = |raw: &Raw| {
             let good = matches!(ranges.fault_of(raw), Fault::None);
-            raw.encoder_counts > settings.stall_counts && good && !self.is_away(settings, raw)
+            let turns = raw.encoder_counts > settings.stall_counts;
+            if good && turns && in_gear_ddeg != Some(raw.selector_ddeg) {
+                in_gear_ddeg = (!self.is_away(settings, raw)).then_some(raw.selector_ddeg);
+            }
+            good && turns && in_gear_ddeg.is_some()
         };
         if !raws.iter().all(usual) {
             return false;

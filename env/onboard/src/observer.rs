@@ -106,6 +106,7 @@ impl Observer {
 
     /// The features as of the last [`Observer::update`].
     #[must_use]
+    #[inline]
     pub fn features(&self, settings: &FeatureSettings) -> Features {
         let battery = if settings.battery_fitted {
             (self.battery_mv as i32) * 1000 / (settings.nominal_mv as i32).max(1)
@@ -177,7 +178,8 @@ impl Observer {
             self.dwell_on(settings, 1);
             if self.driven_before {
                 let scale = self.scale_permille(settings);
-                self.fresh &= !self.filters.take_speed(settings, raw, scale, self.fresh);
+                self.filters.take_speed(settings, raw, self.fresh);
+                self.fresh &= !self.filters.take_load(settings, raw, scale, self.fresh);
             }
         }
         if settings.preview.fitted {
@@ -203,16 +205,18 @@ impl Observer {
         self.levelled && self.driven_before && !self.fresh
     }
 
-    /// Takes several readings of steady-state driving together, when it is [`Observer::settled`]: as [`Observer::update`]
-    /// takes them one by one.
+    /// As [`Observer::update`] for each of several readings of steady-state driving, when it is [`Observer::settled`].
     #[inline(never)]
     pub(super) fn tick_many(&mut self, settings: &FeatureSettings, raws: &[Raw]) {
         let (ticks, scale) = (raws.len() as u16, self.scale_permille(settings));
-        // A copy stays in registers.
+        // A copy stays in registers, and so do the constants of one filter at a time.
         let mut filters = self.filters;
         for raw in raws {
             filters.take_tilt(settings, raw);
-            filters.take_speed(settings, raw, scale, false);
+            filters.take_speed(settings, raw, false);
+        }
+        for raw in raws {
+            filters.take_load(settings, raw, scale, false);
         }
         self.filters = filters;
         if settings.preview.fitted {
@@ -285,25 +289,22 @@ impl Filters {
         self.tilt = approach(self.tilt, raw.tilt_ddeg as i32, settings.tilt_shift);
     }
 
-    /// Motor speed always; ratio, load and standstill only tell something while voltage is applied. Returns whether it
-    /// was. Fresh filters of the speed start at the reading.
+    /// Motor speed over the no-load speed at nominal voltage. Fresh filters of the speed start at the reading.
     #[inline(always)]
-    fn take_speed(
-        &mut self,
-        settings: &FeatureSettings,
-        raw: &Raw,
-        scale_permille: u16,
-        fresh: bool,
-    ) -> bool {
-        let speed = scaled_speed(settings, raw);
-        let nominal = permille_of_no_load(speed, settings.nominal_mv as u32);
-        let applied_mv = applied_mv(settings, raw);
+    fn take_speed(&mut self, settings: &FeatureSettings, raw: &Raw, fresh: bool) {
+        let nominal = permille_of_no_load(scaled_speed(settings, raw), settings.nominal_mv as u32);
         self.motor_speed = begin_or_approach(fresh, self.motor_speed, nominal, settings.fast_shift);
+    }
+
+    /// Ratio, load and standstill tell something only while voltage is applied. Returns whether it was.
+    #[inline(always)]
+    fn take_load(&mut self, settings: &FeatureSettings, raw: &Raw, scale_permille: u16, fresh: bool) -> bool {
+        let applied_mv = applied_mv(settings, raw);
         if applied_mv == 0 {
             self.stalled = 0;
             return false;
         }
-        let ratio = permille_of_no_load(speed, applied_mv);
+        let ratio = permille_of_no_load(scaled_speed(settings, raw), applied_mv);
         self.speed_ratio = begin_or_approach(fresh, self.speed_ratio, ratio, settings.fast_shift);
         self.load_slow = approach(self.load_slow, load_at(ratio, scale_permille), settings.slow_shift);
         self.load_peak -= self.load_peak >> filter_shift(settings.peak_shift);

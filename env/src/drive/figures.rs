@@ -32,7 +32,8 @@ impl Drive {
     /// Time since the start, s.
     #[must_use]
     pub fn elapsed_s(&self) -> f64 {
-        self.ticks as f64 * self.vehicle.tick_s - self.unused_s
+        // A signed number becomes a float in one instruction.
+        self.ticks as i64 as f64 * self.vehicle.tick_s - self.unused_s
     }
 
     /// Position of the front axle, m, and speed, m/s.

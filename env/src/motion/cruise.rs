@@ -206,7 +206,7 @@ impl Plant {
         self.cruise.most = 0;
         let (1.., Some(gear)) = (ticks, self.gear.map(|g| &vehicle.gears[g])) else { return };
         let before = self.energies.heat();
-        let lasted_s = ticks as f64 * vehicle.tick_s;
+        let lasted_s = ticks as i32 as f64 * vehicle.tick_s;
         let Cruise { supply, tractive, normal_load, body, start_x_m, predicted_inputs, .. } = &self.cruise;
         let at = (ticks - 1) % BATCH;
         let end = body.state_from(lasted_s, predicted_inputs.moved_m[at], predicted_inputs.speed_m_s[at]);
@@ -242,7 +242,7 @@ impl Plant {
         if *ticks == 0 {
             return self.energies.battery_j;
         }
-        let lasted_s = *ticks as f64 * vehicle.tick_s;
+        let lasted_s = *ticks as i32 as f64 * vehicle.tick_s;
         let charge_as =
             supply.charge_as(turn_rad_m * predicted_inputs.moved_m[(ticks - 1) % BATCH], lasted_s);
         self.energies.battery_j + supply.drawn_j(charge_as)

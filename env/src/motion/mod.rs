@@ -2,6 +2,7 @@
 
 mod accumulate;
 mod contact;
+mod crossing;
 mod cruise;
 mod energies;
 mod exponential;

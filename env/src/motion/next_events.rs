@@ -40,11 +40,11 @@ impl Plant {
         left_s: f64,
         direction: f64,
     ) -> (f64, Event, MotionState) {
-        let (mut late_s, mut late_event, mut late) = (left_s, Event::Clock, motion.state_at(left_s));
+        let (mut late_event, mut late) = (Event::Clock, motion.progress(left_s));
         if late.speed_m_s * direction <= 0.0 {
             let stop_s = motion.stop_s();
             if stop_s < left_s {
-                (late_s, late_event, late) = (stop_s, Event::Stop, motion.state_at(stop_s));
+                (late_event, late) = (Event::Stop, motion.progress(stop_s));
             }
         }
         let (distance_m, event) = if direction > 0.0 {
@@ -52,11 +52,15 @@ impl Plant {
         } else {
             (self.x_m - self.next_events.behind_m, self.next_events.behind)
         };
-        if late.distance_m * direction < distance_m {
-            return (late_s, late_event, late);
+        if late.distance_m * direction >= distance_m {
+            late_event = event;
+            late = if distance_m <= 0.0 {
+                motion.progress(0.0)
+            } else {
+                motion.reach(distance_m * direction, late.time_s)
+            };
         }
-        let at_s = if distance_m <= 0.0 { 0.0 } else { motion.reach_s(distance_m * direction, late_s) };
-        (at_s, event, motion.state_at(at_s))
+        (late.time_s, late_event, motion.state_of(&late))
     }
 
     pub(super) fn next_events(&self, vehicle: &Vehicle, track: &Track) -> NextEvents {

@@ -44,6 +44,16 @@ pub struct MotionState {
     pub squared_m2_s: f64,
 }
 
+/// How far a phase has got after some time: the first half of a [`MotionState`], enough to look for events.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Progress {
+    pub(super) time_s: f64,
+    pub(super) distance_m: f64,
+    pub(super) speed_m_s: f64,
+    /// `e^(up t) - 1` and `e^(down t) - 1` of a phase on an obstacle.
+    exponentials: [f64; 2],
+}
+
 /// Slower decay than this is none, 1/s: the terms of the closed form would cancel.
 const UNDAMPED_PER_S: f64 = 1e-7;
 /// Up to this share of its time constant a damped phase has a nearly straight speed, and the closed form of the
@@ -77,20 +87,29 @@ impl MotionPhase {
     #[must_use]
     #[inline]
     pub fn at(&self, t: f64) -> (f64, f64) {
-        match self.kind {
+        let progress = self.progress(t);
+        (progress.distance_m, progress.speed_m_s)
+    }
+
+    /// The same, with what the rest of the state follows from.
+    #[inline]
+    pub(super) fn progress(&self, t: f64) -> Progress {
+        let (distance_m, speed_m_s, exponentials) = match self.kind {
             Solution::Free { acceleration } => {
-                (t * (self.v0 + 0.5 * acceleration * t), self.v0 + acceleration * t)
+                (t * (self.v0 + 0.5 * acceleration * t), self.v0 + acceleration * t, [0.0; 2])
             }
             Solution::Damped { v_end, rate, tau } => {
                 let done = -exp_m1(-rate * t);
                 let gap = self.v0 - v_end;
-                (v_end * t + gap * done * tau, self.v0 - gap * done)
+                (v_end * t + gap * done * tau, self.v0 - gap * done, [0.0; 2])
             }
             Solution::Saddle { grow, up, fall, down } => {
                 let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
-                (grow * rising + fall * falling, self.v0 + grow * up * rising + fall * down * falling)
+                let speed_m_s = self.v0 + grow * up * rising + fall * down * falling;
+                (grow * rising + fall * falling, speed_m_s, [rising, falling])
             }
-        }
+        };
+        Progress { time_s: t, distance_m, speed_m_s, exponentials }
     }
 
     /// Distance and speed at the ends of equal steps.
@@ -123,17 +142,43 @@ impl MotionPhase {
         (distance_m, speed_m_s)
     }
 
-    /// The moment at `t` from its distance and speed.
+    /// The state at a time that the phase has got to.
+    #[must_use]
+    #[inline]
+    pub(super) fn state_of(&self, progress: &Progress) -> MotionState {
+        let &Progress { time_s: t, distance_m, speed_m_s, exponentials } = progress;
+        MotionState {
+            distance_m,
+            speed_m_s,
+            acceleration_m_s2: self.acceleration_of(progress),
+            squared_m2_s: match self.kind {
+                Solution::Saddle { grow, up, fall, down } => {
+                    saddle_squared_m2_s([grow, up, fall, down], exponentials, t)
+                }
+                _ => self.squared_m2_s(t, distance_m, speed_m_s),
+            },
+        }
+    }
+
+    /// The same from distance and speed alone.
     #[must_use]
     #[inline]
     pub(super) fn state_from(&self, t: f64, distance_m: f64, speed_m_s: f64) -> MotionState {
-        let squared_m2_s = match self.kind {
+        if self.may_reverse() {
+            return self.state_at(t);
+        }
+        let acceleration_m_s2 = self.acceleration_at(distance_m, speed_m_s);
+        let squared_m2_s = self.squared_m2_s(t, distance_m, speed_m_s);
+        MotionState { distance_m, speed_m_s, acceleration_m_s2, squared_m2_s }
+    }
+
+    /// Integral of the squared speed without an obstacle.
+    #[inline]
+    fn squared_m2_s(&self, t: f64, distance_m: f64, speed_m_s: f64) -> f64 {
+        match self.kind {
             Solution::Damped { v_end, rate, tau } if rate * t > NEARLY_STRAIGHT => {
                 let (gap, slowed) = (self.v0 - v_end, self.v0 - speed_m_s);
                 v_end * v_end * t + slowed * tau * (2.0 * v_end + gap - 0.5 * slowed)
-            }
-            Solution::Saddle { grow, up, fall, down } => {
-                return self.saddle_state([grow, up, fall, down], t);
             }
             _ => {
                 // The speed is nearly straight: Simpson's rule, with the middle from the distance.
@@ -141,9 +186,19 @@ impl MotionPhase {
                 let sum = self.v0 * self.v0 + 4.0 * middle * middle + speed_m_s * speed_m_s;
                 if t > 0.0 { sum * t / 6.0 } else { 0.0 }
             }
-        };
-        let acceleration_m_s2 = self.acceleration_at(distance_m, speed_m_s);
-        MotionState { distance_m, speed_m_s, acceleration_m_s2, squared_m2_s }
+        }
+    }
+
+    /// Acceleration at a time that the phase has got to.
+    #[inline]
+    pub(super) fn acceleration_of(&self, progress: &Progress) -> f64 {
+        match self.kind {
+            Solution::Saddle { grow, up, fall, down } => {
+                let [rising, falling] = progress.exponentials;
+                grow * up * up * (1.0 + rising) + fall * down * down * (1.0 + falling)
+            }
+            _ => self.acceleration_at(progress.distance_m, progress.speed_m_s),
+        }
     }
 
     /// Acceleration where the distance is `distance_m` and the speed `speed_m_s`.
@@ -174,32 +229,8 @@ impl MotionPhase {
 
     /// Everything about the phase after `t`.
     #[must_use]
-    #[inline]
     pub fn state_at(&self, t: f64) -> MotionState {
-        match self.kind {
-            Solution::Free { .. } | Solution::Damped { .. } => {
-                let (distance_m, speed_m_s) = self.at(t);
-                self.state_from(t, distance_m, speed_m_s)
-            }
-            Solution::Saddle { grow, up, fall, down } => self.saddle_state([grow, up, fall, down], t),
-        }
-    }
-
-    #[inline(never)]
-    fn saddle_state(&self, [grow, up, fall, down]: [f64; 4], t: f64) -> MotionState {
-        let (rising, falling) = (exp_m1(up * t), exp_m1(down * t));
-        let (a, b) = (grow * up, fall * down);
-        // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
-        let both = rising + falling + rising * falling;
-        let cross = if up + down == 0.0 { t } else { both / (up + down) };
-        MotionState {
-            distance_m: grow * rising + fall * falling,
-            speed_m_s: self.v0 + a * rising + b * falling,
-            acceleration_m_s2: a * up * (1.0 + rising) + b * down * (1.0 + falling),
-            squared_m2_s: a * a * rising * (2.0 + rising) / (2.0 * up)
-                + b * b * falling * (2.0 + falling) / (2.0 * down)
-                + 2.0 * a * b * cross,
-        }
+        self.state_of(&self.progress(t))
     }
 
     /// Whether a force that is a sum of speed and acceleration may turn round on the way; without an obstacle both
@@ -245,32 +276,48 @@ impl MotionPhase {
     /// one before, as far out on a steep exponential where all steps are alike, the bracket is halved instead.
     #[must_use]
     pub fn reach_s(&self, target: f64, late_s: f64) -> f64 {
+        self.reach(target, late_s).time_s
+    }
+
+    /// How far the phase has got then.
+    pub(super) fn reach(&self, target: f64, late_s: f64) -> Progress {
         let (mut low, mut high) = (0.0, late_s);
         let forward = target > 0.0;
         let mut t = if self.v0 == 0.0 { 0.5 * late_s } else { (target / self.v0).clamp(0.0, late_s) };
         let mut last_step_s = late_s;
         for _ in 0..MAX_ITERATIONS {
-            let (s, v) = self.at(t);
-            let miss = s - target;
+            let progress = self.progress(t);
+            let miss = progress.distance_m - target;
             if miss.abs() <= 1e-13 {
-                break;
+                return progress;
             }
             if (miss > 0.0) == forward {
                 high = t;
             } else {
                 low = t;
             }
-            let newton = t - miss / v;
+            let newton = t - miss / progress.speed_m_s;
             let converges = (newton - t).abs() <= 0.5 * last_step_s;
             let next = if converges && newton > low && newton < high { newton } else { 0.5 * (low + high) };
             last_step_s = (next - t).abs();
             if last_step_s <= 1e-14 {
-                break;
+                return progress;
             }
             t = next;
         }
-        t
+        self.progress(t)
     }
+}
+
+/// Integral of the squared speed on an obstacle, m²/s.
+fn saddle_squared_m2_s([grow, up, fall, down]: [f64; 4], [rising, falling]: [f64; 2], t: f64) -> f64 {
+    let (a, b) = (grow * up, fall * down);
+    // exp(2x) - 1 = y (2 + y) and exp(x + z) - 1 = y + w + y w with y = exp(x) - 1, w = exp(z) - 1.
+    let both = rising + falling + rising * falling;
+    let cross = if up + down == 0.0 { t } else { both / (up + down) };
+    a * a * rising * (2.0 + rising) / (2.0 * up)
+        + b * b * falling * (2.0 + falling) / (2.0 * down)
+        + 2.0 * a * b * cross
 }
 
 /// `e^x - 1`, `e^(2x) - 1` and so on.

@@ -229,7 +229,7 @@ impl Plant {
     /// The same for up to [`BATCH`] ticks over which the powers are taken as even.
     pub(super) fn update_thermal(&mut self, vehicle: &Vehicle, before: HeatEnergies, ticks: usize) {
         let [drawn_j, winding_j, housing_j] = self.energies.heat().since(before);
-        let per_second = vehicle.ticks_per_s / ticks as f64;
+        let per_second = vehicle.ticks_per_s / ticks as i32 as f64;
         let step = &vehicle.heat_steps[(ticks - 1) % BATCH];
         self.temperature_rise =
             step.advance(self.temperature_rise, winding_j * per_second, housing_j * per_second);

@@ -144,7 +144,10 @@ impl Plant {
     }
 
     /// Loads, tractive force and motion while the wheels grip; `None` where the contact would have to carry more than the grip.
-    #[inline]
+    ///
+    /// Inlined, since what it returns would go through memory, written one number at a time and read two at a time: the
+    /// processor waits for that.
+    #[inline(always)]
     pub(super) fn gripping(
         &self,
         vehicle: &Vehicle,
@@ -251,15 +254,17 @@ impl Plant {
         late_s: f64,
         late: &MotionState,
     ) -> Option<f64> {
-        let carries =
-            |m: &MotionState| self.ground.carries(vehicle, gear, tractive, m.speed_m_s, m.acceleration_m_s2);
-        if carries(late) {
+        let carries = |speed_m_s: f64, acceleration_m_s2: f64| {
+            self.ground.carries(vehicle, gear, tractive, speed_m_s, acceleration_m_s2)
+        };
+        if carries(late.speed_m_s, late.acceleration_m_s2) {
             return None;
         }
         let (mut low, mut high) = (0.0, late_s);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if carries(&body.state_at(middle)) { low = middle } else { high = middle }
+            let state = body.progress(middle);
+            if carries(state.speed_m_s, body.acceleration_of(&state)) { low = middle } else { high = middle }
         }
         Some(high).filter(|&at| at < late_s)
     }
@@ -322,7 +327,7 @@ fn regrip_s(wheels: &MotionPhase, motion: &MotionPhase, late_s: f64) -> f64 {
     let (mut low, mut high) = (0.0, late_s);
     for _ in 0..50 {
         let mid = 0.5 * (low + high);
-        if wheels.state_at(mid).speed_m_s <= motion.state_at(mid).speed_m_s { high = mid } else { low = mid }
+        if wheels.progress(mid).speed_m_s <= motion.progress(mid).speed_m_s { high = mid } else { low = mid }
     }
     high
 }

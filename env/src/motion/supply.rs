@@ -1,5 +1,6 @@
 //! The drive line: what motor, battery and gears do to the vehicle.
 
+use super::crossing::crossing_s;
 use super::{GRAVITY_M_S2, MotionPhase, MotionState, Plant};
 use crate::vehicle::{COPPER_PER_K, Gear, TorqueSpeedLine, Vehicle};
 
@@ -63,20 +64,20 @@ impl TractiveForce {
         late_s: f64,
         late: &MotionState,
     ) -> Option<f64> {
-        let least_n = -ROUNDING * (self.force_n.abs() + self.efficiency * gear.rotor_kg * GRAVITY_M_S2);
-        let keeps = |output_n: f64| output_n * self.side(direction) >= least_n;
-        if keeps(self.output_at_n(gear, late)) {
-            return None;
-        }
+        let clear_n = ROUNDING * (self.force_n.abs() + self.efficiency * gear.rotor_kg * GRAVITY_M_S2);
+        // Below zero once the torque is on the other side.
+        let kept_n = |output_n: f64| output_n * self.side(direction) + clear_n;
+        let late_n = kept_n(self.output_at_n(gear, late));
         let (start_m_s, start_m_s2) = rim.start();
-        if !keeps(self.output_n(gear, start_m_s, start_m_s2)) {
+        let start_n = kept_n(self.output_n(gear, start_m_s, start_m_s2));
+        if late_n >= 0.0 || start_n < 0.0 {
             return None;
         }
-        let (mut low, mut high) = (0.0, late_s);
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if keeps(self.output_at_n(gear, &rim.state_at(middle))) { low = middle } else { high = middle }
-        }
+        // The torque is a sum of a constant and two exponentials and crosses zero twice at the most: here once.
+        let high = crossing_s(late_s, [start_n, late_n], clear_n, |at_s| {
+            let progress = rim.progress(at_s);
+            kept_n(self.output_n(gear, progress.speed_m_s, rim.acceleration_of(&progress)))
+        });
         Some(high + PAST_REVERSAL_S).filter(|&at| at < late_s)
     }
 }

@@ -30,10 +30,10 @@ impl BatteryConfig {
     #[must_use]
     pub fn open_circuit_v(&self, charge: f64) -> f64 {
         let last = self.ocv_v.len() - 1;
-        let at = charge.clamp(0.0, 1.0) * last as f64;
-        let i = (at as usize).min(last.saturating_sub(1));
+        let at = charge.clamp(0.0, 1.0) * last as i32 as f64;
+        let i = (at as i32 as usize).min(last.saturating_sub(1));
         let next = self.ocv_v[(i + 1).min(last)];
-        self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as f64)
+        self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as i32 as f64)
     }
 
     /// Current at constant power, A; `None` above the most that the battery can give, `OCV² / 4R`.
