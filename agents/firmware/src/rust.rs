@@ -35,8 +35,8 @@ const MODULES: [(&str, &str); 11] = [
     ("recorder", onboard!("recorder")),
     ("table", onboard!("table")),
 ];
-/// Modules that the root names and an exported controller does not use: it drives without a map of the way.
-const LEFT_OUT: [&str; 2] = ["route", "route_map"];
+/// Modules that the root names and an exported controller does not use: it drives without a map or a memory of the way.
+const LEFT_OUT: [&str; 3] = ["lap_memory", "route", "route_map"];
 
 pub(super) fn fill(
     filling: &mut Filling,

@@ -10,6 +10,7 @@
 mod controller;
 mod features;
 mod guard;
+mod lap_memory;
 mod monitor;
 mod network;
 mod observer;
@@ -24,6 +25,7 @@ mod table;
 pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
+pub use lap_memory::{LapMemory, LapMemorySettings, MEMORY_CELLS};
 pub use monitor::{MOST_FALLBACKS, Monitor, MonitorSettings};
 pub use network::{InputForm, MAX_LAYERS, MAX_WIDTH, Network, NetworkError, NetworkInput, NetworkLayer};
 pub use observer::{FeatureSettings, Observer};

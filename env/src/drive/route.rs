@@ -4,7 +4,8 @@ use super::Drive;
 use crate::config::ParameterDistribution;
 use crate::{Seed, Stream};
 use lowgear_onboard::{
-    Controller, Phase, Raw, Request, Route, RouteError, RouteMap, RouteSettings, Settings,
+    Controller, LapMemory, LapMemorySettings, Phase, ROUTE_FORMAT, Raw, Request, Route, RouteError, RouteMap,
+    RouteSettings, Settings, crc16_of,
 };
 
 /// A map with the position on it.
@@ -14,6 +15,8 @@ pub struct RouteRun {
     settings: RouteSettings,
     state: Route,
     errors: Option<PositionErrors>,
+    /// What the vehicle learns by itself, from lap to lap.
+    memory: Option<(LapMemorySettings, LapMemory)>,
     /// The farthest position that was given, mm.
     farthest_mm: u16,
 }
@@ -53,7 +56,26 @@ impl RouteRun {
     /// Why the map is none.
     pub fn new(bytes: Vec<u8>, settings: RouteSettings) -> Result<RouteRun, RouteError> {
         RouteMap::new(&bytes)?;
-        Ok(RouteRun { bytes, settings, state: Route::new(), errors: None, farthest_mm: 0 })
+        Ok(RouteRun { bytes, settings, state: Route::new(), errors: None, memory: None, farthest_mm: 0 })
+    }
+
+    /// A vehicle without a map that counts its way, and learns by itself from lap to lap.
+    #[must_use]
+    pub fn learning(
+        settings: RouteSettings,
+        memory_settings: LapMemorySettings,
+        memory: LapMemory,
+    ) -> RouteRun {
+        let mut nothing = vec![ROUTE_FORMAT, 0xff, 0xff, 0, 0, 0, 0, 0];
+        nothing.extend(crc16_of(&nothing).to_le_bytes());
+        RouteRun {
+            bytes: nothing,
+            settings,
+            state: Route::new(),
+            errors: None,
+            memory: Some((memory_settings, memory)),
+            farthest_mm: 0,
+        }
     }
 
     /// The same map with a position that is known but for these errors.
@@ -66,6 +88,12 @@ impl RouteRun {
     #[must_use]
     pub fn state(&self) -> &Route {
         &self.state
+    }
+
+    /// What the vehicle has learned by itself so far.
+    #[must_use]
+    pub fn memory(&self) -> Option<&LapMemory> {
+        self.memory.as_ref().map(|(_, memory)| memory)
     }
 
     /// The bytes were checked when the run was made.
@@ -110,6 +138,9 @@ impl Drive {
             state.start(&map);
         }
         (route.state, route.farthest_mm) = (state, 0);
+        if let Some((_, memory)) = &mut route.memory {
+            memory.start_lap();
+        }
         self.route = Some(Box::new(route));
     }
 
@@ -117,7 +148,7 @@ impl Drive {
     /// tick.
     pub(super) fn follow_route(&mut self, request: Request, decided: bool) -> (Request, bool) {
         let Some(route) = &mut self.route else { return (request, false) };
-        let RouteRun { bytes, settings, state, errors, farthest_mm } = &mut **route;
+        let RouteRun { bytes, settings, state, errors, memory, farthest_mm } = &mut **route;
         let Ok(map) = RouteMap::new(bytes) else { return (request, false) };
         if let Some(errors) = errors {
             let x_m = self.plant.x_m;
@@ -134,6 +165,11 @@ impl Drive {
             return (request, watched && !busy);
         }
         let features = self.controller.features(&self.scenario.settings);
+        if let Some((settings, memory)) = memory {
+            let may_rise = self.controller.mask(&self.scenario.settings)[Request::Up as usize];
+            let position_mm = state.position_mm();
+            return (memory.decide(settings, position_mm, &features, request, may_rise), watched);
+        }
         (state.decide(settings, &map, &features, decided.then_some(request)), watched)
     }
 }

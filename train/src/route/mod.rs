@@ -1,10 +1,12 @@
 //! Maps of a way that a vehicle drives again and again, and what one would be worth.
 
+mod learned;
 mod map;
 mod sections;
 mod text;
 mod worth;
 
+pub use learned::LearnedWorth;
 pub use map::{Landmark, RouteContent, Section};
 pub use sections::planned;
 pub use worth::{RouteOptions, RouteRow, RouteWorth, route_worth};

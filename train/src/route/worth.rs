@@ -4,6 +4,7 @@
 //! with the vehicle of the file. Vehicles as they really are then drive other laps with it: with a position that is known but for an
 //! error, and with one that they count themselves.
 
+use super::learned::{LearnedWorth, learned_worth};
 use super::{Landmark, RouteContent, planned};
 use crate::error::StudyError;
 use lowgear_agents::policy::Policy;
@@ -69,6 +70,8 @@ pub struct RouteWorth {
     pub bytes: (f64, usize),
     /// The policy alone, the plan, then maps.
     pub rows: Vec<RouteRow>,
+    /// What vehicles that learn their way by themselves gain, where the course has laps.
+    pub learned: Option<LearnedWorth>,
 }
 
 /// A way: the map of it, and the episodes that are laps of it.
@@ -111,6 +114,7 @@ pub fn route_worth<P: Policy + Clone + Sync>(
         };
         outcomes.push((name.to_owned(), driven(&ways, with)));
     }
+    let learned = learned_worth(scenario, policy, options.ways, options.level)?;
     scenario.check_driven()?;
     let sizes: Vec<usize> = ways.iter().map(|way| way.content.size()).collect();
     Ok(RouteWorth {
@@ -122,6 +126,7 @@ pub fn route_worth<P: Policy + Clone + Sync>(
             sizes.iter().copied().max().unwrap_or(0),
         ),
         rows: rows(&outcomes, options.level)?,
+        learned,
     })
 }
 
@@ -211,33 +216,39 @@ fn with_map<P: Policy + Clone>(
     with_policy(drive, policy)
 }
 
-/// Differences are paired by way: laps of one way are alike.
+/// Each of `outcomes` against the first.
 fn rows(outcomes: &[(String, Vec<Vec<Outcome>>)], level: f64) -> Result<Vec<RouteRow>, StudyError> {
+    outcomes.iter().map(|(name, ways)| row(name.clone(), ways, &outcomes[0].1, level)).collect()
+}
+
+/// Laps by way against those of the policy `alone`. Differences are paired by way: laps of one way are alike.
+pub(super) fn row(
+    name: String,
+    ways: &[Vec<Outcome>],
+    alone: &[Vec<Outcome>],
+    level: f64,
+) -> Result<RouteRow, StudyError> {
     let mean = |laps: &[Outcome], of: fn(&Outcome) -> f64| {
         laps.iter().map(of).sum::<f64>() / laps.len().max(1) as f64
     };
     let by_way = |ways: &[Vec<Outcome>], of: fn(&Outcome) -> f64| -> Vec<f64> {
         ways.iter().map(|laps| mean(laps, of)).collect()
     };
-    let alone = &outcomes[0].1;
-    let reference = Scores::new(&[by_way(alone, |outcome| outcome.time_s)])?;
     let total = |ways: &[Vec<Outcome>]| by_way(ways, |outcome| outcome.damage).iter().sum::<f64>();
-    let row = |(name, ways): &(String, Vec<Vec<Outcome>>)| {
-        let times = Scores::new(&[by_way(ways, |outcome| outcome.time_s)])?;
-        let difference = paired_difference(&times, &reference, level)?.estimate;
-        let percent = |seconds: f64| 100.0 * seconds / reference.mean();
-        Ok(RouteRow {
-            name: name.clone(),
-            time_s: times.mean(),
-            difference_percent: Estimate {
-                mean: percent(difference.mean),
-                low: percent(difference.low),
-                high: percent(difference.high),
-                ..difference
-            },
-            damage_percent: 100.0 * (total(ways) / total(alone).max(f64::MIN_POSITIVE) - 1.0),
-            finished: ways.iter().flatten().filter(|outcome| outcome.cause == Cause::Finished).count() as u64,
-        })
-    };
-    outcomes.iter().map(row).collect()
+    let reference = Scores::new(&[by_way(alone, |outcome| outcome.time_s)])?;
+    let times = Scores::new(&[by_way(ways, |outcome| outcome.time_s)])?;
+    let difference = paired_difference(&times, &reference, level)?.estimate;
+    let percent = |seconds: f64| 100.0 * seconds / reference.mean();
+    Ok(RouteRow {
+        name,
+        time_s: times.mean(),
+        difference_percent: Estimate {
+            mean: percent(difference.mean),
+            low: percent(difference.low),
+            high: percent(difference.high),
+            ..difference
+        },
+        damage_percent: 100.0 * (total(ways) / total(alone).max(f64::MIN_POSITIVE) - 1.0),
+        finished: ways.iter().flatten().filter(|outcome| outcome.cause == Cause::Finished).count() as u64,
+    })
 }
