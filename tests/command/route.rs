@@ -32,9 +32,29 @@ fn a_map_at_the_right_place_saves_time_and_the_text_does_not_depend_on_the_threa
 }
 
 #[test]
+fn vehicles_learn_by_themselves_where_the_course_has_laps_the_same_on_any_number_of_threads() {
+    let place = Sandbox::new();
+    let configs = repository().join("configs");
+    fs::copy(configs.join("courses/garden-laps.toml"), place.path("laps.toml")).unwrap();
+    let run = |threads: &str| {
+        let arguments =
+            ["route", "tiny.toml", "--course", "laps.toml", "--ways", "3", "--learned", "--threads", threads];
+        place.run(&arguments).done().out
+    };
+    let out = run("1");
+    assert_eq!(out, run("2"));
+    assert!(!out.contains("the plan"), "{out}");
+    for name in ["learned, laps 3 to 10", "learned, lap 1 ", "learned, lap 10", "learned on another way"] {
+        assert!(time_s(&out, name) > 0.0, "{out}");
+    }
+    assert!(out.contains("at the end of a lap by"), "{out}");
+}
+
+#[test]
 fn what_does_not_fit_is_refused() {
     let place = Sandbox::new();
     place.run(&["route", "tiny.toml", "--ways", "1"]).refused(2, &["--ways", "2"]);
+    place.run(&["route", "tiny.toml", "--ways", "2", "--learned"]).refused(2, &["laps", "3 or more"]);
     place.run(&["route", "absent.toml"]).refused(3, &["absent.toml"]);
     let text = fs::read_to_string(repository().join("configs/courses/garden-laps.toml")).unwrap();
     place.write("far.toml", text.replace("length-m = 15.0", "length-m = 80.0"));

@@ -5,6 +5,7 @@
 mod ahead;
 mod bound;
 mod events;
+mod learned_ways;
 mod replayed;
 mod statistics;
 mod trial;

@@ -13,7 +13,8 @@ use std::path::PathBuf;
 /// Reads a study file (vehicle, course, rules of the episode) and a saved policy. Makes a map of the gear to be in by position for
 /// each way, from its first lap, and drives other laps of it (table [laps] of the course file) with a position that is known but for
 /// an error of 0 to 0.3 m, by dead reckoning alone, and with obstacles as landmarks; next to the policy alone and the plan of each
-/// lap. Writes a table. Takes some seconds per way.
+/// lap. Where the course has laps, also lets vehicles without a map learn each way by themselves, lap by lap. Writes a table.
+/// Takes some seconds per way, with --learned a hundredth of that.
 #[derive(clap::Args)]
 #[command(after_help = "Example, in a folder made by `lowgear new`:\n  lowgear route study.toml --ways 10")]
 pub(super) struct RouteArguments {
@@ -28,6 +29,9 @@ pub(super) struct RouteArguments {
     /// Number of ways
     #[arg(long, value_name = "N", default_value_t = 100, value_parser = clap::value_parser!(u64).range(2..=10_000))]
     ways: u64,
+    /// Only what vehicles learn by themselves: no maps, no plans
+    #[arg(long)]
+    learned: bool,
     /// Threads [default: one per core]; the results do not depend on it
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
@@ -42,7 +46,7 @@ pub(super) fn run(arguments: &RouteArguments) -> Result<String, StudyError> {
         (inputs.scenario.course, inputs.scenario.measured) = load_course(course)?;
     }
     let suite = TestSuite::new(&inputs.scenario, arguments.ways);
-    let options = RouteOptions { ways: arguments.ways, level: LEVEL };
+    let options = RouteOptions { ways: arguments.ways, level: LEVEL, maps: !arguments.learned };
     let threads = arguments.threads.map_or(0, usize::from);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
     let worth = pool.install(|| route_worth(suite.scenario(), &instance, &options))?;

@@ -9,4 +9,4 @@ mod worth;
 pub use learned::LearnedWorth;
 pub use map::{Landmark, RouteContent, Section};
 pub use sections::planned;
-pub use worth::{RouteOptions, RouteRow, RouteWorth, route_worth};
+pub use worth::{MapsWorth, RouteOptions, RouteRow, RouteWorth, route_worth};

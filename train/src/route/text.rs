@@ -1,40 +1,42 @@
 //! What a map is worth, in words.
 
-use super::{LearnedWorth, RouteRow, RouteWorth};
+use super::{LearnedWorth, MapsWorth, RouteRow, RouteWorth};
 
 /// What the table rests on.
 const NOTE: &str = "
 Simulation. Intervals of 95 %, ways as the unit. A lap that is not finished
-counts as the time limit. Each map is made from the true ground of a first
-lap.
+counts as the time limit.
 ";
 
 impl RouteWorth {
-    /// The table and what it rests on.
+    /// The tables and what they rest on.
     #[must_use]
     pub fn text(&self) -> String {
-        let rows: String = self.rows.iter().map(RouteRow::text).collect();
+        let tables = [self.maps.as_ref().map(MapsWorth::text), self.learned.as_ref().map(LearnedWorth::text)];
+        let tables: Vec<String> = tables.into_iter().flatten().collect();
         let columns = ["time", "against the policy", "damage", "done"];
         let heading = format!("{:>36}  {:<24} {:>7} {:>6}", columns[0], columns[1], columns[2], columns[3]);
+        format!("{}: {} ways\n{heading}\n{}{NOTE}", self.course, self.ways, tables.join("\n"))
+    }
+}
+
+impl MapsWorth {
+    fn text(&self) -> String {
+        let rows: String = self.rows.iter().map(RouteRow::text).collect();
+        let (mean, most) = self.bytes;
         format!(
-            "{}: {} ways, {} laps\nmaps: {:.0} bytes in the mean, {} at the most\n\n{heading}\n{rows}{}{NOTE}",
-            self.course,
-            self.ways,
-            self.laps,
-            self.bytes.0,
-            self.bytes.1,
-            self.learned.as_ref().map_or(String::new(), LearnedWorth::text),
+            "{rows}\n{} laps. Each map is made from the true ground of a first lap: {mean:.0} bytes\nin the mean, {most} at the most.\n",
+            self.laps
         )
     }
 }
 
 impl LearnedWorth {
-    /// Rows that follow those of the maps, each against the policy alone on the same laps.
     fn text(&self) -> String {
         let rows: String = self.rows.iter().chain([&self.another_way]).map(RouteRow::text).collect();
         let (mean_m, sd_m) = self.position_error_m;
         format!(
-            "\nlearned by the vehicle itself, lap by lap, each against the policy on the\nsame laps; its position is counted, at the end of a lap by {mean_m:+.2} m\n(sd {sd_m:.2} m) too far\n{rows}"
+            "{rows}\nWhat is learned is against the policy on the same laps. The way is counted\nfrom the start: at the end of a lap by {mean_m:+.2} m (sd {sd_m:.2} m) too far.\n"
         )
     }
 }

@@ -40,6 +40,8 @@ pub struct RouteOptions {
     pub ways: u64,
     /// Level of confidence.
     pub level: f64,
+    /// Whether to make maps and plans, too: they take nearly all the time.
+    pub maps: bool,
 }
 
 /// One way to know the position, or one of the two references.
@@ -57,21 +59,28 @@ pub struct RouteRow {
     pub finished: u64,
 }
 
-/// What a map is worth.
+/// What a map is worth, and what vehicles learn without one.
 #[derive(Clone, Debug)]
 pub struct RouteWorth {
     /// Kind of course.
     pub course: String,
     /// Number of ways.
     pub ways: u64,
+    /// Maps made from the true ground; none where they were left out.
+    pub maps: Option<MapsWorth>,
+    /// What vehicles that learn their way by themselves gain, where the course has laps.
+    pub learned: Option<LearnedWorth>,
+}
+
+/// What maps made from the true ground are worth.
+#[derive(Clone, Debug)]
+pub struct MapsWorth {
     /// Laps driven.
     pub laps: u64,
     /// Mean and largest size of a map, bytes.
     pub bytes: (f64, usize),
     /// The policy alone, the plan, then maps.
     pub rows: Vec<RouteRow>,
-    /// What vehicles that learn their way by themselves gain, where the course has laps.
-    pub learned: Option<LearnedWorth>,
 }
 
 /// A way: the map of it, and the episodes that are laps of it.
@@ -83,12 +92,29 @@ struct Way {
 /// Drives every lap with every way to know the position.
 ///
 /// # Errors
-/// A course that is too long for a map, or an episode that is not physical.
+/// A course that is too long for a map, one without laps where nothing but learning is asked for, or an episode that is not
+/// physical.
 pub fn route_worth<P: Policy + Clone + Sync>(
     scenario: &Arc<Scenario>,
     policy: &P,
     options: &RouteOptions,
 ) -> Result<RouteWorth, StudyError> {
+    let maps = if options.maps { Some(maps_worth(scenario, policy, options)?) } else { None };
+    let learned = learned_worth(scenario, policy, options.ways, options.level)?;
+    scenario.check_driven()?;
+    if maps.is_none() && learned.is_none() {
+        let allowed = "a table [laps] with a count of 3 or more: vehicles learn from lap to lap";
+        return Err(KeyError::new("laps", "absent or less", allowed).into());
+    }
+    Ok(RouteWorth { course: scenario.course.name.clone(), ways: options.ways, maps, learned })
+}
+
+/// Drives laps of every way with a map, and without.
+fn maps_worth<P: Policy + Clone + Sync>(
+    scenario: &Arc<Scenario>,
+    policy: &P,
+    options: &RouteOptions,
+) -> Result<MapsWorth, StudyError> {
     let ways: Vec<Way> = (0..options.ways)
         .into_par_iter()
         .map(|way| mapped(scenario, way))
@@ -114,19 +140,14 @@ pub fn route_worth<P: Policy + Clone + Sync>(
         };
         outcomes.push((name.to_owned(), driven(&ways, with)));
     }
-    let learned = learned_worth(scenario, policy, options.ways, options.level)?;
-    scenario.check_driven()?;
     let sizes: Vec<usize> = ways.iter().map(|way| way.content.size()).collect();
-    Ok(RouteWorth {
-        course: scenario.course.name.clone(),
-        ways: options.ways,
+    Ok(MapsWorth {
         laps: ways.iter().map(|way| way.laps.len() as u64).sum(),
         bytes: (
             sizes.iter().sum::<usize>() as f64 / sizes.len().max(1) as f64,
             sizes.iter().copied().max().unwrap_or(0),
         ),
         rows: rows(&outcomes, options.level)?,
-        learned,
     })
 }
 

@@ -1,0 +1,49 @@
+//! Vehicles that learn their way by themselves, lap by lap.
+
+use lowgear_agents::rule::{Rule, RuleSettings, Signal};
+use lowgear_env::config::ParameterDistribution;
+use lowgear_env::{Scenario, load_course};
+use lowgear_train::route::{RouteOptions, route_worth};
+use lowgear_train::study::read_inputs;
+use std::path::Path;
+use std::sync::Arc;
+
+/// A level hard path with canes, in laps.
+fn scenario() -> Arc<Scenario> {
+    let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
+    let mut scenario = read_inputs(&configs.join("studies/demo.toml"), false).unwrap().scenario;
+    (scenario.course, scenario.measured) = load_course(&configs.join("courses/garden-laps.toml")).unwrap();
+    for surface in scenario.course.surfaces.iter_mut().filter(|surface| surface.name != "hard path") {
+        surface.weight = 0.0;
+    }
+    scenario.course.random.as_mut().unwrap().grade.grade_deg = ParameterDistribution::Fixed(0.0);
+    Arc::new(scenario)
+}
+
+/// A rule tuned on the hard path.
+fn rule() -> Rule {
+    let settings = RuleSettings {
+        signal: Signal::SpeedRatio,
+        up_permille: vec![796, 759],
+        down_permille: vec![146, 114],
+        hold_decisions: 1,
+        stall_ticks: Some(15),
+        tilt_hold_ddeg: None,
+        retry_ticks: 24,
+        retry_growth: 1.0,
+        steps_down: true,
+        preview: None,
+    };
+    Rule::new(settings, 3).unwrap()
+}
+
+#[test]
+fn a_vehicle_that_has_learned_its_way_is_faster_and_what_it_learned_elsewhere_costs_little() {
+    let options = RouteOptions { ways: 40, level: 0.95, maps: false };
+    let learned = route_worth(&scenario(), &rule(), &options).unwrap().learned.unwrap();
+    let gain = learned.rows[0].difference_percent;
+    assert!(gain.high < 0.0, "{gain:?}");
+    let another = learned.another_way.difference_percent;
+    assert!(another.mean > gain.mean && another.low < 0.5, "{another:?}");
+    assert_eq!(learned.rows.len(), 11, "all laps together, then each");
+}
