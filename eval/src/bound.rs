@@ -6,17 +6,19 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
+mod knowledge;
 mod one_step_model;
 mod preview;
 mod reports;
 
+pub use knowledge::{Knowledge, Position, counted_offset_m};
 pub use preview::{Preview, Typical, drive_preview};
-pub use reports::PreviewSensor;
+pub use reports::{HeightClasses, PreviewSensor};
 
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;
 use lowgear_env::vehicle::{TemperatureRise, Vehicle};
-use lowgear_env::{Drive, Scenario, Step, World, run_episode};
+use lowgear_env::{Drive, Mask, Scenario, Step, run_episode};
 use lowgear_onboard::Request;
 use one_step_model::{Clocks, Successor, predict};
 
@@ -171,19 +173,19 @@ impl Plan {
     /// for a stretch, so that all are compared where the interpolation is trustworthy.
     #[must_use]
     pub fn decide(&self, drive: &Drive) -> Request {
-        self.decide_on(drive, drive.track(), &drive.plant())
+        self.decide_on(drive, drive.track(), &drive.plant(), drive.mask())
     }
 
-    /// The same where the ground is taken to be `track` and the state to be `plant`.
-    fn decide_on(&self, drive: &Drive, track: &Track, plant: &Plant) -> Request {
+    /// The same where the vehicle is taken to be that of `drive`, the ground to be `track` and the state to be `plant`.
+    fn decide_on(&self, drive: &Drive, track: &Track, plant: &Plant, mask: Mask) -> Request {
         let (hold, moved_m) = self.decision_value(drive, track, plant, Request::Hold);
-        if moved_m < 0.01 && drive.allowed(Request::Down as usize) {
+        if moved_m < 0.01 && mask.allows(Request::Down as usize) {
             // Stuck: whatever the interpolation promises, only a lower gear can help.
             return Request::Down;
         }
         let mut best = (hold + self.margin_s, Request::Hold);
         for request in [Request::Down, Request::Up] {
-            if drive.allowed(request as usize) {
+            if mask.allows(request as usize) {
                 let (value, _) = self.decision_value(drive, track, plant, request);
                 if value > best.0 {
                     best = (value, request);

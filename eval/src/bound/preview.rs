@@ -1,11 +1,13 @@
 //! How much of the plan's lead is knowing what comes: plans that see only so far.
 //!
-//! A preview knows the vehicle and its state without noise, and of the ground what its sensor reports up to a distance
-//! ahead ([`PreviewSensor`]); it takes the reports at their word. What lies beyond is valued as what usually follows on ground like that at the end of its view, the mean over plans of training courses
-//! (the QMDP approximation of Littman, Cassandra, Kaelbling 1995, "Learning policies for partially observable
-//! environments: scaling up"). It is optimistic about what it will know later, so it is no bound; driven, it shows what a
+//! A preview knows of the ground what its sensor reports up to a distance ahead ([`PreviewSensor`]), and takes the reports
+//! at their word. It knows its vehicle and its state without noise, or a part of that ([`Knowledge`]). What lies beyond is
+//! valued as what usually follows on ground like that at the end of its view, the mean over plans of training courses (the
+//! QMDP approximation of Littman, Cassandra, Kaelbling 1995, "Learning policies for partially observable environments:
+//! scaling up"). It is optimistic about what it will know later, so it is no bound; driven, it shows what a
 //! metre of sight is worth.
 
+use super::knowledge::Knowledge;
 use super::reports::{Belief, PreviewSensor, Reports};
 use super::{COARSE, GridResolution, Plan, Successor, ThermalProfile};
 use lowgear_env::events::stands_still;
@@ -97,6 +99,9 @@ impl Typical {
 /// driven for the guard's dwell: some tenths of a metre, which are seen as well.
 pub struct Preview<'a> {
     sensor: PreviewSensor,
+    knowledge: Knowledge,
+    /// What the vehicle is taken to be, at the start.
+    model: Drive,
     resolution: GridResolution,
     typical: &'a Typical,
     thermal_profile: ThermalProfile,
@@ -126,52 +131,76 @@ impl<'a> Preview<'a> {
         typical: &'a Typical,
         sensor: PreviewSensor,
     ) -> Preview<'a> {
-        let coarse = ThermalProfile::coarse_plan(drive);
+        Preview::with(drive, resolution, typical, sensor, Knowledge::ALL)
+    }
+
+    /// The same, with less knowledge of vehicle and state.
+    #[must_use]
+    pub fn with(
+        drive: &Drive,
+        resolution: GridResolution,
+        typical: &'a Typical,
+        sensor: PreviewSensor,
+        knowledge: Knowledge,
+    ) -> Preview<'a> {
+        let model = knowledge.model(drive);
+        let coarse = ThermalProfile::coarse_plan(&model);
         let (vehicle, course) = (drive.vehicle(), &drive.track().course);
         Preview {
             sensor,
+            knowledge,
             resolution,
             typical,
-            thermal_profile: ThermalProfile::along(drive, &coarse),
+            thermal_profile: ThermalProfile::along(&model, &coarse),
             margin_s: coarse.margin_s * resolution.position_strides / COARSE.position_strides,
             reports: Reports::new(sensor, vehicle, course, drive.scenario().seed, drive.episode()),
             furthest_m: 0.0,
             believed: None,
+            model,
         }
     }
 
     /// As [`Plan::decide`].
     pub fn decide(&mut self, drive: &Drive) -> Request {
         let (vehicle, plant) = (drive.vehicle(), drive.plant());
-        let x_m = plant.x_m.max(0.0);
-        self.furthest_m = self.furthest_m.max(x_m);
+        self.furthest_m = self.furthest_m.max(plant.x_m);
         let course = self.reports.believed(vehicle, &drive.track().course, self.furthest_m);
         if self.believed.as_ref().is_none_or(|b| b.belief.track.course != course) {
-            self.believed = Some(self.unsolved(drive, course));
+            self.believed = Some(self.unsolved(course));
         }
+        let Some(gear) = plant.gear else {
+            // Where the dogs missed: a lower gear is asked for then, which tries again.
+            return if drive.allowed(Request::Down as usize) { Request::Down } else { Request::Hold };
+        };
+        let v_m_s = self.knowledge.speed_m_s(drive, &self.model, &plant, gear);
+        let x_m = (plant.x_m + self.knowledge.offset_m(drive, v_m_s)).max(0.0);
         let Some(believed) = self.believed.as_mut() else { return Request::Hold };
-        believed.solve(drive, x_m, &self.sensor, self.typical, &self.thermal_profile);
+        believed.solve(&self.model, x_m, &self.sensor, self.typical, &self.thermal_profile);
         let Believed { belief, plan, .. } = believed;
-        match plant.gear {
-            // What stops it is not on the course that is believed.
-            Some(_)
-                if !belief.exact && stands_still(plant.v_m_s) && drive.allowed(Request::Down as usize) =>
-            {
-                Request::Down
-            }
-            Some(gear) if !belief.exact => {
-                let believed = Plant::at(vehicle, &belief.track, plant.x_m, plant.v_m_s, gear)
-                    .with_thermal_state(vehicle, plant.charge, plant.temperature_rise);
-                plan.decide_on(drive, &belief.track, &believed)
-            }
-            // Also where the dogs missed: the plan asks for a lower gear then, which tries again.
-            _ => plan.decide(drive),
+        if belief.exact && self.knowledge == Knowledge::ALL {
+            return plan.decide(drive);
         }
+        if stands_still(plant.v_m_s) && drive.allowed(Request::Down as usize) {
+            // What stops it is not on the course that is believed.
+            return Request::Down;
+        }
+        let (charge, temperature_rise) = if self.knowledge.vehicle {
+            (plant.charge, plant.temperature_rise)
+        } else {
+            self.thermal_profile.at(x_m)
+        };
+        let vehicle = self.model.vehicle();
+        let believed = Plant::at(vehicle, &belief.track, x_m, v_m_s, gear).with_thermal_state(
+            vehicle,
+            charge,
+            temperature_rise,
+        );
+        plan.decide_on(&self.model, &belief.track, &believed, drive.mask())
     }
 
-    fn unsolved(&self, drive: &Drive, course: Course) -> Believed {
-        let (scenario, vehicle) = (drive.scenario(), drive.vehicle());
-        let belief = Belief::new(course, vehicle, drive.track());
+    fn unsolved(&self, course: Course) -> Believed {
+        let (scenario, vehicle) = (self.model.scenario(), self.model.vehicle());
+        let belief = Belief::new(course, vehicle, self.model.track());
         let mut plan = Plan::unsolved(scenario, vehicle, &belief.track, self.resolution);
         plan.margin_s = self.margin_s;
         let successors = vec![None; plan.positions_m.len() - 1];

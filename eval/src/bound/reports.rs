@@ -3,8 +3,8 @@
 //! Reports are drawn once per episode. An obstacle is reported, or missed; some are invented: copies of real ones at random
 //! positions. The report of an obstacle is a metre of way old: its position is off by what a random walk of the odometer
 //! gains in that metre, `e(x) = W(x) - W(x - 1 m)`, so that the error has the same standard deviation everywhere and
-//! neighbours are off alike. The preview knows this standard deviation, not the error. Not modelled: errors of height and
-//! shape.
+//! neighbours are off alike. The preview knows this standard deviation, not the error. Not modelled: errors of height other
+//! than classes, and of shape.
 
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::motion::Track;
@@ -30,6 +30,23 @@ pub struct PreviewSensor {
     pub missed_share: f64,
     /// Invented reports as a share of the obstacles, 0 to 1.
     pub invented_share: f64,
+    /// Heights are reported as classes; without, as they are.
+    pub height_classes: Option<HeightClasses>,
+    /// Of the obstacles ahead only the next one is reported.
+    pub next_alone: bool,
+}
+
+/// Two classes of height, and what an obstacle of each is taken for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeightClasses {
+    /// Lower ones are not reported, m.
+    pub low_m: f64,
+    /// From here on an obstacle is a high one, m.
+    pub high_m: f64,
+    /// Height that a low one is taken to have, m.
+    pub low_taken_m: f64,
+    /// Height that a high one is taken to have, m.
+    pub high_taken_m: f64,
 }
 
 impl PreviewSensor {
@@ -44,7 +61,17 @@ impl PreviewSensor {
             position_sd_m: 0.0,
             missed_share: 0.0,
             invented_share: 0.0,
+            height_classes: None,
+            next_alone: false,
         }
+    }
+
+    /// An obstacle as it is reported, if its height is.
+    fn reported(&self, obstacle: Obstacle) -> Option<Obstacle> {
+        let Some(classes) = self.height_classes else { return Some(obstacle) };
+        let high = obstacle.height_m >= classes.high_m;
+        let height_m = if high { classes.high_taken_m } else { classes.low_taken_m };
+        (obstacle.height_m >= classes.low_m).then_some(Obstacle { height_m, ..obstacle })
     }
 
     /// Obstacles alone, without error.
@@ -141,6 +168,8 @@ impl Reports {
         let real = course.obstacles.iter().enumerate().filter(|(i, _)| touched(*i)).map(|(_, o)| *o);
         let ahead = self.reports.iter().filter(|report| !report.of.is_some_and(touched));
         let ahead = ahead.filter_map(|report| self.expected(&report.obstacle, vehicle, furthest_m));
+        let ahead = ahead.filter_map(|obstacle| self.sensor.reported(obstacle));
+        let ahead = ahead.take(if self.sensor.next_alone { 1 } else { usize::MAX });
         let mut obstacles: Vec<Obstacle> = real.chain(ahead).collect();
         obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
@@ -237,6 +266,25 @@ mod tests {
             let beyond = half_way.segments.iter().filter(|segment| segment.start_m > 7.0);
             assert!(beyond.into_iter().all(|s| (s.surface, s.sin_grade) == (here.surface, here.sin_grade)));
             assert_eq!(half_way.segment_at(7.0), course.segment_at(7.0));
+        }
+    }
+
+    #[test]
+    fn heights_ahead_are_those_of_their_class_and_only_the_next_obstacle_is_seen() {
+        let classes = HeightClasses { low_m: 0.004, high_m: 0.006, low_taken_m: 0.005, high_taken_m: 0.007 };
+        let all = PreviewSensor { height_classes: Some(classes), ..PreviewSensor::perfect(0.5) };
+        let next = PreviewSensor { next_alone: true, ..all };
+        for drive in drives(20) {
+            let course = &drive.track().course;
+            let believed = |sensor| reports(&drive, sensor).believed(drive.vehicle(), course, 0.0).obstacles;
+            let seen = course.obstacles.iter().filter(|o| o.height_m >= 0.004);
+            let expected: Vec<(f64, f64)> =
+                seen.map(|o| (o.position_m, if o.height_m >= 0.006 { 0.007 } else { 0.005 })).collect();
+            let got = |sensor| -> Vec<(f64, f64)> {
+                believed(sensor).iter().map(|o| (o.position_m, o.height_m)).collect()
+            };
+            assert_eq!(got(all), expected);
+            assert_eq!(got(next), expected[..expected.len().min(1)]);
         }
     }
 
