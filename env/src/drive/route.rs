@@ -1,4 +1,4 @@
-//! A vehicle that knows its way: the map between the policy and the guard, as on the vehicle.
+//! A vehicle that knows its way: the map, or what it has learned, between the policy and the guard, as on the vehicle.
 
 use super::Drive;
 use crate::config::ParameterDistribution;

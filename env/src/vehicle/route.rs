@@ -16,7 +16,7 @@ const STEP_M: f64 = 0.016;
 const LOOK_M: f64 = 0.4;
 /// The top gear has to be faster by this share of the lower gear's no-load speed before it is worth a shift.
 const EARLY_MARGIN: f64 = 0.02;
-/// No early upshift for so long after one that was taken back, s: a second and the filters.
+/// No early upshift for so long after one that was taken back, s: as long as a tuned rule waits.
 const RETRY_S: f64 = 1.25;
 
 impl VehicleConfig {
