@@ -13,7 +13,7 @@ use lowgear_env::{
     Cause, Drive, EpisodeConfig, Outcome, Scenario, Seed, Step, World, config, load_course, run_episode,
 };
 use lowgear_eval::bound::{
-    GridResolution, HeightClasses, Knowledge, Plan, Position, Preview, PreviewSensor, Typical,
+    GridResolution, HeightClasses, Heights, Knowledge, Plan, Position, Preview, PreviewSensor, Typical,
     counted_offset_m, drive_plan, drive_preview,
 };
 use lowgear_eval::statistics::{Scores, paired_difference};
@@ -71,8 +71,8 @@ fn steps() -> Vec<(&'static str, PreviewSensor, Knowledge)> {
     let (all, knowing) = (PreviewSensor::perfect(RANGE_M), Knowledge::ALL);
     let obstacles = PreviewSensor::of_obstacles(RANGE_M);
     let nothing = PreviewSensor { obstacles: false, ..obstacles };
-    let classes = PreviewSensor { height_classes: Some(CLASSES), ..obstacles };
-    let next = PreviewSensor { next_alone: true, ..classes };
+    let classes = PreviewSensor { heights: Heights::Classes(CLASSES), ..obstacles };
+    let next = PreviewSensor { most_ahead: 1, ..classes };
     let nominal = Knowledge { vehicle: false, ..knowing };
     let measured = Knowledge { speed: false, ..nominal };
     let late = Knowledge { position: Position::Late, ..measured };
@@ -84,10 +84,14 @@ fn steps() -> Vec<(&'static str, PreviewSensor, Knowledge)> {
         ("- heights", classes, knowing),
         (
             "- heights, high from 6 mm",
-            PreviewSensor { height_classes: Some(FROM_6_MM), ..obstacles },
+            PreviewSensor { heights: Heights::Classes(FROM_6_MM), ..obstacles },
             knowing,
         ),
-        ("- all but the next", PreviewSensor { next_alone: true, ..obstacles }, knowing),
+        ("heights in steps of 2 mm", PreviewSensor { heights: Heights::Steps(0.002), ..obstacles }, knowing),
+        ("heights in steps of 1 mm", PreviewSensor { heights: Heights::Steps(0.001), ..obstacles }, knowing),
+        ("the next two", PreviewSensor { most_ahead: 2, ..obstacles }, knowing),
+        ("the next three", PreviewSensor { most_ahead: 3, ..obstacles }, knowing),
+        ("- all but the next", PreviewSensor { most_ahead: 1, ..obstacles }, knowing),
         ("- vehicle", obstacles, nominal),
         ("- speed", obstacles, Knowledge { speed: false, ..knowing }),
         ("- position", obstacles, Knowledge { position: Position::Late, ..knowing }),

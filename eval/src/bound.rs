@@ -13,7 +13,7 @@ mod reports;
 
 pub use knowledge::{Knowledge, Position, counted_offset_m};
 pub use preview::{Preview, Typical, drive_preview};
-pub use reports::{HeightClasses, PreviewSensor};
+pub use reports::{HeightClasses, Heights, PreviewSensor};
 
 use lowgear_env::motion::{Plant, Track};
 use lowgear_env::terrain::Contact;

@@ -1,6 +1,6 @@
 //! Evaluation of policies: suites of courses, the bound, statistics, comparison, sweeps and the replay of logs. Never
 //! learns, never draws.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 pub mod aggregate;
 pub mod bound;

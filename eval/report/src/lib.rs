@@ -3,7 +3,7 @@
 //! [`page`] is a pure function: the same summary and pictures give the same bytes. The page needs no network and no
 //! font, and is complete without its script; it opens from a file, prints, follows the reader's choice of light or dark,
 //! and fits a narrow screen. Its order: what to do, pictures, details in folds, cautions.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 mod answer;
 mod card;

@@ -30,10 +30,21 @@ pub struct PreviewSensor {
     pub missed_share: f64,
     /// Invented reports as a share of the obstacles, 0 to 1.
     pub invented_share: f64,
-    /// Heights are reported as classes; without, as they are.
-    pub height_classes: Option<HeightClasses>,
-    /// Of the obstacles ahead only the next one is reported.
-    pub next_alone: bool,
+    /// How heights are reported.
+    pub heights: Heights,
+    /// So many of the obstacles ahead are reported, the next ones.
+    pub most_ahead: usize,
+}
+
+/// How finely heights are reported.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Heights {
+    /// As they are.
+    Exact,
+    /// As one of two classes.
+    Classes(HeightClasses),
+    /// Rounded to whole steps, m; what rounds to nothing is not reported.
+    Steps(f64),
 }
 
 /// Two classes of height, and what an obstacle of each is taken for.
@@ -61,17 +72,21 @@ impl PreviewSensor {
             position_sd_m: 0.0,
             missed_share: 0.0,
             invented_share: 0.0,
-            height_classes: None,
-            next_alone: false,
+            heights: Heights::Exact,
+            most_ahead: usize::MAX,
         }
     }
 
     /// An obstacle as it is reported, if its height is.
     fn reported(&self, obstacle: Obstacle) -> Option<Obstacle> {
-        let Some(classes) = self.height_classes else { return Some(obstacle) };
-        let high = obstacle.height_m >= classes.high_m;
-        let height_m = if high { classes.high_taken_m } else { classes.low_taken_m };
-        (obstacle.height_m >= classes.low_m).then_some(Obstacle { height_m, ..obstacle })
+        let height_m = match self.heights {
+            Heights::Exact => obstacle.height_m,
+            Heights::Classes(classes) if obstacle.height_m < classes.low_m => 0.0,
+            Heights::Classes(classes) if obstacle.height_m < classes.high_m => classes.low_taken_m,
+            Heights::Classes(classes) => classes.high_taken_m,
+            Heights::Steps(step_m) => (obstacle.height_m / step_m).round() * step_m,
+        };
+        (height_m > 0.0).then_some(Obstacle { height_m, ..obstacle })
     }
 
     /// Obstacles alone, without error.
@@ -169,7 +184,7 @@ impl Reports {
         let ahead = self.reports.iter().filter(|report| !report.of.is_some_and(touched));
         let ahead = ahead.filter_map(|report| self.expected(&report.obstacle, vehicle, furthest_m));
         let ahead = ahead.filter_map(|obstacle| self.sensor.reported(obstacle));
-        let ahead = ahead.take(if self.sensor.next_alone { 1 } else { usize::MAX });
+        let ahead = ahead.take(self.sensor.most_ahead);
         let mut obstacles: Vec<Obstacle> = real.chain(ahead).collect();
         obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
@@ -272,8 +287,8 @@ mod tests {
     #[test]
     fn heights_ahead_are_those_of_their_class_and_only_the_next_obstacle_is_seen() {
         let classes = HeightClasses { low_m: 0.004, high_m: 0.006, low_taken_m: 0.005, high_taken_m: 0.007 };
-        let all = PreviewSensor { height_classes: Some(classes), ..PreviewSensor::perfect(0.5) };
-        let next = PreviewSensor { next_alone: true, ..all };
+        let all = PreviewSensor { heights: Heights::Classes(classes), ..PreviewSensor::perfect(0.5) };
+        let next = PreviewSensor { most_ahead: 1, ..all };
         for drive in drives(20) {
             let course = &drive.track().course;
             let believed = |sensor| reports(&drive, sensor).believed(drive.vehicle(), course, 0.0).obstacles;
@@ -285,6 +300,12 @@ mod tests {
             };
             assert_eq!(got(all), expected);
             assert_eq!(got(next), expected[..expected.len().min(1)]);
+            let steps = PreviewSensor { heights: Heights::Steps(0.002), ..PreviewSensor::perfect(0.5) };
+            let rounded = |height_m: f64| 0.002 * (height_m / 0.002 + 0.5).floor();
+            let seen = course.obstacles.iter().map(|o| (o.position_m, rounded(o.height_m)));
+            for ((at_m, height_m), (seen_at_m, seen_m)) in seen.filter(|(_, h)| *h > 0.0).zip(got(steps)) {
+                assert!(at_m == seen_at_m && (height_m - seen_m).abs() < 1e-12);
+            }
         }
     }
 
