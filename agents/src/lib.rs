@@ -1,5 +1,5 @@
 //! Policies and learners. This crate knows no file, no clock and no terminal.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 pub mod discount;
 pub mod dqn;

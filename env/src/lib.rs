@@ -1,7 +1,7 @@
 //! The vehicle, its terrain and the episode. This crate knows no policy.
 //!
 //! Start reading at [`Drive`] (an episode, tick by tick), then `motion/plant.rs` (the physics).
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 pub mod config;
 mod drive;

@@ -1,5 +1,5 @@
 //! Studies: tune, train, compare, report, export. Owns files, terminals and long-running work.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 pub mod checkpoint;
 pub mod cli;

@@ -1,5 +1,5 @@
 //! Firmware: the table or network, the features and the guard in several languages, and the proof that they decide alike.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 mod bounded;
 mod c;

@@ -37,6 +37,7 @@ mod tests {
     use super::*;
     use crate::tests::{settings, table};
     use crate::{ExportOptions, Format, ProofStatus, prove};
+    use rayon::prelude::*;
     use std::path::Path;
     use std::process::{Command, Stdio};
 
@@ -89,7 +90,7 @@ mod tests {
         let accepted: Vec<&str> =
             candidates.into_iter().filter(|word| check_export_prefix(word).is_ok()).collect();
         assert!((10..candidates.len()).contains(&accepted.len()), "{accepted:?}");
-        for prefix in accepted {
+        accepted.into_par_iter().for_each(|prefix| {
             let folder = tempfile::tempdir().unwrap();
             let formats = vec![Format::C, Format::Rust, Format::MicroPython];
             let options = ExportOptions {
@@ -110,6 +111,6 @@ mod tests {
             python.current_dir(folder.path()).args(["-m", "py_compile", &format!("{prefix}.py")]);
             let compiled = python.status().map(|status| status.success());
             assert!(compiled.unwrap_or(true), "{prefix}.py");
-        }
+        });
     }
 }

@@ -1,7 +1,7 @@
 //! The environment for Python users: a batch of worlds that writes what policies see into arrays.
 //!
 //! Start reading at [`batch::Batch`]. What Gymnasium expects of an environment is in Python, in `package/lowgear/`.
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 mod batch;
 mod canvas;

@@ -3,7 +3,7 @@
 //!
 //! Start reading at [`log::LogReader`] (a log, row by row), then [`runs`] (which stretches tell what) and
 //! [`fit`] (the simulator's parameters from them).
-#![doc = include_str!("../README.md")]
+#![cfg_attr(doc, doc = include_str!("../README.md"))]
 
 pub mod fit;
 pub mod heat;
