@@ -87,6 +87,11 @@ fn steps() -> Vec<(&'static str, PreviewSensor, Knowledge)> {
             PreviewSensor { heights: Heights::Classes(FROM_6_MM), ..obstacles },
             knowing,
         ),
+        (
+            "control: heights in steps of 0.01 mm",
+            PreviewSensor { heights: Heights::Steps(1e-5), ..obstacles },
+            knowing,
+        ),
         ("heights in steps of 2 mm", PreviewSensor { heights: Heights::Steps(0.002), ..obstacles }, knowing),
         ("heights in steps of 1 mm", PreviewSensor { heights: Heights::Steps(0.001), ..obstacles }, knowing),
         ("the next two", PreviewSensor { most_ahead: 2, ..obstacles }, knowing),

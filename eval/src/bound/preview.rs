@@ -119,6 +119,9 @@ struct Believed {
     successors: Vec<Option<Vec<Option<Successor>>>>,
 }
 
+/// A vehicle that an obstacle stops rolls back by less than this in a decision, m: values there count, too.
+const BEHIND_M: f64 = 0.15;
+
 /// What lies farther beyond the view than this is not looked up in a decision, m.
 const BEYOND_M: f64 = 3.0;
 
@@ -209,7 +212,7 @@ impl<'a> Preview<'a> {
 }
 
 impl Believed {
-    /// Values from `x_m` to the end of the view.
+    /// Values from somewhat behind `x_m` to the end of the view.
     fn solve(
         &mut self,
         drive: &Drive,
@@ -220,7 +223,7 @@ impl Believed {
     ) {
         let (scenario, vehicle, track) = (drive.scenario(), drive.vehicle(), &self.belief.track);
         let plan = &mut self.plan;
-        let (here, _) = plan.position_index(x_m);
+        let (here, _) = plan.position_index(x_m - BEHIND_M);
         let last = plan.positions_m.len() - 1;
         let end = plan.positions_m.partition_point(|&p| p < x_m + sensor.range_m).clamp(here + 1, last);
         if end < last {
