@@ -2,9 +2,11 @@
 
 use crate::sandbox::repository;
 use lowgear_agents::rule::{Rule, RuleSettings};
-use lowgear_env::{Drive, Scenario, World};
+use lowgear_env::config::load;
+use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, World, load_course};
 use lowgear_eval::bound::{
-    DISCRETISATION_SHARE, GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview,
+    DISCRETISATION_SHARE, GridResolution, Heights, Plan, Preview, PreviewSensor, Typical, drive_plan,
+    drive_preview,
 };
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::study::read_inputs;
@@ -121,7 +123,6 @@ fn best_of_all(drive: &Drive, looked_at: &mut u64) -> f64 {
     best
 }
 
-/// Two gears, little more than a metre and five seconds leave few enough sequences to drive every one of them.
 #[test]
 fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_otherwise() {
     let (scenario, _) = scenario("watering-barrow");
@@ -144,6 +145,29 @@ fn a_plan_that_sees_to_the_finish_is_the_plan_and_one_that_sees_less_decides_oth
     }
 }
 
+#[test]
+fn heights_that_are_off_by_a_hair_cost_a_preview_nothing() {
+    let configs = repository().join("configs");
+    let vehicle = load(&configs.join("vehicles/demo-cart.toml")).unwrap();
+    let course = load_course(&configs.join("courses/level-path-canes.toml")).unwrap();
+    let scenario = Arc::new(Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(2026)));
+    let starts: Vec<Drive> = (0..10).map(|e| Drive::new(Arc::clone(&scenario), e)).collect();
+    let typical = Typical::of(&starts, GridResolution::default());
+    let mean_s = |sensor| {
+        let times_s = (100..108).map(|episode| {
+            let mut drive = Drive::new(Arc::clone(&scenario), episode);
+            let mut preview = Preview::new(&drive, GridResolution::default(), &typical, sensor);
+            drive_preview(&mut drive, &mut preview);
+            drive.outcome().time_s
+        });
+        mean(times_s.collect::<Vec<f64>>().into_iter())
+    };
+    let exact = PreviewSensor::of_obstacles(0.3);
+    let (exact_s, off_s) = (mean_s(exact), mean_s(PreviewSensor { heights: Heights::Steps(1e-5), ..exact }));
+    assert!((off_s / exact_s - 1.0).abs() < 0.01, "{off_s} s for {exact_s}");
+}
+
+/// Two gears, little more than a metre and five seconds leave few enough sequences to drive every one of them.
 #[test]
 fn on_short_courses_the_driven_plan_is_near_the_best_of_all_sequences_and_never_beyond() {
     let (mut scenario, _) = scenario("watering-barrow");
