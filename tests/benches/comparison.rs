@@ -1,6 +1,6 @@
 //! What a comparison costs: 6 policies of 10 training seeds each over 400 courses of the demonstration, driven, and
 //! made into a summary; and what the clairvoyant plan costs per course. Run with
-//! `cargo bench --bench comparison [COURSES]`.
+//! `cargo bench --workspace --bench comparison -- [COURSES]`.
 //!
 //! Rules and table decide like tuned ones. The networks have the demonstration's sizes and fresh weights, held to the
 //! rule by their margin, so that they take the courses at a driver's pace.

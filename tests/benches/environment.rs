@@ -2,7 +2,7 @@
 //!
 //! Items are controller ticks (and, for the roof, arithmetic operations). The vehicle is the demo cart on its own
 //! ground with noise, guard, features, reward and statistics, driven by a threshold rule; laying the course is
-//! part of every episode. Run with `cargo bench --bench environment`.
+//! part of every episode. Run with `cargo bench --workspace --bench environment`.
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 

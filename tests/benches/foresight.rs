@@ -1,19 +1,20 @@
 //! What seeing the ground ahead is worth: plans that see a part of it, next to a tuned rule that sees nothing and the
-//! plan that knows the whole course. Run with `cargo bench --bench foresight [COURSES] [TRAINING COURSES]`.
+//! plan that knows the whole course. Run with `cargo bench --workspace --bench foresight -- [COURSES] [TRAINING COURSES]`.
 //!
 //! Two kinds of ground: the demonstration's, and the same obstacles on a level hard path. Differences are to the rule on
 //! the same course, with Student's interval of 95 %.
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot begin has nobody to tell but its reader")]
 
+mod driven;
+
+use driven::{each, row};
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::config::ParameterDistribution;
-use lowgear_env::{Cause, Drive, Outcome, Scenario};
+use lowgear_env::{Drive, Outcome, Scenario};
 use lowgear_eval::bound::{GridResolution, Plan, Preview, PreviewSensor, Typical, drive_plan, drive_preview};
-use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use lowgear_train::study::read_inputs;
-use rayon::prelude::*;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -115,33 +116,4 @@ fn tuned() -> Rule {
         preview: None,
     };
     Rule::new(settings, 3).unwrap()
-}
-
-/// Outcome of every course.
-fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome> {
-    let courses = 0..suite.courses;
-    let outcomes = courses.into_par_iter().map(|episode| {
-        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        drive_it(&mut drive);
-        drive.outcome()
-    });
-    outcomes.collect()
-}
-
-/// One line: mean time, time saved against the rule, damage over the rule's, courses finished.
-fn row(name: &str, outcomes: &[Outcome], base: &[Outcome]) {
-    let times = |outcomes: &[Outcome]| {
-        Scores::new(&[outcomes.iter().map(|o| o.time_s).collect::<Vec<f64>>()]).unwrap()
-    };
-    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
-    let saved = paired_difference(&times(base), &times(outcomes), 0.95).unwrap().estimate;
-    println!(
-        "{name:<30} {:6.1} s, saved {:+5.1} s ({:+5.1} to {:+5.1}), damage {:+4.0} %, finished {}",
-        times(outcomes).mean(),
-        saved.mean,
-        saved.low,
-        saved.high,
-        100.0 * (damage(outcomes) / damage(base) - 1.0),
-        outcomes.iter().filter(|o| o.cause == Cause::Finished).count(),
-    );
 }

@@ -1,24 +1,23 @@
 //! What of a preview is lost on the way from the clairvoyant plan to what a controller with a feeler can know: the plan
 //! that sees the ground ahead, with one thing after the other taken away. Run with
-//! `cargo run --release --example preview_ablation -p lowgear-eval -- COURSE [COURSES] [TRAINING COURSES] [NAMES]`.
+//! `cargo bench --workspace --bench preview_ablation -- GROUND [COURSES] [TRAINING COURSES] [NAMES]`.
 //!
-//! COURSE is a course file for the cart with a feeler. With NAMES, joined by `+`, only rows that hold one of them are
+//! GROUND is the name of a shipped course for the cart with a feeler. With NAMES, joined by `+`, only rows that hold one of them are
 //! driven. Differences are to a tuned rule without a preview on the same courses, with Student's interval of 95 %.
 
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot begin has nobody to tell but its reader")]
 
+mod driven;
+
+use driven::{each, row};
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
-use lowgear_env::{
-    Cause, Drive, EpisodeConfig, Outcome, Scenario, Seed, Step, World, config, load_course, run_episode,
-};
+use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Step, World, config, load_course, run_episode};
 use lowgear_eval::bound::{
     GridResolution, HeightClasses, Heights, Knowledge, Plan, Position, Preview, PreviewSensor, Typical,
     counted_offset_m, drive_plan, drive_preview,
 };
-use lowgear_eval::statistics::{Scores, paired_difference};
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
-use rayon::prelude::*;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -35,11 +34,12 @@ const FROM_6_MM: HeightClasses =
     HeightClasses { low_m: 0.0025, high_m: 0.006, low_taken_m: 0.0046, high_taken_m: 0.0068 };
 
 fn main() {
-    let words: Vec<String> = std::env::args().skip(1).collect();
+    // A bench is also given the words of the harness.
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let number = |i: usize, usual| words.get(i).map_or(usual, |word| word.parse().unwrap());
     let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
     let vehicle = config::load(&configs.join("vehicles/demo-cart-feeler.toml")).unwrap();
-    let course = load_course(Path::new(&words[0])).unwrap();
+    let course = load_course(&configs.join("courses").join(format!("{}.toml", words[0]))).unwrap();
     let scenario = Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(SEED));
     let (suite, learned) = (TestSuite::new(&scenario, number(1, 100)), TrainingSuite::new(&scenario));
     let starts: Vec<Drive> =
@@ -145,33 +145,4 @@ fn counted(suite: &TestSuite) {
         let variance = offsets_mm.iter().map(|offset| (offset - mean).powi(2)).sum::<f64>() / count;
         println!("gear {}: {count} counts, too far by {mean:+.1} mm, sd {:.1} mm", gear + 1, variance.sqrt());
     }
-}
-
-/// Outcome of every course.
-fn each(suite: &TestSuite, drive_it: impl Fn(&mut Drive) + Sync) -> Vec<Outcome> {
-    let courses = 0..suite.courses;
-    let outcomes = courses.into_par_iter().map(|episode| {
-        let mut drive = Drive::new(Arc::clone(suite.scenario()), episode);
-        drive_it(&mut drive);
-        drive.outcome()
-    });
-    outcomes.collect()
-}
-
-/// One line: mean time, time saved against the rule, damage over the rule's, courses finished.
-fn row(name: &str, outcomes: &[Outcome], base: &[Outcome]) {
-    let times = |outcomes: &[Outcome]| {
-        Scores::new(&[outcomes.iter().map(|o| o.time_s).collect::<Vec<f64>>()]).unwrap()
-    };
-    let damage = |outcomes: &[Outcome]| outcomes.iter().map(|o| o.damage).sum::<f64>();
-    let saved = paired_difference(&times(base), &times(outcomes), 0.95).unwrap().estimate;
-    println!(
-        "{name:<42} {:6.1} s, saved {:+5.1} s ({:+5.1} to {:+5.1}), damage {:+4.0} %, finished {}",
-        times(outcomes).mean(),
-        saved.mean,
-        saved.low,
-        saved.high,
-        100.0 * (damage(outcomes) / damage(base) - 1.0),
-        outcomes.iter().filter(|o| o.cause == Cause::Finished).count(),
-    );
 }
