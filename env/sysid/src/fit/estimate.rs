@@ -3,6 +3,7 @@
 use super::conclude::conclude;
 use super::given::{GivenErrors, GivenValue};
 use super::initial::initial_problem;
+use super::linearised::Linearised;
 use super::misfit::StallPullResult;
 use super::parameters::{Parameter, Surfaces};
 use super::problem::{Channel, Problem, Residual, Variable};
@@ -213,8 +214,8 @@ fn solve<'a>(mut problem: Problem<'a>, progress: &mut impl FnMut(&str)) -> Resul
             .with_xtol(tolerance)
             .with_gtol(1e-10)
             .with_patience(6);
-        let (solved, report) = solver.minimize(problem);
-        problem = solved;
+        let (solved, report) = solver.minimize(Linearised::new(problem));
+        problem = solved.into_problem();
         if report.termination.was_usage_issue() {
             return Err(FitError::NoSolution(format!("{:?}", report.termination)));
         }

@@ -19,6 +19,7 @@ mod estimate;
 mod format;
 mod given;
 mod initial;
+mod linearised;
 mod misfit;
 mod parameters;
 mod plots;

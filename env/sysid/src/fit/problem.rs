@@ -1,4 +1,4 @@
-//! Residuals and their Jacobian, and the form in which the library wants them.
+//! Residuals and their Jacobian.
 
 use super::given::GivenErrors;
 use super::parameters::{Parameter, Shared};
@@ -6,8 +6,7 @@ use super::scale::{mean_drive_force_n, spring_scale_n};
 use super::simulate::{Predicted, World, simulate};
 use crate::log::SpeedIs;
 use crate::runs::Run;
-use levenberg_marquardt::LeastSquaresProblem;
-use nalgebra::{DMatrix, DVector, Dyn, Owned};
+use nalgebra::{DMatrix, DVector};
 
 /// What a residual compares.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -103,6 +102,16 @@ pub(super) struct Problem<'a> {
     pub(super) robust: bool,
 }
 
+/// A run's rows of the Jacobian: all other columns are zero there.
+pub(super) struct RunJacobian {
+    /// The variables that act in the run.
+    pub(super) columns: Vec<usize>,
+    /// Derivatives by their values, one column each.
+    pub(super) slopes: DMatrix<f64>,
+    /// The standardised residuals.
+    pub(super) residuals: Vec<Residual>,
+}
+
 /// Limits of a run's own numbers: V, and m/s.
 const OCV_LIMITS: (f64, f64) = (-5.0, 5.0);
 const START_LIMITS: (f64, f64) = (0.0, 20.0);
@@ -124,7 +133,7 @@ impl Variable {
     }
 
     /// Value from the unlimited variable, and its derivative.
-    fn value(&self, u: f64) -> (f64, f64) {
+    pub(super) fn value(&self, u: f64) -> (f64, f64) {
         let (low, high) = self.limits();
         let s = 1.0 / (1.0 + (-u).exp());
         let slope = s * (1.0 - s);
@@ -240,7 +249,7 @@ impl Problem<'_> {
 
     /// For every assumed value that is fitted: its variable, how far it (its logarithm, where it is no grade) is from the start in standard
     /// deviations, and the derivative of that by the value.
-    fn priors(&self) -> Vec<(usize, Residual, f64)> {
+    pub(super) fn priors(&self) -> Vec<(usize, Residual, f64)> {
         let of = |(column, variable): (usize, &Variable)| {
             let parameter = match variable {
                 Variable::Shared(parameter) => parameter,
@@ -262,20 +271,36 @@ impl Problem<'_> {
 
     /// Derivatives of the standardised residuals by the values of the variables themselves, one column each.
     pub(super) fn full_jacobian(&self) -> DMatrix<f64> {
-        let base: Vec<Vec<Residual>> = (0..self.runs.len()).map(|run| self.residuals_of(run)).collect();
-        let starts: Vec<usize> = base
-            .iter()
-            .scan(0, |at, run| {
-                let start = *at;
-                *at += run.len();
-                Some(start)
-            })
-            .collect();
+        let by_run: Vec<RunJacobian> = (0..self.runs.len()).map(|run| self.run_jacobian(run)).collect();
         let priors = self.priors();
-        let rows = base.iter().map(Vec::len).sum::<usize>();
+        let rows = by_run.iter().map(|run| run.slopes.nrows()).sum::<usize>();
         let mut jacobian = DMatrix::zeros(rows + priors.len(), self.variables.len());
+        let mut start = 0;
+        for run in &by_run {
+            for (slopes, column) in run.slopes.column_iter().zip(&run.columns) {
+                jacobian.view_mut((start, *column), (slopes.len(), 1)).copy_from(&slopes);
+            }
+            start += run.slopes.nrows();
+        }
+        for (row, (column, _, slope)) in priors.into_iter().enumerate() {
+            jacobian[(rows + row, column)] = slope;
+        }
+        jacobian
+    }
+
+    /// The part of it that belongs to a run, by finite differences.
+    pub(super) fn run_jacobian(&self, run: usize) -> RunJacobian {
+        let acts = |column: &usize| match &self.variables[*column] {
+            Variable::Shared(parameter) => touches(parameter, &self.runs[run], &self.shared),
+            Variable::Ocv(of) | Variable::Start(of) => *of == run,
+            Variable::Grade(label_deg) => self.on_ramp(*label_deg).any(|on| on == run),
+        };
+        let columns: Vec<usize> = (0..self.variables.len()).filter(acts).collect();
+        let base = self.residuals_of(run);
+        let mut slopes = DMatrix::zeros(base.len(), columns.len());
         let mut moved = self.clone();
-        for (column, variable) in self.variables.iter().enumerate() {
+        for (mut slopes, column) in slopes.column_iter_mut().zip(&columns) {
+            let variable = &self.variables[*column];
             let (low, high) = variable.limits();
             let value = self.get(variable);
             let size = match variable {
@@ -287,33 +312,13 @@ impl Problem<'_> {
                 step = -step;
             }
             moved.set(variable, (value + step).max(low));
-            let runs: Vec<usize> = match variable {
-                Variable::Shared(_) => (0..self.runs.len()).collect(),
-                Variable::Ocv(run) | Variable::Start(run) => vec![*run],
-                Variable::Grade(label_deg) => self.on_ramp(*label_deg).collect(),
-            };
-            for run in runs {
-                if let Variable::Shared(p) = variable
-                    && !touches(p, &self.runs[run], &self.shared)
-                {
-                    continue;
-                }
-                for (i, (now, was)) in moved.residuals_of(run).iter().zip(&base[run]).enumerate() {
-                    let slope = (now.value - was.value) / step;
-                    jacobian[(starts[run] + i, column)] = if slope.is_finite() { slope } else { 0.0 };
-                }
+            for ((slope, now), was) in slopes.iter_mut().zip(moved.residuals_of(run)).zip(&base) {
+                let found = (now.value - was.value) / step;
+                *slope = if found.is_finite() { found } else { 0.0 };
             }
             moved.set(variable, value);
         }
-        for (row, (column, _, slope)) in priors.into_iter().enumerate() {
-            jacobian[(rows + row, column)] = slope;
-        }
-        jacobian
-    }
-
-    /// Whether a residual counts by Huber's loss: a reading does, what was assumed does not.
-    fn is_huber_weighted(&self, residual: &Residual) -> bool {
-        self.robust && residual.channel != Channel::Prior
+        RunJacobian { columns, slopes, residuals: base }
     }
 
     pub(super) fn point(&self) -> DVector<f64> {
@@ -328,53 +333,5 @@ fn touches(parameter: &Parameter, run: &Run, shared: &Shared) -> bool {
         Parameter::Efficiency(gear) | Parameter::BackEfficiency(gear) => *gear == run.gear,
         Parameter::Rolling(surface) | Parameter::Grass(surface) => here(*surface),
         _ => true,
-    }
-}
-
-/// Huber's loss as a residual whose square is twice the loss, and its derivative.
-fn huber_residual(value: f64) -> (f64, f64) {
-    let size = value.abs();
-    if size <= HUBER {
-        return (value, 1.0);
-    }
-    let root = (2.0 * HUBER * size - HUBER * HUBER).sqrt();
-    (root.copysign(value), HUBER / root)
-}
-
-impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
-    type ResidualStorage = Owned<f64, Dyn>;
-    type JacobianStorage = Owned<f64, Dyn, Dyn>;
-    type ParameterStorage = Owned<f64, Dyn>;
-
-    fn set_params(&mut self, u: &DVector<f64>) {
-        for (i, variable) in self.variables.clone().iter().enumerate() {
-            self.set(variable, variable.value(u[i]).0);
-        }
-    }
-
-    fn params(&self) -> DVector<f64> {
-        self.point()
-    }
-
-    fn residuals(&self) -> Option<DVector<f64>> {
-        let values = self.all_residuals();
-        let robust =
-            |r: &Residual| if self.is_huber_weighted(r) { huber_residual(r.value).0 } else { r.value };
-        Some(DVector::from_iterator(values.len(), values.iter().map(robust)))
-    }
-
-    fn jacobian(&self) -> Option<DMatrix<f64>> {
-        let mut jacobian = self.full_jacobian();
-        let u = self.point();
-        for (column, variable) in self.variables.iter().enumerate() {
-            let by_u = variable.value(u[column]).1;
-            jacobian.column_mut(column).scale_mut(by_u);
-        }
-        for (row, residual) in
-            self.all_residuals().iter().enumerate().filter(|(_, r)| self.is_huber_weighted(r))
-        {
-            jacobian.row_mut(row).scale_mut(huber_residual(residual.value).1);
-        }
-        Some(jacobian)
     }
 }
