@@ -3,7 +3,7 @@
 Shares no line with the simulator, and its integrator (Runge-Kutta of fourth order, 2 ms, with impacts) none with world.py; sensors, recipes
 and true values are those of world.py. All data is invented.
 
-    python3 unmodelled.py VEHICLE.toml EFFECT SEED OUT      a log after the recipes, and the true values next to it
+    python3 unmodelled.py VEHICLE.toml EFFECT OUT SEED ...      a log after the recipes, and the true values next to it, in OUT/SEED
 
 EFFECT is one of: none, slip, backlash, static-friction, slow-battery, diode, all.
 
@@ -14,7 +14,6 @@ EFFECT is one of: none, slip, backlash, static-friction, slow-battery, diode, al
     diode            0.6 V less in the part of the time in which the driver is off
 """
 
-import json
 import math
 import pathlib
 import sys
@@ -22,7 +21,7 @@ import tomllib
 
 import numpy as np
 
-from world import GRAVITY, Cart, Logger, flat, recipes, truth_of
+from world import GRAVITY, Cart, Logger, keep, recipes, truth_of
 
 EFFECTS = dict(slip=0.3, backlash=3.0, static_friction=0.8, slow_battery=0.3, diode=0.6)
 STRIBECK_RAD_S, RELAXATION_S, STEP_S = 80.0, 4.0, 0.002
@@ -148,7 +147,7 @@ class Unmodelled(Cart):
         return out
 
 
-def make(vehicle_file, effect, seed, out):
+def make(vehicle_file, effect, out, seed):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     names = {"none": [], "all": list(EFFECTS)}.get(effect, [effect.replace("-", "_")])
     if any(name not in EFFECTS for name in names):
@@ -157,13 +156,11 @@ def make(vehicle_file, effect, seed, out):
     truth = truth_of(vehicle, rng)
     log = Logger(Unmodelled(vehicle, truth, names), rng, jitter=0.1)
     recipes(log, len(vehicle["gearbox"]["total-ratio"]))
-    pathlib.Path(out).mkdir(parents=True, exist_ok=True)
-    pathlib.Path(out, "log.csv").write_text(log.text())
-    pathlib.Path(out, "truth.json").write_text(json.dumps(truth, indent=1))
-    print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
+    keep(out, seed, truth, **{"log.csv": log.text()})
 
 
 if __name__ == "__main__":
-    if len(sys.argv) != 5:
+    if len(sys.argv) < 5:
         sys.exit(__doc__)
-    make(sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4])
+    for seed in sys.argv[4:]:
+        make(*sys.argv[1:4], int(seed))

@@ -3,9 +3,9 @@
 Shares no line with the simulator. The state is speed, motor angle, two temperatures and charge; a phase of constant duty in
 one gear is integrated at once (RK45, rtol 1e-8) and ends early where the vehicle stops. All data is invented.
 
-    python3 world.py log VEHICLE.toml SEED OUT      a log after the recipes, and the true values next to it
-    python3 world.py way VEHICLE.toml SEED OUT      the same with a distance column, as from a measuring wheel
-    python3 world.py sheet VEHICLE.toml SHEET.toml SEED OUT      the same of a cart whose owner has only weighed and measured it: with its sheet
+    python3 world.py log VEHICLE.toml OUT SEED ...      a log after the recipes, and the true values next to it, in OUT/SEED
+    python3 world.py way VEHICLE.toml OUT SEED ...      the same with a distance column, as from a measuring wheel
+    python3 world.py sheet VEHICLE.toml SHEET.toml OUT SEED ...      the same of a cart whose owner has only weighed and measured it: with its sheet
 """
 
 import json
@@ -290,16 +290,21 @@ def recipes(log, gears, ramp=5.0):
     log.shifts([g for _ in range(3) for g in (*range(1, gears), *reversed(range(gears - 1)))][:10])
 
 
-def make(vehicle_file, seed, out, jitter=0.1, drop=("distance_m",)):
+def keep(out, seed, truth, **texts):
+    """Writes the true values and the texts into the seed's folder."""
+    folder = pathlib.Path(out, str(seed))
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in {"truth.json": json.dumps(truth, indent=1), **texts}.items():
+        (folder / name).write_text(text)
+
+
+def make(vehicle_file, out, seed, drop=("distance_m",)):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     rng = np.random.default_rng(seed)
     truth = truth_of(vehicle, rng)
-    log = Logger(Cart(vehicle, truth), rng, jitter=jitter)
+    log = Logger(Cart(vehicle, truth), rng, jitter=0.1)
     recipes(log, len(vehicle["gearbox"]["total-ratio"]))
-    pathlib.Path(out).mkdir(parents=True, exist_ok=True)
-    pathlib.Path(out, "log.csv").write_text(log.text(drop))
-    pathlib.Path(out, "truth.json").write_text(json.dumps(truth, indent=1))
-    print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
+    keep(out, seed, truth, **{"log.csv": log.text(drop)})
 
 
 def measured(vehicle, sheet_file, rng):
@@ -327,33 +332,20 @@ def measured(vehicle, sheet_file, rng):
     return truth, "\n".join(lines[1:]) + "\n", 5.0 + rng.normal(0, 0.2)
 
 
-def make_sheet(vehicle_file, sheet_file, seed, out):
+def make_sheet(vehicle_file, sheet_file, out, seed):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     rng = np.random.default_rng([seed, 1])
     truth, sheet, ramp = measured(vehicle, sheet_file, rng)
     log = Logger(Cart(vehicle, truth), rng, jitter=0.1)
     recipes(log, len(vehicle["gearbox"]["total-ratio"]), ramp)
-    pathlib.Path(out).mkdir(parents=True, exist_ok=True)
-    pathlib.Path(out, "log.csv").write_text(log.text())
-    pathlib.Path(out, "sheet.toml").write_text(sheet)
-    print("\n".join(f"{path} {value!r}" for path, value in flat(truth)))
-
-
-def flat(value, path=""):
-    """Every number with its path, as `surfaces/lawn/rolling`."""
-    if not isinstance(value, (dict, list)):
-        yield path, float(value)
-        return
-    for key, part in value.items() if isinstance(value, dict) else enumerate(value):
-        yield from flat(part, f"{path}/{key}" if path else str(key))
+    keep(out, seed, truth, **{"log.csv": log.text(), "sheet.toml": sheet})
 
 
 if __name__ == "__main__":
-    if len(sys.argv) == 5 and sys.argv[1] == "log":
-        make(sys.argv[2], int(sys.argv[3]), sys.argv[4])
-    elif len(sys.argv) == 5 and sys.argv[1] == "way":
-        make(sys.argv[2], int(sys.argv[3]), sys.argv[4], drop=())
-    elif len(sys.argv) == 6 and sys.argv[1] == "sheet":
-        make_sheet(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5])
-    else:
+    kinds = {"log": (make, 2), "way": (lambda *given: make(*given, drop=()), 2), "sheet": (make_sheet, 3)}
+    kind, *given = sys.argv[1:] or [""]
+    if kind not in kinds or len(given) <= kinds[kind][1]:
         sys.exit(__doc__)
+    make_one, files = kinds[kind]
+    for seed in given[files:]:
+        make_one(*given[:files], int(seed))

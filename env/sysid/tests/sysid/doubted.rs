@@ -13,11 +13,11 @@ use lowgear_sysid::validate::compare;
 use std::path::Path;
 
 /// A log with a distance column; `test` keeps tests that run side by side apart.
-fn log_of(test: &str, vehicle: &str, seed: &str) -> String {
+fn log_of(test: &str, vehicle: &str, seed: usize) -> String {
     let folder = python::folder(&format!("doubted-{test}-{seed}"));
     let file = python::repository().join(vehicle);
-    python::run("world.py", &["way", file.to_str().unwrap(), seed, folder.to_str().unwrap()]);
-    let text = std::fs::read_to_string(folder.join("log.csv")).unwrap();
+    let place = &python::logs("world.py", &["way", file.to_str().unwrap()], &folder, seed..seed + 1)[0];
+    let text = std::fs::read_to_string(place.join("log.csv")).unwrap();
     std::fs::remove_dir_all(&folder).unwrap();
     text
 }
@@ -88,7 +88,7 @@ fn broken_and_mis_scaled_sensors_are_refused_with_their_reason() {
     if !python::there() {
         return;
     }
-    let (start, log) = (cart(), log_of("broken", "configs/vehicles/demo-cart.toml", "5001"));
+    let (start, log) = (cart(), log_of("broken", "configs/vehicles/demo-cart.toml", 5001));
     for (column, change, words) in BEFORE_A_FIT {
         let runs = collected(&start, &changed(&log, column, change)).runs;
         let refused = Plausibility::of(&start, &runs).refused.join("\n");
@@ -111,7 +111,7 @@ fn given_values_that_contradict_readings_are_told_first() {
     if !python::there() {
         return;
     }
-    let (start, log) = (cart(), log_of("given", "configs/vehicles/demo-cart.toml", "5001"));
+    let (start, log) = (cart(), log_of("given", "configs/vehicles/demo-cart.toml", 5001));
     let found = fit_to(&start, &log);
     assert_eq!(found.plausibility, Plausibility::default());
     assert_eq!(found.pulls.len(), 2, "each stall pull is listed");
@@ -161,7 +161,7 @@ fn healthy_logs_of_any_vehicle_are_not_refused() {
     for vehicle in ["demo-cart", "compost-tractor", "watering-barrow"] {
         let file = format!("configs/vehicles/{vehicle}.toml");
         let start: VehicleConfig = load(&python::repository().join(&file)).unwrap();
-        for seed in ["1", "2"].into_iter().take(if vehicle == "demo-cart" { 2 } else { 1 }) {
+        for seed in 1..=if vehicle == "demo-cart" { 2 } else { 1 } {
             let folder = python::folder("healthy");
             let place = folder.join(format!("{vehicle}-{seed}.csv"));
             std::fs::write(&place, log_of("healthy", &file, seed)).unwrap();

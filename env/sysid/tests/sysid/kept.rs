@@ -20,9 +20,9 @@ fn what_the_logs_cannot_tell_keeps_its_start_value_in_the_file_and_in_words() {
     let (start, folder) = (from_the_sheet(), python::folder("kept"));
     let vehicle = python::repository().join("configs/vehicles/demo-cart.toml");
     let mut kept = 0;
-    for seed in ["5001", "5002", "5004", "5006"] {
-        let place = folder.join(seed);
-        python::run("world.py", &["log", vehicle.to_str().unwrap(), seed, place.to_str().unwrap()]);
+    let seeds = [5001, 5002, 5004, 5006];
+    let places = python::logs("world.py", &["log", vehicle.to_str().unwrap()], &folder, seeds.into_iter());
+    for (seed, place) in seeds.into_iter().zip(places) {
         let found = fitted(&start, &place.join("log.csv"));
         let (written, report) = (found.vehicle(&start), found.findings(""));
         let text = found.vehicle_text(&start, &[], "").unwrap();

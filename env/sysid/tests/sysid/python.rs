@@ -1,5 +1,6 @@
 //! Python programs next to the tests: run, or skipped with a notice where NumPy and SciPy are missing (a failure in CI).
 
+use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -32,6 +33,24 @@ pub(super) fn run(program: &str, arguments: &[&str]) -> String {
         .unwrap();
     assert!(out.status.success(), "{program}: {}", String::from_utf8_lossy(&out.stderr));
     String::from_utf8(out.stdout).unwrap()
+}
+
+/// Logs of the carts of some seeds by such a program, which takes folder and seeds after `arguments`: the folder of each.
+pub(super) fn logs(
+    program: &str,
+    arguments: &[&str],
+    folder: &Path,
+    seeds: impl Iterator<Item = usize>,
+) -> Vec<PathBuf> {
+    let seeds: Vec<String> = seeds.map(|seed| seed.to_string()).collect();
+    let end = [folder.to_str().unwrap()].into_iter().chain(seeds.iter().map(String::as_str));
+    run(program, &arguments.iter().copied().chain(end).collect::<Vec<_>>());
+    seeds.iter().map(|seed| folder.join(seed)).collect()
+}
+
+/// The true values next to a log.
+pub(super) fn true_values(place: &Path) -> Value {
+    serde_json::from_str(&std::fs::read_to_string(place.join("truth.json")).unwrap()).unwrap()
 }
 
 /// A folder for one test.

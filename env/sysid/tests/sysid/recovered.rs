@@ -10,6 +10,7 @@ use lowgear_env::vehicle::VehicleConfig;
 use lowgear_sysid::fit::{Channel, Conditions, Fit, GivenErrors, Parameter, fit, still_rad_s};
 use lowgear_sysid::log::{LogReader, Mapping};
 use lowgear_sysid::runs::{Collector, Limits};
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -34,48 +35,28 @@ pub(super) fn fitted_with(start: &VehicleConfig, log: &Path, given: GivenErrors)
 }
 
 /// The true value of a parameter.
-pub(super) fn truth(of: &serde_like::Value, parameter: &Parameter, surfaces: &[String]) -> f64 {
-    let surface = |s: &usize, key: &str| of.at(&["surfaces", &surfaces[*s], key]);
-    match parameter {
-        Parameter::EmfConstant => of.at(&["ke"]),
-        Parameter::Resistance => of.at(&["ohm"]),
-        Parameter::NoLoadCurrent => of.at(&["i0"]),
-        Parameter::RotorInertia => of.at(&["rotor"]),
-        Parameter::BatteryResistance => of.at(&["source"]),
-        Parameter::Efficiency(g) => of.at(&["forth", &g.to_string()]),
-        Parameter::BackEfficiency(g) => of.at(&["back", &g.to_string()]),
-        Parameter::Drag => of.at(&["drag"]),
+pub(super) fn truth(of: &Value, parameter: &Parameter, surfaces: &[String]) -> f64 {
+    let surface = |s: &usize, key: &str| &of["surfaces"][&surfaces[*s]][key];
+    let value = match parameter {
+        Parameter::EmfConstant => &of["ke"],
+        Parameter::Resistance => &of["ohm"],
+        Parameter::NoLoadCurrent => &of["i0"],
+        Parameter::RotorInertia => &of["rotor"],
+        Parameter::BatteryResistance => &of["source"],
+        Parameter::Efficiency(g) => &of["forth"][*g],
+        Parameter::BackEfficiency(g) => &of["back"][*g],
+        Parameter::Drag => &of["drag"],
         Parameter::Rolling(s) => surface(s, "rolling"),
         Parameter::Grass(s) => surface(s, "grass"),
-        Parameter::CurrentOffset => of.at(&["current_offset"]),
-        Parameter::WheelInertia => of.at(&["wheel_inertia"]),
-        Parameter::WindingHeat => of.at(&["winding-j-k"]),
-        Parameter::HousingHeat => of.at(&["housing-j-k"]),
-        Parameter::WindingPath => of.at(&["winding-to-housing-k-w"]),
-        Parameter::HousingPath => of.at(&["housing-to-air-k-w"]),
-        Parameter::Magnet => of.at(&["magnet-per-k"]),
-    }
-}
-
-/// True values as flat `path value` lines, which `world.py truth` prints: no JSON reader is needed here.
-pub(super) mod serde_like {
-    use std::collections::BTreeMap;
-
-    pub(crate) struct Value(pub(super) BTreeMap<String, f64>);
-
-    impl Value {
-        pub(crate) fn read(text: &str) -> Value {
-            let pair = |line: &str| {
-                let (key, value) = line.rsplit_once(' ').unwrap();
-                (key.to_owned(), value.parse().unwrap())
-            };
-            Value(text.lines().map(pair).collect())
-        }
-
-        pub(crate) fn at(&self, path: &[&str]) -> f64 {
-            *self.0.get(&path.join("/")).unwrap_or_else(|| panic!("no {path:?}"))
-        }
-    }
+        Parameter::CurrentOffset => &of["current_offset"],
+        Parameter::WheelInertia => &of["wheel_inertia"],
+        Parameter::WindingHeat => &of["winding-j-k"],
+        Parameter::HousingHeat => &of["housing-j-k"],
+        Parameter::WindingPath => &of["winding-to-housing-k-w"],
+        Parameter::HousingPath => &of["housing-to-air-k-w"],
+        Parameter::Magnet => &of["magnet-per-k"],
+    };
+    value.as_f64().unwrap_or_else(|| panic!("no true value of {parameter:?}"))
 }
 
 #[test]
@@ -89,11 +70,9 @@ fn what_the_logs_tell_is_recovered_within_its_intervals() {
     let mut counted: BTreeMap<String, Counted> = BTreeMap::new();
     let mut held: BTreeMap<String, usize> = BTreeMap::new();
     let vehicle = python::repository().join("configs/vehicles/demo-cart.toml");
-    for seed in from..from + fits {
-        let place = folder.join(seed.to_string());
-        let names = [vehicle.to_str().unwrap(), &seed.to_string(), place.to_str().unwrap()];
-        let flat = python::run("world.py", &["log", names[0], names[1], names[2]]);
-        let true_values = serde_like::Value::read(&flat);
+    let places = python::logs("world.py", &["log", vehicle.to_str().unwrap()], &folder, from..from + fits);
+    for (seed, place) in (from..).zip(places) {
+        let true_values = python::true_values(&place);
         // The start has the true mass, wheels and heat constants.
         let found = fitted_with(&start, &place.join("log.csv"), GivenErrors::EXACT);
         std::fs::remove_dir_all(&place).unwrap();

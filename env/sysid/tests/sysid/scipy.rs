@@ -73,9 +73,9 @@ fn scipy_comes_to_the_same_solution() {
     }
     let (start, folder) = (cart(), python::folder("scipy"));
     let vehicle = python::repository().join("configs/vehicles/demo-cart.toml");
-    let (vehicle, place) = (vehicle.to_str().unwrap(), folder.to_str().unwrap());
-    python::run("world.py", &["log", vehicle, "4", place]);
-    let collected = two_runs(&start, &folder.join("log.csv"));
+    let vehicle = vehicle.to_str().unwrap();
+    let log = python::logs("world.py", &["log", vehicle], &folder, 4..5)[0].join("log.csv");
+    let collected = two_runs(&start, &log);
     let exact = Conditions { given: GivenErrors::EXACT, ..Conditions::default() };
     let found = fit(&start, &collected, exact, |_| {}).unwrap();
     let file = folder.join("problem.json");

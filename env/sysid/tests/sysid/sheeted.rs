@@ -4,7 +4,7 @@
 //! Measured figures are in tests/benches/README.md; `LOWGEAR_FITS` asks for more fits, `LOWGEAR_FITS_FROM` for another first cart.
 
 use super::python;
-use super::recovered::{Counted, fitted, serde_like, truth};
+use super::recovered::{Counted, fitted, truth};
 use lowgear_env::config::load;
 use lowgear_sysid::sheet::Sheet;
 use std::collections::BTreeMap;
@@ -25,11 +25,9 @@ fn from_a_sheet_the_intervals_hold_what_was_not_known() {
         (file("configs/vehicles/demo-cart.toml"), file("configs/sheets/seed-tray-cart.toml"));
     let mut counted: BTreeMap<String, Counted> = BTreeMap::new();
     let mut assumed = Counted::default();
-    for seed in from..from + fits {
-        let place = folder.join(seed.to_string());
-        let out = place.to_str().unwrap();
-        let flat = python::run("world.py", &["sheet", &vehicle, &sheet, &seed.to_string(), out]);
-        let true_values = serde_like::Value::read(&flat);
+    let places = python::logs("world.py", &["sheet", &vehicle, &sheet], &folder, from..from + fits);
+    for (seed, place) in (from..).zip(places) {
+        let true_values = python::true_values(&place);
         let sheet: Sheet = load(&place.join("sheet.toml")).unwrap();
         let found = fitted(&sheet.vehicle().unwrap().0, &place.join("log.csv"));
         std::fs::remove_dir_all(&place).unwrap();

@@ -4,7 +4,7 @@
 //! Measured figures are in the README of this crate; `LOWGEAR_FITS` asks for more carts, `LOWGEAR_FITS_FROM` for another first one.
 
 use super::python;
-use super::recovered::{Counted, cart, fitted_with, serde_like, truth};
+use super::recovered::{Counted, cart, fitted_with, truth};
 use lowgear_sysid::fit::GivenErrors;
 
 /// Carts of each sort, unless the environment asks for another number.
@@ -34,11 +34,10 @@ fn intervals_hold_where_the_vehicle_is_not_the_model() {
     for (effect, least) in EFFECTS {
         let mut noticed = 0;
         let (mut all, mut before) = (Counted::default(), Counted::default());
-        for seed in from..from + carts {
-            let place = folder.join(format!("{effect}-{seed}"));
-            let (seed, out) = (seed.to_string(), place.to_str().unwrap());
-            let flat = python::run("unmodelled.py", &[vehicle.to_str().unwrap(), effect, &seed, out]);
-            let true_values = serde_like::Value::read(&flat);
+        let made_by = [vehicle.to_str().unwrap(), effect];
+        let places = python::logs("unmodelled.py", &made_by, &folder.join(effect), from..from + carts);
+        for (seed, place) in (from..).zip(places) {
+            let true_values = python::true_values(&place);
             let found = fitted_with(&start, &place.join("log.csv"), GivenErrors::EXACT);
             std::fs::remove_dir_all(&place).unwrap();
             for estimate in &found.estimates {
