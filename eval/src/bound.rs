@@ -176,6 +176,25 @@ impl Plan {
         self.decide_on(drive, drive.track(), &drive.plant(), drive.mask())
     }
 
+    /// What each request is worth where `drive` really is, s, by its code: the return until somewhat further on and the plan's
+    /// value there. Minus infinity where it is not allowed or leads nowhere.
+    #[must_use]
+    pub fn request_values(&self, drive: &Drive) -> [f64; 3] {
+        let (plant, mask) = (drive.plant(), drive.mask());
+        let value = |request: Request| {
+            let known = mask.allows(request as usize);
+            known.then(|| self.decision_value(drive, drive.track(), &plant, request))
+        };
+        let [down, hold, up] = Request::ALL.map(value);
+        let stuck = hold.is_some_and(|(_, moved_m)| moved_m < 0.01) && down.is_some();
+        let or_nothing = |value: Option<(f64, f64)>| value.map_or(f64::NEG_INFINITY, |(value, _)| value);
+        if stuck {
+            // As in [`Plan::decide`].
+            return [or_nothing(down), f64::NEG_INFINITY, f64::NEG_INFINITY];
+        }
+        [down, hold, up].map(or_nothing)
+    }
+
     /// The same where the vehicle is taken to be that of `drive`, the ground to be `track` and the state to be `plant`.
     fn decide_on(&self, drive: &Drive, track: &Track, plant: &Plant, mask: Mask) -> Request {
         let (hold, moved_m) = self.decision_value(drive, track, plant, Request::Hold);

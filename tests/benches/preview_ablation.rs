@@ -8,10 +8,10 @@
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot begin has nobody to tell but its reader")]
 
 mod driven;
+mod tuned;
 
 use driven::{each, row};
 use lowgear_agents::policy::Policy;
-use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, Step, World, config, load_course, run_episode};
 use lowgear_eval::bound::{
     GridResolution, HeightClasses, Heights, Knowledge, Plan, Position, Preview, PreviewSensor, Typical,
@@ -20,6 +20,7 @@ use lowgear_eval::bound::{
 use lowgear_eval::suite::{TestSuite, TrainingSuite};
 use std::path::Path;
 use std::sync::Arc;
+use tuned::rule;
 
 /// Range of the preview, m: that of the feeler.
 const RANGE_M: f64 = 0.3;
@@ -109,23 +110,6 @@ fn steps() -> Vec<(&'static str, PreviewSensor, Knowledge)> {
         ("- heights ... position", next, late),
         ("nothing ahead, - vehicle, speed, position", nothing, late),
     ]
-}
-
-/// The load-ratio rule as one of the searches of the study on the level path left it.
-fn rule() -> Rule {
-    let settings = RuleSettings {
-        signal: Signal::SpeedRatio,
-        up_permille: vec![0, 564],
-        down_permille: vec![190, 0],
-        hold_decisions: 15,
-        stall_ticks: Some(1),
-        tilt_hold_ddeg: None,
-        retry_ticks: 0,
-        retry_growth: 1.0,
-        steps_down: true,
-        preview: None,
-    };
-    Rule::new(settings, 3).unwrap()
 }
 
 /// How far off the controller's count of the way to the next strike is while the rule drives, by gear: a line each.
