@@ -6,6 +6,7 @@ use lowgear_onboard::{Feature, MAX_GEARS, Settings};
 use sha2::{Digest, Sha256};
 
 use super::decider::Decider;
+use super::laps::SEEN;
 
 /// Permille of no-load speed, times mV, from which the speed is 2000 permille at any voltage.
 const MOST_PRODUCT: u32 = 2000 * 65_535;
@@ -51,9 +52,10 @@ pub(super) struct TableFeatures {
 }
 
 impl TableFeatures {
-    pub(super) fn of(decider: Decider<'_>, settings: &Settings) -> TableFeatures {
+    /// `laps` says that the way is learned lap by lap, which takes features of its own.
+    pub(super) fn of(decider: Decider<'_>, settings: &Settings, laps: bool) -> TableFeatures {
         let gears = usize::from(settings.guard.gears).clamp(1, MAX_GEARS);
-        let set = parts(decider, settings);
+        let set = parts(decider, settings, laps);
         let constants = constants(settings, &set);
         TableFeatures {
             clocks: clocks(settings, &set),
@@ -76,10 +78,10 @@ pub(super) fn count_way(settings: &Settings, gears: usize) -> Vec<u32> {
     settings.features.preview.count_q12_mm[..gears].iter().map(|&way| way.min(MOST_COUNT_WAY)).collect()
 }
 
-/// Names of the parts that this table or network needs.
-fn parts(decider: Decider<'_>, settings: &Settings) -> BTreeSet<&'static str> {
+/// Names of the parts that this table or network needs, and the memory of the laps.
+fn parts(decider: Decider<'_>, settings: &Settings, laps: bool) -> BTreeSet<&'static str> {
     let seen = decider.features();
-    let on_axis = |feature| seen.contains(&feature);
+    let on_axis = |feature| seen.contains(&feature) || laps && SEEN.contains(&feature);
     let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let (motor, ratio) = (on_axis(Feature::MotorSpeed), on_axis(Feature::SpeedRatio));
     let (slow, peak) = (on_axis(Feature::LoadSlow), on_axis(Feature::LoadPeak));
@@ -100,6 +102,7 @@ fn parts(decider: Decider<'_>, settings: &Settings) -> BTreeSet<&'static str> {
     [
         ("table", matches!(decider, Decider::Table(_))),
         ("network", matches!(decider, Decider::Network(_))),
+        ("laps", laps),
         ("motor", motor),
         ("ratio_use", ratio_use),
         ("ratio_filter", ratio || peak),

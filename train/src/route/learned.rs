@@ -7,7 +7,7 @@ use crate::error::StudyError;
 use lowgear_agents::policy::Policy;
 use lowgear_env::{Drive, Outcome, RouteRun, Scenario};
 use lowgear_eval::suite::play_on;
-use lowgear_onboard::LapMemory;
+use lowgear_onboard::{LapControl, LapMemory};
 use rayon::prelude::*;
 use std::sync::Arc;
 
@@ -102,15 +102,15 @@ fn play<P: Policy + Clone>(mut drive: Drive, policy: &P) -> Drive {
 /// Drives a lap with a memory, which learns from it.
 fn with_memory<P: Policy + Clone>(drive: Drive, memory: &mut LapMemory, policy: &P) -> Drive {
     let vehicle = &drive.scenario().vehicle;
-    let run = RouteRun::learning(vehicle.route_settings(), vehicle.lap_memory_settings(), *memory);
+    let run = RouteRun::learning(vehicle.lap_settings(), *memory);
     let lap = play(drive.with_route(run), policy);
-    if let Some(learned) = lap.route().and_then(RouteRun::memory) {
-        *memory = *learned;
+    if let Some(learned) = lap.route().and_then(RouteRun::learned) {
+        *memory = *learned.memory();
     }
     lap
 }
 
 fn position_error_m(lap: &Drive) -> f64 {
-    let counted_mm = lap.route().map_or(0, |route| route.state().position_mm());
+    let counted_mm = lap.route().and_then(RouteRun::learned).map_or(0, LapControl::position_mm);
     f64::from(counted_mm) / 1000.0 - lap.position_and_speed().0
 }
