@@ -28,7 +28,7 @@ pub use controller::{Controller, Settings};
 pub use features::{FEATURES, Feature, Features, Raw};
 pub use guard::{Guard, GuardSettings, MAX_GEARS};
 pub use lap_control::{LapControl, LapSettings};
-pub use lap_memory::{LapMemory, LapMemorySettings, MEMORY_CELLS};
+pub use lap_memory::{CELL_MM, LapMemory, LapMemorySettings, MEMORY_CELLS};
 pub use monitor::{MOST_FALLBACKS, Monitor, MonitorSettings};
 pub use network::{InputForm, MAX_LAYERS, MAX_WIDTH, Network, NetworkError, NetworkInput, NetworkLayer};
 pub use observer::{FeatureSettings, Observer};

@@ -19,21 +19,32 @@ const EARLY_MARGIN: f64 = 0.02;
 /// No early upshift for so long after one that was taken back, s: as long as a tuned rule waits.
 const RETRY_S: f64 = 1.25;
 
+/// What a vehicle does with what it has learned of its way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LapAdvice {
+    /// It holds upshifts back before places where it has stalled.
+    Hold,
+    /// It also shifts up early where its top gear ran easily.
+    #[default]
+    Early,
+}
+
 impl VehicleConfig {
     /// Constants of what the controller learns of a way that it drives again and again.
     #[must_use]
-    pub fn lap_settings(&self) -> LapSettings {
-        let odometer = self.route_settings().odometer;
-        LapSettings { odometer, memory: self.lap_memory_settings() }
-    }
-
-    fn lap_memory_settings(&self) -> LapMemorySettings {
-        LapMemorySettings {
+    pub fn lap_settings(&self, advice: LapAdvice) -> LapSettings {
+        let early_permille = match advice {
+            // No speed ratio reaches this.
+            LapAdvice::Hold => i16::MAX,
+            LapAdvice::Early => (1000.0 * (self.equal_speed_ratio() + EARLY_MARGIN)).round() as i16,
+        };
+        let memory = LapMemorySettings {
             top_gear: self.gearbox.total_ratio.len().saturating_sub(1) as u8,
             look_mm: (1000.0 * LOOK_M) as u16,
-            early_permille: (1000.0 * (self.equal_speed_ratio() + EARLY_MARGIN)).round() as i16,
+            early_permille,
             retry_ticks: (RETRY_S / self.controller.tick_s).round().min(1000.0) as i16,
-        }
+        };
+        LapSettings { odometer: self.route_settings().odometer, memory }
     }
 
     /// Speed ratio in the gear below the top one at which the top gear drives the same load at the same speed. Torque falls

@@ -1,7 +1,7 @@
 //! `lowgear export`.
 
 use super::replace::Replace;
-use super::{OtherVehicle, policy};
+use super::{Advice, OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
@@ -72,8 +72,8 @@ pub(super) struct ExportArguments {
     changes: Option<u8>,
     /// Add a memory of the way: a vehicle that drives the same way again learns lap by lap where it stalls; PREFIX_laps goes
     /// between the control loop and the controller
-    #[arg(long, conflicts_with = "against")]
-    lap_memory: bool,
+    #[arg(long, value_name = "ADVICE", value_enum, conflicts_with = "against")]
+    lap_memory: Option<Advice>,
     #[command(flatten)]
     replace: Replace,
     #[command(flatten)]
@@ -128,7 +128,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     let formats = arguments.format.formats();
     let (second_prefix, second_folder) = (format!("{prefix}_{AGAINST}"), arguments.out.join(AGAINST));
     let mut outputs = places(&arguments.out, &formats, &prefix);
-    if arguments.lap_memory {
+    if arguments.lap_memory.is_some() {
         outputs.extend(laps_file_names(&formats, &prefix).into_iter().map(|name| arguments.out.join(name)));
     }
     if arguments.against.is_some() {
@@ -220,7 +220,7 @@ fn export_options(arguments: &ExportArguments, inputs: &Inputs, prefix: &str) ->
     ExportOptions {
         prefix: prefix.to_owned(),
         formats: arguments.format.formats(),
-        laps: arguments.lap_memory.then(|| inputs.scenario.vehicle.lap_settings()),
+        laps: arguments.lap_memory.map(|advice| inputs.scenario.vehicle.lap_settings(advice.into())),
         ..ExportOptions::default()
     }
 }
