@@ -164,6 +164,10 @@ impl LapTest {
     }
 }
 
+/// Speed ratios that confirm a mark and that do not, both too low for an early upshift.
+const HEAVY: u16 = 300;
+const LIGHT: u16 = 470;
+
 /// Drives a toy vehicle for the readings of the test.
 struct Readings<'a> {
     settings: &'a Settings,
@@ -190,8 +194,9 @@ impl Readings<'_> {
         let below = top.saturating_sub(1);
         // Some ticks out of gear, and the beginning.
         self.runs.extend([[4, 0, 2, top, 500, 0, Request::Hold as u16], [0; 7]]);
-        self.drive(500, below, 900, Request::Hold);
-        self.drive(1000, top, 600, policy);
+        // An early upshift.
+        self.drive(1, below, 900, Request::Hold);
+        self.drive(1500, top, 600, policy);
         self.drive(700, below, 900, Request::Up);
         self.drive(600, below, ratio, Request::Hold);
         self.drive(500, top, 600, Request::Hold);
@@ -205,8 +210,8 @@ fn runs(settings: &Settings, laps: &LapSettings) -> Vec<[u16; 7]> {
     let mut readings = Readings { settings, laps, runs: Vec::new() };
     readings.drive(2500, top, 600, Request::Hold);
     readings.runs.push([1, 0, 0, top, 20, 5, Request::Down as u16]);
-    readings.lap(300, Request::Hold);
-    readings.lap(900, Request::Down);
-    readings.lap(900, Request::Hold);
+    readings.lap(HEAVY, Request::Hold);
+    readings.lap(LIGHT, Request::Down);
+    readings.lap(LIGHT, Request::Hold);
     readings.runs
 }

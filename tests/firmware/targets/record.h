@@ -35,7 +35,8 @@ static void record(void)
     }
 }
 #elif defined DRILL_LAPS
-/* A toy vehicle on a way of 6 m with a place at 4 m where its top gear stalls, on three laps of four. */
+/* A toy vehicle on a way of 6 m with a place at 3.4 m where its top gear is slow, and on three laps of four one at 4 m where it
+ * stalls. */
 typedef struct {
     uint32_t way; /* mm times 4096 */
     uint16_t selector, encoder;
@@ -48,11 +49,14 @@ static uint8_t lap_move(lap_toy *toy, const lowgear_command *c)
     const uint16_t *way = lowgear_laps_way + 2u * toy->gear;
     const uint16_t angle = lowgear_angle_of(c->gear), pace = 300u;
     const uint16_t at_mm = (uint16_t)(toy->way >> 12);
-    const uint8_t in_place = toy->hard != 0u && at_mm >= 4000u && at_mm < 4300u ? 1u : 0u;
+    const uint8_t in_place = toy->hard != 0u && at_mm >= 4000u && at_mm < 4150u ? 1u : 0u;
     const uint32_t r = drill_next();
     uint16_t wanted = (uint16_t)(DRILL_SPAN - DRILL_SPAN / 16u * (r & 7u));
+    if (toy->gear == LOWGEAR_TOP_GEAR && at_mm >= 3300u && at_mm < 3600u) {
+        wanted = DRILL_SPAN / 10u;
+    }
     if (in_place != 0u) {
-        wanted = toy->gear == LOWGEAR_TOP_GEAR ? (uint16_t)0u : (uint16_t)(DRILL_SPAN / 3u);
+        wanted = toy->gear == LOWGEAR_TOP_GEAR ? (uint16_t)0u : (uint16_t)(DRILL_SPAN * 2u / 5u + 1u);
     }
     toy->encoder = (uint16_t)((toy->encoder + wanted) / 2u);
     toy->way += toy->encoder * ((uint32_t)LOWGEAR_READ16(way) | (uint32_t)LOWGEAR_READ16(way + 1) << 16);

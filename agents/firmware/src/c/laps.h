@@ -24,7 +24,7 @@
 
 #include "lowgear.h"
 
-#define LOWGEAR_LAPS_CELLS 256u         /* of 64 mm */
+#define LOWGEAR_LAPS_LAST_CELL 255u     /* cells are of 64 mm */
 #define LOWGEAR_LAPS_NO_CELL 65535u
 #define LOWGEAR_LAPS_MOST_MARK 3u       /* a mark as new: withdrawn after as many needless holds */
 #define LOWGEAR_LAPS_LOOK_MM @LOOK@u      /* it looks so far ahead */
@@ -128,8 +128,9 @@ static inline void lowgear_laps_resist(lowgear_laps *l, const lowgear_raw *raw, 
     above = above < -16000 ? -16000 : (above > 16000 ? 16000 : above);
     above -= l->mean;
     /* An eighth of it, rounded down, from -30 to 30. */
-    above = above < -240 ? -240 : (above > 240 ? 240 : above);
-    l->mean = (int16_t)(l->mean + (int32_t)((uint32_t)(above + 240) >> 3) - 30);
+    above = above < -240 ? 0 : (above > 240 ? 480 : above + 240);
+    above = (int32_t)((uint32_t)above >> 3) - 30 + l->mean;
+    l->mean = (int16_t)above;
 }
 
 /* Takes the reading of a tick, after lowgear_sense. */
@@ -149,7 +150,11 @@ static inline void lowgear_laps_count(lowgear_laps *l, const lowgear_state *s, c
         const int32_t force = (int32_t)l->mean * (int32_t)LOWGEAR_LAPS_COAST;
         const int32_t slower = (int32_t)(((uint32_t)force + lift) >> 12) - (int32_t)(lift >> 12);
         const int32_t left = (int32_t)l->tick_way - slower;
-        l->tick_way = left < 0 ? (uint16_t)0u : (left > 65535 ? (uint16_t)65535u : (uint16_t)left);
+        if (left < 0) {
+            l->tick_way = 0u;
+        } else {
+            l->tick_way = left > 65535 ? (uint16_t)65535u : (uint16_t)left;
+        }
         moved = (uint32_t)l->tick_way << 8;
     }
     if (l->way < UINT32_C(268435456)) {
@@ -305,12 +310,15 @@ static inline uint8_t lowgear_laps_advise(lowgear_laps *l, const lowgear_state *
             && (s->stalled > 0u || (uint16_t)(s->speed_ratio >> 6) < LOWGEAR_LAPS_STANDS) ? 1u : 0u;
     uint16_t last = position_mm < 65535u - LOWGEAR_LAPS_LOOK_MM ? (uint16_t)(position_mm + LOWGEAR_LAPS_LOOK_MM)
                                                                : (uint16_t)65535u;
-    last = (uint16_t)(last >> 6) < LOWGEAR_LAPS_CELLS ? (uint16_t)(last >> 6) : (uint16_t)(LOWGEAR_LAPS_CELLS - 1u);
+    last = (uint16_t)(last >> 6);
+    if (last > LOWGEAR_LAPS_LAST_CELL) {
+        last = LOWGEAR_LAPS_LAST_CELL;
+    }
     /* A vehicle that rolls back does not drive its way again. */
     if ((uint16_t)(position_mm >> 6) > l->cell) {
         l->cell = (uint16_t)(position_mm >> 6);
     }
-    if (l->cell >= LOWGEAR_LAPS_CELLS) {
+    if (l->cell > LOWGEAR_LAPS_LAST_CELL) {
         return policy;
     }
     lowgear_laps_learn(l, s, before, policy, stalled);
