@@ -8,7 +8,7 @@ use crate::sandbox::repository;
 use lowgear_env::config;
 use lowgear_env::vehicle::{LapAdvice, VehicleConfig};
 use lowgear_firmware::{Format, Target, laps_sources, source_with_laps};
-use lowgear_onboard::{Controller, Feature, LapControl, LapSettings, Phase, Recorder, Request};
+use lowgear_onboard::{Controller, Feature, Frame, LapControl, LapSettings, Phase, Recorder, Request};
 use lowgear_sysid::recording::RecordedTick;
 use std::fmt::Write as _;
 use std::fs;
@@ -65,6 +65,59 @@ struct Seen {
     documented: String,
 }
 
+impl Seen {
+    /// Notes what a reading was, and what the specification needs of the tick.
+    fn note(
+        &mut self,
+        case: &Case,
+        frame: &Frame,
+        controller: &Controller,
+        [due, may_rise]: [bool; 2],
+        policy: Request,
+    ) {
+        let (r, settings) = (&frame.raw, &case.settings);
+        let _ = writeln!(
+            self.readings,
+            "{},{},{},{},{},{},{},{}",
+            frame.policy,
+            r.encoder_counts,
+            r.battery_mv,
+            r.current_ma,
+            r.tilt_ddeg,
+            r.duty_permille,
+            r.selector_ddeg,
+            r.preview
+        );
+        let duty = u32::from(r.duty_permille.min(1000));
+        let battery_mv =
+            if settings.features.battery_fitted { r.battery_mv } else { settings.features.nominal_mv };
+        let features = controller.features(settings);
+        let values = [Feature::SpeedRatio, Feature::Dwell, Feature::SinceFailed, Feature::Stalled]
+            .map(|feature| features.get(feature).to_string());
+        let _ = write!(
+            self.documented,
+            "{},{},{},{},{},{},{},{},{},{}",
+            frame.policy,
+            r.encoder_counts,
+            u32::from(battery_mv) * duty / 1000,
+            settings.features.speed_gain,
+            controller.guard().phase() as u8,
+            controller.guard().gear(),
+            values.join(","),
+            u8::from(due),
+            policy as u8,
+            u8::from(may_rise),
+        );
+    }
+
+    /// Notes the answer of a tick.
+    fn answer(&mut self, request: Request, control: &LapControl) {
+        let (position_mm, needless) = (control.position_mm(), control.needless());
+        let _ = writeln!(self.lines, "{} {position_mm} {needless}", request as u8);
+        let _ = writeln!(self.documented, ",{},{position_mm},{needless}", request as u8);
+    }
+}
+
 /// Drives the onboard code with the recorded readings: the same request, position and counter at every tick, the same bytes.
 fn replays(case: &Case, laps: &LapSettings, target: &str, bytes: &[u8], ticks: u32) -> Seen {
     let (recorded, header) = decoded(bytes);
@@ -83,61 +136,26 @@ fn replays(case: &Case, laps: &LapSettings, target: &str, bytes: &[u8], ticks: u
         let (features, allowed) = (controller.features(settings), controller.mask(settings));
         let asked = if due { case.decider().decide(&features).unwrap() } else { Request::Hold };
         let policy = if allowed[asked as usize] { asked } else { Request::Hold };
+        seen.note(case, frame, &controller, [due, allowed[Request::Up as usize]], policy);
         let before = control.needless();
         let request = if due { control.decide(laps, &features, asked, allowed) } else { Request::Hold };
         seen.needless += u32::from(control.needless() > before);
         seen.held_back += u32::from(policy == Request::Up && request == Request::Hold);
         seen.early += u32::from(policy == Request::Hold && request == Request::Up);
-        let (r, position_mm, needless) = (&frame.raw, control.position_mm(), control.needless());
-        let _ = writeln!(seen.lines, "{} {position_mm} {needless}", request as u8);
-        let _ = writeln!(
-            seen.readings,
-            "{},{},{},{},{},{},{},{}",
-            frame.policy,
-            r.encoder_counts,
-            r.battery_mv,
-            r.current_ma,
-            r.tilt_ddeg,
-            r.duty_permille,
-            r.selector_ddeg,
-            r.preview
-        );
-        let duty = u32::from(r.duty_permille.min(1000));
-        let battery_mv =
-            if settings.features.battery_fitted { r.battery_mv } else { settings.features.nominal_mv };
-        let value = |feature| features.get(feature);
-        let _ = writeln!(
-            seen.documented,
-            "{},{},{},{},{},{gear},{},{},{},{},{},{},{},{},{position_mm},{needless}",
-            frame.policy,
-            r.encoder_counts,
-            u32::from(battery_mv) * duty / 1000,
-            settings.features.speed_gain,
-            phase as u8,
-            value(Feature::SpeedRatio),
-            value(Feature::Dwell),
-            value(Feature::SinceFailed),
-            value(Feature::Stalled),
-            u8::from(due),
-            policy as u8,
-            u8::from(allowed[Request::Up as usize]),
-            request as u8,
-        );
+        seen.answer(request, &control);
         let command = controller.act(settings, request, due);
         if recorder.header_due() {
             again.extend(header.encode());
         }
         recorder.policy = frame.policy;
-        recorder.lap = position_mm.wrapping_add(64 * u16::from(needless)) as u8;
+        recorder.lap = control.position_mm().wrapping_add(64 * u16::from(control.needless())) as u8;
         let expected = recorder.frame(&controller, &frame.raw, request, due, &command);
         assert_eq!(*frame, expected, "{target}, tick {tick}");
         again.extend(expected.encode());
     }
     assert_eq!(again, bytes, "{target}: the same bytes");
-    println!(
-        "{target}: {} laps, {} held back, {} early, {} needless",
-        seen.laps, seen.held_back, seen.early, seen.needless
-    );
+    let Seen { laps, held_back, early, needless, .. } = seen;
+    println!("{target}: {laps} laps, {held_back} held back, {early} early, {needless} needless");
     seen
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use lowgear_onboard::{
-    Feature, Features, LapControl, LapSettings, MAX_GEARS, MEMORY_CELLS, Raw, Request, Settings,
+    CELL_MM, Feature, Features, LapControl, LapSettings, MAX_GEARS, MEMORY_CELLS, Raw, Request, Settings,
 };
 
 use super::decider::Decider;
@@ -82,7 +82,7 @@ fn filling(decider: Decider<'_>, settings: &Settings, laps: &LapSettings) -> Fil
     ] {
         put(name, value.to_string());
     }
-    put("REACH", format!("{:.1}", MEMORY_CELLS as f64 * 0.064));
+    put("REACH", format!("{:.1}", MEMORY_CELLS as f64 * f64::from(CELL_MM) / 1000.0));
     let list = |values: &[u16], unit: &str| -> String {
         values.iter().map(|value| format!("{value}{unit},")).collect::<Vec<_>>().join(" ")
     };

@@ -85,11 +85,10 @@ fn parts(decider: Decider<'_>, settings: &Settings, laps: bool) -> BTreeSet<&'st
     let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let (motor, ratio) = (on_axis(Feature::MotorSpeed), on_axis(Feature::SpeedRatio));
     let (slow, peak) = (on_axis(Feature::LoadSlow), on_axis(Feature::LoadPeak));
-    let stalled = on_axis(Feature::Stalled);
     let tilt_limit = guard.tilt_limit_ddeg <= MAX_TILT_DDEG;
     let tilt = on_axis(Feature::Tilt) || tilt_limit;
     let (since, count) = (on_axis(Feature::SinceFailed), on_axis(Feature::FailedCount));
-    let load = slow || peak;
+    let (load, stalled) = (slow || peak, on_axis(Feature::Stalled));
     let ratio_use = ratio || load;
     let longest = count_way(settings, MAX_GEARS).into_iter().fold(0, u32::max);
     let ahead = on_axis(Feature::StrikeClass) || on_axis(Feature::StrikeMm);
