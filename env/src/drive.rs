@@ -16,6 +16,7 @@ use crate::motion::{Dogs, Plant, Selector, Track};
 use crate::outcome::Cause;
 use crate::physical::fastest_m_s;
 use crate::sensing::{KnownInputs, Preview, Sensors};
+use crate::terrain::GroundChange;
 use crate::trace::TraceRow;
 use crate::vehicle::{BATCH, TemperatureRise, Vehicle};
 use crate::{Scenario, Stream};
@@ -98,6 +99,18 @@ impl Drive {
     #[must_use]
     pub fn new(scenario: Arc<Scenario>, episode: u64) -> Drive {
         let (vehicle, track) = scenario.instantiate(episode);
+        Drive::on_track(scenario, episode, vehicle, track)
+    }
+
+    /// The same episode on ground that has changed.
+    #[must_use]
+    pub fn on_changed(scenario: Arc<Scenario>, episode: u64, change: GroundChange) -> Drive {
+        let (vehicle, track) = scenario.instantiate(episode);
+        let track = Track::new(track.course.changed(change), &vehicle);
+        Drive::on_track(scenario, episode, vehicle, track)
+    }
+
+    fn on_track(scenario: Arc<Scenario>, episode: u64, vehicle: Vehicle, track: Track) -> Drive {
         let gear = (scenario.episode.start_gear - 1).min(scenario.gears() - 1);
         let plant = Plant::new(&vehicle, &track, gear);
         let selector = Selector::new(&vehicle, gear, Some(scenario.seed.stream(Stream::Selector, episode)));

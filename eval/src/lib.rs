@@ -7,6 +7,7 @@ pub mod bound;
 pub mod figures;
 pub mod fitted;
 pub mod incidents;
+pub mod laps;
 pub mod monitor;
 mod policy_id;
 pub mod replay;

@@ -204,3 +204,33 @@ fn a_network_too_large_for_a_small_controller_is_refused() {
         .run(&[&arguments[..], &["--decider", "network", "--hidden", "65"]].concat())
         .refused(2, &["--hidden", "64"]);
 }
+
+#[test]
+fn a_memory_of_the_way_goes_next_to_the_controller_and_is_proven_with_it() {
+    let place = Sandbox::with_compilers();
+    let table = reference().join("table/seed-1");
+    let table = table.to_str().unwrap();
+    let export = |out: &str, more: &[&str]| {
+        let arguments = ["export", "tiny.toml", "--policy", table, "--prefix", "cart", "--out", out];
+        place.run(&[&arguments[..], more].concat())
+    };
+    export("none", &["--lap-memory", "early", "--against", "hand-rule"])
+        .refused(2, &["--lap-memory", "--against"]);
+    assert!(!place.path("none").exists(), "nothing was written");
+    export("plain", &[]).done();
+    let said = export("laps", &["--lap-memory", "early"]).done().out;
+    if compiler_is_there() {
+        assert!(said.contains("decided alike by the host"), "{said}");
+        assert!(place.read("laps/harness.c").contains("cart_laps_self_test()"));
+    }
+    for end in ["h", "rs", "py", "md"] {
+        assert!(!place.read(&format!("laps/cart_laps.{end}")).is_empty());
+        assert!(!place.path(&format!("plain/cart_laps.{end}")).exists());
+    }
+    let own = |file: &str| place.read(&format!("laps/{file}")).contains("mod lap_memory");
+    assert!(own("cart.rs") && !place.read("plain/cart.rs").contains("mod lap_memory"));
+    // The counter of an early upshift is out of reach where only holds are wanted.
+    export("hold", &["--lap-memory", "hold", "--format", "c"]).done();
+    assert!(place.read("hold/cart_laps.h").contains("CART_LAPS_EARLY 32767u"));
+    assert!(!place.path("hold/cart_laps.py").exists());
+}

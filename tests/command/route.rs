@@ -48,6 +48,25 @@ fn vehicles_learn_by_themselves_where_the_course_has_laps_the_same_on_any_number
         assert!(time_s(&out, name) > 0.0, "{out}");
     }
     assert!(out.contains("at the end of a lap by"), "{out}");
+    for name in ["nothing has changed", "an obstacle was moved", "a hose laid across"] {
+        assert!(time_s(&out, name) > 0.0, "{out}");
+    }
+    // The page is a file of its own, the same on any number of threads.
+    let page = |threads: &str| {
+        let common = ["route", "tiny.toml", "--course", "laps.toml", "--ways", "3", "--threads", threads];
+        place
+            .run(
+                &[&common[..], &["--learned", "--lap-memory", "hold", "--out", "page.html", "--force"]]
+                    .concat(),
+            )
+            .done();
+        place.read("page.html")
+    };
+    assert_eq!(page("1"), page("2"));
+    assert!(page("1").contains("Where on the lap it is won"));
+    place
+        .run(&["route", "tiny.toml", "--course", "laps.toml", "--out", "other.html"])
+        .refused(2, &["--learned"]);
 }
 
 #[test]

@@ -29,6 +29,7 @@ mod limits;
 mod loads;
 mod motor;
 mod obstacles;
+mod odometer;
 mod peer;
 mod properties;
 mod reference_integrator;

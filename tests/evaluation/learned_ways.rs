@@ -3,6 +3,8 @@
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::load_course;
+use lowgear_env::vehicle::LapAdvice;
+use lowgear_eval::laps::LapRow;
 use lowgear_eval::suite::TestSuite;
 use lowgear_train::route::{RouteOptions, route_worth};
 use lowgear_train::study::read_inputs;
@@ -39,11 +41,19 @@ fn rule() -> Rule {
 
 #[test]
 fn a_vehicle_that_has_learned_its_way_is_faster_and_what_it_learned_elsewhere_costs_little() {
-    let options = RouteOptions { ways: 60, level: 0.95, maps: false };
-    let learned = route_worth(ways(60).scenario(), &rule(), &options).unwrap().learned.unwrap();
-    let gain = learned.rows[0].difference_percent;
+    let options = RouteOptions { ways: 60, level: 0.95, maps: false, advice: LapAdvice::Early };
+    let learned = route_worth(ways(60).scenario(), ("rule", &rule()), &options).unwrap().learned.unwrap();
+    let gain = learned.learned.time.difference_percent;
     assert!(gain.high < 0.0, "{gain:?}");
-    let another = learned.another_way.difference_percent;
-    assert!(another.mean < 0.5 && another.mean > gain.mean, "{another:?}");
-    assert_eq!(learned.rows.len(), 11, "all laps together, then each");
+    assert_eq!(learned.by_lap.len(), 10);
+    for row in &learned.changed {
+        println!("{} {:.2} and {:.0} %", row.time.text(), row.needless, row.silent_percent);
+    }
+    let [another, nothing, moved, hose] = [0, 1, 2, 3].map(|at| &learned.changed[at]);
+    let percent = |row: &LapRow| row.time.difference_percent.mean;
+    assert!(percent(nothing) < 0.0, "the control: {}", percent(nothing));
+    assert!([another, moved, hose].iter().all(|row| percent(row) < 0.5 && percent(row) > gain.mean));
+    assert!(another.needless > 2.0 * nothing.needless && another.silent_percent > nothing.silent_percent);
+    let won_s: f64 = learned.examples[0].won_s.iter().sum();
+    assert!(won_s > 0.0 && !learned.examples[0].marked_m.is_empty());
 }

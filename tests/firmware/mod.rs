@@ -9,6 +9,7 @@
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod drill;
 mod guideline;
+mod laps;
 #[path = "targets/looks.rs"]
 #[expect(unreachable_pub, reason = "a target's source, shared with it as it is")]
 mod looks;

@@ -2,7 +2,7 @@
 
 use super::{assert_readable, inspect, tools};
 use crate::command::{field::logged, trial::recording};
-use crate::sandbox::Sandbox;
+use crate::sandbox::{Sandbox, repository};
 use crate::sweep;
 use lowgear_report::{JobStanding, Standing, progress_page};
 use std::fs;
@@ -36,6 +36,10 @@ fn of_the_ground(place: &Sandbox) {
     place.run(&["replay", "tiny.toml", "log.csv", "--policy", "hand-rule", "--out", "over"]).done();
     let plan = ["trial", "plan", "--gain", "4", "--scatter", "3", "--out", "plan.html"];
     place.run(&plan).done();
+    fs::copy(repository().join("configs/courses/garden-laps.toml"), place.path("laps.toml")).unwrap();
+    let route =
+        ["route", "tiny.toml", "--course", "laps.toml", "--ways", "6", "--learned", "--out", "memory.html"];
+    place.run(&route).done();
     let vehicle = lowgear_env::config::load(&place.path("vehicle.toml")).unwrap();
     place.write("drive.bin", recording(&vehicle, 10, 0.05));
     place.run(&["log", "drive.bin", "--out", "laps.csv"]).done();
@@ -75,6 +79,7 @@ fn pages(folder: &Path) -> Vec<PathBuf> {
         ("changes", "run/changes.html"),
         ("rule-card", "run/rule-card.html"),
         ("recipes", "recipes.html"),
+        ("memory", "memory.html"),
         ("plan", "plan.html"),
         ("verdict", "verdict.html"),
     ] {
@@ -101,7 +106,7 @@ fn every_other_page_reads_well_in_a_browser() {
     let Some(tools) = tools() else { return };
     let out = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page-pictures");
     let pages = pages(&out);
-    assert_eq!(pages.len(), 11);
+    assert_eq!(pages.len(), 12);
     for found in inspect(&tools, &pages, &out) {
         assert_readable(&found);
         let printed = found["printedPages"].as_u64().unwrap();

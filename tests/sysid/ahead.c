@@ -6,6 +6,9 @@
  *
  *     (M + sum m tan^2) dv/dt + v^2/2 d(sum m tan^2)/dx = tractive force - resistance - sum W tan
  *
+ * With -DLAPS the courses are laps of one way, on wheels that turn further than the cart moves, as laps.py writes them; with
+ * -DMEMORY the controller learns that way lap by lap.
+ *
  * Reads numbers from the standard input as ahead.py writes them; prints a line per course: time in s, -1 where it was not
  * finished, gear changes, and ticks in which the motor stood still under drive.
  */
@@ -15,6 +18,11 @@
 #include <stdlib.h>
 
 #include "lowgear.h"
+#ifdef MEMORY
+#include "lowgear_laps.h"
+
+static lowgear_laps laps;
+#endif
 
 #define GRAVITY 9.80665
 #define COPPER 0.00393
@@ -46,6 +54,10 @@ static cart_data cart;
 static obstacle wheels[MOST], track[MOST];
 static int wheel_count, track_count;
 static uint64_t seed;
+#ifdef LAPS
+#define SLIP_M 0.2
+static double radius_of_file, slip_mean, slip_sd, slips[MOST];
+#endif
 
 static double uniform(void)
 {
@@ -216,7 +228,11 @@ static void warm(cart_state *s, double duty, double v)
     } else {
         omega = fabs(v) * turn_of(s->gear);
     }
+#ifdef LAPS
+    s->turned += omega * STEP_S * (1.0 + slips[(int)fmin(fmax(s->x, 0.0) / SLIP_M, MOST - 1)]);
+#else
     s->turned += omega * STEP_S;
+#endif
     amps = current(s, duty, omega);
     link = (s->winding - s->housing) / cart.link_k_w;
     friction = (cart.kt * cart.i0 + (cart.ke - cart.kt) * magnets(s) * amps) * omega;
@@ -315,6 +331,17 @@ static void drive(double length, double charge, int late, double limit)
     int tick = 0, gear = 0, shifts = 0, stalls = 0;
     s.charge = charge;
     lowgear_start(&controller, 0u);
+#ifdef LAPS
+    for (tick = 0; tick < MOST; tick++) {
+        slips[tick] = slip_mean + slip_sd * normal();
+    }
+    tick = 0;
+#endif
+#ifdef MEMORY
+    /* The cart stands at the mark. */
+    lowgear_laps_begin(&laps);
+    laps.tick_way = 0u;
+#endif
     while (tick * TICK_S < limit) {
         int i;
         lowgear_command c;
@@ -324,7 +351,11 @@ static void drive(double length, double charge, int late, double limit)
         raw = past[tick < late ? 0 : (tick - late) % 8];
         raw.selector_ddeg = fresh.selector_ddeg;
         raw.duty_permille = fresh.duty_permille;
+#ifdef MEMORY
+        c = lowgear_laps_tick(&laps, &controller, &raw);
+#else
         c = lowgear_tick(&controller, &raw);
+#endif
         before = s.v;
         shifts += c.gear != gear;
         gear = c.gear;
@@ -370,6 +401,13 @@ int main(void)
         fprintf(stderr, "the self-test failed\n");
         return 1;
     }
+#ifdef MEMORY
+    if (!lowgear_laps_self_test()) {
+        fprintf(stderr, "the self-test of the memory failed\n");
+        return 1;
+    }
+    lowgear_laps_start(&laps);
+#endif
     cart.gears = (int)number();
     cart.cells = (int)number();
     numbers(cart.angle, cart.gears);
@@ -381,11 +419,19 @@ int main(void)
     numbers(cart.servo, 3);
     numbers(&cart.pulses, 7);
     numbers(&cart.ahead, 11);
+#ifdef LAPS
+    radius_of_file = cart.radius;
+#endif
     for (courses = (int)number(); courses > 0; courses--) {
         const double length = number(), charge = number();
         const int late = (int)number();
         seed = (uint64_t)number();
         cart.offset = number();
+#ifdef LAPS
+        cart.radius = radius_of_file * number();
+        slip_mean = number();
+        slip_sd = number();
+#endif
         wheel_count = read_obstacles(wheels);
         track_count = read_obstacles(track);
         drive(length, charge, late, 600.0);

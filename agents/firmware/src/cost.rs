@@ -7,14 +7,16 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use lowgear_onboard::Settings;
+use lowgear_onboard::{LapSettings, Settings};
 use serde::{Deserialize, Serialize};
 
 use super::decider::Decider;
+use super::laps::laps_sources;
 use super::scratch::Scratch;
-use super::source::{Format, source};
+use super::source::{Format, filled};
 
 const WHOLE: &str = include_str!("c/whole.c");
+const WHOLE_LAPS: &str = include_str!("c/whole_laps.c");
 const FILES: [(&str, &str); 4] = [
     ("arm.c", include_str!("targets/arm.c")),
     ("arm.ld", include_str!("targets/arm.ld")),
@@ -22,6 +24,8 @@ const FILES: [(&str, &str); 4] = [
     ("drill.h", include_str!("targets/drill.h")),
 ];
 const STATE: &str = "#include \"lowgear.h\"\nlowgear_state state = { 0 };\n";
+const LAPS_STATE: &str =
+    "#include \"lowgear_laps.h\"\nlowgear_state state = { 0 };\nlowgear_laps laps = { 0 };\n";
 /// Ticks of the drill that are counted.
 const TICKS: u32 = 4000;
 /// No drill takes longer than this.
@@ -110,6 +114,19 @@ impl Target {
         decider: impl Into<Decider<'a>>,
         settings: &Settings,
     ) -> Result<TargetCost, String> {
+        self.cost_with(decider.into(), settings, None)
+    }
+
+    /// The same, with a memory of the way that is learned lap by lap where there is one.
+    ///
+    /// # Errors
+    /// As [`Target::cost`].
+    pub fn cost_with(
+        self,
+        decider: Decider<'_>,
+        settings: &Settings,
+        laps: Option<&LapSettings>,
+    ) -> Result<TargetCost, String> {
         let programs = [format!("{}gcc", self.tools()), format!("{}size", self.tools())];
         let emulator = self.emulator();
         let missing: Vec<&str> = programs
@@ -121,7 +138,7 @@ impl Target {
         if !missing.is_empty() {
             return Err(format!("{}: not measured, missing here: {}", self.name(), missing.join(", ")));
         }
-        self.measured(decider.into(), settings)
+        self.measured(decider, settings, laps)
             .ok_or_else(|| format!("{}: not measured, its compiler or emulator failed", self.name()))
     }
 
@@ -129,18 +146,25 @@ impl Target {
     /// missing here or failed.
     #[must_use]
     pub fn flash_bytes<'a>(self, decider: impl Into<Decider<'a>>, settings: &Settings) -> Option<u32> {
-        self.section(written(decider.into(), settings)?.path(), "whole.c", 0)
+        self.section(written(decider.into(), settings, None)?.path(), "whole.c", 0)
     }
 
-    fn measured(self, decider: Decider<'_>, settings: &Settings) -> Option<TargetCost> {
-        let folder = written(decider, settings)?;
+    fn measured(
+        self,
+        decider: Decider<'_>,
+        settings: &Settings,
+        laps: Option<&LapSettings>,
+    ) -> Option<TargetCost> {
+        let folder = written(decider, settings, laps)?;
         let flash_bytes = self.section(folder.path(), "whole.c", 0)?;
         let state_bytes = self.section(folder.path(), "state.c", 2)?;
         let stack_bytes = match decider {
             Decider::Table(_) => None,
             Decider::Network(_) => Some(self.stack_bytes(folder.path())?),
         };
-        self.compile(folder.path(), &self.drill_flags(settings), "drill.elf")?;
+        let mut flags = self.drill_flags(settings);
+        flags.extend(laps.map(|_| "-DDRILL_LAPS".to_owned()));
+        self.compile(folder.path(), &flags, "drill.elf")?;
         let said = run(&self.emulator(), folder.path())?;
         // The timer of the emulated Cortex-M counts steps, which are scaled by those of a thousand instructions.
         let scale = |steps: u32| match figure(&said, "thousand") {
@@ -215,12 +239,18 @@ impl Target {
 }
 
 /// A folder with the controller and what measures it.
-fn written(decider: Decider<'_>, settings: &Settings) -> Option<Scratch> {
+fn written(decider: Decider<'_>, settings: &Settings, laps: Option<&LapSettings>) -> Option<Scratch> {
     let folder = Scratch::new().ok()?;
-    let header = source(Format::C, decider, settings, "lowgear").ok()?;
-    let own = [("lowgear.h", header.as_str()), ("whole.c", WHOLE), ("state.c", STATE)];
+    let header = filled(Format::C, decider, settings, "lowgear", laps.is_some()).ok()?;
+    let (whole, state) = if laps.is_some() { (WHOLE_LAPS, LAPS_STATE) } else { (WHOLE, STATE) };
+    let own = [("lowgear.h", header.as_str()), ("whole.c", whole), ("state.c", state)];
     for (name, text) in FILES.iter().chain(&own) {
         fs::write(folder.path().join(name), text).ok()?;
+    }
+    if let Some(laps) = laps {
+        for (name, text) in laps_sources(&[Format::C], decider, settings, laps, "lowgear").ok()? {
+            fs::write(folder.path().join(name), text).ok()?;
+        }
     }
     Some(folder)
 }

@@ -5,7 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use lowgear_onboard::Settings;
+use lowgear_onboard::{LapSettings, Settings};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -13,11 +13,12 @@ use super::bounded::Fault;
 use super::compiler::{Build, Compiler};
 use super::cost::Target;
 use super::decider::{Decider, DeciderFault};
+use super::laps::laps_sources;
 use super::prefix::PrefixError;
 use super::recorder::{recorder_file_name, recorder_source};
 use super::scratch::Scratch;
 use super::sheet::SizeSheet;
-use super::source::{Format, SourceError, source};
+use super::source::{Format, SourceError, filled};
 use super::specification::specification;
 use super::stale::remove_stale;
 use super::template::with_prefix;
@@ -27,6 +28,7 @@ use super::write_atomically;
 const HARNESS: &str = include_str!("c/harness.c");
 const README: &str = include_str!("c/README.txt");
 const OBJECT: &str = include_str!("c/whole.c");
+const OBJECT_LAPS: &str = include_str!("c/whole_laps.c");
 
 /// How to export.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -43,6 +45,8 @@ pub struct ExportOptions {
     pub filled_cells: Option<usize>,
     /// Whether costs on small machines are measured, where the tools are there.
     pub small_machines: bool,
+    /// Constants of a memory of the way that is learned lap by lap; `None` for none.
+    pub laps: Option<LapSettings>,
     /// Most time that each run of the compiler and of the harness may take.
     pub limit: Duration,
 }
@@ -56,6 +60,7 @@ impl Default for ExportOptions {
             compiler: None,
             filled_cells: None,
             small_machines: true,
+            laps: None,
             limit: Duration::from_secs(120),
         }
     }
@@ -192,9 +197,14 @@ pub fn prove<'a>(
     };
     for &format in &options.formats {
         let name = if format == Format::Csv { decider.list_name() } else { format.file_name(prefix) };
-        write(&name, &source(format, decider, settings, prefix)?)?;
+        write(&name, &filled(format, decider, settings, prefix, options.laps.is_some())?)?;
         let recorder = recorder_source(format, decider, settings, prefix)?;
         if let Some((name, text)) = recorder_file_name(format, prefix).zip(recorder) {
+            write(&name, &text)?;
+        }
+    }
+    if let Some(laps) = &options.laps {
+        for (name, text) in laps_sources(&options.formats, decider, settings, laps, prefix)? {
             write(&name, &text)?;
         }
     }
@@ -204,7 +214,7 @@ pub fn prove<'a>(
         .map_err(|source| ExportError::Io { path: out_dir.to_owned(), source })?;
     let with_c = options.formats.contains(&Format::C);
     if with_c {
-        write("harness.c", &with_prefix(HARNESS, prefix))?;
+        write("harness.c", &with_prefix(&harness(options.laps.is_some()), prefix))?;
         write("vectors.csv", &vectors.text)?;
     }
     let mut outcome = ProofOutcome {
@@ -220,12 +230,15 @@ pub fn prove<'a>(
     if !with_c {
         outcome.status = ProofStatus::NotAsked;
     } else {
-        attempt(out_dir, &with_prefix(OBJECT, prefix), &vectors, options, &mut outcome);
+        let object = if options.laps.is_some() { OBJECT_LAPS } else { OBJECT };
+        attempt(out_dir, &with_prefix(object, prefix), &vectors, options, &mut outcome);
     }
     outcome.size.filled_cells = options.filled_cells;
     if with_c && options.small_machines {
-        for cost in
-            Target::ALL.into_par_iter().map(|target| target.cost(decider, settings)).collect::<Vec<_>>()
+        for cost in Target::ALL
+            .into_par_iter()
+            .map(|target| target.cost_with(decider, settings, options.laps.as_ref()))
+            .collect::<Vec<_>>()
         {
             match cost {
                 Ok(cost) => outcome.size.targets.push(cost),
@@ -235,6 +248,16 @@ pub fn prove<'a>(
     }
     write("size-sheet.txt", &outcome.size.text())?;
     Ok(outcome)
+}
+
+/// The harness; with a memory of the way its self-test must pass, too.
+fn harness(laps: bool) -> String {
+    if !laps {
+        return HARNESS.to_owned();
+    }
+    let both = "(lowgear_self_test() && lowgear_laps_self_test())";
+    let include = "#include \"lowgear_laps.h\"";
+    HARNESS.replace("lowgear_self_test()", both).replace("#include \"lowgear.h\"", include)
 }
 
 /// Looks for a compiler and has it judge; what keeps it from that is an outcome.

@@ -8,6 +8,7 @@ use super::decider::Decider;
 use super::network;
 use super::selftest::SelfTest;
 use super::source::{axes_marker, cells_marker, edges_marker, numbers};
+use super::table_features::TableFeatures;
 use super::template::Filling;
 use lowgear_agents::table::LookupTable;
 
@@ -22,30 +23,36 @@ macro_rules! onboard {
 /// The root of the onboard crate: its documentation, its modules and what it makes public.
 const ROOT: &str = onboard!("lib");
 /// The modules that the root names.
-const MODULES: [(&str, &str); 11] = [
+const MODULES: [(&str, &str); 14] = [
     ("controller", onboard!("controller")),
     ("features", onboard!("features")),
     ("guard", onboard!("guard")),
+    ("lap_control", onboard!("lap_control")),
+    ("lap_memory", onboard!("lap_memory")),
     ("monitor", onboard!("monitor")),
     ("network", onboard!("network")),
     ("observer", onboard!("observer")),
+    ("odometer", onboard!("odometer")),
     ("order", onboard!("order")),
     ("preview", onboard!("preview")),
     ("ranges", onboard!("ranges")),
     ("recorder", onboard!("recorder")),
     ("table", onboard!("table")),
 ];
-/// Modules that the root names and an exported controller does not use: it drives without a map or a memory of the way.
-const LEFT_OUT: [&str; 3] = ["lap_memory", "route", "route_map"];
+/// Modules that the root names and only a controller uses that learns its way lap by lap.
+const OF_LAPS: [&str; 3] = ["lap_control", "lap_memory", "odometer"];
+/// Modules that the root names and no exported controller uses: it drives without a map of the way.
+const LEFT_OUT: [&str; 2] = ["route", "route_map"];
 
 pub(super) fn fill(
     filling: &mut Filling,
     decider: Decider<'_>,
     settings: &Settings,
-    bias: u16,
+    table_features: &TableFeatures,
     self_test: &SelfTest,
     prefix: &str,
 ) -> String {
+    let bias = table_features.bias;
     let mut put = |name, text: String| {
         filling.text.insert(name, text);
     };
@@ -65,14 +72,14 @@ pub(super) fn fill(
     let rows = self_test.runs.iter().map(|run| format!("    [{}],\n", run.map(|v| v.to_string()).join(", ")));
     put("VECTORS", rows.collect());
     put("HEADER", super::recorder::header_text(decider, settings));
-    put("ONBOARD", onboard_text());
+    put("ONBOARD", onboard_text(table_features.has("laps")));
     filling.render(CONTROLLER, prefix)
 }
 
 /// The onboard crate as the body of a module: its modules stand inside each other instead of in files.
-fn onboard_text() -> String {
+fn onboard_text(laps: bool) -> String {
     let mut text = String::new();
-    for line in ROOT.lines().filter(|line| !line.starts_with("#![") && !is_left_out(line)) {
+    for line in ROOT.lines().filter(|line| !line.starts_with("#![") && !is_left_out(line, laps)) {
         let module = line.strip_prefix("mod ").and_then(|rest| rest.strip_suffix(';'));
         match module.and_then(|name| MODULES.iter().find(|(known, _)| *known == name)) {
             Some((name, source)) => {
@@ -86,9 +93,9 @@ fn onboard_text() -> String {
 }
 
 /// Whether a line of the root names a module that is left out, or makes something in it public.
-fn is_left_out(line: &str) -> bool {
+fn is_left_out(line: &str, laps: bool) -> bool {
     let of = |name: &&str| line == format!("mod {name};") || line.starts_with(&format!("pub use {name}::"));
-    LEFT_OUT.iter().any(of)
+    LEFT_OUT.iter().any(of) || !laps && OF_LAPS.iter().any(of)
 }
 
 /// Every line behind so many spaces; empty lines stay empty.
@@ -162,7 +169,7 @@ mod tests {
 
     #[test]
     fn every_module_of_the_onboard_crate_is_carried_and_holds_nothing_that_would_not_compile_there() {
-        let carried = ROOT.lines().filter(|line| !is_left_out(line));
+        let carried = ROOT.lines().filter(|line| !is_left_out(line, true));
         let named: Vec<&str> =
             carried.filter_map(|line| line.strip_prefix("mod ")?.strip_suffix(';')).collect();
         assert_eq!(named, MODULES.map(|(name, _)| name));
@@ -182,10 +189,12 @@ mod tests {
 
     #[test]
     fn the_onboard_sources_are_carried_word_for_word() {
-        let text = onboard_text();
+        let text = onboard_text(true);
+        let without = onboard_text(false);
         for (name, source) in MODULES {
             let whole = format!("    mod {name} {{\n{}    }}\n", indented(source, 8));
             assert!(text.contains(&whole), "{name}");
+            assert_eq!(without.contains(&whole), !OF_LAPS.contains(&name), "{name}");
         }
         assert!(!text.lines().any(|line| line.trim_start().starts_with("mod ") && line.ends_with(';')));
     }

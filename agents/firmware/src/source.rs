@@ -94,9 +94,31 @@ pub fn source<'a>(
     settings: &Settings,
     prefix: &str,
 ) -> Result<String, SourceError> {
+    filled(format, decider.into(), settings, prefix, false)
+}
+
+/// The same for a controller next to which the files of [`super::laps_sources`] go.
+///
+/// # Errors
+/// As [`source`].
+pub fn source_with_laps<'a>(
+    format: Format,
+    decider: impl Into<Decider<'a>>,
+    settings: &Settings,
+    prefix: &str,
+) -> Result<String, SourceError> {
+    filled(format, decider.into(), settings, prefix, true)
+}
+
+pub(super) fn filled(
+    format: Format,
+    decider: Decider<'_>,
+    settings: &Settings,
+    prefix: &str,
+    laps: bool,
+) -> Result<String, SourceError> {
     check_export_prefix(prefix)?;
-    let decider = decider.into();
-    let table_features = TableFeatures::of(decider, settings);
+    let table_features = TableFeatures::of(decider, settings, laps);
     let self_test = SelfTest::of(decider, settings)?;
     let mut filling = Filling { set: table_features.set.clone(), ..Filling::default() };
     let mark = format.mark();
@@ -110,7 +132,7 @@ pub fn source<'a>(
     put("SELF_SUM", self_test.sum.to_string());
     let text = match format {
         Format::C => c::fill(&mut filling, decider, &table_features, &self_test, prefix),
-        Format::Rust => rust::fill(&mut filling, decider, settings, table_features.bias, &self_test, prefix),
+        Format::Rust => rust::fill(&mut filling, decider, settings, &table_features, &self_test, prefix),
         Format::MicroPython => micropython::fill(&mut filling, decider, &table_features, &self_test, prefix),
         Format::Csv => listing::fill(&mut filling, decider, &table_features, prefix),
     };

@@ -6,6 +6,7 @@ use lowgear_onboard::{Feature, MAX_GEARS, Settings};
 use sha2::{Digest, Sha256};
 
 use super::decider::Decider;
+use super::laps::SEEN;
 
 /// Permille of no-load speed, times mV, from which the speed is 2000 permille at any voltage.
 const MOST_PRODUCT: u32 = 2000 * 65_535;
@@ -51,9 +52,10 @@ pub(super) struct TableFeatures {
 }
 
 impl TableFeatures {
-    pub(super) fn of(decider: Decider<'_>, settings: &Settings) -> TableFeatures {
+    /// `laps` says that the way is learned lap by lap, which takes features of its own.
+    pub(super) fn of(decider: Decider<'_>, settings: &Settings, laps: bool) -> TableFeatures {
         let gears = usize::from(settings.guard.gears).clamp(1, MAX_GEARS);
-        let set = parts(decider, settings);
+        let set = parts(decider, settings, laps);
         let constants = constants(settings, &set);
         TableFeatures {
             clocks: clocks(settings, &set),
@@ -76,18 +78,17 @@ pub(super) fn count_way(settings: &Settings, gears: usize) -> Vec<u32> {
     settings.features.preview.count_q12_mm[..gears].iter().map(|&way| way.min(MOST_COUNT_WAY)).collect()
 }
 
-/// Names of the parts that this table or network needs.
-fn parts(decider: Decider<'_>, settings: &Settings) -> BTreeSet<&'static str> {
+/// Names of the parts that this table or network needs, and the memory of the laps.
+fn parts(decider: Decider<'_>, settings: &Settings, laps: bool) -> BTreeSet<&'static str> {
     let seen = decider.features();
-    let on_axis = |feature| seen.contains(&feature);
+    let on_axis = |feature| seen.contains(&feature) || laps && SEEN.contains(&feature);
     let (features, guard, ranges) = (&settings.features, &settings.guard, &settings.ranges);
     let (motor, ratio) = (on_axis(Feature::MotorSpeed), on_axis(Feature::SpeedRatio));
     let (slow, peak) = (on_axis(Feature::LoadSlow), on_axis(Feature::LoadPeak));
-    let stalled = on_axis(Feature::Stalled);
     let tilt_limit = guard.tilt_limit_ddeg <= MAX_TILT_DDEG;
     let tilt = on_axis(Feature::Tilt) || tilt_limit;
     let (since, count) = (on_axis(Feature::SinceFailed), on_axis(Feature::FailedCount));
-    let load = slow || peak;
+    let (load, stalled) = (slow || peak, on_axis(Feature::Stalled));
     let ratio_use = ratio || load;
     let longest = count_way(settings, MAX_GEARS).into_iter().fold(0, u32::max);
     let ahead = on_axis(Feature::StrikeClass) || on_axis(Feature::StrikeMm);
@@ -100,6 +101,7 @@ fn parts(decider: Decider<'_>, settings: &Settings) -> BTreeSet<&'static str> {
     [
         ("table", matches!(decider, Decider::Table(_))),
         ("network", matches!(decider, Decider::Network(_))),
+        ("laps", laps),
         ("motor", motor),
         ("ratio_use", ratio_use),
         ("ratio_filter", ratio || peak),

@@ -11,8 +11,10 @@
 
 use super::{Feature, Features, Request};
 
-/// Bits of the length of a cell: 64 mm.
+/// Bits of the length of a cell.
 const CELL_BITS: u8 = 6;
+/// Length of a cell, mm.
+pub const CELL_MM: u16 = 1 << CELL_BITS;
 /// Cells: 16.4 m of way. Beyond them the policy decides alone.
 pub const MEMORY_CELLS: usize = 256;
 /// A mark as new. It is withdrawn after as many needless holds.

@@ -9,17 +9,16 @@
 //! the policy would. Beyond a limit of uncertainty, where it is silent, and for some way after the load has contradicted it,
 //! the policy decides alone.
 
-use super::{Feature, FeatureSettings, Features, MAX_GEARS, Raw, Request, RouteMap};
+use super::odometer::{Counted, WAY_BITS};
+use super::{
+    Feature, FeatureSettings, Features, MAX_GEARS, Odometer, OdometerSettings, Raw, Request, RouteMap,
+};
 
 /// Constants of a vehicle that knows its way, computed once from the vehicle file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RouteSettings {
-    /// Way per encoder count in each gear, mm times 4096, less than 2^21.
-    pub count_q12_mm: [u32; MAX_GEARS],
-    /// What a tick out of gear is shorter than the one before per permille of resistance, mm times 16 times 4096.
-    pub coast_q16_mm: u16,
-    /// Force that slows the vehicle down by one count per tick and tick in each gear, permille of the top gear's stall force.
-    pub inertia_permille: [u16; MAX_GEARS],
+    /// Constants of the dead reckoning.
+    pub odometer: OdometerSettings,
     /// A resistance that is so much above its mean is a strike or the border to heavier ground, permille of the top gear's
     /// stall force.
     pub rise_permille: i16,
@@ -27,44 +26,24 @@ pub struct RouteSettings {
     pub distrust_steps: u8,
 }
 
-/// Bits of fraction of the way.
-const WAY_BITS: u8 = 12;
-/// Bits of the way that the way of a tick leaves out.
-const TICK_SHIFT: u8 = 8;
-/// More counts in a tick tell nothing further.
-const MOST_COUNTS: u16 = 2000;
-/// The longest way of a tick, mm times 4096: 2 m.
-const MOST_TICK: u32 = (1 << 23) - 1;
 /// A variance above this makes the position unknown, mm²: a standard deviation of 0.1 m.
 pub const MOST_VARIANCE_MM2: u16 = 10_000;
-/// The mean resistance moves by this share, 2^-n, of the difference in each tick.
-const MEAN_SHIFT: u8 = 3;
-/// But by no more than this, permille.
-const MOST_MEAN_STEP: i32 = 30;
-/// Ticks in gear before the resistance tells anything.
-const SETTLING_TICKS: u8 = 3;
 /// A landmark is missed where the position is this far behind it without a rise, mm.
 const MISSED_MM: u16 = 120;
 /// So many missed landmarks, less the met ones, and the vehicle is on another way.
 const MOST_MISSED: u8 = 4;
 
-/// What the vehicle knows of its position. 16 bytes.
+/// What the vehicle knows of its position. 20 bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Route {
-    /// Position of the front axle on the way, mm times 4096.
-    way_q12_mm: u32,
+    /// Position of the front axle on the way, by dead reckoning.
+    odometer: Odometer,
     /// Variance of the position, mm²; above [`MOST_VARIANCE_MM2`] the position is unknown.
     variance_mm2: u16,
-    /// Way of the last tick, mm times 16.
-    tick_q4_mm: u16,
-    /// Encoder counts of the last tick in gear.
-    counts: u16,
-    /// Mean resistance, permille of the top gear's stall force.
-    mean_permille: i16,
     /// Way on which the policy decides alone, steps of 16 mm.
     distrust_steps: u8,
-    /// Ticks in gear, up to [`SETTLING_TICKS`], in bits 0 and 1; bit 2: a rise is under way; bits 3 and 4: decisions for which
-    /// the load has contradicted the map; bits 5 to 7: the last gear.
+    /// Bit 2: a rise is under way; bits 3 and 4: decisions for which the load has contradicted the map; bits 5 to 7: the last
+    /// gear.
     flags: u8,
     /// The last landmark that was met, and one more.
     met: u8,
@@ -72,7 +51,6 @@ pub struct Route {
     faults: u8,
 }
 
-const SETTLED: u8 = 3;
 const RISEN: u8 = 4;
 const PATIENCE_SHIFT: u8 = 3;
 const PATIENCE: u8 = 3 << PATIENCE_SHIFT;
@@ -84,11 +62,8 @@ impl Route {
     #[must_use]
     pub const fn new() -> Route {
         Route {
-            way_q12_mm: 0,
+            odometer: Odometer::new(),
             variance_mm2: u16::MAX,
-            tick_q4_mm: 0,
-            counts: 0,
-            mean_permille: 0,
             distrust_steps: 0,
             flags: NO_GEAR,
             met: 0,
@@ -103,21 +78,20 @@ impl Route {
 
     /// The position is this, with this variance: from another source than dead reckoning.
     pub const fn place(&mut self, position_mm: u16, variance_mm2: u16) {
-        self.way_q12_mm = (position_mm as u32) << WAY_BITS;
+        self.odometer.place(position_mm);
         self.variance_mm2 = variance_mm2;
     }
 
     /// Position on the way, whole mm.
     #[must_use]
     pub const fn position_mm(&self) -> u16 {
-        let way_mm = self.way_q12_mm >> WAY_BITS;
-        if way_mm > u16::MAX as u32 { u16::MAX } else { way_mm as u16 }
+        self.odometer.position_mm()
     }
 
     /// Way of the last tick, mm, rounded up.
     #[must_use]
     pub const fn tick_mm(&self) -> u16 {
-        (self.tick_q4_mm >> 4) + 1
+        self.odometer.tick_mm()
     }
 
     /// Variance of the position, mm².
@@ -157,39 +131,20 @@ impl Route {
         driving: bool,
     ) -> Option<u16> {
         let before_mm = self.position_mm();
-        let engaged = driving && self.flags & SETTLED != 0;
-        let moved = self.move_on(settings, raw, gear, engaged);
-        self.grow(map, before_mm, moved, engaged);
+        let Counted { moved_q12_mm, engaged, above_permille } =
+            self.odometer.take(&settings.odometer, features, raw, gear, driving);
+        self.grow(map, before_mm, moved_q12_mm, engaged);
         if !driving {
-            self.flags &= !(SETTLED | RISEN);
+            self.flags &= !RISEN;
             return None;
         }
         self.note_gear(settings, gear, engaged);
-        let risen = self.resist(settings, features, raw, gear);
+        let risen = above_permille.is_some_and(|above| self.rises(settings, above));
         if risen {
             self.meet(map, before_mm);
         }
         self.pass(map, before_mm);
         risen.then_some(before_mm)
-    }
-
-    /// Moves on by the way of this tick, mm times 4096, and returns it.
-    fn move_on(&mut self, settings: &RouteSettings, raw: &Raw, gear: u8, engaged: bool) -> u32 {
-        let moved = if engaged {
-            let moved =
-                raw.encoder_counts.min(MOST_COUNTS) as u32 * settings.count_q12_mm[gear as usize % MAX_GEARS];
-            let moved = moved.min(MOST_TICK);
-            self.tick_q4_mm = (moved >> TICK_SHIFT) as u16;
-            moved
-        } else {
-            // Out of gear the vehicle slows down by the resistance that it had. It is not taken to roll back: what it then
-            // loses and drives again is left to the landmarks.
-            let slower = (self.mean_permille as i32 * settings.coast_q16_mm as i32) >> 12;
-            self.tick_q4_mm = (self.tick_q4_mm as i32 - slower).clamp(0, u16::MAX as i32) as u16;
-            (self.tick_q4_mm as u32) << TICK_SHIFT
-        };
-        self.way_q12_mm = self.way_q12_mm.saturating_add(moved);
-        moved
     }
 
     /// What is not known of the way of this tick, and the end of the way on which the map is not trusted.
@@ -211,7 +166,7 @@ impl Route {
         if !engaged && self.flags >> GEAR_SHIFT == gear {
             self.contradict(settings);
         }
-        self.flags = self.flags & (SETTLED | RISEN | PATIENCE) | gear << GEAR_SHIFT;
+        self.flags = self.flags & (RISEN | PATIENCE) | gear << GEAR_SHIFT;
     }
 
     /// The ground is not as the map says: for some way the policy decides alone.
@@ -221,21 +176,8 @@ impl Route {
         self.faults = self.faults.saturating_add(16);
     }
 
-    /// Takes the resistance of this tick; returns whether it has risen.
-    fn resist(&mut self, settings: &RouteSettings, features: &FeatureSettings, raw: &Raw, gear: u8) -> bool {
-        let before = self.counts;
-        self.counts = raw.encoder_counts.min(MOST_COUNTS);
-        let gear = gear as usize % MAX_GEARS;
-        let slower = before as i32 - self.counts as i32;
-        let resistance = features.signed_load(raw, gear) + slower * settings.inertia_permille[gear] as i32;
-        let resistance = resistance.clamp(-16_000, 16_000);
-        if self.flags & SETTLED < SETTLING_TICKS {
-            self.flags += 1;
-            return false;
-        }
-        let above = resistance - self.mean_permille as i32;
-        // A strike moves the mean by little: the vehicle rolls on over the ground behind it.
-        self.mean_permille += (above >> MEAN_SHIFT).clamp(-MOST_MEAN_STEP, MOST_MEAN_STEP) as i16;
+    /// Whether the resistance, so far above its mean, has begun to rise in this tick.
+    const fn rises(&mut self, settings: &RouteSettings, above: i32) -> bool {
         let rise = settings.rise_permille as i32;
         let begins = above >= rise && self.flags & RISEN == 0;
         if begins {
@@ -258,7 +200,7 @@ impl Route {
         let spread = map.code(entry as usize).max(1) as u32;
         let spread = spread * spread;
         let gain_q12 = (variance << WAY_BITS) / (variance + spread);
-        self.way_q12_mm = self.way_q12_mm.saturating_add_signed(off_mm * gain_q12 as i32);
+        self.odometer.correct(off_mm * gain_q12 as i32);
         self.variance_mm2 = (variance * spread / (variance + spread)) as u16;
         if self.met <= entry {
             self.met = entry + 1;

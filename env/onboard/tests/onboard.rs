@@ -4,6 +4,8 @@
 mod features;
 #[path = "onboard/guard.rs"]
 mod guard;
+#[path = "onboard/lap_control.rs"]
+mod lap_control;
 #[path = "onboard/lap_memory.rs"]
 mod lap_memory;
 #[path = "onboard/preview.rs"]

@@ -4,19 +4,28 @@ use super::Drive;
 use crate::config::ParameterDistribution;
 use crate::{Seed, Stream};
 use lowgear_onboard::{
-    Controller, LapMemory, LapMemorySettings, Phase, ROUTE_FORMAT, Raw, Request, Route, RouteError, RouteMap,
-    RouteSettings, Settings, crc16_of,
+    Controller, LapControl, LapMemory, LapSettings, Phase, Raw, Request, Route, RouteError, RouteMap,
+    RouteSettings, Settings,
 };
+
+/// What a vehicle knows of its way.
+#[derive(Clone, Debug)]
+pub struct RouteRun(Known);
+
+#[derive(Clone, Debug)]
+enum Known {
+    Map(MapRun),
+    /// What the vehicle learns by itself, from lap to lap.
+    Laps(LapSettings, LapControl),
+}
 
 /// A map with the position on it.
 #[derive(Clone, Debug)]
-pub struct RouteRun {
+struct MapRun {
     bytes: Vec<u8>,
     settings: RouteSettings,
     state: Route,
     errors: Option<PositionErrors>,
-    /// What the vehicle learns by itself, from lap to lap.
-    memory: Option<(LapMemorySettings, LapMemory)>,
     /// The farthest position that was given, mm.
     farthest_mm: u16,
 }
@@ -56,57 +65,91 @@ impl RouteRun {
     /// Why the map is none.
     pub fn new(bytes: Vec<u8>, settings: RouteSettings) -> Result<RouteRun, RouteError> {
         RouteMap::new(&bytes)?;
-        Ok(RouteRun { bytes, settings, state: Route::new(), errors: None, memory: None, farthest_mm: 0 })
+        let run = MapRun { bytes, settings, state: Route::new(), errors: None, farthest_mm: 0 };
+        Ok(RouteRun(Known::Map(run)))
     }
 
     /// A vehicle without a map that counts its way, and learns by itself from lap to lap.
     #[must_use]
-    pub fn learning(
-        settings: RouteSettings,
-        memory_settings: LapMemorySettings,
-        memory: LapMemory,
-    ) -> RouteRun {
-        let mut nothing = vec![ROUTE_FORMAT, 0xff, 0xff, 0, 0, 0, 0, 0];
-        nothing.extend(crc16_of(&nothing).to_le_bytes());
-        RouteRun {
-            bytes: nothing,
-            settings,
-            state: Route::new(),
-            errors: None,
-            memory: Some((memory_settings, memory)),
-            farthest_mm: 0,
-        }
+    pub const fn learning(settings: LapSettings, memory: LapMemory) -> RouteRun {
+        RouteRun(Known::Laps(settings, LapControl::knowing(memory)))
     }
 
     /// The same map with a position that is known but for these errors.
     #[must_use]
-    pub fn with_errors(self, errors: PositionErrors) -> RouteRun {
-        RouteRun { errors: Some(errors), ..self }
-    }
-
-    /// The position on the map and what the vehicle knows of it.
-    #[must_use]
-    pub fn state(&self) -> &Route {
-        &self.state
+    pub fn with_errors(mut self, errors: PositionErrors) -> RouteRun {
+        if let Known::Map(run) = &mut self.0 {
+            run.errors = Some(errors);
+        }
+        self
     }
 
     /// What the vehicle has learned by itself so far.
     #[must_use]
-    pub fn memory(&self) -> Option<&LapMemory> {
-        self.memory.as_ref().map(|(_, memory)| memory)
+    pub const fn learned(&self) -> Option<&LapControl> {
+        match &self.0 {
+            Known::Laps(_, control) => Some(control),
+            Known::Map(_) => None,
+        }
     }
 
-    /// The bytes were checked when the run was made.
-    fn map(&self) -> Option<RouteMap<'_>> {
-        RouteMap::new(&self.bytes).ok()
+    /// The same knowledge at the start of a lap.
+    fn at_start(mut self) -> RouteRun {
+        match &mut self.0 {
+            Known::Laps(_, control) => *control = LapControl::knowing(*control.memory()),
+            Known::Map(run) => {
+                run.farthest_mm = 0;
+                run.state = Route::new();
+                if let Ok(map) = RouteMap::new(&run.bytes) {
+                    run.state.start(&map);
+                }
+            }
+        }
+        self
     }
 
     /// Takes a reading, after the controller has.
     fn update(&mut self, settings: &Settings, controller: &Controller, raw: &Raw) {
-        let Ok(map) = RouteMap::new(&self.bytes) else { return };
-        let guard = controller.guard();
-        let driving = guard.phase() == Phase::Driving;
-        self.state.update(&self.settings, &settings.features, &map, raw, guard.gear(), driving);
+        let gear = controller.guard().gear();
+        let driving = controller.guard().phase() == Phase::Driving;
+        match &mut self.0 {
+            Known::Laps(own, control) => control.count(own, &settings.features, raw, gear, driving),
+            Known::Map(run) => {
+                // The bytes were checked when the run was made.
+                if let Ok(map) = RouteMap::new(&run.bytes) {
+                    run.state.update(&run.settings, &settings.features, &map, raw, gear, driving);
+                }
+            }
+        }
+    }
+}
+
+impl MapRun {
+    /// As [`Drive::follow_route`], for a vehicle whose front axle is at `x_m`.
+    fn follow(
+        &mut self,
+        settings: &Settings,
+        controller: &Controller,
+        x_m: f64,
+        request: Request,
+        decided: bool,
+    ) -> (Request, bool) {
+        let Ok(map) = RouteMap::new(&self.bytes) else { return (request, false) };
+        if let Some(errors) = &self.errors {
+            let millimetres = (1000.0 * (x_m + errors.at(x_m))).clamp(0.0, f64::from(u16::MAX));
+            // Sections are driven in their order: a vehicle that rolls back over a border keeps the gear of the one behind it.
+            self.farthest_mm = (millimetres as u16).max(self.farthest_mm);
+            self.state.place(self.farthest_mm, 1);
+        }
+        let gear = controller.guard().gear();
+        let asks = decided || self.state.wanted(&map).is_some_and(|wanted| wanted < gear);
+        let busy = controller.guard().busy();
+        let watched = asks || map.border_within(self.state.position_mm(), LOOK_TICKS * self.state.tick_mm());
+        if !asks || busy {
+            return (request, watched && !busy);
+        }
+        let features = controller.features(settings);
+        (self.state.decide(&self.settings, &map, &features, decided.then_some(request)), watched)
     }
 }
 
@@ -132,44 +175,21 @@ impl Drive {
         }
     }
 
-    pub(super) fn start_route(&mut self, mut route: RouteRun) {
-        let mut state = Route::new();
-        if let Some(map) = route.map() {
-            state.start(&map);
-        }
-        (route.state, route.farthest_mm) = (state, 0);
-        if let Some((_, memory)) = &mut route.memory {
-            memory.start_lap();
-        }
-        self.route = Some(Box::new(route));
+    pub(super) fn start_route(&mut self, route: RouteRun) {
+        self.route = Some(Box::new(route.at_start()));
     }
 
     /// What to ask the guard for, given what the policy asks for, and whether the map is to be looked at again in the next
     /// tick.
     pub(super) fn follow_route(&mut self, request: Request, decided: bool) -> (Request, bool) {
-        let Some(route) = &mut self.route else { return (request, false) };
-        let RouteRun { bytes, settings, state, errors, memory, farthest_mm } = &mut **route;
-        let Ok(map) = RouteMap::new(bytes) else { return (request, false) };
-        if let Some(errors) = errors {
-            let x_m = self.plant.x_m;
-            let millimetres = (1000.0 * (x_m + errors.at(x_m))).clamp(0.0, f64::from(u16::MAX));
-            // Sections are driven in their order: a vehicle that rolls back over a border keeps the gear of the one behind it.
-            *farthest_mm = (millimetres as u16).max(*farthest_mm);
-            state.place(*farthest_mm, 1);
+        let (settings, controller) = (&self.scenario.settings, &self.controller);
+        match self.route.as_deref_mut().map(|route| &mut route.0) {
+            Some(Known::Map(run)) => run.follow(settings, controller, self.plant.x_m, request, decided),
+            Some(Known::Laps(own, control)) if decided => {
+                let features = controller.features(settings);
+                (control.decide(own, &features, request, controller.mask(settings)), false)
+            }
+            _ => (request, false),
         }
-        let gear = self.controller.guard().gear();
-        let asks = decided || state.wanted(&map).is_some_and(|wanted| wanted < gear);
-        let busy = self.controller.guard().busy();
-        let watched = asks || map.border_within(state.position_mm(), LOOK_TICKS * state.tick_mm());
-        if !asks || busy {
-            return (request, watched && !busy);
-        }
-        let features = self.controller.features(&self.scenario.settings);
-        if let Some((settings, memory)) = memory {
-            let may_rise = self.controller.mask(&self.scenario.settings)[Request::Up as usize];
-            let position_mm = state.position_mm();
-            return (memory.decide(settings, position_mm, &features, request, may_rise), watched);
-        }
-        (state.decide(settings, &map, &features, decided.then_some(request)), watched)
     }
 }

@@ -101,6 +101,40 @@ impl CourseConfig {
     }
 }
 
+/// What has changed on a way since a vehicle learned it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum GroundChange {
+    /// The obstacle nearest to `near_m` lies farther on by `by_m`.
+    Moved {
+        /// Where to look for it, m.
+        near_m: f64,
+        /// How far, m.
+        by_m: f64,
+    },
+    /// One more obstacle lies across the way.
+    Added(Obstacle),
+}
+
+impl Course {
+    /// The course after a change; of obstacles that come to lie closer to each other than a wheel can tell, the first stays.
+    #[must_use]
+    pub fn changed(mut self, change: GroundChange) -> Course {
+        match change {
+            GroundChange::Moved { near_m, by_m } => {
+                let apart_m = |obstacle: &Obstacle| (obstacle.position_m - near_m).abs();
+                let nearest = self.obstacles.iter_mut().min_by(|a, b| apart_m(a).total_cmp(&apart_m(b)));
+                if let Some(obstacle) = nearest {
+                    obstacle.position_m += by_m;
+                }
+            }
+            GroundChange::Added(obstacle) => self.obstacles.push(obstacle),
+        }
+        self.obstacles.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
+        self.obstacles.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);
+        self
+    }
+}
+
 /// Moves the start of a course to `offset_m`; its end stays.
 fn shift_start(course: &mut Course, offset_m: f64) {
     course.length_m -= offset_m;

@@ -10,7 +10,7 @@ mod roughness;
 
 pub use course::{Course, Obstacle, Segment, Surface};
 pub use generate::{CourseConfig, GradeConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig};
-pub use laps::{LapNumber, LapsConfig};
+pub use laps::{GroundChange, LapNumber, LapsConfig};
 pub use obstacle::{Contact, ObstacleShape};
 pub use placing::ObstacleConfig;
 pub use profile::{ProfileError, read_profile};

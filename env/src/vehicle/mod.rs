@@ -22,6 +22,7 @@ pub use preview::{
     FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, RollerConfig, RollerLoad,
     WhiskerConfig,
 };
+pub use route::LapAdvice;
 pub use sampled::{Axle, BATCH, Gear, MAX_AXLES, SampledPreview, Vehicle};
 pub use selector::{DogConfig, SelectorConfig};
 pub use sensors::{ControllerConfig, EncoderConfig, GuardConfig, NoisyConfig, SensorConfig};

@@ -1,7 +1,7 @@
 //! Settings of the localisation on a map of the way, and of what a vehicle learns of its way by itself.
 
 use super::{GRAVITY_M_S2, VehicleConfig};
-use lowgear_onboard::{LapMemorySettings, MAX_GEARS, RouteSettings};
+use lowgear_onboard::{LapMemorySettings, LapSettings, MAX_GEARS, OdometerSettings, RouteSettings};
 
 /// The smallest rise of the resistance that is noted, share of the weight: an edge of 3 mm under one axle is more than twice
 /// that for small wheels.
@@ -19,16 +19,32 @@ const EARLY_MARGIN: f64 = 0.02;
 /// No early upshift for so long after one that was taken back, s: as long as a tuned rule waits.
 const RETRY_S: f64 = 1.25;
 
+/// What a vehicle does with what it has learned of its way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LapAdvice {
+    /// It holds upshifts back before places where it has stalled.
+    Hold,
+    /// It also shifts up early where its top gear ran easily.
+    #[default]
+    Early,
+}
+
 impl VehicleConfig {
     /// Constants of what the controller learns of a way that it drives again and again.
     #[must_use]
-    pub fn lap_memory_settings(&self) -> LapMemorySettings {
-        LapMemorySettings {
+    pub fn lap_settings(&self, advice: LapAdvice) -> LapSettings {
+        let early_permille = match advice {
+            // No speed ratio reaches this.
+            LapAdvice::Hold => i16::MAX,
+            LapAdvice::Early => (1000.0 * (self.equal_speed_ratio() + EARLY_MARGIN)).round() as i16,
+        };
+        let memory = LapMemorySettings {
             top_gear: self.gearbox.total_ratio.len().saturating_sub(1) as u8,
             look_mm: (1000.0 * LOOK_M) as u16,
-            early_permille: (1000.0 * (self.equal_speed_ratio() + EARLY_MARGIN)).round() as i16,
+            early_permille,
             retry_ticks: (RETRY_S / self.controller.tick_s).round().min(1000.0) as i16,
-        }
+        };
+        LapSettings { odometer: self.route_settings().odometer, memory }
     }
 
     /// Speed ratio in the gear below the top one at which the top gear drives the same load at the same speed. Torque falls
@@ -70,11 +86,10 @@ impl VehicleConfig {
         let noise_permille = noise * f64::from(inertia_permille[..gears].iter().copied().max().unwrap_or(0));
         let weight_permille = 1000.0 * self.chassis.mass_kg * GRAVITY_M_S2 / stall_n;
         let wheelbase_m = self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m);
+        let coast_q16_mm = 65_536.0 * stall_n / rolling_kg * tick_s.powi(2);
+        let coast_q16_mm = coast_q16_mm.round().clamp(0.0, 60_000.0) as u16;
         RouteSettings {
-            count_q12_mm,
-            coast_q16_mm: (65_536.0 * stall_n / rolling_kg * tick_s.powi(2)).round().clamp(0.0, 60_000.0)
-                as u16,
-            inertia_permille,
+            odometer: OdometerSettings { count_q12_mm, coast_q16_mm, inertia_permille },
             rise_permille: (RISE_SHARE * weight_permille).max(RISE_SDS * noise_permille).round().min(15_000.0)
                 as i16,
             distrust_steps: ((wheelbase_m + DISTRUST_M) / STEP_M).round().min(255.0) as u8,

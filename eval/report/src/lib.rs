@@ -10,6 +10,7 @@ mod card;
 mod changes;
 mod charts;
 mod document;
+mod laps;
 mod panels;
 pub mod plot;
 mod policies;
@@ -28,6 +29,7 @@ mod verdict;
 
 pub use card::card_page;
 pub use changes::{ChangedKey, changes_in_short, changes_page};
+pub use laps::laps_page;
 pub use progress::{JobStanding, Standing, progress_page};
 pub use sensors::sensors_page;
 pub use sweep::sweep_page;

@@ -1,7 +1,7 @@
 //! `lowgear export`.
 
 use super::replace::Replace;
-use super::{OtherVehicle, policy};
+use super::{Advice, OtherVehicle, policy};
 use crate::config::check_prefix;
 use crate::error::StudyError;
 use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
@@ -20,7 +20,9 @@ use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::monitor::{COURSES, effect, learn};
 use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
-use lowgear_firmware::{AGAINST, ExportError, ExportOptions, Format, recorder_file_name, trial_sources};
+use lowgear_firmware::{
+    AGAINST, ExportError, ExportOptions, Format, laps_file_names, recorder_file_name, trial_sources,
+};
 use std::path::{Path, PathBuf};
 
 /// What is written next to the exported files.
@@ -68,6 +70,10 @@ pub(super) struct ExportArguments {
     /// gain
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=20))]
     changes: Option<u8>,
+    /// Add a memory of the way: a vehicle that drives the same way again learns lap by lap where it stalls; PREFIX_laps goes
+    /// between the control loop and the controller
+    #[arg(long, value_name = "ADVICE", value_enum, conflicts_with = "against")]
+    lap_memory: Option<Advice>,
     #[command(flatten)]
     replace: Replace,
     #[command(flatten)]
@@ -122,6 +128,9 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<String, StudyError> {
     let formats = arguments.format.formats();
     let (second_prefix, second_folder) = (format!("{prefix}_{AGAINST}"), arguments.out.join(AGAINST));
     let mut outputs = places(&arguments.out, &formats, &prefix);
+    if arguments.lap_memory.is_some() {
+        outputs.extend(laps_file_names(&formats, &prefix).into_iter().map(|name| arguments.out.join(name)));
+    }
     if arguments.against.is_some() {
         check_prefix(&second_prefix).map_err(|e| KeyError { key: format!("--{}", e.key), ..e })?;
         outputs.extend(places(&second_folder, &formats, &second_prefix));
@@ -201,12 +210,19 @@ fn export_one(
         said = format!("\n{}", changed.text());
         (table, filled_cells) = (changed.table, None);
     }
-    let formats = arguments.format.formats();
-    let options =
-        ExportOptions { prefix: prefix.to_owned(), formats, filled_cells, ..ExportOptions::default() };
+    let options = ExportOptions { filled_cells, ..export_options(arguments, inputs, prefix) };
     let proof = prove_decider(&table, &inputs.scenario.settings, &options, folder)?;
     let said = format!("{}{said}{}\n", proof.size.text(), verdict(&proof));
     Ok((said, PolicyInstance::Table(TablePolicy::new(table))))
+}
+
+fn export_options(arguments: &ExportArguments, inputs: &Inputs, prefix: &str) -> ExportOptions {
+    ExportOptions {
+        prefix: prefix.to_owned(),
+        formats: arguments.format.formats(),
+        laps: arguments.lap_memory.map(|advice| inputs.scenario.vehicle.lap_settings(advice.into())),
+        ..ExportOptions::default()
+    }
 }
 
 /// Exports one policy as a network, distilled if it is none yet; what is to say about it, and what is exported.
@@ -238,8 +254,7 @@ fn export_network(
         );
         (iteration.network, loss + &shares)
     };
-    let formats = arguments.format.formats();
-    let options = ExportOptions { prefix: prefix.to_owned(), formats, ..ExportOptions::default() };
+    let options = export_options(arguments, inputs, prefix);
     let proof = prove_decider(&network, &inputs.scenario.settings, &options, folder)?;
     let said = format!("{}{said}{}\n", proof.size.text(), verdict(&proof));
     Ok((said, PolicyInstance::Network(IntegerNetworkPolicy::new(network))))

@@ -29,6 +29,7 @@ use crate::study::Inputs;
 use crate::terminal::{print_message, print_result, unless_closed};
 use clap::{CommandFactory, Parser, Subcommand};
 use lowgear_env::config::escaped;
+use lowgear_env::vehicle::LapAdvice;
 use lowgear_eval::PolicyId;
 use std::ffi::OsString;
 use std::io::Write;
@@ -180,6 +181,24 @@ fn exit_code(error: &StudyError) -> u8 {
         | StudyError::OtherSweep { .. }
         | StudyError::Policy { .. } => EXIT_USAGE,
         _ => EXIT_FAILED,
+    }
+}
+
+/// What a vehicle does with what it has learned of its way, by name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum Advice {
+    /// Holds upshifts back before places where it has stalled
+    Hold,
+    /// Also shifts up early where the top gear ran easily
+    Early,
+}
+
+impl From<Advice> for LapAdvice {
+    fn from(advice: Advice) -> LapAdvice {
+        match advice {
+            Advice::Hold => LapAdvice::Hold,
+            Advice::Early => LapAdvice::Early,
+        }
     }
 }
 

@@ -6,7 +6,6 @@ mod sections;
 mod text;
 mod worth;
 
-pub use learned::LearnedWorth;
 pub use map::{Landmark, RouteContent, Section};
 pub use sections::planned;
-pub use worth::{MapsWorth, RouteOptions, RouteRow, RouteWorth, route_worth};
+pub use worth::{MapsWorth, RouteOptions, RouteWorth, route_worth};

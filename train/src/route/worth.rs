@@ -4,14 +4,16 @@
 //! with the vehicle of the file. Vehicles as they really are then drive other laps with it: with a position that is known but for an
 //! error, and with one that they count themselves.
 
-use super::learned::{LearnedWorth, learned_worth};
+use super::learned::{learned_worth, no_laps};
 use super::{Landmark, RouteContent, planned};
 use crate::error::StudyError;
 use lowgear_agents::policy::Policy;
 use lowgear_env::config::KeyError;
 use lowgear_env::terrain::Contact;
+use lowgear_env::vehicle::LapAdvice;
 use lowgear_env::{Cause, Drive, Outcome, PositionErrors, RouteRun, Scenario};
 use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
+use lowgear_eval::laps::{LapWorth, TimeRow};
 use lowgear_eval::statistics::{Estimate, Scores, paired_difference};
 use lowgear_eval::suite::play_on;
 use rayon::prelude::*;
@@ -42,21 +44,8 @@ pub struct RouteOptions {
     pub level: f64,
     /// Whether to make maps and plans, too: they take nearly all the time.
     pub maps: bool,
-}
-
-/// One way to know the position, or one of the two references.
-#[derive(Clone, Debug)]
-pub struct RouteRow {
-    /// Name.
-    pub name: String,
-    /// Mean course time, s.
-    pub time_s: f64,
-    /// Time against the policy alone, %; below zero is faster.
-    pub difference_percent: Estimate,
-    /// Damage against the policy alone, %.
-    pub damage_percent: f64,
-    /// Laps that were finished.
-    pub finished: u64,
+    /// What a vehicle does with what it has learned by itself.
+    pub advice: LapAdvice,
 }
 
 /// What a map is worth, and what vehicles learn without one.
@@ -69,7 +58,7 @@ pub struct RouteWorth {
     /// Maps made from the true ground; none where they were left out.
     pub maps: Option<MapsWorth>,
     /// What vehicles that learn their way by themselves gain, where the course has laps.
-    pub learned: Option<LearnedWorth>,
+    pub learned: Option<LapWorth>,
 }
 
 /// What maps made from the true ground are worth.
@@ -80,7 +69,7 @@ pub struct MapsWorth {
     /// Mean and largest size of a map, bytes.
     pub bytes: (f64, usize),
     /// The policy alone, the plan, then maps.
-    pub rows: Vec<RouteRow>,
+    pub rows: Vec<TimeRow>,
 }
 
 /// A way: the map of it, and the episodes that are laps of it.
@@ -89,22 +78,21 @@ struct Way {
     laps: Vec<u64>,
 }
 
-/// Drives every lap with every way to know the position.
+/// Drives every lap with every way to know the position. The policy has a name.
 ///
 /// # Errors
 /// A course that is too long for a map, one without laps where nothing but learning is asked for, or an episode that is not
 /// physical.
 pub fn route_worth<P: Policy + Clone + Sync>(
     scenario: &Arc<Scenario>,
-    policy: &P,
+    (name, policy): (&str, &P),
     options: &RouteOptions,
 ) -> Result<RouteWorth, StudyError> {
     let maps = if options.maps { Some(maps_worth(scenario, policy, options)?) } else { None };
-    let learned = learned_worth(scenario, policy, options.ways, options.level)?;
+    let learned = learned_worth(scenario, policy, name, options)?;
     scenario.check_driven()?;
     if maps.is_none() && learned.is_none() {
-        let allowed = "a table [laps] with a count of 3 or more: vehicles learn from lap to lap";
-        return Err(KeyError::new("laps", "absent or less", allowed).into());
+        return Err(no_laps().into());
     }
     Ok(RouteWorth { course: scenario.course.name.clone(), ways: options.ways, maps, learned })
 }
@@ -238,7 +226,7 @@ fn with_map<P: Policy + Clone>(
 }
 
 /// Each of `outcomes` against the first.
-fn rows(outcomes: &[(String, Vec<Vec<Outcome>>)], level: f64) -> Result<Vec<RouteRow>, StudyError> {
+fn rows(outcomes: &[(String, Vec<Vec<Outcome>>)], level: f64) -> Result<Vec<TimeRow>, StudyError> {
     outcomes.iter().map(|(name, ways)| row(name.clone(), ways, &outcomes[0].1, level)).collect()
 }
 
@@ -248,7 +236,7 @@ pub(super) fn row(
     ways: &[Vec<Outcome>],
     alone: &[Vec<Outcome>],
     level: f64,
-) -> Result<RouteRow, StudyError> {
+) -> Result<TimeRow, StudyError> {
     let mean = |laps: &[Outcome], of: fn(&Outcome) -> f64| {
         laps.iter().map(of).sum::<f64>() / laps.len().max(1) as f64
     };
@@ -260,7 +248,7 @@ pub(super) fn row(
     let times = Scores::new(&[by_way(ways, |outcome| outcome.time_s)])?;
     let difference = paired_difference(&times, &reference, level)?.estimate;
     let percent = |seconds: f64| 100.0 * seconds / reference.mean();
-    Ok(RouteRow {
+    Ok(TimeRow {
         name,
         time_s: times.mean(),
         difference_percent: Estimate {

@@ -91,7 +91,7 @@ __attribute__((noinline)) static void nothing(lowgear_state *s, const lowgear_ra
 
 __attribute__((noinline)) static void whole(lowgear_state *s, const lowgear_raw *raw, lowgear_command *c)
 {
-    *c = lowgear_tick(s, raw);
+    *c = drill_whole(s, raw);
 }
 
 /* A thousand instructions and the return, to tell how many timer steps an instruction takes. */

@@ -65,7 +65,7 @@ __attribute__((noinline)) static void nothing(lowgear_state *s, const lowgear_ra
 
 __attribute__((noinline)) static void whole(lowgear_state *s, const lowgear_raw *raw, lowgear_command *c)
 {
-    *c = lowgear_tick(s, raw);
+    *c = drill_whole(s, raw);
 }
 
 static uint16_t stopped(void (*call)(lowgear_state *, const lowgear_raw *, lowgear_command *), lowgear_state *s,

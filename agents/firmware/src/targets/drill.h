@@ -15,6 +15,11 @@
 #define DRILL_LOOKS UINT32_C(2000)
 
 #include "lowgear.h"
+#ifdef DRILL_LAPS
+#include "lowgear_laps.h"
+
+static lowgear_laps drill_laps;
+#endif
 
 static void drill_line(const char *what, uint32_t number, uint32_t sum);
 
@@ -60,6 +65,19 @@ static void drill_begin(drill_toy *toy, lowgear_state *state)
     toy->preview = 0;
     toy->selector = lowgear_angle_of(gear);
     lowgear_start(state, gear);
+#ifdef DRILL_LAPS
+    lowgear_laps_begin(&drill_laps);
+#endif
+}
+
+/* One whole tick of what a control loop calls. */
+static inline lowgear_command drill_whole(lowgear_state *state, const lowgear_raw *raw)
+{
+#ifdef DRILL_LAPS
+    return lowgear_laps_tick(&drill_laps, state, raw);
+#else
+    return lowgear_tick(state, raw);
+#endif
 }
 
 /* The selector runs to its target, or sticks short of it until an order frees it. */
