@@ -123,6 +123,7 @@ fn rule() -> Rule {
         retry_ticks: 0,
         retry_growth: 1.0,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     };
     Rule::new(settings, 3).unwrap()
