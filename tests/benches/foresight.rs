@@ -113,6 +113,7 @@ fn tuned() -> Rule {
         retry_ticks: 25,
         retry_growth: 1.0,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     };
     Rule::new(settings, 3).unwrap()

@@ -14,6 +14,7 @@ pub(crate) fn rule() -> Rule {
         retry_ticks: 0,
         retry_growth: 1.0,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     };
     Rule::new(settings, 3).unwrap()

@@ -34,6 +34,7 @@ fn rule() -> Rule {
         retry_ticks: 24,
         retry_growth: 1.0,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     };
     Rule::new(settings, 3).unwrap()

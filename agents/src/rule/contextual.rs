@@ -251,6 +251,7 @@ mod tests {
             retry_ticks: 8,
             retry_growth: 2.5,
             steps_down: true,
+            dwell_ticks: None,
             preview: None,
         }
     }

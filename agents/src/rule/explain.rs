@@ -30,6 +30,11 @@ impl DecisionLogic {
         let (since, wait) = (value(Feature::SinceFailed), self.retry_waits[failed]);
         let what = format!("{since} ticks since a failed upshift, {failed} in a row, waits for {wait}");
         lines.push(holds(&what, since >= wait));
+        if let Some(ticks) = self.dwell_ticks.get(gear_index(features)) {
+            let dwell = value(Feature::Dwell);
+            let what = format!("{dwell} ticks in this gear, may shift up from {ticks}");
+            lines.push(holds(&what, self.has_dwelt(features)));
+        }
         if let Some(preview) = &self.preview {
             let strike = strike(features);
             lines.push(holds(&format!("{strike}, steps down before it"), self.strikes(features)));

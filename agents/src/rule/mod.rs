@@ -14,7 +14,8 @@
 //! | and first gear on an incline | [`RuleSettings::incline_aware`] | no upshift on a climb |
 //! | and patience after a failed upshift | [`RuleSettings::patient`] | a wait that grows |
 //! | and a threshold down | [`RuleSettings::two_sided`] | down before it stalls |
-//! | and back-off, tilt hold, load ratio | all keys but `preview` | the full rule |
+//! | and back-off, tilt hold, load ratio | all keys but `dwell-ticks` and `preview` | the full rule |
+//! | and a wait of its own in each gear | [`RuleSettings::dwell_ticks`] | no shift up soon after a shift |
 //! | and a sensor ahead | [`PreviewRule`] | down and no shift up before an obstacle |
 
 pub mod card;
@@ -88,6 +89,10 @@ pub struct RuleSettings {
     pub retry_growth: f32,
     /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
     pub steps_down: bool,
+    /// Do not shift up out of gear `g` before it has been engaged for `dwell-ticks[g]`; one per gear but the top one.
+    /// Ticks, 0 to 1000; absent means no such waits.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dwell_ticks: Option<Vec<u16>>,
     /// What it does about strikes ahead; absent on a vehicle without a sensor ahead, and where it is ignored.
     #[serde(default)]
     pub preview: Option<PreviewRule>,
@@ -114,6 +119,7 @@ impl RuleSettings {
             retry_ticks: 0,
             retry_growth: 1.0,
             steps_down: false,
+            dwell_ticks: None,
             preview: None,
         }
     }
@@ -170,6 +176,11 @@ impl RuleSettings {
         }
         in_range("retry-ticks", self.retry_ticks, 0, MAX_WAIT_TICKS, "ticks")?;
         in_range("retry-growth", self.retry_growth, 1.0, 10.0, "")?;
+        for (i, &ticks) in self.dwell_ticks.iter().flatten().enumerate() {
+            in_range(&format!("dwell-ticks[{i}]"), ticks, 0, MAX_WAIT_TICKS, "ticks")?;
+        }
+        let waits = self.dwell_ticks.as_ref().map_or(gears - 1, Vec::len);
+        check_pairs("dwell-ticks", waits, gears - 1)?;
         let preview = self.preview.as_ref();
         preview.map_or(Ok(()), |preview| preview.validate(gears)).map_err(|e| e.within("preview"))
     }
@@ -263,6 +274,7 @@ pub(crate) struct DecisionLogic {
     tilt_hold_ddeg: Option<i16>,
     retry_waits: [i16; 8],
     steps_down: bool,
+    dwell_ticks: Vec<i16>,
     preview: Option<PreviewRule>,
     request_held: Request,
     agreed: u8,
@@ -276,6 +288,12 @@ impl DecisionLogic {
             tilt_hold_ddeg: settings.tilt_hold_ddeg,
             retry_waits: settings.retry_waits(),
             steps_down: settings.steps_down,
+            dwell_ticks: settings
+                .dwell_ticks
+                .iter()
+                .flatten()
+                .map(|&t| t.min(MAX_WAIT_TICKS) as i16)
+                .collect(),
             preview: settings.preview.clone(),
             request_held: Request::Hold,
             agreed: 0,
@@ -331,11 +349,20 @@ impl DecisionLogic {
         self.steps_down && self.preview.as_ref().is_some_and(|preview| preview.shifts_down(features))
     }
 
+    /// Whether the gear has been engaged for its own wait.
+    fn has_dwelt(&self, features: &Features) -> bool {
+        let wait = self.dwell_ticks.get(gear_index(features));
+        wait.is_none_or(|&ticks| features.get(Feature::Dwell) >= ticks)
+    }
+
     fn may_climb(&self, features: &Features) -> bool {
         let level = self.tilt_hold_ddeg.is_none_or(|limit| features.get(Feature::Tilt) < limit);
         let failed = usize::try_from(features.get(Feature::FailedCount)).unwrap_or(0);
         let free = !self.preview.as_ref().is_some_and(|preview| preview.holds(features));
-        level && free && features.get(Feature::SinceFailed) >= self.retry_waits[failed.min(7)]
+        level
+            && free
+            && self.has_dwelt(features)
+            && features.get(Feature::SinceFailed) >= self.retry_waits[failed.min(7)]
     }
 }
 

@@ -28,6 +28,7 @@ fn full() -> RuleSettings {
         retry_ticks: 8,
         retry_growth: 2.5,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     }
 }
@@ -192,4 +193,23 @@ fn settings_are_read_with_kebab_case_keys_and_nothing_unknown() {
     let misspelt = text.replace("retry-growth", "retry-grow");
     let error = serde_json::from_str::<RuleSettings>(&misspelt).unwrap_err().to_string();
     assert!(error.contains("unknown field `retry-grow`"), "{error}");
+}
+
+#[test]
+fn each_gear_waits_for_its_own_time_before_a_shift_up() {
+    let waits = RuleSettings { dwell_ticks: Some(vec![12, 30]), ..full() };
+    let at = |gear: i16, dwell: i16| {
+        let rule = Rule::new(waits.clone(), 3);
+        rule.unwrap().decide(&with(features(gear, 950), Feature::Dwell, dwell), FREE)
+    };
+    assert_eq!([at(0, 11), at(0, 12)], [Request::Hold, Request::Up]);
+    assert_eq!([at(1, 29), at(1, 30)], [Request::Hold, Request::Up]);
+    let vector = waits.to_vector();
+    assert_eq!(vector.len(), full().to_vector().len() + 2);
+    assert_eq!(waits.with_vector(&vector).unwrap(), waits);
+    let short = RuleSettings { dwell_ticks: Some(vec![12]), ..full() };
+    assert_eq!(short.validate(3).unwrap_err().key, "dwell-ticks");
+    let long = RuleSettings { dwell_ticks: Some(vec![12, 1001]), ..full() };
+    assert_eq!(long.validate(3).unwrap_err().key, "dwell-ticks[1]");
+    assert!(!serde_json::to_string(&full()).unwrap().contains("dwell"), "older files keep their bytes");
 }

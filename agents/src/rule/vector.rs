@@ -15,6 +15,7 @@
 //! | `steps` | `preview.hold-class` per gear, with `preview` | class / 10 | 0.151 to 0.449 |
 //! | 2 | `preview.down-mm` and `preview.hold-mm`, with `preview` | mm / 500 | 0 to 2 |
 //! | 1 | `preview.clear-decisions`, with `preview` | (decisions - 1) / 10 | 0 to 1.9 |
+//! | `steps` | `dwell-ticks` per gear, where they are set | ticks / 50 | 0 to 2 |
 
 use super::{MAX_WAIT_TICKS, NEVER_UP, PreviewRule, RuleSettings, check_vector};
 use lowgear_env::config::KeyError;
@@ -24,9 +25,12 @@ const OTHERS: usize = 5;
 const STALL_NEVER: f64 = 1.2;
 const TILT_NEVER: f64 = 1.5;
 const TILT_SCALE: f64 = 300.0;
+const DWELL_SCALE: f64 = 50.0;
+const LONGEST_DWELL: f64 = 2.0;
 
 impl RuleSettings {
-    /// The settings as a search vector: thresholds up, thresholds down, hold, stall, tilt, retry, growth, preview.
+    /// The settings as a search vector: thresholds up, thresholds down, hold, stall, tilt, retry, growth, preview,
+    /// waits in each gear.
     #[must_use]
     pub fn to_vector(&self) -> Vec<f64> {
         let thresholds = self.up_permille.iter().chain(&self.down_permille);
@@ -37,6 +41,7 @@ impl RuleSettings {
         vector.push(f64::from(self.retry_ticks).ln_1p() / longest().ln_1p());
         vector.push(f64::from(self.retry_growth).log10());
         vector.extend(self.preview.iter().flat_map(PreviewRule::to_vector));
+        vector.extend(self.dwell_ticks.iter().flatten().map(|&ticks| f64::from(ticks) / DWELL_SCALE));
         vector
     }
 
@@ -53,7 +58,9 @@ impl RuleSettings {
         let steps = self.up_permille.len();
         let threshold = |i: usize| (at(i) * 1000.0).round() as i16;
         let others = 2 * steps;
-        let ahead: Vec<f64> = (others + OTHERS..bounds.len()).map(at).collect();
+        let dwells = bounds.len() - self.dwell_ticks.as_ref().map_or(0, Vec::len);
+        let ahead: Vec<f64> = (others + OTHERS..dwells).map(at).collect();
+        let dwell = |i: usize| (at(i) * DWELL_SCALE).round() as u16;
         let stall = at(others + 1);
         let tilt = at(others + 2);
         Ok(RuleSettings {
@@ -66,6 +73,7 @@ impl RuleSettings {
             retry_ticks: (at(others + 3) * longest().ln_1p()).exp_m1().round() as u16,
             retry_growth: (10f64.powf(at(others + 4)) * 100.0).round() as f32 / 100.0,
             steps_down: self.steps_down,
+            dwell_ticks: self.dwell_ticks.as_ref().map(|_| (dwells..bounds.len()).map(dwell).collect()),
             preview: self.preview.as_ref().map(|preview| preview.with_vector(&ahead)),
         })
     }
@@ -79,6 +87,7 @@ impl RuleSettings {
             [(0.0, 1.9), (0.0, STALL_NEVER), (0.0, TILT_NEVER), (0.0, 1.0), (0.0, 1.0)];
         bounds.extend(others);
         bounds.extend(self.preview.iter().flat_map(PreviewRule::vector_bounds));
+        bounds.extend(self.dwell_ticks.iter().flatten().map(|_| (0.0, LONGEST_DWELL)));
         bounds
     }
 }

@@ -115,6 +115,10 @@ pub(super) struct HandRule {
     retry_growth: f32,
     /// Whether the rule ever shifts down; `false` overrides `down-permille` and `stall-ticks`.
     steps_down: bool,
+    /// Do not shift up out of gear `g` before it has been engaged for `dwell-ticks[g]`; one per gear but the top one.
+    /// Ticks, 0 to 1000; absent means no such waits.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    dwell_ticks: Option<Vec<u16>>,
     /// What it does about strikes ahead, on a vehicle with a sensor ahead; absent means nothing.
     #[serde(default)]
     preview: Option<PreviewRule>,
@@ -132,6 +136,7 @@ impl Default for HandRule {
             retry_ticks: 40,
             retry_growth: 1.0,
             steps_down: true,
+            dwell_ticks: None,
             preview: None,
         }
     }
@@ -149,6 +154,7 @@ impl From<HandRule> for RuleSettings {
             retry_ticks: rule.retry_ticks,
             retry_growth: rule.retry_growth,
             steps_down: rule.steps_down,
+            dwell_ticks: rule.dwell_ticks,
             preview: rule.preview,
         }
     }

@@ -31,6 +31,9 @@ pub fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
     if let Some(tilt) = rule.tilt_hold_ddeg {
         lines.push(format!("no upshift at {:.1} degrees of climb or more", f64::from(tilt) / 10.0));
     }
+    for (gear, &ticks) in (1..).zip(rule.dwell_ticks.iter().flatten()).filter(|(_, ticks)| **ticks > 0) {
+        lines.push(format!("no shift up out of gear {gear} before {:.2} s in it", seconds(ticks)));
+    }
     if rule.retry_ticks > 0 {
         let wait = seconds(rule.retry_ticks);
         let growth = if rule.retry_growth > 1.0 {

@@ -31,6 +31,8 @@ pub enum Omission {
     NoWait,
     /// The wait does not grow.
     NoGrowth,
+    /// No wait in each gear before a shift up.
+    NoDwell,
     /// No step down before a strike.
     NoStepBeforeStrike,
     /// No holding of the gear before a strike.
@@ -39,7 +41,7 @@ pub enum Omission {
 
 impl Omission {
     /// Every one.
-    pub const ALL: [Omission; 10] = [
+    pub const ALL: [Omission; 11] = [
         Omission::OneThresholdUp,
         Omission::OneThresholdDown,
         Omission::NoThresholdDown,
@@ -48,6 +50,7 @@ impl Omission {
         Omission::NoTilt,
         Omission::NoWait,
         Omission::NoGrowth,
+        Omission::NoDwell,
         Omission::NoStepBeforeStrike,
         Omission::NoHoldBeforeStrike,
     ];
@@ -68,6 +71,7 @@ impl Omission {
             Omission::NoTilt => shorter.tilt_hold_ddeg = None,
             Omission::NoWait => (shorter.retry_ticks, shorter.retry_growth) = (0, 1.0),
             Omission::NoGrowth => shorter.retry_growth = 1.0,
+            Omission::NoDwell => shorter.dwell_ticks = None,
             Omission::NoStepBeforeStrike => {
                 shorter.preview.iter_mut().for_each(|preview| preview.down_class.fill(NO_STRIKE));
             }
@@ -90,6 +94,7 @@ impl fmt::Display for Omission {
             Omission::NoTilt => "the tilt that holds the gear",
             Omission::NoWait => "the wait after an upshift that failed",
             Omission::NoGrowth => "the growth of that wait",
+            Omission::NoDwell => "the wait of each gear before a shift up",
             Omission::NoStepBeforeStrike => "the step down before a strike",
             Omission::NoHoldBeforeStrike => "holding the gear before a strike",
         })
@@ -117,6 +122,7 @@ pub(super) fn count(rule: &RuleSettings) -> usize {
         + usize::from(rule.hold_decisions > 1)
         + usize::from(rule.stall_ticks.is_some() && rule.steps_down)
         + usize::from(rule.tilt_hold_ddeg.is_some())
+        + rule.dwell_ticks.iter().flatten().filter(|&&ticks| ticks > 0).count()
         + usize::from(rule.retry_ticks > 0)
         + usize::from(rule.retry_ticks > 0 && rule.retry_growth > 1.0)
         + rule.preview.as_ref().map_or(0, |preview| {
@@ -145,6 +151,7 @@ pub(super) fn rounded(rule: &RuleSettings) -> RuleSettings {
         tilt_hold_ddeg: rule.tilt_hold_ddeg.map(|_| steep),
         retry_ticks: two_digits(rule.retry_ticks),
         retry_growth: if rule.retry_ticks > 0 { (rule.retry_growth * 2.0).round() / 2.0 } else { 1.0 },
+        dwell_ticks: rule.dwell_ticks.as_ref().map(|waits| waits.iter().copied().map(two_digits).collect()),
         preview: rule.preview.as_ref().map(|preview| PreviewRule {
             down_mm: to_ten(preview.down_mm),
             hold_mm: to_ten(preview.hold_mm),

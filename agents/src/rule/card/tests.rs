@@ -15,6 +15,7 @@ fn start() -> RuleSettings {
         retry_ticks: 47,
         retry_growth: 1.63,
         steps_down: true,
+        dwell_ticks: None,
         preview: None,
     }
 }
