@@ -9,6 +9,7 @@
 
 mod activation;
 mod adam;
+mod buffers;
 mod dense;
 mod encode;
 mod error;
@@ -17,6 +18,7 @@ mod matrix;
 mod network;
 mod operation;
 mod pass;
+mod product;
 mod recurrent;
 mod shape;
 mod trainer;
@@ -25,6 +27,7 @@ mod unfused;
 pub use activation::Activation;
 pub use encode::{Encode, FeatureScaler};
 pub use error::NeuralError;
+pub(crate) use buffers::Buffers;
 pub(crate) use error::{check_length, finite};
 pub(crate) use matrix::Matrix;
 pub use network::{Network, Scratch};
