@@ -1,9 +1,6 @@
 //! Matrices, and flat weights as the tensor library's CPU backend holds them.
 
-use burn::{
-    backend::flex::FlexTensor,
-    tensor::TensorData,
-};
+use burn::{backend::flex::FlexTensor, tensor::TensorData};
 use std::{ops::Range, sync::Arc};
 
 /// A matrix, row by row. Copies share their numbers.

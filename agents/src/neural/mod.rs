@@ -25,12 +25,13 @@ mod trainer;
 mod unfused;
 
 pub use activation::Activation;
+pub(crate) use buffers::Buffers;
 pub use encode::{Encode, FeatureScaler};
 pub use error::NeuralError;
-pub(crate) use buffers::Buffers;
 pub(crate) use error::{check_length, finite};
 pub(crate) use matrix::Matrix;
 pub use network::{Network, Scratch};
+pub(crate) use operation::BLOCK;
 pub(crate) use pass::{Batch, Pass, values};
 pub(crate) use shape::Layer;
 pub use shape::NetworkShape;

@@ -54,7 +54,7 @@ pub(crate) fn places(shapes: &[NetworkShape]) -> impl Iterator<Item = Range<usiz
 
 /// Rows of a block. A batch of two blocks and more is taken in blocks, on several threads; their gradients are added in
 /// the order of the blocks, so that the number of threads changes no bit.
-const BLOCK: usize = 256;
+pub(crate) const BLOCK: usize = 256;
 
 /// A block of rows on its way through one network.
 #[derive(Debug)]
@@ -134,11 +134,8 @@ impl Backward<Flex, 1> for NetworksBackward {
             gradient
         };
         let parallel = transposed.len() < plan.len();
-        let parts: Vec<Vec<f32>> = if parallel {
-            plan.par_iter().map(back).collect()
-        } else {
-            plan.iter().map(back).collect()
-        };
+        let parts: Vec<Vec<f32>> =
+            if parallel { plan.par_iter().map(back).collect() } else { plan.iter().map(back).collect() };
         let mut gradient = vec![0.0; passages.last().map_or(0, |passage| passage.weights.end)];
         for (passage, part) in passages.iter().zip(parts) {
             gradient[passage.weights.clone()].iter_mut().zip(part).for_each(|(g, part)| *g += part);

@@ -7,14 +7,15 @@ use super::rollout::{Sequence, Trajectory, Transition};
 use crate::neural::{Batch, Matrix};
 
 /// The decisions of a buffer, world after world.
+#[derive(Debug, Default)]
 pub(crate) struct RolloutBuffer {
     inputs: usize,
     observations: Vec<f32>,
     pub(crate) transitions: Vec<Transition>,
     pub(crate) advantages: Vec<f32>,
     pub(crate) targets: Vec<f32>,
-    /// Decisions that must stay together, in order: sequences with a memory, single ones without.
-    units: Vec<Sequence>,
+    /// Decisions that must stay together, in order, with a memory; without one every decision is a unit.
+    sequences: Vec<Sequence>,
     /// Width of the memory.
     memory: usize,
 }
@@ -28,15 +29,17 @@ pub(crate) struct Minibatch {
 
 impl RolloutBuffer {
     pub(crate) fn new(inputs: usize, memory: usize) -> RolloutBuffer {
-        RolloutBuffer {
-            inputs,
-            observations: Vec::new(),
-            transitions: Vec::new(),
-            advantages: Vec::new(),
-            targets: Vec::new(),
-            units: Vec::new(),
-            memory,
-        }
+        RolloutBuffer { inputs, memory, ..RolloutBuffer::default() }
+    }
+
+    /// Empty again, with the room that it has.
+    pub(crate) fn emptied(mut self) -> RolloutBuffer {
+        self.observations.clear();
+        self.transitions.clear();
+        self.advantages.clear();
+        self.targets.clear();
+        self.sequences.clear();
+        self
     }
 
     /// Takes over a trajectory that is complete, with its advantages and targets.
@@ -44,10 +47,7 @@ impl RolloutBuffer {
         let first = self.transitions.len();
         if self.memory > 0 {
             let moved = trajectory.sequences.drain(..).map(|s| Sequence { start: s.start + first, ..s });
-            self.units.extend(moved);
-        } else {
-            let single = |start| Sequence { start, len: 1, memories: [vec![], vec![]] };
-            self.units.extend((first..first + trajectory.len()).map(single));
+            self.sequences.extend(moved);
         }
         self.observations.append(&mut trajectory.observations);
         self.transitions.append(&mut trajectory.transitions);
@@ -61,9 +61,15 @@ impl RolloutBuffer {
         self.transitions.len()
     }
 
+    /// Decisions of a unit.
+    fn unit_len(&self, unit: usize) -> usize {
+        if self.memory > 0 { self.sequences[unit].len } else { 1 }
+    }
+
     /// The order in which units are learned from, redrawn (Fisher, Yates 1938).
     pub(crate) fn shuffled(&self, rng: &mut ChaCha8Rng) -> Vec<usize> {
-        let mut order: Vec<usize> = (0..self.units.len()).collect();
+        let units = if self.memory > 0 { self.sequences.len() } else { self.len() };
+        let mut order: Vec<usize> = (0..units).collect();
         for i in (1..order.len()).rev() {
             order.swap(i, rng.random_range(0..=i as u32) as usize);
         }
@@ -75,7 +81,7 @@ impl RolloutBuffer {
         let parts = ((self.len() as f64 / size as f64).round() as usize).max(1);
         let (mut all, mut from, mut covered) = (Vec::with_capacity(parts), 0, 0);
         for (i, &unit) in order.iter().enumerate() {
-            covered += self.units[unit].len;
+            covered += self.unit_len(unit);
             if covered * parts >= self.len() * (all.len() + 1) {
                 all.push(&order[from..=i]);
                 from = i + 1;
@@ -86,32 +92,39 @@ impl RolloutBuffer {
 
     /// Puts units together: rows of time 0 first, the longest sequence in front.
     pub(crate) fn gather(&self, part: &[usize]) -> Minibatch {
-        let mut units: Vec<&Sequence> = part.iter().map(|&unit| &self.units[unit]).collect();
-        units.sort_by_key(|unit| std::cmp::Reverse(unit.len)); // stable
-        let longest = units.first().map_or(0, |unit| unit.len);
-        let (mut rows, mut active) = (Vec::new(), Vec::new());
-        for t in 0..longest {
-            let before = rows.len();
-            rows.extend(units.iter().take_while(|unit| unit.len > t).map(|unit| unit.start + t));
-            active.push(rows.len() - before);
-        }
+        let (rows, active, memories) = if self.memory > 0 {
+            self.side_by_side(part)
+        } else {
+            (part.to_vec(), vec![part.len()], Vec::new())
+        };
         let mut observations = Vec::with_capacity(rows.len() * self.inputs);
         for row in &rows {
             observations.extend_from_slice(&self.observations[row * self.inputs..(row + 1) * self.inputs]);
         }
+        let observations = Matrix::new(observations, self.inputs);
+        Minibatch { batch: Batch { observations, active, memories }, rows }
+    }
+
+    /// The rows of sequences, how many of them have one at each time, and the memories before them.
+    fn side_by_side(&self, part: &[usize]) -> (Vec<usize>, Vec<usize>, Vec<Vec<f32>>) {
+        let mut sequences: Vec<&Sequence> = part.iter().map(|&unit| &self.sequences[unit]).collect();
+        sequences.sort_by_key(|sequence| std::cmp::Reverse(sequence.len)); // stable
+        let longest = sequences.first().map_or(0, |sequence| sequence.len);
+        let (mut rows, mut active) = (Vec::new(), Vec::new());
+        for t in 0..longest {
+            let before = rows.len();
+            rows.extend(sequences.iter().take_while(|s| s.len > t).map(|s| s.start + t));
+            active.push(rows.len() - before);
+        }
         let memories = [0, 1].map(|who| {
-            let mut all = Vec::with_capacity(units.len() * self.memory);
-            for unit in &units {
-                all.extend_from_slice(&unit.memories[who]);
-                all.resize(all.len().next_multiple_of(self.memory.max(1)), 0.0);
-                if unit.memories[who].is_empty() {
-                    all.resize(all.len() + self.memory, 0.0);
-                }
+            let mut all = Vec::with_capacity(sequences.len() * self.memory);
+            for (i, sequence) in sequences.iter().enumerate() {
+                all.extend_from_slice(&sequence.memories[who]);
+                all.resize((i + 1) * self.memory, 0.0);
             }
             all
         });
-        let observations = Matrix::new(observations, self.inputs);
-        Minibatch { batch: Batch { observations, active, memories: memories.to_vec() }, rows }
+        (rows, active, memories.to_vec())
     }
 }
 
