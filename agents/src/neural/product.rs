@@ -227,6 +227,9 @@ pub(super) struct Gradient<'a> {
     pub(super) bias: &'a mut [f32],
 }
 
+/// Rows that are summed up at once: as many as stay in the nearest cache while sum after sum passes over them.
+const NEAR: usize = 64;
+
 impl Gradient<'_> {
     pub(super) fn run(self) {
         AutoArch::new().dispatch(self);
@@ -240,23 +243,43 @@ impl WithSimd for Gradient<'_> {
     fn with_simd<S: Simd>(self) {
         let Gradient { x, slope, weights, bias } = self;
         let (inputs, outputs) = (weights.len() / bias.len(), bias.len());
-        let right = Right::new(slope, outputs);
-        let mut done = 0;
-        let mut store = |row: usize, column: usize, sums: &[f32]| {
-            let to = &mut weights[row * outputs + column..][..sums.len()];
-            to.iter_mut().zip(sums).for_each(|(w, s)| *w += s);
-        };
-        while done + ROWS <= inputs {
-            let left = LeftColumns { values: &x[done..], columns: inputs };
-            product::<S, ROWS>(left, &right, |row, column, sums| store(done + row, column, sums));
-            done += ROWS;
+        for (x, slope) in x.chunks(NEAR * inputs).zip(slope.chunks(NEAR * outputs)) {
+            if outputs < COLUMNS {
+                // The other way round, so that the many inputs fill the tiles.
+                columns::<S>(slope, outputs, x, inputs, |output, input, sums| {
+                    let to = weights[input * outputs + output..].iter_mut().step_by(outputs);
+                    to.zip(sums).for_each(|(w, s)| *w += s);
+                });
+            } else {
+                columns::<S>(x, inputs, slope, outputs, |input, output, sums| {
+                    let to = &mut weights[input * outputs + output..][..sums.len()];
+                    to.iter_mut().zip(sums).for_each(|(w, s)| *w += s);
+                });
+            }
+            for slope in slope.chunks_exact(outputs) {
+                bias.iter_mut().zip(slope).for_each(|(b, s)| *b += s);
+            }
         }
-        for row in done..inputs {
-            let left = LeftColumns { values: &x[row..], columns: inputs };
-            product::<S, 1>(left, &right, |_, column, sums| store(row, column, sums));
-        }
-        for slope in slope.chunks_exact(outputs) {
-            bias.iter_mut().zip(slope).for_each(|(b, s)| *b += s);
-        }
+    }
+}
+
+/// `A^T B` of matrices with as many rows; `store` takes its rows in parts: the row, the first column, the numbers.
+#[inline(always)]
+fn columns<S: Simd>(
+    a: &[f32],
+    a_columns: usize,
+    b: &[f32],
+    b_columns: usize,
+    mut store: impl FnMut(usize, usize, &[f32]),
+) {
+    let right = Right::new(b, b_columns);
+    let whole = a_columns - a_columns % ROWS;
+    for done in (0..whole).step_by(ROWS) {
+        let left = LeftColumns { values: &a[done..], columns: a_columns };
+        product::<S, ROWS>(left, &right, |row, column, sums| store(done + row, column, sums));
+    }
+    for row in whole..a_columns {
+        let left = LeftColumns { values: &a[row..], columns: a_columns };
+        product::<S, 1>(left, &right, |_, column, sums| store(row, column, sums));
     }
 }

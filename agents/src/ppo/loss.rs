@@ -19,8 +19,8 @@ pub(crate) struct Loss<'a> {
     buffer: &'a RolloutBuffer,
     /// Subtracted from the advantages.
     centre: f32,
-    /// Number of decisions.
-    count: f32,
+    /// Of one decision in a mean.
+    share: f32,
 }
 
 impl<'a> Loss<'a> {
@@ -32,9 +32,9 @@ impl<'a> Loss<'a> {
     ) -> Loss<'a> {
         // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
         let sum: f32 = rows.iter().map(|&row| buffer.advantages[row]).sum();
-        let count = rows.len() as f32;
-        let centre = if config.normalise_advantages { sum / count } else { 0.0 };
-        Loss { config, entropy_weight, buffer, centre, count }
+        let share = 1.0 / rows.len() as f32;
+        let centre = if config.normalise_advantages { sum * share } else { 0.0 };
+        Loss { config, entropy_weight, buffer, centre, share }
     }
 
     /// What the loss comes to, in means over the learning step. Outputs are, row by row, a logit per action and the
@@ -73,8 +73,8 @@ impl<'a> Loss<'a> {
             self.policy(transition, advantage, logits, by_logits, &mut room, &mut seen);
             let target = self.buffer.targets[row];
             let (loss, slope) = value_loss(value[0], transition.value, target, self.config.value_clip);
-            seen.value_loss += loss / self.count;
-            by_value[0] = self.config.value_weight * slope / self.count;
+            seen.value_loss += loss * self.share;
+            by_value[0] = self.config.value_weight * slope * self.share;
         }
         seen
     }
@@ -88,7 +88,7 @@ impl<'a> Loss<'a> {
         room: &mut Room,
         seen: &mut UpdateStatistics,
     ) {
-        let Loss { config, entropy_weight, count, .. } = self;
+        let Loss { config, entropy_weight, share, .. } = self;
         let Room { log_p, p, log_q } = room;
         let action = usize::from(transition.action);
         let guide = transition.guide.map(usize::from);
@@ -102,19 +102,19 @@ impl<'a> Loss<'a> {
         let all = slope.iter_mut().zip(&*p).zip(entropy_slope(p, log_p, h)).enumerate();
         for (a, ((slope, p), by_entropy)) in all {
             let chosen = if a == action { 1.0 } else { 0.0 };
-            *slope = (by_log_p * (chosen - p) - entropy_weight * by_entropy) / count;
+            *slope = (by_log_p * (chosen - p) - entropy_weight * by_entropy) * share;
         }
         if config.guide_penalty > 0.0 && guide.is_some() {
             biased_log_softmax(&[0.0; 32][..logits.len()], transition.mask, guide, config.guide_bias, log_q);
             let apart = divergence_from(log_p, log_q);
             for (slope, by_apart) in slope.iter_mut().zip(divergence_slope(log_p, log_q, apart)) {
-                *slope += config.guide_penalty * by_apart / count;
+                *slope += config.guide_penalty * by_apart * share;
             }
         }
-        seen.policy_loss += loss / count;
-        seen.entropy += h / count;
-        seen.divergence += divergence(moved, log_ratio) / count;
-        seen.clipped += if moved.abs() > config.clip { 1.0 / count } else { 0.0 };
+        seen.policy_loss += loss * share;
+        seen.entropy += h * share;
+        seen.divergence += divergence(moved, log_ratio) * share;
+        seen.clipped += if moved.abs() > config.clip { share } else { 0.0 };
     }
 }
 
