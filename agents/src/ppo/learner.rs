@@ -10,7 +10,7 @@ use super::{
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
-    update::{discount, standardise},
+    update::discount,
 };
 use crate::neural::{Scratch, Trainer, check_length, limits::SIZES, training_device};
 
@@ -234,9 +234,8 @@ impl Ppo {
             let advantages_and_targets = trajectory.compute_gae(scale);
             buffer.add(trajectory, advantages_and_targets);
         }
-        // Over the whole buffer: a batch with a rare disaster would be scaled down by it, and those without one not.
         if self.state.config.normalise_advantages {
-            standardise(&mut buffer.advantages);
+            buffer.standardise();
         }
         self.state.iterations += 1;
         let learned = self.state.learn_buffer(&mut self.trainer, &buffer);

@@ -44,7 +44,7 @@ impl State {
         'epochs: for _ in 0..self.config.epochs {
             let order = buffer.shuffled(&mut self.learn);
             for part in buffer.parts(&order, self.config.batch) {
-                let gone = self.learn_part(trainer, buffer, &buffer.gather(part), farthest, &mut sum)?;
+                let gone = self.learn_part(trainer, &buffer.gather(part), farthest, &mut sum)?;
                 if gone {
                     break 'epochs;
                 }
@@ -66,7 +66,6 @@ impl State {
     fn learn_part(
         &mut self,
         trainer: &mut Trainer,
-        buffer: &RolloutBuffer,
         part: &Minibatch,
         farthest: f32,
         sum: &mut UpdateStatistics,
@@ -74,8 +73,8 @@ impl State {
         let State { config, decisions, learn_steps, .. } = self;
         let outputs = trainer.forward(&part.batch)?;
         let mut slope = vec![0.0; outputs.values.len()];
-        let loss = Loss::new(config, config.entropy_weight.at(*decisions), buffer, &part.rows);
-        let seen = loss.slopes(&part.rows, &outputs.values, &mut slope);
+        let loss = Loss::new(config, config.entropy_weight.at(*decisions), &part.samples);
+        let seen = loss.slopes(&part.samples, &outputs.values, &mut slope);
         finite("the policy's loss", seen.policy_loss + seen.entropy, *learn_steps)?;
         sum.divergence = seen.divergence;
         if seen.divergence > farthest {

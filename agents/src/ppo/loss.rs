@@ -5,8 +5,7 @@ use rayon::prelude::*;
 use super::{
     PpoConfig, UpdateStatistics,
     actor::biased_log_softmax,
-    minibatch::RolloutBuffer,
-    rollout::Transition,
+    minibatch::Sample,
     update::{divergence, divergence_from, divergence_slope, entropy, entropy_slope, surrogate, value_loss},
 };
 use crate::neural::BLOCK;
@@ -16,7 +15,6 @@ use crate::neural::BLOCK;
 pub(crate) struct Loss<'a> {
     config: &'a PpoConfig,
     entropy_weight: f32,
-    buffer: &'a RolloutBuffer,
     /// Subtracted from the advantages.
     centre: f32,
     /// Of one decision in a mean.
@@ -24,31 +22,26 @@ pub(crate) struct Loss<'a> {
 }
 
 impl<'a> Loss<'a> {
-    pub(crate) fn new(
-        config: &'a PpoConfig,
-        entropy_weight: f32,
-        buffer: &'a RolloutBuffer,
-        rows: &[usize],
-    ) -> Loss<'a> {
+    pub(crate) fn new(config: &'a PpoConfig, entropy_weight: f32, samples: &[Sample]) -> Loss<'a> {
         // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
-        let sum: f32 = rows.iter().map(|&row| buffer.advantages[row]).sum();
-        let share = 1.0 / rows.len() as f32;
+        let sum: f32 = samples.iter().map(|sample| sample.advantage).sum();
+        let share = 1.0 / samples.len() as f32;
         let centre = if config.normalise_advantages { sum * share } else { 0.0 };
-        Loss { config, entropy_weight, buffer, centre, share }
+        Loss { config, entropy_weight, centre, share }
     }
 
     /// What the loss comes to, in means over the learning step. Outputs are, row by row, a logit per action and the
     /// value; so is `slope`, which takes the derivative by each. Rows are taken in blocks, on several threads if there are
     /// two and more, and added in the order of the blocks.
-    pub(crate) fn slopes(self, rows: &[usize], outputs: &[f32], slope: &mut [f32]) -> UpdateStatistics {
-        let columns = outputs.len() / rows.len();
-        let block = |((rows, outputs), slope): ((&[usize], &[f32]), &mut [f32])| {
-            self.block(rows, outputs, slope, columns)
+    pub(crate) fn slopes(self, samples: &[Sample], outputs: &[f32], slope: &mut [f32]) -> UpdateStatistics {
+        let columns = outputs.len() / samples.len();
+        let block = |((samples, outputs), slope): ((&[Sample], &[f32]), &mut [f32])| {
+            self.block(samples, outputs, slope, columns)
         };
-        if rows.len() < 2 * BLOCK {
-            return block(((rows, outputs), slope));
+        if samples.len() < 2 * BLOCK {
+            return block(((samples, outputs), slope));
         }
-        let all = rows.par_chunks(BLOCK).zip(outputs.par_chunks(BLOCK * columns));
+        let all = samples.par_chunks(BLOCK).zip(outputs.par_chunks(BLOCK * columns));
         let blocks: Vec<_> = all.zip(slope.par_chunks_mut(BLOCK * columns)).map(block).collect();
         let mut sum = UpdateStatistics::default();
         for block in blocks {
@@ -61,18 +54,21 @@ impl<'a> Loss<'a> {
         sum
     }
 
-    fn block(self, rows: &[usize], outputs: &[f32], slope: &mut [f32], columns: usize) -> UpdateStatistics {
+    fn block(
+        self,
+        samples: &[Sample],
+        outputs: &[f32],
+        slope: &mut [f32],
+        columns: usize,
+    ) -> UpdateStatistics {
         let mut seen = UpdateStatistics::default();
         let mut room = Room::default();
-        let all = rows.iter().zip(outputs.chunks_exact(columns)).zip(slope.chunks_exact_mut(columns));
-        for ((&row, outputs), slope) in all {
+        let all = samples.iter().zip(outputs.chunks_exact(columns)).zip(slope.chunks_exact_mut(columns));
+        for ((sample, outputs), slope) in all {
             let (logits, value) = outputs.split_at(columns - 1);
             let (by_logits, by_value) = slope.split_at_mut(columns - 1);
-            let transition = &self.buffer.transitions[row];
-            let advantage = self.buffer.advantages[row] - self.centre;
-            self.policy(transition, advantage, logits, by_logits, &mut room, &mut seen);
-            let target = self.buffer.targets[row];
-            let (loss, slope) = value_loss(value[0], transition.value, target, self.config.value_clip);
+            self.policy(sample, logits, by_logits, &mut room, &mut seen);
+            let (loss, slope) = value_loss(value[0], sample.value, sample.target, self.config.value_clip);
             seen.value_loss += loss * self.share;
             by_value[0] = self.config.value_weight * slope * self.share;
         }
@@ -81,8 +77,7 @@ impl<'a> Loss<'a> {
 
     fn policy(
         self,
-        transition: &Transition,
-        advantage: f32,
+        sample: &Sample,
         logits: &[f32],
         slope: &mut [f32],
         room: &mut Room,
@@ -90,14 +85,14 @@ impl<'a> Loss<'a> {
     ) {
         let Loss { config, entropy_weight, share, .. } = self;
         let Room { log_p, p, log_q } = room;
-        let action = usize::from(transition.action);
-        let guide = transition.guide.map(usize::from);
-        biased_log_softmax(logits, transition.mask, guide, config.guide_bias, log_p);
+        let action = usize::from(sample.action);
+        let guide = sample.guide.map(usize::from);
+        biased_log_softmax(logits, sample.mask, guide, config.guide_bias, log_p);
         p.clear();
         p.extend(log_p.iter().map(|l| l.exp()));
-        let log_ratio = log_p[action] - transition.log_p;
+        let log_ratio = log_p[action] - sample.log_p;
         let moved = log_ratio.exp_m1();
-        let (loss, by_log_p) = surrogate(1.0 + moved, advantage, config.clip);
+        let (loss, by_log_p) = surrogate(1.0 + moved, sample.advantage - self.centre, config.clip);
         let h = entropy(p, log_p);
         let all = slope.iter_mut().zip(&*p).zip(entropy_slope(p, log_p, h)).enumerate();
         for (a, ((slope, p), by_entropy)) in all {
@@ -105,7 +100,7 @@ impl<'a> Loss<'a> {
             *slope = (by_log_p * (chosen - p) - entropy_weight * by_entropy) * share;
         }
         if config.guide_penalty > 0.0 && guide.is_some() {
-            biased_log_softmax(&[0.0; 32][..logits.len()], transition.mask, guide, config.guide_bias, log_q);
+            biased_log_softmax(&[0.0; 32][..logits.len()], sample.mask, guide, config.guide_bias, log_q);
             let apart = divergence_from(log_p, log_q);
             for (slope, by_apart) in slope.iter_mut().zip(divergence_slope(log_p, log_q, apart)) {
                 *slope += config.guide_penalty * by_apart * share;

@@ -3,17 +3,39 @@
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::rollout::{Sequence, Trajectory, Transition};
+use super::{
+    rollout::{Sequence, Trajectory, Transition},
+    update::standardise,
+};
 use crate::neural::{Batch, Matrix};
+use crate::policy::Mask;
+
+/// A decision as the loss sees it: no more than that, since they are fetched in random order.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sample {
+    pub(crate) mask: Mask,
+    pub(crate) action: u8,
+    pub(crate) guide: Option<u8>,
+    /// What the policy and the value that acted gave.
+    pub(crate) log_p: f32,
+    pub(crate) value: f32,
+    pub(crate) advantage: f32,
+    pub(crate) target: f32,
+}
+
+impl Sample {
+    fn new(transition: Transition, advantage: f32, target: f32) -> Sample {
+        let Transition { mask, action, guide, log_p, value, .. } = transition;
+        Sample { mask, action, guide, log_p, value, advantage, target }
+    }
+}
 
 /// The decisions of a buffer, world after world.
 #[derive(Debug, Default)]
 pub(crate) struct RolloutBuffer {
     inputs: usize,
     observations: Vec<f32>,
-    pub(crate) transitions: Vec<Transition>,
-    pub(crate) advantages: Vec<f32>,
-    pub(crate) targets: Vec<f32>,
+    samples: Vec<Sample>,
     /// Decisions that must stay together, in order, with a memory; without one every decision is a unit.
     sequences: Vec<Sequence>,
     /// Width of the memory.
@@ -23,8 +45,8 @@ pub(crate) struct RolloutBuffer {
 /// Decisions to learn from in one step.
 pub(crate) struct Minibatch {
     pub(crate) batch: Batch,
-    /// Numbers of the decisions, in the order of the rows.
-    pub(crate) rows: Vec<usize>,
+    /// Of each row.
+    pub(crate) samples: Vec<Sample>,
 }
 
 impl RolloutBuffer {
@@ -35,30 +57,36 @@ impl RolloutBuffer {
     /// Empty again, with the room that it has.
     pub(crate) fn emptied(mut self) -> RolloutBuffer {
         self.observations.clear();
-        self.transitions.clear();
-        self.advantages.clear();
-        self.targets.clear();
+        self.samples.clear();
         self.sequences.clear();
         self
     }
 
     /// Takes over a trajectory that is complete, with its advantages and targets.
     pub(crate) fn add(&mut self, trajectory: &mut Trajectory, (advantages, targets): (Vec<f32>, Vec<f32>)) {
-        let first = self.transitions.len();
+        let first = self.len();
         if self.memory > 0 {
             let moved = trajectory.sequences.drain(..).map(|s| Sequence { start: s.start + first, ..s });
             self.sequences.extend(moved);
         }
         self.observations.append(&mut trajectory.observations);
-        self.transitions.append(&mut trajectory.transitions);
-        self.advantages.extend(advantages);
-        self.targets.extend(targets);
+        let outcomes = advantages.into_iter().zip(targets);
+        let samples = trajectory.transitions.iter().zip(outcomes);
+        self.samples.extend(samples.map(|(transition, (a, t))| Sample::new(*transition, a, t)));
         trajectory.clear();
+    }
+
+    /// Scales the advantages to deviation 1: over the whole buffer, since a batch with a rare disaster would be scaled down
+    /// by it, and those without one not.
+    pub(crate) fn standardise(&mut self) {
+        let mut advantages: Vec<f32> = self.samples.iter().map(|sample| sample.advantage).collect();
+        standardise(&mut advantages);
+        self.samples.iter_mut().zip(advantages).for_each(|(sample, scaled)| sample.advantage = scaled);
     }
 
     /// Number of decisions.
     pub(crate) fn len(&self) -> usize {
-        self.transitions.len()
+        self.samples.len()
     }
 
     /// Decisions of a unit.
@@ -97,12 +125,13 @@ impl RolloutBuffer {
         } else {
             (part.to_vec(), vec![part.len()], Vec::new())
         };
+        let samples = rows.iter().map(|&row| self.samples[row]).collect();
         let mut observations = Vec::with_capacity(rows.len() * self.inputs);
-        for row in &rows {
+        for row in rows {
             observations.extend_from_slice(&self.observations[row * self.inputs..(row + 1) * self.inputs]);
         }
         let observations = Matrix::new(observations, self.inputs);
-        Minibatch { batch: Batch { observations, active, memories }, rows }
+        Minibatch { batch: Batch { observations, active, memories }, samples }
     }
 
     /// The rows of sequences, how many of them have one at each time, and the memories before them.
@@ -133,7 +162,6 @@ mod tests {
     use lowgear_env::{Seed, Stream};
 
     use super::*;
-    use crate::policy::Mask;
 
     fn trajectory(episodes: &[usize], memory: usize) -> Trajectory {
         let mut trajectory = Trajectory::default();
@@ -160,14 +188,20 @@ mod tests {
         trajectory
     }
 
+    /// A buffer whose targets are the numbers of the decisions.
     fn buffer(memory: usize) -> RolloutBuffer {
         let mut buffer = RolloutBuffer::new(1, memory);
         for episodes in [&[4, 1][..], &[2]] {
             let mut trajectory = trajectory(episodes, memory);
             let n = trajectory.len();
-            buffer.add(&mut trajectory, (vec![0.0; n], vec![0.0; n]));
+            let numbers = (buffer.len()..buffer.len() + n).map(|row| row as f32);
+            buffer.add(&mut trajectory, (vec![0.0; n], numbers.collect()));
         }
         buffer
+    }
+
+    fn numbers(batch: &Minibatch) -> Vec<f32> {
+        batch.samples.iter().map(|sample| sample.target).collect()
     }
 
     #[test]
@@ -175,7 +209,7 @@ mod tests {
         // Sequences: 0 1 2 | 3 | 4 || 5 6 (values 0 1 of the second trajectory).
         let batch = buffer(2).gather(&[1, 3, 0]);
         assert_eq!(batch.batch.active, [3, 2, 1]);
-        assert_eq!(batch.rows, [0, 5, 3, 1, 6, 2]);
+        assert_eq!(numbers(&batch), [0.0, 5.0, 3.0, 1.0, 6.0, 2.0]);
         assert_eq!(batch.batch.observations.values(), [0.0, 0.0, 3.0, 1.0, 1.0, 2.0]);
         assert_eq!(batch.batch.memories[0], [0.0, 0.0, 0.0, 0.0, 3.0, 3.0]);
     }
@@ -187,9 +221,9 @@ mod tests {
             let order = buffer.shuffled(&mut Seed(1).stream(Stream::Learn, 0));
             let parts = buffer.parts(&order, 3);
             assert_eq!(parts.len(), 2);
-            let mut rows: Vec<usize> = parts.iter().flat_map(|part| buffer.gather(part).rows).collect();
-            rows.sort_unstable();
-            assert_eq!(rows, (0..7).collect::<Vec<_>>());
+            let mut rows: Vec<f32> = parts.iter().flat_map(|part| numbers(&buffer.gather(part))).collect();
+            rows.sort_unstable_by(f32::total_cmp);
+            assert_eq!(rows, [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]);
             assert_eq!(buffer.parts(&order, 1000).len(), 1);
         }
     }
