@@ -11,7 +11,9 @@ pub(crate) struct Buffers(Arc<Mutex<Vec<Vec<f32>>>>);
 /// A buffer at work; goes back when it is dropped.
 #[derive(Debug)]
 pub(crate) struct Buffer {
+    /// At least as many as are asked for: what is longer than that need not be cleared the next time.
     values: Vec<f32>,
+    length: usize,
     home: Buffers,
 }
 
@@ -19,8 +21,8 @@ impl Buffers {
     /// A buffer of this length, with whatever it last held.
     pub(crate) fn take(&self, length: usize) -> Buffer {
         let mut values = self.0.lock().ok().and_then(|mut free| free.pop()).unwrap_or_default();
-        values.resize(length, 0.0);
-        Buffer { values, home: self.clone() }
+        values.resize(values.len().max(length), 0.0);
+        Buffer { values, length, home: self.clone() }
     }
 }
 
@@ -36,13 +38,13 @@ impl Deref for Buffer {
     type Target = [f32];
 
     fn deref(&self) -> &[f32] {
-        &self.values
+        &self.values[..self.length]
     }
 }
 
 impl DerefMut for Buffer {
     fn deref_mut(&mut self) -> &mut [f32] {
-        &mut self.values
+        &mut self.values[..self.length]
     }
 }
 

@@ -283,3 +283,72 @@ fn columns<S: Simd>(
         product::<S, 1>(left, &right, |_, column, sums| store(row, column, sums));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use lowgear_env::{Seed, Stream};
+    use rand::RngExt;
+
+    use super::*;
+
+    fn draws(n: usize, stream: u64) -> Vec<f32> {
+        let mut rng = Seed(9).stream(Stream::Learn, stream);
+        (0..n).map(|_| rng.random_range(-1.0..1.0)).collect()
+    }
+
+    /// `A B` of matrices of `rows x inner` and `inner x columns`, in any layout.
+    fn expected(
+        [rows, inner, columns]: [usize; 3],
+        a: impl Fn(usize, usize) -> f32,
+        b: impl Fn(usize, usize) -> f32,
+    ) -> Vec<f32> {
+        let number = |i: usize| {
+            let term = |k| f64::from(a(i / columns, k)) * f64::from(b(k, i % columns));
+            (0..inner).map(term).sum::<f64>() as f32
+        };
+        (0..rows * columns).map(number).collect()
+    }
+
+    fn assert_near(found: &[f32], expected: &[f32], what: [usize; 3]) {
+        assert_eq!(found.len(), expected.len());
+        for (a, b) in found.iter().zip(expected) {
+            assert!((a - b).abs() < 1e-4, "{what:?}: {a} {b}");
+        }
+    }
+
+    #[test]
+    fn products_of_every_shape_equal_sums_of_terms() {
+        for what in [[1, 1, 1], [5, 3, 2], [9, 15, 64], [70, 7, 83], [131, 20, 16], [66, 34, 15], [4, 2, 130]]
+        {
+            let [rows, inputs, outputs] = what;
+            let (x, w) = (draws(rows * inputs, 0), draws(inputs * outputs, 1));
+            let (bias, slope) = (draws(outputs, 2), draws(rows * outputs, 3));
+            let mut y = vec![9.0; rows * outputs];
+            Forward { x: &x, weights: &w, bias: &bias, activation: None, y: &mut y }.run();
+            let mut sums = expected(what, |i, k| x[i * inputs + k], |k, j| w[k * outputs + j]);
+            sums.iter_mut().zip(bias.iter().cycle()).for_each(|(sum, b)| *sum += b);
+            assert_near(&y, &sums, what);
+
+            let transposed: Vec<f32> =
+                (0..inputs * outputs).map(|i| w[i % inputs * outputs + i / inputs]).collect();
+            let front = draws(rows * inputs, 4);
+            let mut to = vec![9.0; rows * inputs];
+            let front = Some((Activation::Relu, &*front));
+            Backward { slope: &slope, transposed: &transposed, outputs, front, to: &mut to }.run();
+            let by_input = |k: usize, j: usize| w[j * outputs + k];
+            let mut sums = expected([rows, outputs, inputs], |i, k| slope[i * outputs + k], by_input);
+            for (sum, y) in sums.iter_mut().zip(draws(rows * inputs, 4)) {
+                *sum = if y > 0.0 { *sum } else { 0.0 };
+            }
+            assert_near(&to, &sums, what);
+
+            let (mut weights, mut by_bias) = (vec![1.0; inputs * outputs], vec![1.0; outputs]);
+            Gradient { x: &x, slope: &slope, weights: &mut weights, bias: &mut by_bias }.run();
+            let sums =
+                expected([inputs, rows, outputs], |i, k| x[k * inputs + i], |k, j| slope[k * outputs + j]);
+            assert_near(&weights, &sums.iter().map(|sum| sum + 1.0).collect::<Vec<_>>(), what);
+            let sums = expected([1, rows, outputs], |_, _| 1.0, |k, j| slope[k * outputs + j]);
+            assert_near(&by_bias, &sums.iter().map(|sum| sum + 1.0).collect::<Vec<_>>(), what);
+        }
+    }
+}
