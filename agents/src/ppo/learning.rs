@@ -74,7 +74,7 @@ impl State {
         let outputs = trainer.forward(&part.batch)?;
         let mut slope = vec![0.0; outputs.values.len()];
         let loss = Loss::new(config, config.entropy_weight.at(*decisions), &part.samples);
-        let seen = loss.slopes(&part.samples, &outputs.values, &mut slope);
+        let seen = loss.derivative(&part.samples, &outputs.values, &mut slope);
         finite("the policy's loss", seen.policy_loss + seen.entropy, *learn_steps)?;
         sum.divergence = seen.divergence;
         if seen.divergence > farthest {

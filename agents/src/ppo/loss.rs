@@ -33,7 +33,12 @@ impl<'a> Loss<'a> {
     /// What the loss comes to, in means over the learning step. Outputs are, row by row, a logit per action and the
     /// value; so is `slope`, which takes the derivative by each. Rows are taken in blocks, on several threads if there are
     /// two and more, and added in the order of the blocks.
-    pub(crate) fn slopes(self, samples: &[Sample], outputs: &[f32], slope: &mut [f32]) -> UpdateStatistics {
+    pub(crate) fn derivative(
+        self,
+        samples: &[Sample],
+        outputs: &[f32],
+        slope: &mut [f32],
+    ) -> UpdateStatistics {
         let columns = outputs.len() / samples.len();
         let block = |((samples, outputs), slope): ((&[Sample], &[f32]), &mut [f32])| {
             self.block(samples, outputs, slope, columns)
@@ -119,4 +124,91 @@ struct Room {
     log_p: Vec<f32>,
     p: Vec<f32>,
     log_q: Vec<f32>,
+}
+
+#[cfg(test)]
+mod tests {
+    use lowgear_env::{Seed, Stream};
+    use rand::RngExt;
+
+    use super::*;
+    use crate::policy::Mask;
+
+    fn samples(count: usize) -> (Vec<Sample>, Vec<f32>) {
+        let mut rng = Seed(3).stream(Stream::Learn, 0);
+        let mut draw = |_| rng.random_range(-1.0..1.0_f32);
+        let outputs = (0..count * 4).map(&mut draw).collect();
+        let sample = |i: usize| Sample {
+            mask: if i % 3 == 0 { Mask::from([true, true, false]) } else { Mask::all(3) },
+            action: (i % 2) as u8,
+            guide: (i % 5 > 0).then_some(1),
+            log_p: -1.0 + 0.3 * draw(i),
+            value: draw(i),
+            advantage: draw(i),
+            target: draw(i),
+        };
+        ((0..count).map(sample).collect(), outputs)
+    }
+
+    fn config() -> PpoConfig {
+        PpoConfig { guide_bias: 1.0, guide_penalty: 0.3, value_clip: Some(0.4), ..PpoConfig::default() }
+    }
+
+    #[test]
+    fn blocks_on_any_number_of_threads_give_what_single_rows_give() {
+        let (samples, outputs) = samples(2 * BLOCK + 77);
+        let config = config();
+        let loss = Loss::new(&config, 0.1, &samples);
+        let run = |threads: usize| {
+            let mut slope = vec![0.0; outputs.len()];
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let seen = pool.install(|| loss.derivative(&samples, &outputs, &mut slope));
+            (seen, slope)
+        };
+        let (seen, slope) = run(1);
+        assert_eq!((seen, slope.clone()), run(3));
+        let mut single = vec![0.0; outputs.len()];
+        let mut sum = UpdateStatistics::default();
+        for ((sample, outputs), slope) in samples.iter().zip(outputs.chunks(4)).zip(single.chunks_mut(4)) {
+            let row = loss.block(std::slice::from_ref(sample), outputs, slope, 4);
+            sum.policy_loss += row.policy_loss;
+            sum.value_loss += row.value_loss;
+            sum.entropy += row.entropy;
+            sum.divergence += row.divergence;
+            sum.clipped += row.clipped;
+        }
+        assert_eq!(slope, single);
+        for (a, b) in [
+            (seen.policy_loss, sum.policy_loss),
+            (seen.value_loss, sum.value_loss),
+            (seen.entropy, sum.entropy),
+            (seen.divergence, sum.divergence),
+            (seen.clipped, sum.clipped),
+        ] {
+            assert!((a - b).abs() < 1e-4 && b != 0.0, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn the_derivative_by_each_output_equals_finite_differences() {
+        let (samples, outputs) = samples(30);
+        let config = PpoConfig { guide_penalty: 0.0, ..config() };
+        let loss = Loss::new(&config, 0.1, &samples);
+        let whole = |outputs: &[f32]| {
+            let mut slope = vec![0.0; outputs.len()];
+            let seen = loss.derivative(&samples, outputs, &mut slope);
+            (seen.policy_loss - 0.1 * seen.entropy + config.value_weight * seen.value_loss, slope)
+        };
+        let (_, slope) = whole(&outputs);
+        let (mut near, mut kinks) = (0, 0);
+        for (i, slope) in slope.iter().enumerate() {
+            let mut moved = outputs.clone();
+            moved[i] += 0.01;
+            let above = whole(&moved).0;
+            moved[i] -= 0.02;
+            // Where a clip begins within the difference, its derivative lies between.
+            if (slope - (above - whole(&moved).0) / 0.02).abs() < 2e-4 { near += 1 } else { kinks += 1 }
+        }
+        assert!(near >= 110 && kinks <= 10, "{near} {kinks}");
+    }
 }
