@@ -2,8 +2,9 @@
 //!
 //! Learning is the tensor library's: a `Trainer` holds networks as one of its modules, and its automatic
 //! differentiation, optimiser and clipping move their weights. On the CPU a network is one operation of the library with a
-//! backward pass of its own (`operation`): a small network made of single operations spends its time between them. On
-//! any other device, and in the tests of that operation, it is made of single ones (`unfused`).
+//! backward pass of its own (`operation`), whose products are loops over tiles (`product`): a small network made of single
+//! operations spends its time between them. On any other device, and in the tests of that operation, it is made of single
+//! ones (`unfused`).
 //!
 //! Acting takes one observation at a time through plain loops over the same weights ([`Network::run`]).
 
