@@ -9,7 +9,7 @@ use macerator::{AutoArch, Scalar, Simd, VFma, WithSimd};
 
 use super::Activation;
 
-/// Rows of a tile.
+/// Rows of a tile. With 8 the compiler takes some tiles apart into single numbers.
 const ROWS: usize = 4;
 /// Columns of a tile; where vectors are of 512 bits, there are registers for [`WIDE`].
 const COLUMNS: usize = 16;
