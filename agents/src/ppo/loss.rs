@@ -139,9 +139,9 @@ mod tests {
         let mut draw = |_| rng.random_range(-1.0..1.0_f32);
         let outputs = (0..count * 4).map(&mut draw).collect();
         let sample = |i: usize| Sample {
-            mask: if i % 3 == 0 { Mask::from([true, true, false]) } else { Mask::all(3) },
+            mask: if i.is_multiple_of(3) { Mask::from([true, true, false]) } else { Mask::all(3) },
             action: (i % 2) as u8,
-            guide: (i % 5 > 0).then_some(1),
+            guide: (!i.is_multiple_of(5)).then_some(1),
             log_p: -1.0 + 0.3 * draw(i),
             value: draw(i),
             advantage: draw(i),
