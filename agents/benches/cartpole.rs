@@ -217,7 +217,8 @@ fn run_dqn(seed: u64) -> Run {
         learn_every: 2,
         learn_steps: 1,
         learning_rate: Schedule::linear(2e-3, 0.0, 50_000),
-        target: TargetUpdate::Soft { tau: 0.02 },
+        // The Python library's target follows by 0.02 after each decision, so twice for a learning step.
+        target: TargetUpdate::Soft { tau: 0.04 },
         epsilon: Schedule::linear(1.0, 0.02, 5000),
         guide: Schedule::constant(0.0),
         guide_weight: Schedule::constant(0.0),

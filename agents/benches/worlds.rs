@@ -1,8 +1,9 @@
 //! How many decisions a second a policy network learns from, all in: acting, worlds, learning. The demonstration's cart,
 //! rule and network.
 //!
-//! `cargo bench --workspace --bench worlds -- 200000 16 1024 6 256` takes decisions, worlds, decisions of an iteration,
-//! passes over them and decisions of a learning step. Seconds are of the clock and of the processor, over all threads.
+//! `cargo bench --workspace --bench worlds -- 200000 16 1024 6 256 1` takes decisions, worlds, decisions of an iteration,
+//! passes over them, decisions of a learning step and threads. Seconds are of the clock and of the processor, over all
+//! threads.
 #![expect(clippy::unwrap_used, reason = "a measurement that cannot be made has failed")]
 
 use lowgear_agents::ppo::{self, EnvSlot, FeatureScaler, Ppo, PpoConfig, RuleGuide};
@@ -42,7 +43,11 @@ fn main() {
     let mut learner = Ppo::new(config.clone(), env_slot.encode.inputs(), 3, Seed(1)).unwrap();
     let mut env_slots = vec![env_slot; config.num_envs];
     let (start, cpu_s) = (Instant::now(), processor_s());
-    ppo::train(&mut learner, &mut env_slots, decisions, |_, _| ControlFlow::Continue(())).unwrap();
+    let threads = usize::try_from(number(5, 1)).unwrap();
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+    // On one of the pool's threads, as a study trains.
+    pool.install(|| ppo::train(&mut learner, &mut env_slots, decisions, |_, _| ControlFlow::Continue(())))
+        .unwrap();
     let (clock_s, cpu_s) = (start.elapsed().as_secs_f64(), processor_s() - cpu_s);
     let n = learner.decisions() as f64;
     println!(

@@ -16,6 +16,7 @@ pub enum Activation {
 
 impl Activation {
     /// Replaces each number by what comes out for it.
+    #[inline(always)]
     pub(crate) fn apply(self, values: &mut [f32]) {
         match self {
             Activation::Relu => values.iter_mut().for_each(|v| *v = v.max(0.0)),
@@ -24,6 +25,7 @@ impl Activation {
     }
 
     /// Leads a derivative back through it, given what came out.
+    #[inline(always)]
     pub(crate) fn back(self, slope: &mut [f32], out: &[f32]) {
         match self {
             Activation::Relu => {

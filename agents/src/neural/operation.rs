@@ -11,27 +11,33 @@ use burn::{
             grads::Gradients,
             ops::{Backward, Ops, OpsKind},
         },
-        flex::Flex,
+        flex::{Flex, FlexTensor},
         tensor::FloatTensor,
     },
-    tensor::Tensor,
+    tensor::{Tensor, TensorData},
 };
 use rayon::prelude::*;
+use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::Arc;
 
 use super::{
-    Matrix, NetworkShape,
-    matrix::Weights,
+    Buffers, NetworkShape,
+    matrix::{Weights, contiguous},
     pass::{Batch, Pass},
     unfused,
 };
 
 /// What comes out of each network for a batch, next to each other, `[rows, outputs of all]`. The networks' weights lie
 /// one after the other in `weights`.
-pub(crate) fn values(weights: Tensor<1>, shapes: &[NetworkShape], batch: &Batch) -> Tensor<2> {
+pub(crate) fn values(
+    weights: Tensor<1>,
+    shapes: &[NetworkShape],
+    batch: &Batch,
+    buffers: &Buffers,
+) -> Tensor<2> {
     match weights.clone().try_into_primitive::<Autodiff<Flex>>() {
-        Ok(weights) => Tensor::from_primitive::<Autodiff<Flex>>(fused(weights, shapes, batch)),
+        Ok(weights) => Tensor::from_primitive::<Autodiff<Flex>>(fused(weights, shapes, batch, buffers)),
         // Another device, on which loops of ours cannot run.
         Err(_) => unfused::values(&weights, shapes, batch),
     }
@@ -48,10 +54,10 @@ pub(crate) fn places(shapes: &[NetworkShape]) -> impl Iterator<Item = Range<usiz
 
 /// Rows of a block. A batch of two blocks and more is taken in blocks, on several threads; their gradients are added in
 /// the order of the blocks, so that the number of threads changes no bit.
-const BLOCK: usize = 256;
+pub(crate) const BLOCK: usize = 256;
 
 /// A block of rows on its way through one network.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 struct Passage {
     /// The network's place in the weights, its outputs among those of all, and the rows of the block.
     weights: Range<usize>,
@@ -64,6 +70,7 @@ fn fused(
     weights: FloatTensor<Autodiff<Flex>>,
     shapes: &[NetworkShape],
     batch: &Batch,
+    buffers: &Buffers,
 ) -> FloatTensor<Autodiff<Flex>> {
     let (weights, node) = weights.into_parts();
     let flat = Weights::of(&weights);
@@ -79,19 +86,18 @@ fn fused(
             blocks.iter().map(move |rows| (number, shape, weights.clone(), columns.clone(), rows.clone()))
         })
         .collect();
-    let pass =
-        |(number, shape, weights, columns, rows): (usize, &NetworkShape, Range<usize>, _, _)| Passage {
-            pass: Pass::new(shape, &flat.part(&weights), &batch.part(&rows), batch.memory(number)),
-            weights,
-            columns,
-            rows,
-        };
+    let pass = |(number, shape, weights, columns, rows): (usize, _, _, _, Range<usize>)| Passage {
+        pass: Pass::new(shape, &flat.part(&weights), batch, rows.clone(), batch.memory(number), buffers),
+        weights,
+        columns,
+        rows,
+    };
     let passages: Vec<Passage> = if blocks.len() > 1 {
         plan.into_par_iter().map(pass).collect()
     } else {
         plan.into_iter().map(pass).collect()
     };
-    let values = side_by_side(&passages, batch.observations.rows(), column).into_tensor();
+    let values = side_by_side(&passages, batch.observations.rows(), column);
     match NetworksBackward.prepare::<NoCheckpointing>([node]).compute_bound().stateful() {
         OpsKind::Tracked(step) => step.finish(Arc::new(passages), values),
         OpsKind::UnTracked(step) => step.finish(values),
@@ -112,19 +118,24 @@ impl Backward<Flex, 1> for NetworksBackward {
     type State = Arc<Vec<Passage>>;
 
     fn backward(self, ops: Ops<Self::State, 1>, gradients: &mut Gradients, _: &mut Checkpointer) {
-        let slope = Matrix::of(&gradients.consume::<Flex>(&ops.node));
+        let slope = gradients.consume::<Flex>(&ops.node).to_contiguous();
         let ([Some(weights)], passages) = (ops.parents, ops.state) else { return };
-        let back = |passage: &Passage| {
+        let (slope, columns) = (contiguous(&slope), slope.layout().shape()[1]);
+        let networks = passages.chunk_by(|a, b| a.weights == b.weights);
+        let transposed: Vec<Vec<f32>> =
+            networks.clone().filter_map(|blocks| Some(blocks.first()?.pass.transposed())).collect();
+        let plan: Vec<_> = networks
+            .zip(&transposed)
+            .flat_map(|(blocks, transposed)| blocks.iter().map(move |passage| (passage, transposed)))
+            .collect();
+        let back = |(passage, transposed): &(&Passage, &Vec<f32>)| {
             let mut gradient = vec![0.0; passage.weights.len()];
-            passage.pass.add_gradient(passage.cut_out(&slope), &mut gradient);
+            passage.pass.add_gradient(&passage.cut_out(slope, columns), transposed, &mut gradient);
             gradient
         };
-        let parallel = passages.first().is_some_and(|passage| passage.rows.len() < slope.rows());
-        let parts: Vec<Vec<f32>> = if parallel {
-            passages.par_iter().map(back).collect()
-        } else {
-            passages.iter().map(back).collect()
-        };
+        let parallel = transposed.len() < plan.len();
+        let parts: Vec<Vec<f32>> =
+            if parallel { plan.par_iter().map(back).collect() } else { plan.iter().map(back).collect() };
         let mut gradient = vec![0.0; passages.last().map_or(0, |passage| passage.weights.end)];
         for (passage, part) in passages.iter().zip(parts) {
             gradient[passage.weights.clone()].iter_mut().zip(part).for_each(|(g, part)| *g += part);
@@ -135,37 +146,33 @@ impl Backward<Flex, 1> for NetworksBackward {
 
 impl Passage {
     /// Its rows and columns of a matrix like the outputs of all.
-    fn cut_out(&self, all: &Matrix) -> Matrix {
-        if self.rows.len() == all.rows() && self.columns.len() == all.columns() {
-            return all.clone();
+    fn cut_out<'a>(&self, all: &'a [f32], columns: usize) -> Cow<'a, [f32]> {
+        let rows = &all[self.rows.start * columns..self.rows.end * columns];
+        if self.columns.len() == columns {
+            return Cow::Borrowed(rows);
         }
-        let rows = all.values().chunks_exact(all.columns()).skip(self.rows.start).take(self.rows.len());
-        let cut = rows.flat_map(|row| &row[self.columns.clone()]).copied().collect();
-        Matrix::new(cut, self.columns.len())
+        rows.chunks_exact(columns).flat_map(|row| &row[self.columns.clone()]).copied().collect()
     }
 }
 
-fn side_by_side(passages: &[Passage], rows: usize, columns: usize) -> Matrix {
-    if let [passage] = passages {
-        return passage.pass.values.clone();
-    }
+fn side_by_side(passages: &[Passage], rows: usize, columns: usize) -> FlexTensor {
     let mut all = vec![0.0; rows * columns];
     for Passage { columns: own, rows, pass, .. } in passages {
         let to = all.chunks_exact_mut(columns).skip(rows.start);
-        for (to, from) in to.zip(pass.values.values().chunks_exact(own.len())) {
+        for (to, from) in to.zip(pass.values.chunks_exact(own.len())) {
             to[own.clone()].copy_from_slice(from);
         }
     }
-    Matrix::new(all, columns)
+    FlexTensor::from_data(TensorData::new(all, [rows, columns]))
 }
 
 #[cfg(test)]
 mod tests {
-    use burn::tensor::{Device, TensorData};
+    use burn::tensor::Device;
     use lowgear_env::{Seed, Stream};
     use rand::RngExt;
 
-    use super::super::{Activation, Network, Scratch};
+    use super::super::{Activation, Matrix, Network, Scratch};
     use super::*;
 
     const INPUTS: usize = 7;
@@ -207,6 +214,10 @@ mod tests {
 
     type Values = fn(Tensor<1>, &[NetworkShape], &Batch) -> Tensor<2>;
 
+    fn fused(weights: Tensor<1>, shapes: &[NetworkShape], batch: &Batch) -> Tensor<2> {
+        super::values(weights, shapes, batch, &Buffers::default())
+    }
+
     /// Outputs, and the derivative by each weight of their sum, weighted by draws.
     fn there_and_back(of: Values, weights: &[f32], shapes: &[NetworkShape]) -> (Vec<f32>, Vec<f32>) {
         let device = Device::flex().autodiff();
@@ -223,7 +234,7 @@ mod tests {
     fn the_operation_equals_the_network_of_single_ones_forward_and_back() {
         for shapes in shapes() {
             let weights = weights(&shapes);
-            let (values, gradient) = there_and_back(super::values, &weights, &shapes);
+            let (values, gradient) = there_and_back(fused, &weights, &shapes);
             let single: Values = |weights, shapes, batch| unfused::values(&weights, shapes, batch);
             let (expected, by_library) = there_and_back(single, &weights, &shapes);
             assert_eq!((values.len(), gradient.len()), (expected.len(), by_library.len()));
@@ -241,10 +252,10 @@ mod tests {
     fn the_gradient_equals_finite_differences() {
         for shapes in shapes() {
             let weights = weights(&shapes);
-            let (values, gradient) = there_and_back(super::values, &weights, &shapes);
+            let (values, gradient) = there_and_back(fused, &weights, &shapes);
             let slope = draws(values.len(), 3);
             let loss = |weights: &[f32]| -> f64 {
-                let (values, _) = there_and_back(super::values, weights, &shapes);
+                let (values, _) = there_and_back(fused, weights, &shapes);
                 values.iter().zip(&slope).map(|(v, s)| f64::from(*v) * f64::from(*s)).sum()
             };
             for i in (0..weights.len()).step_by(17) {
@@ -264,7 +275,7 @@ mod tests {
         for shapes in shapes().into_iter().filter(|shapes| shapes.len() == 1) {
             let network = Network::new(shapes[0].clone(), weights(&shapes)).unwrap();
             let batch = batch(&shapes);
-            let (values, _) = there_and_back(super::values, network.weights(), &shapes);
+            let (values, _) = there_and_back(fused, network.weights(), &shapes);
             let width = shapes[0].gru_size;
             let mut memories: Vec<Vec<f32>> =
                 (0..4).map(|s| batch.memory(0)[s * width..(s + 1) * width].to_vec()).collect();
@@ -300,7 +311,7 @@ mod tests {
         };
         let on = |threads: usize| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            pool.install(|| run(super::values))
+            pool.install(|| run(fused))
         };
         let one = on(1);
         assert_eq!(one, on(2));

@@ -8,7 +8,7 @@
 //! h' = n + z (h - n)
 //! ```
 
-use super::{Matrix, dense, matrix::Weights, shape::Layer};
+use super::{dense, shape::Layer};
 
 /// Gates: update, reset, candidate.
 pub(crate) const GATES: usize = 3;
@@ -32,9 +32,9 @@ pub(crate) fn step(from_x: &[f32], from_h: &[f32], h: &mut [f32], mut keep: impl
 /// Sequences that have passed through the unit: rows of all times below each other, `[rows, width]`.
 #[derive(Clone, Debug)]
 pub(crate) struct GruActivations {
-    before: Matrix,
+    before: Vec<f32>,
     /// Memories after each row.
-    pub(crate) after: Matrix,
+    pub(crate) after: Vec<f32>,
     z: Vec<f32>,
     r: Vec<f32>,
     n: Vec<f32>,
@@ -46,22 +46,25 @@ pub(crate) struct GruActivations {
 /// sequences, the first ones, have a row at time `t`. `memory` is `[active[0], width]`.
 pub(crate) fn forward(
     [from_x, from_h]: [&Layer; 2],
-    weights: &Weights,
-    x: &Matrix,
+    weights: &[f32],
+    x: &[f32],
     active: &[usize],
     memory: &[f32],
 ) -> GruActivations {
     let width = from_h.inputs;
-    let gates_x = dense::forward(from_x, weights, x, None);
+    let mut gates_x = vec![0.0; x.len() / from_x.inputs * GATES * width];
+    dense::forward(from_x, weights, x, None, &mut gates_x);
+    let mut gates_h = vec![0.0; memory.len() * GATES];
     let (mut z, mut r, mut n, mut un) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let (mut before, mut after) = (Vec::new(), Vec::new());
     let mut h = memory.to_vec();
-    let mut rows = gates_x.values().chunks_exact(GATES * width);
+    let mut rows = gates_x.chunks_exact(GATES * width);
     for &count in active {
         h.truncate(count * width);
         before.extend_from_slice(&h);
-        let gates_h = dense::forward(from_h, weights, &Matrix::new(h.clone(), width), None);
-        let gates_h = gates_h.values().chunks_exact(GATES * width);
+        gates_h.truncate(h.len() * GATES);
+        dense::forward(from_h, weights, &h, None, &mut gates_h);
+        let gates_h = gates_h.chunks_exact(GATES * width);
         for ((h, from_h), from_x) in h.chunks_exact_mut(width).zip(gates_h).zip(rows.by_ref()) {
             un.extend_from_slice(&from_h[2 * width..]);
             step(from_x, from_h, h, |gate_z, gate_r, candidate| {
@@ -72,25 +75,26 @@ pub(crate) fn forward(
         }
         after.extend_from_slice(&h);
     }
-    GruActivations { before: Matrix::new(before, width), after: Matrix::new(after, width), z, r, n, un }
+    GruActivations { before, after, z, r, n, un }
 }
 
 /// Leads the loss's derivative by each memory (`slope`, `[rows, width]`) back through time to the beginning
 /// of the sequences and no further (Werbos 1990, "Backpropagation through time", Proceedings of the IEEE
-/// 78). Fills the layers' places in `gradient`; returns the derivative by `x W + b`.
+/// 78). Fills the layers' places in `gradient`; returns the derivative by `x W + b`. `transposed` has `W^T` in the place of
+/// each layer's `W`.
 pub(crate) fn backward(
     [from_x, from_h]: [&Layer; 2],
-    weights: &Weights,
+    transposed: &[f32],
     kept: &GruActivations,
-    x: &Matrix,
+    x: &[f32],
     active: &[usize],
-    slope: &Matrix,
+    slope: &[f32],
     gradient: &mut [f32],
-) -> Matrix {
-    let (width, slope) = (from_h.inputs, slope.values());
+) -> Vec<f32> {
+    let width = from_h.inputs;
     let mut by_x = vec![0.0; slope.len() * GATES];
     let mut by_h = vec![0.0; slope.len() * GATES];
-    let mut later: Vec<f32> = Vec::new();
+    let (mut later, mut through_gates): (Vec<f32>, Vec<f32>) = (Vec::new(), Vec::new());
     let mut end = slope.len() / width;
     for &count in active.iter().rev() {
         let rows = end - count..end;
@@ -105,12 +109,11 @@ pub(crate) fn backward(
             let by = (&mut by_x[place.clone()], &mut by_h[place]);
             back_step(kept, row * width, h, by);
         }
-        let through_gates =
-            dense::backward(from_h, weights, &Matrix::new(by_h[gates].to_vec(), GATES * width));
-        later.iter_mut().zip(through_gates.values()).for_each(|(l, s)| *l += s);
+        through_gates.resize(later.len(), 0.0);
+        dense::backward(from_h, transposed, &by_h[gates], None, &mut through_gates);
+        later.iter_mut().zip(&through_gates).for_each(|(l, s)| *l += s);
     }
-    let by_x = Matrix::new(by_x, GATES * width);
-    dense::add_gradient(from_h, &kept.before, &Matrix::new(by_h, GATES * width), gradient);
+    dense::add_gradient(from_h, &kept.before, &by_h, gradient);
     dense::add_gradient(from_x, x, &by_x, gradient);
     by_x
 }
@@ -118,7 +121,7 @@ pub(crate) fn backward(
 /// The backward pass through [`step`]: `h` holds the derivative by the memory after it, and then the part of the
 /// derivative by the memory before it that does not go through the gates.
 fn back_step(kept: &GruActivations, at: usize, h: &mut [f32], (by_x, by_h): (&mut [f32], &mut [f32])) {
-    let (width, before) = (h.len(), kept.before.values());
+    let (width, before) = (h.len(), &kept.before);
     for (i, h) in h.iter_mut().enumerate() {
         let (z, r, n) = (kept.z[at + i], kept.r[at + i], kept.n[at + i]);
         let candidate = *h * (1.0 - z) * (1.0 - n * n);

@@ -104,6 +104,21 @@ impl NetworkShape {
         LayerOffsets { trunk, gates, last }
     }
 
+    /// The weights with `W^T` in the place of each layer's `W`.
+    pub(crate) fn transposed(&self, weights: &[f32]) -> Vec<f32> {
+        let LayerOffsets { trunk, gates, last } = self.layer_offsets();
+        let mut transposed = weights.to_vec();
+        for layer in trunk.iter().chain(gates.iter().flatten()).chain([&last]) {
+            let (to, _) = layer.parts_mut(&mut transposed);
+            let columns = to.chunks_exact_mut(layer.inputs).enumerate();
+            for (column, to) in columns {
+                let from = layer.weights(weights).iter().skip(column).step_by(layer.outputs);
+                to.iter_mut().zip(from).for_each(|(to, from)| *to = *from);
+            }
+        }
+        transposed
+    }
+
     /// Number of weights, biases included.
     #[must_use]
     pub fn len(&self) -> usize {

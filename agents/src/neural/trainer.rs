@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 use super::{
-    Network, NetworkShape, NeuralError,
+    Buffers, Network, NetworkShape, NeuralError,
     adam::FusedAdam,
     check_length,
     matrix::Weights,
@@ -49,6 +49,8 @@ pub(crate) struct Trainer {
     /// Gradients are shortened to this length (Pascanu, Mikolov, Bengio 2013, "On the difficulty of training recurrent
     /// neural networks", ICML).
     longest: f32,
+    /// Working memory of its passes.
+    buffers: Buffers,
 }
 
 /// [`FusedAdam`] with its state.
@@ -96,6 +98,7 @@ impl Trainer {
             acting: networks.to_vec(),
             frozen: 0..0,
             longest,
+            buffers: Buffers::default(),
         }
     }
 
@@ -114,10 +117,15 @@ impl Trainer {
         &self.acting[number]
     }
 
+    /// Working memory for passes through its networks.
+    pub(crate) const fn buffers(&self) -> &Buffers {
+        &self.buffers
+    }
+
     /// Leads a batch through all networks.
     pub(crate) fn forward(&self, batch: &Batch) -> Result<Outputs, NeuralError> {
         let Networks { weights, shapes } = &self.networks;
-        let tensor = operation::values(weights.val(), shapes, batch);
+        let tensor = operation::values(weights.val(), shapes, batch, &self.buffers);
         Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
     }
 
@@ -129,7 +137,7 @@ impl Trainer {
         check_length("additions to weights", added.len(), length)?;
         let weights = weights.val();
         let added = Tensor::<1>::from_data(TensorData::new(added, [length]), &weights.device());
-        let tensor = operation::values(weights + added, shapes, batch);
+        let tensor = operation::values(weights + added, shapes, batch, &self.buffers);
         Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
     }
 
@@ -186,11 +194,11 @@ impl Trainer {
             Network::new(shape.clone(), vec![0.0; shape.len()])
         };
         let blank: Vec<Network> = record.shapes.into_iter().map(blank).collect::<Result<_, _>>()?;
-        let Trainer { networks, adam, .. } = Trainer::new(&blank, epsilon, longest, device);
+        let Trainer { networks, adam, buffers, .. } = Trainer::new(&blank, epsilon, longest, device);
         let weights = ModuleRecord::from_bytes(Bytes::from_bytes_vec(record.networks)).map_err(unfit)?;
         let networks = networks.try_load_record(weights).map_err(unfit)?;
         let adam = Optimiser(adam.0.from_bytes(Bytes::from_bytes_vec(record.adam)).map_err(unfit)?);
-        Ok(Trainer { acting: networks.to_act()?, networks, adam, frozen: 0..0, longest })
+        Ok(Trainer { acting: networks.to_act()?, networks, adam, frozen: 0..0, longest, buffers })
     }
 }
 

@@ -102,12 +102,13 @@ impl Ppo {
         for (view, memory) in views.iter().zip(memory.chunks_exact_mut(width.max(1))) {
             memory.iter_mut().zip(&slots[view.env_slot].memories[who]).for_each(|(m, own)| *m = *own);
         }
-        let pass =
-            Pass::new(network.shape(), network.shared_weights(), &Batch::rows(observations.clone()), &memory);
+        let (batch, rows) = (Batch::rows(observations.clone()), 0..views.len());
+        let (shape, weights) = (network.shape(), network.shared_weights());
+        let pass = Pass::new(shape, weights, &batch, rows, &memory, self.trainer.buffers());
         for (view, memory) in views.iter().zip(pass.memories_after().chunks_exact(width.max(1))) {
             slots[view.env_slot].memories[who] = memory.to_vec();
         }
-        pass.values.values().to_vec()
+        pass.values
     }
 
     /// Draws an action by the policy's logits.

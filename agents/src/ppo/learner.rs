@@ -10,7 +10,7 @@ use super::{
     minibatch::RolloutBuffer,
     normalise::RunningMeanVar,
     rollout::{Trajectory, Transition},
-    update::{discount, standardise},
+    update::discount,
 };
 use crate::neural::{Scratch, Trainer, check_length, limits::SIZES, training_device};
 
@@ -29,6 +29,30 @@ pub struct Ppo {
     pub(crate) trainer: Trainer,
     pub(super) scratch: Scratch,
     pub(super) log_p: Vec<f32>,
+    /// Room for the decisions to learn from; empty but in an update.
+    buffer: RolloutBuffer,
+    elapsed: Elapsed,
+}
+
+/// The discount and the decay of the last length of a decision: most last as long as the one before.
+#[derive(Clone, Copy, Debug, Default)]
+struct Elapsed {
+    elapsed_s: f64,
+    known: Option<(f64, f64)>,
+}
+
+impl Elapsed {
+    fn discounts(&mut self, config: &PpoConfig, elapsed_s: f64) -> (f64, f64) {
+        match self.known {
+            Some(known) if self.elapsed_s == elapsed_s => known,
+            _ => {
+                let known =
+                    (discount(config.gamma_per_s, elapsed_s), discount(config.lambda_per_s, elapsed_s));
+                *self = Elapsed { elapsed_s, known: Some(known) };
+                known
+            }
+        }
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -156,10 +180,10 @@ impl Ppo {
         let Some(Pending { observation, mut transition, memories }) = env_slot.pending.take() else {
             return Err(NeuralError::NothingPending);
         };
-        let passed = discount(config.gamma_per_s, step.elapsed_s);
+        let (passed, decay) = self.elapsed.discounts(config, step.elapsed_s);
         transition.reward = step.reward * f64::from(config.reward_scale);
         transition.discount = passed as f32;
-        transition.decay = discount(config.lambda_per_s, step.elapsed_s) as f32;
+        transition.decay = decay as f32;
         if step.end == Some(End::Terminated) {
             (transition.discount, transition.bootstrap_value, transition.last) = (0.0, Some(0.0), true);
         }
@@ -200,7 +224,7 @@ impl Ppo {
             return Err(NeuralError::OutcomePending);
         }
         let scale = self.reward_scale();
-        let mut buffer = RolloutBuffer::new(self.actor_network().shape().inputs, self.state.config.gru_size);
+        let mut buffer = std::mem::take(&mut self.buffer).emptied();
         for env_slot in 0..self.state.env_slots.len() {
             let bootstrap_value = self.value_now(env_slot);
             let trajectory = &mut self.state.env_slots[env_slot].trajectory;
@@ -210,12 +234,12 @@ impl Ppo {
             let advantages_and_targets = trajectory.compute_gae(scale);
             buffer.add(trajectory, advantages_and_targets);
         }
-        // Over the whole buffer: a batch with a rare disaster would be scaled down by it, and those without one not.
         if self.state.config.normalise_advantages {
-            standardise(&mut buffer.advantages);
+            buffer.standardise();
         }
         self.state.iterations += 1;
         let learned = self.state.learn_buffer(&mut self.trainer, &buffer);
+        self.buffer = buffer;
         if self.state.config.normalise_observations {
             self.state.normaliser = self.state.seen.normaliser();
         }
@@ -336,6 +360,8 @@ pub(super) fn no_slot(env_slot: usize) -> NeuralError {
 
 impl From<(State, Trainer)> for Ppo {
     fn from((state, trainer): (State, Trainer)) -> Ppo {
-        Ppo { state, trainer, scratch: Scratch::default(), log_p: Vec::new() }
+        let buffer = RolloutBuffer::new(trainer.network(ACTOR).shape().inputs, state.config.gru_size);
+        let elapsed = Elapsed::default();
+        Ppo { state, trainer, scratch: Scratch::default(), log_p: Vec::new(), buffer, elapsed }
     }
 }

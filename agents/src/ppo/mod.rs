@@ -23,6 +23,7 @@ mod actor;
 mod config;
 mod learner;
 mod learning;
+mod loss;
 mod minibatch;
 mod normalise;
 mod policy;

@@ -20,10 +20,10 @@ impl RunningMeanVar {
 
     pub(crate) fn add(&mut self, values: impl IntoIterator<Item = f64>) {
         self.count += 1;
-        let n = self.count as f64;
+        let share = 1.0 / self.count as f64;
         for ((value, mean), squares) in values.into_iter().zip(&mut self.mean).zip(&mut self.squares) {
             let off = value - *mean;
-            *mean += off / n;
+            *mean += off * share;
             *squares += off * (value - *mean);
         }
     }

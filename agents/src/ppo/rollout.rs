@@ -57,8 +57,11 @@ impl Trajectory {
         self.transitions.len()
     }
 
+    /// Forgets everything but the room that it has.
     pub(crate) fn clear(&mut self) {
-        *self = Trajectory::default();
+        self.observations.clear();
+        self.transitions.clear();
+        self.sequences.clear();
     }
 
     /// Takes a decision. `memories` are those before it; a new sequence begins where one is full or an

@@ -23,15 +23,16 @@ pub fn log_softmax(logits: &[f32], mask: Mask, log_p: &mut Vec<f32>) {
     log_p.iter_mut().for_each(|l| *l -= shift);
 }
 
-/// Entropy `H = -sum_a p_a ln p_a`, nat.
+/// Entropy `H = -sum_a p_a ln p_a`, nat, given probabilities and their logarithms.
 #[must_use]
-pub fn entropy(log_p: &[f32]) -> f32 {
-    -log_p.iter().filter(|l| l.is_finite()).map(|l| l.exp() * l).sum::<f32>()
+pub fn entropy(p: &[f32], log_p: &[f32]) -> f32 {
+    let possible = p.iter().zip(log_p).filter(|(p, _)| **p > 0.0);
+    -possible.map(|(p, l)| p * l).sum::<f32>()
 }
 
 /// Derivative of [`entropy`] by each logit: `-p_a (ln p_a + H)`.
-pub fn entropy_slope(log_p: &[f32], entropy: f32) -> impl Iterator<Item = f32> + '_ {
-    log_p.iter().map(move |l| if l.is_finite() { -l.exp() * (l + entropy) } else { 0.0 })
+pub fn entropy_slope<'a>(p: &'a [f32], log_p: &'a [f32], entropy: f32) -> impl Iterator<Item = f32> + 'a {
+    p.iter().zip(log_p).map(move |(p, l)| if *p > 0.0 { -p * (l + entropy) } else { 0.0 })
 }
 
 /// Divergence `KL = sum_a p_a (ln p_a - ln q_a)` of a policy from another one over the same possible actions, nat.
@@ -52,10 +53,9 @@ pub fn divergence_slope<'a>(
 }
 
 /// The clipped surrogate `-min(r A, clamp(r, 1 - clip, 1 + clip) A)`, equation 7 of Schulman et al. 2017,
-/// with `r = exp(ln p - ln p_old)`. Returns the loss and its derivative by `ln p`.
+/// with `r = p / p_old`. Returns the loss and its derivative by `ln p`.
 #[must_use]
-pub fn surrogate(log_p: f32, log_p_old: f32, advantage: f32, clip: f32) -> (f32, f32) {
-    let ratio = (log_p - log_p_old).exp();
+pub fn surrogate(ratio: f32, advantage: f32, clip: f32) -> (f32, f32) {
     let free = ratio * advantage;
     let clipped = ratio.clamp(1.0 - clip, 1.0 + clip) * advantage;
     if free <= clipped { (-free, -free) } else { (-clipped, 0.0) }
@@ -118,11 +118,10 @@ pub fn standardise(values: &mut [f32]) {
 }
 
 /// Estimate of the divergence of the new policy from the old one by one draw of the old one, nat:
-/// `(r - 1) - ln r`; never negative, and right in expectation.
+/// `(r - 1) - ln r`; never negative, and right in expectation. Takes `r - 1`, which near 0 has more digits than `r`.
 #[must_use]
-pub fn divergence(log_p: f32, log_p_old: f32) -> f32 {
-    let log_ratio = log_p - log_p_old;
-    log_ratio.exp_m1() - log_ratio
+pub fn divergence(ratio_less_1: f32, log_ratio: f32) -> f32 {
+    ratio_less_1 - log_ratio
 }
 
 #[cfg(test)]
@@ -133,13 +132,17 @@ mod tests {
         (a - b).abs() < 1e-5
     }
 
+    fn exp(log_p: &[f32]) -> Vec<f32> {
+        log_p.iter().map(|l| l.exp()).collect()
+    }
+
     #[test]
     fn probabilities_by_hand() {
         let mut log_p = Vec::new();
         log_softmax(&[1.0, 900.0, 1.0 + 3.0_f32.ln()], Mask::from([true, false, true]), &mut log_p);
         assert!(close(log_p[0].exp(), 0.25) && log_p[1].exp() == 0.0 && close(log_p[2].exp(), 0.75));
         // 0.25 ln 4 + 0.75 ln (4 / 3) = 0.562335.
-        assert!(close(entropy(&log_p), 0.562_335));
+        assert!(close(entropy(&exp(&log_p), &log_p), 0.562_335));
     }
 
     #[test]
@@ -148,11 +151,12 @@ mod tests {
         let value = |logits: &[f32]| {
             let mut log_p = Vec::new();
             log_softmax(logits, mask, &mut log_p);
-            entropy(&log_p)
+            entropy(&exp(&log_p), &log_p)
         };
         let mut log_p = Vec::new();
         log_softmax(&logits, mask, &mut log_p);
-        for (a, slope) in entropy_slope(&log_p, entropy(&log_p)).enumerate() {
+        let p = exp(&log_p);
+        for (a, slope) in entropy_slope(&p, &log_p, entropy(&p, &log_p)).enumerate() {
             let mut moved = logits;
             moved[a] += 0.01;
             let above = value(&moved);
@@ -187,19 +191,18 @@ mod tests {
 
     #[test]
     fn the_surrogate_by_hand() {
-        let ln = f32::ln;
         // Within the clip: -r A, derivative by ln p the same.
-        let (loss, slope) = surrogate(ln(0.55), ln(0.5), 2.0, 0.2);
+        let (loss, slope) = surrogate(1.1, 2.0, 0.2);
         assert!(close(loss, -2.2) && close(slope, -2.2));
         // Beyond it, in the direction that pays: flat.
-        let (loss, slope) = surrogate(ln(0.75), ln(0.5), 2.0, 0.2);
+        let (loss, slope) = surrogate(1.5, 2.0, 0.2);
         assert!(close(loss, -2.4) && slope == 0.0);
-        let (loss, slope) = surrogate(ln(0.25), ln(0.5), -2.0, 0.2);
+        let (loss, slope) = surrogate(0.5, -2.0, 0.2);
         assert!(close(loss, 1.6) && slope == 0.0);
         // Beyond it, in the direction that costs: not flat.
-        let (loss, slope) = surrogate(ln(0.75), ln(0.5), -2.0, 0.2);
+        let (loss, slope) = surrogate(1.5, -2.0, 0.2);
         assert!(close(loss, 3.0) && close(slope, 3.0));
-        let (loss, slope) = surrogate(ln(0.25), ln(0.5), 2.0, 0.2);
+        let (loss, slope) = surrogate(0.5, 2.0, 0.2);
         assert!(close(loss, -1.0) && close(slope, -1.0));
     }
 
@@ -246,7 +249,7 @@ mod tests {
         let mut same = [0.1; 3];
         standardise(&mut same);
         assert!(same.iter().all(|v| v.abs() < 1e-3), "{same:?}");
-        assert!(close(divergence(0.0, -(2.0_f32.ln())), 1.0 - 2.0_f32.ln()));
-        assert_eq!(divergence(-1.0, -1.0), 0.0);
+        assert!(close(divergence(1.0, 2.0_f32.ln()), 1.0 - 2.0_f32.ln()));
+        assert_eq!(divergence(0.0, 0.0), 0.0);
     }
 }
