@@ -58,7 +58,7 @@ impl<'a> Linearised<'a> {
     /// The triangle of a run's Jacobian and residuals, readings that are far off counting by Huber's loss.
     fn triangle(&self, run: &RunJacobian) -> DMatrix<f64> {
         let width = run.columns.len();
-        let mut both = run.slopes.clone().resize_horizontally(width + 1, 0.0);
+        let mut both = run.jacobian.clone().resize_horizontally(width + 1, 0.0);
         for (row, residual) in run.residuals.iter().enumerate() {
             let (value, slope) =
                 if self.problem.robust { huber_residual(residual.value) } else { (residual.value, 1.0) };

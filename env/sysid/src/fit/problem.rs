@@ -107,7 +107,7 @@ pub(super) struct RunJacobian {
     /// The variables that act in the run.
     pub(super) columns: Vec<usize>,
     /// Derivatives by their values, one column each.
-    pub(super) slopes: DMatrix<f64>,
+    pub(super) jacobian: DMatrix<f64>,
     /// The standardised residuals.
     pub(super) residuals: Vec<Residual>,
 }
@@ -273,14 +273,14 @@ impl Problem<'_> {
     pub(super) fn full_jacobian(&self) -> DMatrix<f64> {
         let by_run: Vec<RunJacobian> = (0..self.runs.len()).map(|run| self.run_jacobian(run)).collect();
         let priors = self.priors();
-        let rows = by_run.iter().map(|run| run.slopes.nrows()).sum::<usize>();
+        let rows = by_run.iter().map(|run| run.jacobian.nrows()).sum::<usize>();
         let mut jacobian = DMatrix::zeros(rows + priors.len(), self.variables.len());
         let mut start = 0;
         for run in &by_run {
-            for (slopes, column) in run.slopes.column_iter().zip(&run.columns) {
-                jacobian.view_mut((start, *column), (slopes.len(), 1)).copy_from(&slopes);
+            for (derivatives, column) in run.jacobian.column_iter().zip(&run.columns) {
+                jacobian.view_mut((start, *column), (derivatives.len(), 1)).copy_from(&derivatives);
             }
-            start += run.slopes.nrows();
+            start += run.jacobian.nrows();
         }
         for (row, (column, _, slope)) in priors.into_iter().enumerate() {
             jacobian[(rows + row, column)] = slope;
@@ -297,9 +297,9 @@ impl Problem<'_> {
         };
         let columns: Vec<usize> = (0..self.variables.len()).filter(acts).collect();
         let base = self.residuals_of(run);
-        let mut slopes = DMatrix::zeros(base.len(), columns.len());
+        let mut jacobian = DMatrix::zeros(base.len(), columns.len());
         let mut moved = self.clone();
-        for (mut slopes, column) in slopes.column_iter_mut().zip(&columns) {
+        for (mut derivatives, column) in jacobian.column_iter_mut().zip(&columns) {
             let variable = &self.variables[*column];
             let (low, high) = variable.limits();
             let value = self.get(variable);
@@ -312,13 +312,13 @@ impl Problem<'_> {
                 step = -step;
             }
             moved.set(variable, (value + step).max(low));
-            for ((slope, now), was) in slopes.iter_mut().zip(moved.residuals_of(run)).zip(&base) {
+            for ((slope, now), was) in derivatives.iter_mut().zip(moved.residuals_of(run)).zip(&base) {
                 let found = (now.value - was.value) / step;
                 *slope = if found.is_finite() { found } else { 0.0 };
             }
             moved.set(variable, value);
         }
-        RunJacobian { columns, slopes, residuals: base }
+        RunJacobian { columns, jacobian, residuals: base }
     }
 
     pub(super) fn point(&self) -> DVector<f64> {
