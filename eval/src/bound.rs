@@ -6,6 +6,7 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
+mod grid;
 mod knowledge;
 mod one_step_model;
 mod preview;
@@ -15,8 +16,8 @@ pub use knowledge::{Knowledge, Position, counted_offset_m};
 pub use preview::{Preview, Typical, drive_preview};
 pub use reports::{HeightClasses, Heights, PreviewSensor};
 
+use grid::{no_load_speeds_m_s, positions_m};
 use lowgear_env::motion::{Plant, Track};
-use lowgear_env::terrain::Contact;
 use lowgear_env::vehicle::{TemperatureRise, Vehicle};
 use lowgear_env::{Drive, Mask, Scenario, Step, run_episode};
 use lowgear_onboard::Request;
@@ -56,8 +57,6 @@ pub struct Plan {
     margin_s: f64,
 }
 
-/// Shares of a climb that are positions of the grid: finer where a vehicle that fails stops.
-const CLIMB: [f64; 9] = [0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0];
 /// Speeds of the grid end so far above a gear's no-load speed: down a slope the vehicle drives the motor.
 const OVER_SPEED: f64 = 1.15;
 /// A decision is followed this far before the plan's value is looked up, strides.
@@ -180,38 +179,35 @@ impl Plan {
     /// value there. Minus infinity where it is not allowed or leads nowhere.
     #[must_use]
     pub fn request_values(&self, drive: &Drive) -> [f64; 3] {
-        let (plant, mask) = (drive.plant(), drive.mask());
-        let value = |request: Request| {
-            let known = mask.allows(request as usize);
-            known.then(|| self.decision_value(drive, drive.track(), &plant, request))
-        };
-        let [down, hold, up] = Request::ALL.map(value);
-        let stuck = hold.is_some_and(|(_, moved_m)| moved_m < 0.01) && down.is_some();
-        let or_nothing = |value: Option<(f64, f64)>| value.map_or(f64::NEG_INFINITY, |(value, _)| value);
-        if stuck {
-            // As in [`Plan::decide`].
-            return [or_nothing(down), f64::NEG_INFINITY, f64::NEG_INFINITY];
-        }
-        [down, hold, up].map(or_nothing)
+        self.request_values_on(drive, drive.track(), &drive.plant(), drive.mask())
     }
 
-    /// The same where the vehicle is taken to be that of `drive`, the ground to be `track` and the state to be `plant`.
+    /// The best request where the vehicle is taken to be that of `drive`, the ground to be `track` and the state to be `plant`.
     fn decide_on(&self, drive: &Drive, track: &Track, plant: &Plant, mask: Mask) -> Request {
-        let (hold, moved_m) = self.decision_value(drive, track, plant, Request::Hold);
-        if moved_m < 0.01 && mask.allows(Request::Down as usize) {
-            // Stuck: whatever the interpolation promises, only a lower gear can help.
-            return Request::Down;
-        }
+        let [down, hold, up] = self.request_values_on(drive, track, plant, mask);
         let mut best = (hold + self.margin_s, Request::Hold);
-        for request in [Request::Down, Request::Up] {
-            if mask.allows(request as usize) {
-                let (value, _) = self.decision_value(drive, track, plant, request);
-                if value > best.0 {
-                    best = (value, request);
-                }
+        for (value, request) in [(down, Request::Down), (up, Request::Up)] {
+            if value > best.0 {
+                best = (value, request);
             }
         }
         best.1
+    }
+
+    fn request_values_on(&self, drive: &Drive, track: &Track, plant: &Plant, mask: Mask) -> [f64; 3] {
+        let (hold, moved_m) = self.decision_value(drive, track, plant, Request::Hold);
+        if moved_m < 0.01 && mask.allows(Request::Down as usize) {
+            // Stuck: whatever the interpolation promises, only a lower gear can help.
+            return [0.0, f64::NEG_INFINITY, f64::NEG_INFINITY];
+        }
+        let value = |request: Request| {
+            if mask.allows(request as usize) {
+                self.decision_value(drive, track, plant, request).0
+            } else {
+                f64::NEG_INFINITY
+            }
+        };
+        [value(Request::Down), hold, value(Request::Up)]
     }
 
     /// Return of a decision, then holding until [`AHEAD_STRIDES`] further on or [`AHEAD_HOLDS`] decisions later,
@@ -375,38 +371,6 @@ impl DecisionValue {
             self.sure
         }
     }
-}
-
-/// Positions of the grid: evenly spaced, and where each axle meets an obstacle, is half way up and on top,
-/// since that is where a vehicle gets stuck.
-fn positions_m(vehicle: &Vehicle, track: &Track, step_m: f64) -> Vec<f64> {
-    let length_m = track.course.length_m;
-    let steps = (length_m / step_m).ceil();
-    let mut positions: Vec<f64> = (0..=steps as usize).map(|i| length_m * i as f64 / steps).collect();
-    for axle in &vehicle.axles[..vehicle.axle_count] {
-        for obstacle in &track.course.obstacles {
-            let contact =
-                Contact::new(obstacle.shape, obstacle.height_m, vehicle.wheel_radius_m, axle.driven);
-            let width_m = contact.map_or(0.0, |c| c.width_m);
-            let top_m = obstacle.position_m + axle.behind_front_m;
-            positions.extend(CLIMB.map(|share| top_m - width_m * (1.0 - share)));
-        }
-    }
-    positions.retain(|x| (0.0..=length_m).contains(x));
-    positions.sort_by(f64::total_cmp);
-    positions.dedup_by(|b, a| *b - *a < 1e-3);
-    positions
-}
-
-/// No-load speed in each gear at the charge of the episode, m/s.
-fn no_load_speeds_m_s(vehicle: &Vehicle) -> Vec<f64> {
-    let line = vehicle.motor.line(
-        vehicle.battery.open_circuit_v(vehicle.charge),
-        vehicle.battery.resistance_ohm,
-        1.0,
-        vehicle.motor.resistance_ohm,
-    );
-    vehicle.gears.iter().map(|gear| line.no_load_rad_s() / gear.turn_rad_m).collect()
 }
 
 /// Drives the plan in the episode that it was made for.
