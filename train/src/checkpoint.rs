@@ -7,7 +7,7 @@ use std::fs;
 use std::path::Path;
 
 /// Version of the checkpoint layout; rises with any change of meaning.
-pub const CHECKPOINT_FORMAT: u32 = 6;
+pub const CHECKPOINT_FORMAT: u32 = 7;
 const MAGIC: &[u8; 8] = b"lowgear\n";
 const HEADER: usize = 8 + 4 + 32;
 

@@ -91,7 +91,7 @@ pub struct RuleSettings {
     pub steps_down: bool,
     /// Do not shift up out of gear `g` before it has been engaged for `dwell-ticks[g]`; one per gear but the top one.
     /// Ticks, 0 to 1000; absent means no such waits.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default)]
     pub dwell_ticks: Option<Vec<u16>>,
     /// What it does about strikes ahead; absent on a vehicle without a sensor ahead, and where it is ignored.
     #[serde(default)]
