@@ -2,6 +2,7 @@
 //! the environment and the evaluation against values from outside, the command as its users meet it, a whole
 //! study small, exported controllers on other machines, reports in a browser, the documents, and the house rules.
 
+mod array;
 mod borders;
 mod campaign;
 mod command;
@@ -12,7 +13,6 @@ mod evaluation;
 mod firmware;
 mod report;
 mod sandbox;
-mod slurm;
 mod study;
 mod sweep;
 mod tidy;

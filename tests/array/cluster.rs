@@ -199,7 +199,7 @@ fn find(program: &str) -> Option<PathBuf> {
 }
 
 fn configuration(folder: &Path) -> Option<String> {
-    let text = fs::read_to_string(repository().join("tests/slurm/slurm.conf")).ok()?;
+    let text = fs::read_to_string(repository().join("tests/array/slurm.conf")).ok()?;
     let host = fs::read_to_string("/proc/sys/kernel/hostname").ok()?;
     // Ports that nobody uses.
     let listeners: Vec<TcpListener> =
