@@ -3,7 +3,8 @@
 //! Layers are so small that to pack them, as libraries for large matrices do, takes as long as the product. Here a tile
 //! of sums stays in registers while the terms pass by. The loops are plain: the compiler makes them for each set of vector
 //! instructions, of which the processor's is chosen at run time. Each sum takes its terms one after the other, with
-//! one rounding for each, so that neither tiles nor vectors show in the result.
+//! one rounding for each, so that neither tiles nor vectors show in the result. (A processor without an instruction for
+//! a product and a sum at once rounds twice; its last bits are others.)
 
 use macerator::{AutoArch, Scalar, Simd, VFma, WithSimd};
 
