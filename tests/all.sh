@@ -140,7 +140,8 @@ done
 step "the Python module"
 module=target/python-module
 cargo fmt --manifest-path env/python/Cargo.toml --check
-cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.toml --target-dir "$module" -- -D warnings
+# In a folder of its own: the wheel's build names its Python to the bindings, and each would undo the other's.
+cargo clippy --release --locked --all-targets --manifest-path env/python/Cargo.toml --target-dir "$module/lints" -- -D warnings
 # Everything that its tests need, in an environment of its own; the versions are those they were written with.
 equip() {
     [ -x "$module/env/bin/python" ] || python3 -m venv "$module/env" || return 1
