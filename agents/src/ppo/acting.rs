@@ -113,10 +113,10 @@ impl Ppo {
 
     /// Draws an action by the policy's logits.
     fn draw(&mut self, view: &View<'_>, logits: &[f32], value: f32) -> Result<Transition, NeuralError> {
-        let State { config, explore, .. } = &mut self.state;
+        let State { guide_bias, explore, .. } = &mut self.state;
         let mask = view.mask.within(logits.len());
         let guide = view.guide.filter(|&g| mask.allows(g));
-        biased_log_softmax(logits, mask, guide, config.guide_bias, &mut self.log_p);
+        biased_log_softmax(logits, mask, guide, *guide_bias, &mut self.log_p);
         let action = sampled(&self.log_p, mask, explore.random::<f32>()).ok_or(NeuralError::NoAction)?;
         Ok(Transition {
             mask,

@@ -63,6 +63,9 @@ pub struct PpoConfig {
     /// guide. With `b` and `n` possible actions an untrained network takes the guide's with probability
     /// `e^b / (e^b + n - 1)`.
     pub guide_bias: f32,
+    /// Decisions within which `guide-bias` falls to 0, in a straight line; 0: it stays. Without a bias the policy at work
+    /// depends on what it sees alone, and not on what the guide remembers.
+    pub guide_ends: u64,
     /// Weight in the loss of the divergence of the policy from the untrained one (nat), which is the guide's action with
     /// the probability that `guide-bias` gives it; 0: none.
     pub guide_penalty: f32,
@@ -101,6 +104,7 @@ impl Default for PpoConfig {
             normalise_returns: true,
             reward_scale: 1.0,
             guide_bias: 4.0,
+            guide_ends: 0,
             guide_penalty: 0.0,
             privileged_critic: true,
             shift_threshold: 0.15,
@@ -125,6 +129,14 @@ impl PpoConfig {
             gru_size: self.gru_size,
             outputs,
             dueling: false,
+        }
+    }
+
+    /// The bias of the guide's action after so many decisions.
+    pub(crate) fn guide_bias_at(&self, decisions: u64) -> f32 {
+        match self.guide_ends {
+            0 => self.guide_bias,
+            ends => Schedule::linear(self.guide_bias, 0.0, ends).at(decisions),
         }
     }
 

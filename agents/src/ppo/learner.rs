@@ -70,6 +70,8 @@ pub(crate) struct State {
     episodes: u64,
     pub(crate) learn_steps: u64,
     pub(super) iterations: u64,
+    /// Bias of the guide's action in this iteration.
+    pub(crate) guide_bias: f32,
 }
 
 /// What is kept of one world.
@@ -145,6 +147,7 @@ impl Ppo {
             episodes: 0,
             learn_steps: 0,
             iterations: 0,
+            guide_bias: config.guide_bias_at(0),
             config,
         };
         Ok(Ppo::from((state, trainer)))
@@ -240,6 +243,7 @@ impl Ppo {
         self.state.iterations += 1;
         let learned = self.state.learn_buffer(&mut self.trainer, &buffer);
         self.buffer = buffer;
+        self.state.guide_bias = self.state.config.guide_bias_at(self.state.decisions);
         if self.state.config.normalise_observations {
             self.state.normaliser = self.state.seen.normaliser();
         }
@@ -251,9 +255,9 @@ impl Ppo {
     /// # Errors
     /// None that can happen with a learner's own parts.
     pub fn actor(&self) -> Result<Actor, NeuralError> {
-        let State { normaliser, config, privileged, .. } = &self.state;
+        let State { normaliser, guide_bias, privileged, .. } = &self.state;
         let network = self.actor_network().without_last_inputs(*privileged)?;
-        Actor::new(normaliser.first(network.shape().inputs), network, config.guide_bias)
+        Actor::new(normaliser.first(network.shape().inputs), network, *guide_bias)
     }
 
     /// The value that the network gives to what is seen at the begin of an episode, in the reward's own

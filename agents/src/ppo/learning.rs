@@ -70,10 +70,10 @@ impl State {
         farthest: f32,
         sum: &mut UpdateStatistics,
     ) -> Result<bool, NeuralError> {
-        let State { config, decisions, learn_steps, .. } = self;
+        let State { config, decisions, learn_steps, guide_bias, .. } = self;
         let outputs = trainer.forward(&part.batch)?;
         let mut slope = vec![0.0; outputs.values.len()];
-        let loss = Loss::new(config, config.entropy_weight.at(*decisions), &part.samples);
+        let loss = Loss::new(config, *guide_bias, config.entropy_weight.at(*decisions), &part.samples);
         let seen = loss.derivative(&part.samples, &outputs.values, &mut slope);
         finite("the policy's loss", seen.policy_loss + seen.entropy, *learn_steps)?;
         sum.divergence = seen.divergence;

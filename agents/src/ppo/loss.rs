@@ -14,6 +14,7 @@ use crate::neural::BLOCK;
 #[derive(Clone, Copy)]
 pub(crate) struct Loss<'a> {
     config: &'a PpoConfig,
+    guide_bias: f32,
     entropy_weight: f32,
     /// Subtracted from the advantages.
     centre: f32,
@@ -22,12 +23,17 @@ pub(crate) struct Loss<'a> {
 }
 
 impl<'a> Loss<'a> {
-    pub(crate) fn new(config: &'a PpoConfig, entropy_weight: f32, samples: &[Sample]) -> Loss<'a> {
+    pub(crate) fn new(
+        config: &'a PpoConfig,
+        guide_bias: f32,
+        entropy_weight: f32,
+        samples: &[Sample],
+    ) -> Loss<'a> {
         // Less variance for a bias of one in the batch's size; the scale is the whole buffer's.
         let sum: f32 = samples.iter().map(|sample| sample.advantage).sum();
         let share = 1.0 / samples.len() as f32;
         let centre = if config.normalise_advantages { sum * share } else { 0.0 };
-        Loss { config, entropy_weight, centre, share }
+        Loss { config, guide_bias, entropy_weight, centre, share }
     }
 
     /// What the loss comes to, in means over the learning step. Outputs are, row by row, a logit per action and the
@@ -88,11 +94,11 @@ impl<'a> Loss<'a> {
         room: &mut Room,
         seen: &mut UpdateStatistics,
     ) {
-        let Loss { config, entropy_weight, share, .. } = self;
+        let Loss { config, guide_bias, entropy_weight, share, .. } = self;
         let Room { log_p, p, log_q } = room;
         let action = usize::from(sample.action);
         let guide = sample.guide.map(usize::from);
-        biased_log_softmax(logits, sample.mask, guide, config.guide_bias, log_p);
+        biased_log_softmax(logits, sample.mask, guide, guide_bias, log_p);
         p.clear();
         p.extend(log_p.iter().map(|l| l.exp()));
         let log_ratio = log_p[action] - sample.log_p;
@@ -105,7 +111,7 @@ impl<'a> Loss<'a> {
             *slope = (by_log_p * (chosen - p) - entropy_weight * by_entropy) * share;
         }
         if config.guide_penalty > 0.0 && guide.is_some() {
-            biased_log_softmax(&[0.0; 32][..logits.len()], sample.mask, guide, config.guide_bias, log_q);
+            biased_log_softmax(&[0.0; 32][..logits.len()], sample.mask, guide, guide_bias, log_q);
             let apart = divergence_from(log_p, log_q);
             for (slope, by_apart) in slope.iter_mut().zip(divergence_slope(log_p, log_q, apart)) {
                 *slope += config.guide_penalty * by_apart * share;
@@ -158,7 +164,7 @@ mod tests {
     fn blocks_on_any_number_of_threads_give_what_single_rows_give() {
         let (samples, outputs) = samples(2 * BLOCK + 77);
         let config = config();
-        let loss = Loss::new(&config, 0.1, &samples);
+        let loss = Loss::new(&config, config.guide_bias, 0.1, &samples);
         let run = |threads: usize| {
             let mut slope = vec![0.0; outputs.len()];
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
@@ -193,7 +199,7 @@ mod tests {
     fn the_derivative_by_each_output_equals_finite_differences() {
         let (samples, outputs) = samples(30);
         let config = PpoConfig { guide_penalty: 0.0, ..config() };
-        let loss = Loss::new(&config, 0.1, &samples);
+        let loss = Loss::new(&config, config.guide_bias, 0.1, &samples);
         let whole = |outputs: &[f32]| {
             let mut slope = vec![0.0; outputs.len()];
             let seen = loss.derivative(&samples, outputs, &mut slope);

@@ -12,7 +12,8 @@
 //!
 //! # The residual
 //! With `guide-bias` the guide's action has an advantage that the network must outweigh: before learning the
-//! policy does what the guide does, and what is learned is where to differ.
+//! policy does what the guide does, and what is learned is where to differ. With `guide-ends` that advantage falls to 0:
+//! the network takes over what the guide did, and the policy at work needs it no more.
 //!
 //! # What it was seen to do
 //! The pole on the cart, settings of `benches/cartpole.rs`: all ten seeds hold a mean of 475 over 100 episodes

@@ -8,7 +8,7 @@ use crate::neural::{Network, NetworkShape, Trainer, TrainerRecord, training_devi
 use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x04";
+const MAGIC: &[u8] = b"lowgear-ppo\x05";
 
 impl Ppo {
     /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.

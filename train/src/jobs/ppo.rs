@@ -81,6 +81,9 @@ impl LearnerSettings for PpoTraining {
         let s = &mut self.settings;
         let schedules = [&mut s.learning_rate, &mut s.entropy_weight];
         schedules.into_iter().for_each(|schedule| effort.schedule(schedule));
+        if s.guide_ends > 0 {
+            effort.steps(&mut s.guide_ends);
+        }
     }
 
     fn without_step_limit(&mut self) {

@@ -120,3 +120,27 @@ fn impossible_actions_are_never_taken_and_the_guide_is_mostly_followed() {
     assert!((365..=395).contains(&followed), "of 400, e^3 / (e^3 + 1) = 95 %: {followed}");
     assert!((150..=250).contains(&at_random), "of 400, half: {at_random}");
 }
+
+#[test]
+fn the_bias_of_a_guide_that_ends_falls_from_iteration_to_iteration_and_an_actor_without_it_needs_no_guide() {
+    let learning_rate = Schedule::constant(1e-6);
+    let config =
+        PpoConfig { num_envs: 1, guide_bias: 4.0, guide_ends: 400, n_steps: 100, learning_rate, ..pole() };
+    let mut ppo = Ppo::new(config, 1, 2, Seed(1)).unwrap();
+    ppo.begin_episode(0).unwrap();
+    let (mut bias, mut followed) = (vec![ppo.actor().unwrap().guide_bias()], vec![0; 8]);
+    for i in 0..800 {
+        let action = ppo.act(0, &[0.5], Mask::all(2), Some(1)).unwrap();
+        followed[i / 100] += action;
+        ppo.observe(0, &Step { reward: 0.0, elapsed_s: 0.2, end: None }, &[0.5]).unwrap();
+        if ppo.buffer_is_full() {
+            let saved = ppo.save_state().unwrap();
+            assert_eq!(Ppo::load_state(ppo.config(), &saved).unwrap().state.guide_bias, ppo.state.guide_bias);
+            ppo.update().unwrap();
+            bias.push(ppo.actor().unwrap().guide_bias());
+        }
+    }
+    assert_eq!(bias, [4.0, 3.0, 2.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0]);
+    // e^4 / (e^4 + 1) = 98 %, later half.
+    assert!(followed[0] >= 93 && followed[4..].iter().all(|n| (30..=70).contains(n)), "{followed:?}");
+}
