@@ -38,15 +38,14 @@ fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() 
     sensors.whisker = None;
     let fitted = sensors.take_from(&inputs.scenario.vehicle);
     let candidates = Candidates { sensors, fitted, origin: "the test".to_owned() };
-    let mut options = SensorOptions::new(&inputs.study, false, 0.95);
+    let mut options = SensorOptions::new(&inputs.study, None, false, 0.95);
     options.budget =
         SearchBudget { generations: 6, population: 12, courses: 24, validate_every: 3, step: 0.12 };
     (options.searches, options.validation_courses) = (1, 60);
     (options.courses, options.plan_courses) = (400, 4);
     let reporter = Reporter::silent();
-    let compared =
-        compare_sensors(&inputs.study, &inputs.scenario, &candidates, &options, |_, _| vec![], &reporter);
-    let compared = compared.unwrap();
+    let compared = compare_sensors(&inputs, &candidates, &options, |_, _| vec![], &reporter).unwrap();
+    let [compared] = &compared[..] else { panic!("{compared:#?}") };
     let [feeler, range, exact] = &compared.sensors[..] else { panic!("{compared:#?}") };
     assert_eq!((fitted, feeler.card.origin.as_str()), (Some(SensorKind::Feeler), "the vehicle file"));
     assert_eq!(range.verdict, Verdict::None, "{range:#?}");
@@ -67,7 +66,8 @@ fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() 
 fn a_quick_run_writes_a_page_with_the_same_bytes_for_any_number_of_threads() {
     let place = Sandbox::new();
     let quick = |threads: &str, out: &str| {
-        let ran = place.run(&["sensors", "tiny.toml", "--quick", "--threads", threads, "--out", out]);
+        let ran =
+            place.run(&["sensors", "tiny.toml", "--quick", "--train", "--threads", threads, "--out", out]);
         (ran.done().out.replace(out, "PAGE"), place.read(out))
     };
     let (text, page) = quick("1", "one.html");
@@ -79,6 +79,12 @@ fn a_quick_run_writes_a_page_with_the_same_bytes_for_any_number_of_threads() {
             "{text}"
         );
     }
+    // Both controllers have their rows, and what is said of the sensors and the verdict is said once.
+    for controller in ["tuned rule", "trained controller"] {
+        assert!(text.contains(&format!("With a {controller}:\n")), "{text}");
+        assert!(page.contains(&format!("With a {controller} ")), "{page}");
+    }
+    assert_eq!(text.matches("Worth it: significantly").count(), 1, "{text}");
     assert!(text.contains("A quick run") && page.contains("A quick run"), "{text}");
     assert!(page.contains("assumed") && page.contains("<svg") && !page.contains("://"));
     assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
@@ -94,6 +100,8 @@ fn what_cannot_be_compared_is_refused_by_file_key_and_range() {
     sensors(&["--margin", "-1"]).refused(2, &["--margin"]);
     sensors(&["--ahead", "0.7"]).refused(2, &["--ahead", "0.6"]);
     sensors(&["--sensors", "absent.toml"]).refused(3, &["absent.toml"]);
+    place.edit("study.toml", "[learners.ppo]", "[learners.dqn]");
+    sensors(&["--train"]).refused(2, &["--train", "[learners.ppo]"]);
     sensors(&["--out", "study.toml"]).refused(3, &["study.toml"]);
     let line = place.edit("sensors.toml", "cone-deg", "cone-deg = 90.0");
     sensors(&["--sensors", "sensors.toml"])

@@ -9,9 +9,10 @@ use super::text::{fixed, level_percent, start_sentence, typeset};
 use lowgear_eval::sensors::{SensorComparison, SensorWorth, Verdict};
 use maud::{Markup, html};
 
-/// The comparison as a page.
+/// The comparisons of a run as a page; the sensors themselves are the same in all of them.
 #[must_use]
-pub fn sensors_page(comparison: &SensorComparison) -> String {
+pub fn sensors_page(comparisons: &[SensorComparison]) -> String {
+    let [comparison, ..] = comparisons else { return String::new() };
     let settings = &comparison.settings;
     let title = format!("What a sensor ahead is worth: {}", settings.vehicle);
     let body = html! {
@@ -22,18 +23,21 @@ pub fn sensors_page(comparison: &SensorComparison) -> String {
             p.lead { "On " (typeset(&settings.course)) ". Simulation only." }
         } "\n"
         main { "\n"
-            (section("verdict", "Verdict", &verdict(comparison)))
+            (section("verdict", "Verdict", &html! {
+                @for comparison in comparisons { (verdict(comparison)) }
+                @if settings.quick { (note("A quick run: too few courses and searches to conclude anything.")) }
+            }))
             (section("worth", "What each saves", &html! {
-                (group(&[charts::sensors(comparison)]))
+                (group(&comparisons.iter().map(charts::sensors).collect::<Vec<_>>()))
                 (note(charts::MARKS))
-                (figures(comparison))
+                @for comparison in comparisons { (figures(comparison)) }
             }))
             (section("sensors", "The sensors", &html! {
                 @for sensor in &comparison.sensors { (described(sensor)) }
                 h3 { "Without a sensor" } "\n"
                 (rule(&settings.rule))
             }))
-            (section("method", "Method", &html! { (method(comparison)) }))
+            (section("method", "Method", &method(comparisons)))
             (section("cautions", "Cautions", &prose::cautions()))
         } "\n"
     };
@@ -48,12 +52,14 @@ fn verdict(comparison: &SensorComparison) -> Markup {
         .filter(|sensor| matches!(sensor.verdict, Verdict::Time | Verdict::Wear | Verdict::Both))
         .map(|sensor| sensor.card.name.as_str())
         .collect();
+    let controller = comparison.settings.controller.name();
     let lead = match worth.as_slice() {
-        [] => "No sensor is shown to be worth its place here.".to_owned(),
-        [only] => format!("Worth its place here: the {only}."),
-        [first, rest @ ..] => {
-            format!("Worth their place here: the {first} and the {}.", rest.join(" and the "))
-        }
+        [] => format!("With a {controller} no sensor is shown to be worth its place here."),
+        [only] => format!("With a {controller} worth its place here: the {only}."),
+        [first, rest @ ..] => format!(
+            "With a {controller} worth their place here: the {first} and the {}.",
+            rest.join(" and the ")
+        ),
     };
     // The terminal takes a hyphen for a minus sign.
     let minus = |text: &str| text.replace("(-", "(\u{2212}").replace(" -", " \u{2212}");
@@ -61,9 +67,6 @@ fn verdict(comparison: &SensorComparison) -> Markup {
     html! {
         p.verdict { (typeset(&lead)) } "\n"
         ul.remarks { "\n" (items(sentences)) } "\n"
-        @if comparison.settings.quick {
-            (note("A quick run: too few courses and searches to conclude anything."))
-        }
     }
 }
 
@@ -99,8 +102,9 @@ fn figures(comparison: &SensorComparison) -> Markup {
         "program memory, bytes",
     ];
     let caption = format!(
-        "Against the tuned rule without a sensor, which takes {} s a course, finishes {} % and has a damage of {} per km; \
+        "Against the {} without a sensor, which takes {} s a course, finishes {} % and has a damage of {} per km; \
          {} % intervals",
+        comparison.settings.controller.name(),
         fixed(comparison.time_s.mean, 1),
         fixed(comparison.finished_percent, 1),
         super::text::number(comparison.damage_per_km),
@@ -139,19 +143,19 @@ fn rule(lines: &[String]) -> Markup {
     }
 }
 
-fn method(comparison: &SensorComparison) -> Markup {
+fn method(comparisons: &[SensorComparison]) -> Markup {
+    let notes = comparisons.iter().flat_map(SensorComparison::notes);
+    let legend = comparisons.iter().take(1).flat_map(SensorComparison::legend);
     html! {
-        @for sentence in comparison.notes() { p { (typeset(&sentence)) } "\n" }
-        p { (typeset(TRAINED)) } "\n"
+        @for sentence in notes.chain(legend) { p { (typeset(&sentence)) } "\n" }
+        @if comparisons.len() == 1 { p { (typeset(TRAINED)) } "\n" }
         p { (typeset(LIMITS)) } "\n"
     }
 }
 
 /// How to learn what a trained table would keep of it.
-const TRAINED: &str = "A trained table can use a sensor better than a rule with a few thresholds. To see what it keeps, put \
-    the sensor into the vehicle file, [sensors.feeler] for instance, add strike-class and strike-mm to the features of the \
-    table in the study file, and run `lowgear study`: it tunes the same rules with the study's budgets, trains from the \
-    better one, and exports the table.";
+const TRAINED: &str = "A trained table can use a sensor better than a rule with a few thresholds: `lowgear sensors STUDY --train` \
+    says how much better, and takes as long as one training run for each sensor.";
 
 /// What the comparison leaves out.
 const LIMITS: &str = "What a sensor is worth depends on this ground: on ground with other obstacles, grass or grades the \

@@ -1,7 +1,7 @@
 //! What one more sensor would be worth on a vehicle and its ground before it is bought.
 //!
-//! Each sensor has a rule of its own, tuned as long as the rule without one, and drives the same held-out courses; the
-//! differences are paired. A sensor saves time, wear, or neither, and the verdict may be that it is not worth its place.
+//! Each sensor has a controller of its own, made with the same budget as the one without a sensor, and drives the same
+//! held-out courses; the differences are paired. A sensor saves time, wear, or neither, and the verdict may be that it is not worth its place.
 
 mod sighting;
 pub mod text;
@@ -39,20 +39,35 @@ pub struct SensorCard {
     pub rule: Vec<String>,
 }
 
-/// A sensor as its rule drove with it.
+/// A sensor as its controller drove with it.
 #[derive(Clone, Debug)]
 pub struct DrivenSensor {
     /// The sensor.
     pub card: SensorCard,
     /// Outcome of each course.
     pub outcomes: Vec<Outcome>,
-    /// Outcome of each course where the sensor is fitted and the rule without one drives: what carrying it costs.
+    /// Outcome of each course where the sensor is fitted and the controller without one drives: what carrying it costs.
     pub unused: Vec<Outcome>,
+}
+
+/// What decides about gears in a comparison, with each sensor and without one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Controller {
+    /// The load-ratio rule, tuned for each.
+    TunedRule,
+    /// A table, distilled from a policy network that was trained for each, or that rule where validation prefers it.
+    Trained {
+        /// Decisions that each network learned from.
+        decisions: u64,
+    },
 }
 
 /// What the comparison was made with.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SensorSettings {
+    /// What decides.
+    pub controller: Controller,
     /// Vehicle.
     pub vehicle: String,
     /// Kind of course.
@@ -87,7 +102,7 @@ pub struct SensorWorth {
     pub time_s: Estimate,
     /// Course time that the sensor costs where it is fitted and not used, % of the mean without a sensor: its drag.
     pub carrying_percent: f64,
-    /// Course time saved against the rule without a sensor, s.
+    /// Course time saved against the controller without a sensor, s.
     pub saved_s: Estimate,
     /// The same, % of the mean course time without a sensor.
     pub saved_percent: Estimate,
@@ -97,7 +112,7 @@ pub struct SensorWorth {
     pub damage_ratio: Option<Estimate>,
     /// P-value of "no difference in damage", corrected for all comparisons.
     pub damage_p: f64,
-    /// Share of the way from the rule without a sensor to the clairvoyant plan, %.
+    /// Share of the way from the controller without a sensor to the clairvoyant plan, %.
     pub gap_percent: Option<f64>,
     /// Whether it is worth it.
     pub verdict: Verdict,
@@ -138,9 +153,9 @@ pub struct SensorComparison {
     pub sensors: Vec<SensorWorth>,
 }
 
-/// What the rules of one comparison drove.
+/// What the controllers of one comparison drove.
 #[derive(Clone, Debug)]
-pub struct DrivenRules {
+pub struct Driven {
     /// Without a sensor.
     pub blind: Vec<Outcome>,
     /// The clairvoyant plan, on the first courses.
@@ -154,7 +169,7 @@ impl SensorComparison {
     ///
     /// # Errors
     /// [`StatisticsError`], as for fewer than two courses.
-    pub fn new(settings: SensorSettings, driven: DrivenRules) -> Result<SensorComparison, StatisticsError> {
+    pub fn new(settings: SensorSettings, driven: Driven) -> Result<SensorComparison, StatisticsError> {
         let level = settings.level;
         let blind_s = times(&driven.blind)?;
         let blind_damage = damage(&driven.blind)?;

@@ -1,3 +1,4 @@
+use super::text::sensors_text;
 use super::*;
 use lowgear_env::RewardTerms;
 
@@ -41,6 +42,7 @@ fn driven(time: f64, noise_s: f64, damage: f64) -> Vec<Outcome> {
 
 fn compared(sensors: &[(&str, f64, f64, f64)]) -> SensorComparison {
     let settings = SensorSettings {
+        controller: Controller::TunedRule,
         vehicle: "cart".to_owned(),
         course: "path".to_owned(),
         seed: 1,
@@ -56,7 +58,7 @@ fn compared(sensors: &[(&str, f64, f64, f64)]) -> SensorComparison {
         outcomes: driven(time, noise_s, damage),
         unused: driven(1.03, 0.0, 1.0),
     };
-    let rules = DrivenRules {
+    let rules = Driven {
         blind: driven(1.0, 0.0, 1.0),
         plan: driven(0.9, 0.0, 0.5).split_off(20),
         sensors: sensors.iter().map(driven_sensor).collect(),
@@ -99,7 +101,7 @@ fn figures_are_relative_to_the_rule_without_a_sensor() {
     let ratio = sensor.damage_ratio.unwrap();
     assert!((ratio.mean - 0.8).abs() < 1e-9 && ratio.low <= 0.8 && ratio.high >= 0.8, "{ratio:?}");
     assert_eq!(comparison.plan_percent.n_courses, 20);
-    let text = comparison.text(80);
+    let text = sensors_text(std::slice::from_ref(&comparison), 80);
     assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
     for words in
         ["faster", "+5.0 (", "-20 %*", "worth it: both", "500", "No sensor", "Holm", "its drag costs 3.0 %"]

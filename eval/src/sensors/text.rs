@@ -1,6 +1,6 @@
 //! The comparison of sensors in words.
 
-use super::{SensorComparison, SensorWorth, Verdict, WEAR_MARGIN};
+use super::{Controller, SensorComparison, SensorWorth, Verdict, WEAR_MARGIN};
 use crate::aggregate::wrapped;
 use crate::statistics::Estimate;
 
@@ -21,11 +21,48 @@ impl Verdict {
     }
 }
 
-impl SensorComparison {
-    /// The table for the terminal, with what its columns mean, in lines of at most `width` letters; the table takes 79.
+impl Controller {
+    /// What it is called.
     #[must_use]
-    pub fn text(&self, width: usize) -> String {
-        let mut out = line(&HEAD.map(str::to_owned));
+    pub const fn name(self) -> &'static str {
+        match self {
+            Controller::TunedRule => "tuned rule",
+            Controller::Trained { .. } => "trained controller",
+        }
+    }
+}
+
+/// All comparisons of a run for the terminal, in lines of at most `width` letters; the tables take 79.
+#[must_use]
+pub fn sensors_text(comparisons: &[SensorComparison], width: usize) -> String {
+    let texts = comparisons.iter().map(|comparison| format!("{}\n", comparison.text(width)));
+    let legend = comparisons.iter().take(1).flat_map(SensorComparison::legend);
+    texts.chain(legend.map(|note| wrapped(&format!("{note}\n"), width))).collect()
+}
+
+impl SensorComparison {
+    /// How the controllers were made.
+    fn budget(&self) -> String {
+        let s = &self.settings;
+        match s.controller {
+            Controller::TunedRule => format!(
+                "Every rule was tuned alike: {} episodes in {} for the rule without a sensor, then as many again for that \
+                 rule and for the rule with each sensor.",
+                s.episodes,
+                if s.searches == 1 { "one search".to_owned() } else { format!("{} searches", s.searches) },
+            ),
+            Controller::Trained { decisions } => format!(
+                "A trained controller, with each sensor and without one, is a table, distilled from a policy network that \
+                 learned from {decisions} decisions, or the tuned rule where that is better on validation courses. One \
+                 training run each: what another run would change is not in the intervals."
+            ),
+        }
+    }
+
+    /// The table for the terminal, with what was compared.
+    fn text(&self, width: usize) -> String {
+        let mut out =
+            format!("With a {}:\n{}", self.settings.controller.name(), line(&HEAD.map(str::to_owned)));
         let rows = self.sensors.iter().map(|sensor| line(&cells(sensor, self.settings.level)));
         out.extend(rows);
         out.push('\n');
@@ -35,25 +72,30 @@ impl SensorComparison {
     }
 
     /// What was compared and how, sentence by sentence.
-    pub fn notes(&self) -> impl Iterator<Item = String> {
+    pub fn notes(&self) -> [String; 2] {
         let s = &self.settings;
         let reference = format!(
-            "Without a sensor the tuned rule takes {:.1} s a course. The clairvoyant plan, which knows the whole course, \
+            "Without a sensor the {} takes {:.1} s a course. The clairvoyant plan, which knows the whole course, \
              saves {} of it ({} courses): no sensor is expected to save more in the mean.",
+            s.controller.name(),
             self.time_s.mean,
             interval(self.plan_percent),
             self.plan_percent.n_courses
         );
         let method = format!(
             "{} held-out courses of the kind \"{}\", driven in pairs; intervals at {} %. *: significant after Holm's \
-             correction for all comparisons here. Every rule was tuned alike: {} episodes in {} for the rule without a \
-             sensor, then as many again for that rule and for the rule with each sensor.",
+             correction for all comparisons here. {}",
             self.courses,
             s.course,
             (1000.0 * s.level).round() / 10.0,
-            s.episodes,
-            if s.searches == 1 { "one search".to_owned() } else { format!("{} searches", s.searches) },
+            self.budget(),
         );
+        [reference, method]
+    }
+
+    /// What the columns mean, and when a sensor is worth it, sentence by sentence: the same for all comparisons of a run.
+    pub fn legend(&self) -> impl Iterator<Item = String> {
+        let s = &self.settings;
         let verdict = format!(
             "Worth it: significantly faster by {} % or more at no significantly higher damage, or {:.0} % less damage at \
              no significantly longer time. Not worth it: the interval excludes a saving of {} %. Seen: obstacles \
@@ -65,7 +107,7 @@ impl SensorComparison {
         );
         let quick =
             s.quick.then(|| "A quick run: too few courses and searches to conclude anything.".to_owned());
-        [reference, method, verdict].into_iter().chain(quick)
+        [verdict].into_iter().chain(quick)
     }
 }
 

@@ -8,7 +8,8 @@ use crate::sensors::{Candidates, SensorOptions, compare_sensors};
 use crate::store::write_atomically;
 use crate::study::{LEVEL, enterable, read_inputs};
 use crate::terminal;
-use lowgear_env::config::{Check, in_range, load, shown};
+use lowgear_env::config::{Check, KeyError, in_range, load, shown};
+use lowgear_eval::sensors::text::sensors_text;
 use lowgear_report::sensors_page;
 use std::path::PathBuf;
 
@@ -18,7 +19,8 @@ use std::path::PathBuf;
 /// sensor (feeler, whisker, range sensor, and an exact preview to compare with), with the same budget, and drives all of
 /// them over the same held-out courses, next to the clairvoyant plan. Prints what each saves in time and damage, what of
 /// the obstacles it announces, what it adds to a controller, and whether it is worth it; with --out also as a page (HTML)
-/// with a picture. Sensors are those of --sensors, then the vehicle file's own, then assumed ones for a small cart. Takes
+/// with a picture. A table can make more of a sensor than a rule: with --train it also trains a policy network, and a table
+/// from it, with each sensor and without one, as [learners.ppo] of the study says. Sensors are those of --sensors, then the vehicle file's own, then assumed ones for a small cart. Takes
 /// some minutes.
 #[derive(clap::Args)]
 #[command(
@@ -39,6 +41,9 @@ pub(super) struct SensorsArguments {
     /// Number of held-out courses [default: 1000]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(2..=100_000))]
     courses: Option<u64>,
+    /// Also train a table with each sensor and without one, from the policy network of the study's [learners.ppo]
+    #[arg(long)]
+    train: bool,
     /// Small budgets, but every step: to see whether everything works
     #[arg(long)]
     quick: bool,
@@ -58,8 +63,16 @@ pub(super) struct SensorsArguments {
 pub(super) fn run(arguments: &SensorsArguments) -> Result<String, StudyError> {
     in_range("--margin", arguments.margin, 0.0, 100.0, "%")?;
     let inputs = read_inputs(&arguments.study, false)?;
+    let training = match &inputs.study.learners.ppo {
+        _ if !arguments.train => None,
+        Some(training) => Some(training.clone()),
+        None => {
+            let allowed = "with a study file that has a table [learners.ppo]";
+            return Err(KeyError::new("--train", "given", allowed).into());
+        }
+    };
     let candidates = candidates(arguments, &inputs.scenario.vehicle)?;
-    let mut options = SensorOptions::new(&inputs.study, arguments.quick, LEVEL);
+    let mut options = SensorOptions::new(&inputs.study, training, arguments.quick, LEVEL);
     options.margin_percent = arguments.margin;
     options.courses = arguments.courses.unwrap_or(options.courses);
     if let Some(factor) = arguments.effort {
@@ -71,13 +84,11 @@ pub(super) fn run(arguments: &SensorsArguments) -> Result<String, StudyError> {
     }
     let threads = arguments.threads.map_or(0, usize::from);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
-    let comparison = pool.install(|| {
-        let reporter = Reporter::new();
-        compare_sensors(&inputs.study, &inputs.scenario, &candidates, &options, enterable, &reporter)
-    })?;
-    let mut text = comparison.text(terminal::width());
+    let comparisons =
+        pool.install(|| compare_sensors(&inputs, &candidates, &options, enterable, &Reporter::new()))?;
+    let mut text = sensors_text(&comparisons, terminal::width());
     if let Some(out) = &arguments.out {
-        write_atomically(out, sensors_page(&comparison).as_bytes())?;
+        write_atomically(out, sensors_page(&comparisons).as_bytes())?;
         text.push_str(&format!("page: {}\n", shown(out)));
     }
     Ok(text)

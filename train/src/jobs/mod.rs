@@ -16,6 +16,7 @@ pub(crate) use edge_refinement::{edge_refinement_budget, stress_factor};
 pub(crate) use learner::NO_STEP_LIMIT;
 use learner::check_each;
 pub use learner::{Learner, LearnerSettings};
+pub use ppo::PpoTraining;
 pub use registry::{LearnerKind, LearnersConfig, PolicyInstance, SavedPolicy};
 pub use rule::RuleJob;
 pub use saved::{POLICY_FORMAT, PolicyFile};

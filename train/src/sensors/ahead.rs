@@ -1,7 +1,7 @@
 //! What seeing ahead would bring to a vehicle without a sensor ahead: the tuned rule with an exact preview.
 
 use super::tuning::{Arm, Tuned, second};
-use super::{SensorOptions, outcomes};
+use super::{SensorOptions, rule_for};
 use crate::config::{SensorKind, SensorsConfig, StudyConfig, without_preview};
 use crate::error::StudyError;
 use crate::progress::Reporter;
@@ -10,6 +10,7 @@ use lowgear_agents::rule::{RuleSettings, Signal};
 use lowgear_env::Scenario;
 use lowgear_eval::aggregate::{EvaluatedPolicy, time_difference};
 use lowgear_eval::statistics::Estimate;
+use lowgear_eval::suite::TestSuite;
 use lowgear_eval::summary::{Family, PolicyRecord};
 
 /// What an exact preview of the obstacles would bring to the tuned rule.
@@ -45,7 +46,7 @@ pub fn preview_gain(
         budget: study.tuning.budget_of(Signal::SpeedRatio),
         courses: study.test_courses,
         stop: stop.clone(),
-        ..SensorOptions::new(study, false, level)
+        ..SensorOptions::new(study, None, false, level)
     };
     reporter.line("tuning the rule with an exact preview, to say what seeing ahead would bring");
     let blind = Arm::new("as is", scenario, without_preview(&scenario.vehicle));
@@ -53,9 +54,10 @@ pub fn preview_gain(
     let start = [Tuned::given(rule.clone(), score)];
     let tuned = second(study, &[&blind, &exact], &start, &options, reporter)?;
     let driven = |arm: &Arm, tuned: &Tuned| -> Result<EvaluatedPolicy, StudyError> {
+        let rule = rule_for(&arm.scenario, &tuned.settings)?;
         Ok(EvaluatedPolicy {
             record: PolicyRecord::new(arm.name, arm.name, Family::Rule),
-            outcomes: vec![outcomes(&arm.scenario, tuned, options.courses)?],
+            outcomes: vec![TestSuite::new(&arm.scenario, options.courses).outcomes(|| rule.clone())],
         })
     };
     let [without, with] = &tuned[..] else { return Err(StudyError::Nothing("exact preview: no rule")) };

@@ -3,10 +3,11 @@
 //!
 //! All rules have the same budget. The rule without a sensor is tuned first; then it is tuned once more, as is, from where
 //! its searches ended, the rule with each sensor. Their searches share courses, optimiser and noise, so that what differs
-//! is the sensor.
+//! is the sensor. Where it is asked for, a table is trained for each of them as well.
 
 mod ahead;
 mod cards;
+mod trained;
 mod tuning;
 
 pub use ahead::{PreviewGain, preview_gain};
@@ -14,17 +15,22 @@ pub use ahead::{PreviewGain, preview_gain};
 use crate::config::{SensorKind, SensorsConfig, StudyConfig, without_preview};
 use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
+use crate::jobs::{LearnerSettings as _, PpoTraining};
 use crate::progress::Reporter;
 use crate::search::SearchBudget;
 use crate::stop::StopRequest;
+use crate::study::Inputs;
+use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome, Scenario};
 use lowgear_eval::bound::{GridResolution, Plan, drive_plan};
-use lowgear_eval::sensors::{DrivenRules, DrivenSensor, SensorComparison, SensorSettings, sighting};
+use lowgear_eval::sensors::{
+    Controller, Driven, DrivenSensor, SensorCard, SensorComparison, SensorSettings, sighting,
+};
 use lowgear_eval::suite::TestSuite;
 use rayon::prelude::*;
 use std::sync::Arc;
-use tuning::{Arm, Tuned, first, second};
+use tuning::{Arm, first, second};
 
 /// How the comparison is made.
 #[derive(Clone, Debug)]
@@ -33,6 +39,8 @@ pub struct SensorOptions {
     pub searches: u64,
     /// Budget of each.
     pub budget: SearchBudget,
+    /// Training of the policy network that a table is made from, if tables are asked for.
+    pub training: Option<PpoTraining>,
     /// Validation courses.
     pub validation_courses: u64,
     /// Held-out courses.
@@ -55,7 +63,7 @@ const SIGHTING_COURSES: u64 = 60;
 impl SensorOptions {
     /// Budgets for some minutes; with `quick` those of the study's quick run, for some seconds.
     #[must_use]
-    pub fn new(study: &StudyConfig, quick: bool, level: f64) -> SensorOptions {
+    pub fn new(study: &StudyConfig, training: Option<PpoTraining>, quick: bool, level: f64) -> SensorOptions {
         let mut options = SensorOptions {
             searches: 3,
             budget: SearchBudget {
@@ -65,6 +73,7 @@ impl SensorOptions {
                 validate_every: 5,
                 step: 0.12,
             },
+            training,
             validation_courses: study.validation_courses,
             courses: 1000,
             plan_courses: 100,
@@ -82,9 +91,12 @@ impl SensorOptions {
         options
     }
 
-    /// Multiplies the budget of every search.
+    /// Multiplies the budget of every search and of the training.
     pub fn scale(&mut self, factor: f64) {
         Effort(factor).search(&mut self.budget);
+        if let Some(training) = &mut self.training {
+            training.scale(Effort(factor));
+        }
     }
 }
 
@@ -99,24 +111,24 @@ pub struct Candidates {
     pub origin: String,
 }
 
-/// Compares sensors on the vehicle and ground of a study. `lines` puts a rule into words.
+/// Compares sensors on the vehicle and ground of a study: with tuned rules, then, if they are asked for, with trained
+/// tables. `lines` puts a rule into words.
 ///
 /// # Errors
 /// [`StudyError`].
 pub fn compare_sensors(
-    study: &StudyConfig,
-    scenario: &Scenario,
+    inputs: &Inputs,
     candidates: &Candidates,
     options: &SensorOptions,
     lines: impl Fn(&Scenario, &RuleSettings) -> Vec<String>,
     reporter: &Reporter,
-) -> Result<SensorComparison, StudyError> {
-    let vehicle = &scenario.vehicle;
-    let blind = Arm::new("without a sensor", scenario, without_preview(vehicle));
+) -> Result<Vec<SensorComparison>, StudyError> {
+    let (study, scenario) = (&inputs.study, &inputs.scenario);
+    let blind = Arm::new("without a sensor", scenario, without_preview(&scenario.vehicle));
     let arms: Vec<(SensorKind, Arm)> = SensorKind::ALL
         .into_iter()
         .filter_map(|kind| {
-            let fitted = candidates.sensors.fitted(vehicle, kind)?;
+            let fitted = candidates.sensors.fitted(&scenario.vehicle, kind)?;
             Some((kind, Arm::new(kind.name(), scenario, fitted)))
         })
         .collect();
@@ -124,30 +136,26 @@ pub fn compare_sensors(
     let starts = first(study, &blind, options, reporter)?;
     reporter.line(&format!("tuning it and the rules with {} sensors", arms.len()));
     let all: Vec<&Arm> = std::iter::once(&blind).chain(arms.iter().map(|(_, arm)| arm)).collect();
-    let mut tuned = second(study, &all, &starts, options, reporter)?.into_iter();
-    let blind_rule = tuned.next().ok_or(StudyError::Nothing("sensors: no rule"))?;
-    reporter.line(&format!("driving {} held-out courses", options.courses));
-    let sensors = arms
+    let tuned = second(study, &all, &starts, options, reporter)?;
+    let rules: Vec<Rule> = all
         .iter()
-        .zip(tuned)
-        .map(|((kind, arm), tuned)| {
-            let lines = lines(&arm.scenario, &tuned.settings);
-            Ok(DrivenSensor {
-                unused: outcomes(&arm.scenario, &blind_rule, options.courses)?,
-                ..driven_sensor(candidates, *kind, arm, &tuned, options, lines)?
-            })
+        .zip(&tuned)
+        .map(|(arm, tuned)| rule_for(&arm.scenario, &tuned.settings))
+        .collect::<Result<_, _>>()?;
+    let cards: Vec<SensorCard> = arms
+        .iter()
+        .zip(rules.iter().zip(&tuned).skip(1))
+        .map(|((kind, arm), (rule, tuned))| {
+            let suite = TestSuite::new(&arm.scenario, options.courses);
+            let seen = sighting(suite.scenario(), SIGHTING_COURSES.min(options.courses), || rule.clone());
+            cards::card(candidates, *kind, &arm.scenario, seen, lines(&arm.scenario, &tuned.settings))
         })
-        .collect::<Result<Vec<_>, StudyError>>()?;
-    let driven = DrivenRules {
-        blind: outcomes(&blind.scenario, &blind_rule, options.courses)?,
-        plan: planned(&blind.scenario, options.plan_courses.min(options.courses)),
-        sensors,
-    };
-    scenario.check_driven()?;
-    all.iter().try_for_each(|arm| arm.scenario.check_driven())?;
+        .collect::<Result<_, _>>()?;
+    let plan = planned(&blind.scenario, options.plan_courses.min(options.courses));
     let budget = options.budget;
     let settings = SensorSettings {
-        vehicle: vehicle.name.clone(),
+        controller: Controller::TunedRule,
+        vehicle: scenario.vehicle.name.clone(),
         course: scenario.course.name.clone(),
         seed: study.seed,
         quick: options.quick,
@@ -155,34 +163,44 @@ pub fn compare_sensors(
         episodes: options.searches * budget.generations as u64 * budget.population as u64 * budget.courses,
         level: options.level,
         margin_percent: options.margin_percent,
-        rule: lines(&blind.scenario, &blind_rule.settings),
+        rule: lines(&blind.scenario, &tuned[0].settings),
     };
-    Ok(SensorComparison::new(settings, driven)?)
+    reporter.line(&format!("driving {} held-out courses", options.courses));
+    let mut comparisons = vec![compared(&settings, &all, &rules, &cards, &plan, options)?];
+    if let Some(training) = &options.training {
+        reporter.line(&format!("training {} tables", all.len()));
+        let trained = trained::controllers(inputs, &all, &tuned, training, options, reporter)?;
+        let controller = Controller::Trained { decisions: training.decisions };
+        let settings = SensorSettings { controller, ..settings };
+        comparisons.push(compared(&settings, &all, &trained, &cards, &plan, options)?);
+    }
+    Ok(comparisons)
 }
 
-/// A sensor with its tuned rule on the held-out courses.
-fn driven_sensor(
-    candidates: &Candidates,
-    kind: SensorKind,
-    arm: &Arm,
-    tuned: &Tuned,
+/// Drives the held-out courses with the policy of every arm, the one without a sensor first, and compares them.
+fn compared<P: Policy + Clone + Sync>(
+    settings: &SensorSettings,
+    arms: &[&Arm],
+    policies: &[P],
+    cards: &[SensorCard],
+    plan: &[Outcome],
     options: &SensorOptions,
-    lines: Vec<String>,
-) -> Result<DrivenSensor, StudyError> {
-    let suite = TestSuite::new(&arm.scenario, options.courses);
-    let rule = rule(&arm.scenario, &tuned.settings)?;
-    let seen = sighting(suite.scenario(), SIGHTING_COURSES.min(options.courses), || rule.clone());
-    let card = cards::card(candidates, kind, &arm.scenario, seen, lines)?;
-    Ok(DrivenSensor { card, outcomes: outcomes(&arm.scenario, tuned, options.courses)?, unused: vec![] })
+) -> Result<SensorComparison, StudyError> {
+    let outcomes =
+        |arm: &Arm, policy: &P| TestSuite::new(&arm.scenario, options.courses).outcomes(|| policy.clone());
+    let [blind, ..] = policies else { return Err(StudyError::Nothing("sensors: no policy")) };
+    let sensors = arms[1..].iter().zip(&policies[1..]).zip(cards).map(|((arm, policy), card)| DrivenSensor {
+        card: card.clone(),
+        outcomes: outcomes(arm, policy),
+        unused: outcomes(arm, blind),
+    });
+    let driven = Driven { sensors: sensors.collect(), blind: outcomes(arms[0], blind), plan: plan.to_vec() };
+    arms.iter().try_for_each(|arm| arm.scenario.check_driven())?;
+    Ok(SensorComparison::new(settings.clone(), driven)?)
 }
 
-fn rule(scenario: &Scenario, settings: &RuleSettings) -> Result<Rule, StudyError> {
+fn rule_for(scenario: &Scenario, settings: &RuleSettings) -> Result<Rule, StudyError> {
     Ok(Rule::new(settings.clone(), scenario.gears()).map_err(PolicyError::from)?)
-}
-
-fn outcomes(scenario: &Scenario, tuned: &Tuned, courses: u64) -> Result<Vec<Outcome>, StudyError> {
-    let rule = rule(scenario, &tuned.settings)?;
-    Ok(TestSuite::new(scenario, courses).outcomes(|| rule.clone()))
 }
 
 /// The clairvoyant plan, driven.

@@ -29,7 +29,7 @@ pub(super) struct Arm {
 pub(super) struct Tuned {
     pub(super) settings: RuleSettings,
     /// Mean return on the validation courses, s.
-    score: f64,
+    pub(super) score: f64,
 }
 
 impl Arm {

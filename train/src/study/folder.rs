@@ -18,6 +18,7 @@ use lowgear_eval::fitted::FittedWorlds;
 use std::path::{Path, PathBuf};
 
 /// What a study is given.
+#[derive(Clone)]
 pub struct Inputs {
     /// The study, `--quick` applied.
     pub study: StudyConfig,

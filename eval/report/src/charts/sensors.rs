@@ -14,18 +14,19 @@ pub(in super::super) fn sensors(comparison: &SensorComparison) -> Figure {
     let level = comparison.settings.level;
     let rows: Vec<Row> =
         comparison.sensors.iter().map(|sensor| row(sensor, level)).chain([plan_row(comparison)]).collect();
-    let label = "Course time saved with each sensor, and by the clairvoyant plan";
+    let controller = comparison.settings.controller.name();
+    let label = format!("Course time saved by a {controller} with each sensor, and by the clairvoyant plan");
     let title = ("course time saved", "%");
     Figure {
-        title: "Course time saved with each sensor".to_owned(),
+        title: format!("Course time saved by a {controller} with each sensor"),
         caption: format!(
-            "Share of the mean course time of the rule without a sensor, n = {}; the plan: its first {}. {} % intervals; \
+            "Share of the mean course time of the {controller} without a sensor, n = {}; the plan: its first {}. {} % intervals; \
              right is better. The plan knows the whole course.",
             plural(comparison.courses, "course"),
             plural(comparison.plan_percent.n_courses, "course"),
             level_percent(level)
         ),
-        drawings: vec![draw(&rows, &Axis { label, title, zero: 0.0, bars: false })],
+        drawings: vec![draw(&rows, &Axis { label: &label, title, zero: 0.0, bars: false })],
         further: Vec::new(),
         fold: DATA,
         layout: Layout::Half,

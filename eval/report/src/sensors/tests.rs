@@ -1,5 +1,5 @@
 use super::*;
-use lowgear_eval::sensors::{SensorCard, SensorSettings, Sighting};
+use lowgear_eval::sensors::{Controller, SensorCard, SensorSettings, Sighting};
 use lowgear_eval::statistics::Estimate;
 
 fn estimate(mean: f64, half: f64) -> Estimate {
@@ -35,6 +35,7 @@ fn sensor(name: &str, saved: f64, verdict: Verdict) -> SensorWorth {
 fn comparison(sensors: Vec<SensorWorth>, quick: bool) -> SensorComparison {
     SensorComparison {
         settings: SensorSettings {
+            controller: Controller::TunedRule,
             vehicle: "cart <1>".to_owned(),
             course: "path & canes".to_owned(),
             seed: 1,
@@ -57,16 +58,16 @@ fn comparison(sensors: Vec<SensorWorth>, quick: bool) -> SensorComparison {
 #[test]
 fn the_page_names_what_is_worth_it_and_escapes_names() {
     let sensors = vec![sensor("feeler", 2.0, Verdict::Time), sensor("range sensor", 0.0, Verdict::None)];
-    let page = sensors_page(&comparison(sensors, false));
+    let page = sensors_page(&[comparison(sensors, false)]);
     for words in [
-        "Worth its place here: the feeler.",
+        "With a tuned rule worth its place here: the feeler.",
         "Range sensor: not worth it.",
         "cart &lt;1&gt;",
         "bumps &lt;5 mm &amp; edges",
         "not measured",
         "clairvoyant plan",
         "its drag costs 5.3",
-        "lowgear study",
+        "--train",
         "assumed",
     ] {
         assert!(page.contains(words), "no {words:?} in:\n{page}");
@@ -79,7 +80,7 @@ fn the_page_names_what_is_worth_it_and_escapes_names() {
 
 #[test]
 fn a_reference_alone_is_no_sensor_to_buy_and_a_quick_run_concludes_nothing() {
-    let page = sensors_page(&comparison(vec![sensor("exact preview", 5.0, Verdict::Both)], true));
-    assert!(page.contains("No sensor is shown to be worth its place here."), "{page}");
+    let page = sensors_page(&[comparison(vec![sensor("exact preview", 5.0, Verdict::Both)], true)]);
+    assert!(page.contains("With a tuned rule no sensor is shown to be worth its place here."), "{page}");
     assert!(page.contains("A quick run: too few"), "{page}");
 }
