@@ -129,7 +129,7 @@ fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let number = |i: usize, usual| words.get(i).map_or(usual, |word| word.parse().unwrap());
     let scenario = scenario(&words[0]);
-    let (decisions, suite) = (number(1, 5_000_000), TestSuite::new(&scenario, number(2, 200)));
+    let (decisions, suite) = (number(1, 45_000_000), TestSuite::new(&scenario, number(2, 200)));
     let only = words.get(3).map_or("", String::as_str);
     let base = suite.outcomes(rule);
     row("tuned rule", &base, &base);
@@ -140,6 +140,7 @@ fn main() {
         ("and the obstacles", 1, Oracle { obstacles: true, ..none }),
         ("and the vehicle", 1, Oracle { vehicle: true, ..none }),
         ("and the delay", 1, Oracle { delay: true, ..none }),
+        ("and obstacles ahead, behind", 1, Oracle { obstacles: true, behind: true, ..none }),
         ("and speed and obstacles behind", 1, Oracle { speed: true, behind: true, ..none }),
         ("and all but the obstacles", 1, Oracle { obstacles: false, ..all }),
         ("and all of it", 1, all),
@@ -164,10 +165,12 @@ fn trained(scenario: &Scenario, stack: u8, oracle: Oracle, decisions: u64) -> (A
     let scaler = FeatureScaler::new(scenario.gears() as u8, stack).with_preview(true);
     let inputs = scaler.inputs() + world.seen.numbers.len();
     let config = PpoConfig {
-        num_envs: 64,
+        num_envs: 256,
         n_steps: 32_768,
-        batch: 1024,
-        learning_rate: Schedule::linear(1e-3, 1e-4, decisions),
+        batch: 2048,
+        epochs: 4,
+        gamma_per_s: 0.95,
+        learning_rate: Schedule::linear(7e-4, 5e-5, decisions),
         entropy_weight: Schedule::linear(0.01, 0.0, decisions),
         ..PpoConfig::default()
     };
