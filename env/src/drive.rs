@@ -218,12 +218,16 @@ impl Drive {
     #[inline]
     fn horizon(&self) -> usize {
         let settings = &self.scenario.settings;
-        let to_decision = usize::from(self.controller.ticks_to_decision(settings));
-        let between = settings.decision_ticks.max(1);
-        match BATCH.checked_sub(to_decision) {
-            Some(beyond) => BATCH - usize::from(beyond as u16 % between),
-            None => BATCH,
+        let mut ticks = usize::from(self.controller.ticks_to_decision(settings));
+        if ticks > BATCH {
+            return BATCH;
         }
+        // A division would take longer than the one or two decisions that fall into a phase.
+        let between = usize::from(settings.decision_ticks.max(1));
+        while ticks + between <= BATCH {
+            ticks += between;
+        }
+        ticks
     }
 
     /// Up to `most` ticks of steady-state driving, until the next decision is due or the phase is over.

@@ -96,6 +96,20 @@ impl Cruise {
     }
 }
 
+/// The least of some numbers, half against half: a chain of comparisons a third as long as one after another.
+#[inline]
+fn least(values: &[f64; BATCH]) -> f64 {
+    let mut least = *values;
+    let mut left = BATCH / 2;
+    while left > 0 {
+        for i in 0..left {
+            least[i] = if least[i + left] < least[i] { least[i + left] } else { least[i] };
+        }
+        left /= 2;
+    }
+    least[0]
+}
+
 impl Plant {
     /// Ticks that the phase under way is still planned to last; 0 where there is none.
     #[inline]
@@ -151,7 +165,7 @@ impl Plant {
         };
         // Close to the limits of winding and battery every tick is a phase of its own, so that none is passed
         // unnoticed.
-        let slowest_m_s = speed_m_s.iter().fold(f64::INFINITY, |least, &v| if v < least { v } else { least });
+        let slowest_m_s = least(&speed_m_s);
         let close =
             supply.may_overheat(vehicle, self.temperature_rise.winding_k, BATCH as f64 * vehicle.tick_s)
                 || terminal_v.at(slowest_m_s) < vehicle.cutoff_voltage_v;

@@ -13,12 +13,12 @@ const LARGEST: f64 = 700.0;
 /// Reduction to `x = k ln 2 + r`, `|r| <= ln 2 / 2`, then the power series of `e^r - 1` to degree 13 (its
 /// remainder is below `r^14 / 14!`, 1e-17 of `r`), evaluated in pairs to shorten the chain of dependences.
 #[must_use]
-#[inline]
+#[inline(always)]
 pub fn exp_m1(x: f64) -> f64 {
-    let x = x.clamp(-LARGEST, LARGEST);
     if x.abs() <= 0.5 * LN_2 {
         return series(x);
     }
+    let x = x.clamp(-LARGEST, LARGEST);
     let k = (x * LOG2_E + 0.5f64.copysign(x)) as i32;
     let r = (x - f64::from(k) * LN_2_HIGH) - f64::from(k) * LN_2_LOW;
     let power = f64::from_bits(((1023 + k) as u64) << 52);
