@@ -38,15 +38,15 @@ pub(crate) struct Sensors {
     latency_ticks: usize,
     /// No reading has been computed yet.
     fresh: bool,
-    /// Pulses and speed at the last reading.
-    counted: f64,
-    speed_m_s: f32,
     /// The last readings that were handed out, and behind them those to come: what the controller sees is as many places
     /// further in front as readings are late.
     readings: [Raw; MOST_LATENCY + BATCH],
+    next: usize,
+    /// Pulses and speeds at the readings computed last, and which of them was handed out last. (A copy of that one would be
+    /// written just before it is read together with what lies around it: the processor waits for that.)
     pulses: [f64; BATCH],
     speeds_m_s: [f32; BATCH],
-    next: usize,
+    last: usize,
     /// The sensor ahead, if there is one.
     preview: Option<Box<Preview>>,
     /// How much further the wheels turn than the vehicle moves, as a share, by piece of the way; empty where they do not.
@@ -164,12 +164,11 @@ impl Sensors {
             ticks_per_s: vehicle.ticks_per_s as f32,
             latency_ticks: vehicle.latency_ticks.min(MOST_LATENCY as u64) as usize,
             fresh: true,
-            counted: 0.0,
-            speed_m_s: 0.0,
             readings: [Raw::default(); MOST_LATENCY + BATCH],
             pulses: [0.0; BATCH],
             speeds_m_s: [0.0; BATCH],
             next: 0,
+            last: 0,
             preview: preview.map(Box::new),
             slip_shares: Vec::new(),
         }
@@ -249,7 +248,7 @@ impl Sensors {
         let turned = predicted_inputs.turned_rad.times(self.pulses_per_rad);
         let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
         let (increments, noise) =
-            (increments(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
+            (increments(&pulses, self.pulses[self.last % BATCH]).map(|rise| rise as f32), self.noise.of::<N>(0));
         let turned_share = 1.0 + self.slip_share(x_m);
         let mut counts = [0; N];
         for i in 0..N {
@@ -273,7 +272,7 @@ impl Sensors {
     /// Tilt that the accelerometer would show without steps and noise.
     #[inline]
     fn tilt_deg<const N: usize>(&self, speed_m_s: &[f32; N]) -> [f32; N] {
-        let mut delayed = increments(speed_m_s, self.speed_m_s);
+        let mut delayed = increments(speed_m_s, self.speeds_m_s[self.last % BATCH]);
         for rise in &mut delayed {
             *rise *= self.ticks_per_s;
         }
@@ -314,13 +313,12 @@ impl Sensors {
         if let Some(preview) = &mut self.preview {
             preview.advance(ticks);
         }
-        let at = self.next.wrapping_sub(1) % BATCH;
-        (self.counted, self.speed_m_s) = (self.pulses[at], self.speeds_m_s[at]);
+        self.last = self.next.wrapping_sub(1) % BATCH;
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.readings[MOST_LATENCY + self.next.wrapping_sub(1) % BATCH]
+        &self.readings[MOST_LATENCY + self.last % BATCH]
     }
 }
 
