@@ -52,6 +52,8 @@ pub struct Plant {
     pub(super) contacts_dirty: bool,
     /// Open-circuit voltage at this charge, V.
     pub(super) ocv_v: f64,
+    /// The points of the battery's voltage that it lies between: those from this number on.
+    pub(super) ocv_cell: usize,
     /// Steady-state driving under way, not accumulated yet.
     pub(super) cruise: Cruise,
 }
@@ -109,6 +111,7 @@ impl Plant {
             next_events: NextEvents::NONE,
             contacts_dirty: true,
             ocv_v,
+            ocv_cell: 0,
             cruise: Cruise::none(),
         }
     }
@@ -236,7 +239,7 @@ impl Plant {
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
             self.charge = (self.charge - drawn).clamp(0.0, 1.0);
-            self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
+            (self.ocv_v, self.ocv_cell) = vehicle.battery.open_circuit_near_v(self.charge, self.ocv_cell);
         }
     }
 }

@@ -36,6 +36,19 @@ impl BatteryConfig {
         self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as i32 as f64)
     }
 
+    /// The same for a charge from 0 to 1 that probably lies between the point `cell` and the next one, and the point that it
+    /// lies behind: with a good guess the processor need not wait for the charge to know which points to read.
+    #[must_use]
+    #[inline]
+    pub(crate) fn open_circuit_near_v(&self, charge: f64, cell: usize) -> (f64, usize) {
+        let last = self.ocv_v.len() - 1;
+        let at = charge * last as i32 as f64;
+        let share = at - cell as i32 as f64;
+        let cell = if (0.0..1.0).contains(&share) { cell } else { (at as i32 as usize).min(last.saturating_sub(1)) };
+        let next = self.ocv_v[(cell + 1).min(last)];
+        (self.ocv_v[cell] + (next - self.ocv_v[cell]) * (at - cell as i32 as f64), cell)
+    }
+
     /// Current at constant power, A; `None` above the most that the battery can give, `OCV² / 4R`.
     #[must_use]
     pub fn current_at_power_a(&self, charge: f64, power_w: f64) -> Option<f64> {
