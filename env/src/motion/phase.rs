@@ -113,10 +113,13 @@ impl MotionPhase {
     }
 
     /// Distance and speed at the ends of equal steps.
-    #[must_use]
     #[inline]
-    pub(super) fn at_steps(&self, step_s: f64) -> ([f64; BATCH], [f64; BATCH]) {
-        let (mut distance_m, mut speed_m_s) = ([0.0; BATCH], [0.0; BATCH]);
+    pub(super) fn at_steps(
+        &self,
+        step_s: f64,
+        distance_m: &mut [f64; BATCH],
+        speed_m_s: &mut [f64; BATCH],
+    ) {
         match self.kind {
             Solution::Free { .. } => {
                 for i in 0..BATCH {
@@ -139,7 +142,6 @@ impl MotionPhase {
                 }
             }
         }
-        (distance_m, speed_m_s)
     }
 
     /// The state at a time that the phase has got to.
