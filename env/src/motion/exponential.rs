@@ -19,14 +19,27 @@ const LARGEST: f64 = 700.0;
 #[inline(always)]
 pub fn exp_m1(x: f64) -> f64 {
     if x.abs() <= 0.5 * LN_2 {
-        return series(x);
+        series(x)
+    } else if x.abs() <= LARGEST {
+        reduced(x)
+    } else {
+        limited(x)
     }
-    let x = x.clamp(-LARGEST, LARGEST);
+}
+
+#[inline(always)]
+fn reduced(x: f64) -> f64 {
     let shifted = x * LOG2_E + ROUNDING;
     let k = shifted - ROUNDING;
     let r = (x - k * LN_2_HIGH) - k * LN_2_LOW;
     let power = f64::from_bits(shifted.to_bits().wrapping_add(1023) << 52);
     power * series(r) + (power - 1.0)
+}
+
+#[cold]
+#[inline(never)]
+fn limited(x: f64) -> f64 {
+    reduced(x.clamp(-LARGEST, LARGEST))
 }
 
 /// `1/n!` from 2 on.

@@ -300,7 +300,8 @@ impl MotionPhase {
             }
             let newton = t - miss / progress.speed_m_s;
             let converges = (newton - t).abs() <= 0.5 * last_step_s;
-            let next = if converges && newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            let next =
+                if converges && newton > low && newton < high { newton } else { middle_of(low, high) };
             last_step_s = (next - t).abs();
             if last_step_s <= 1e-14 {
                 return progress;
@@ -309,6 +310,13 @@ impl MotionPhase {
         }
         self.progress(t)
     }
+}
+
+/// Seldom called, and so that the processor need not wait for the bracket where it is not.
+#[cold]
+#[inline(never)]
+fn middle_of(low: f64, high: f64) -> f64 {
+    0.5 * (low + high)
 }
 
 /// Integral of the squared speed on an obstacle, m²/s.

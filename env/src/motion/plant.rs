@@ -214,9 +214,9 @@ impl Plant {
                 break;
             }
             // Where grip follows acceleration it is looked at more often.
-            let most_s =
-                if self.slipping && self.ground.grip_depends_on_acceleration() { SLIPPING_S } else { left_s };
-            let (used_s, event) = self.advance_phase(vehicle, track, &supply, left_s.min(most_s));
+            let short = self.slipping && self.ground.grip_depends_on_acceleration() && left_s > SLIPPING_S;
+            let most_s = if short { SLIPPING_S } else { left_s };
+            let (used_s, event) = self.advance_phase(vehicle, track, &supply, most_s);
             left_s -= used_s;
             finished = event == Event::Finish;
         }
