@@ -296,10 +296,14 @@ impl Drive {
             self.inspect();
         }
         let counters = &mut self.counters;
-        counters.stalled += u32::from(drive && stands_still(self.plant.v_m_s));
+        if stands_still(self.plant.v_m_s) {
+            counters.stalled += u32::from(drive);
+        }
         let stalls = counters.stall_detector.tick(self.plant.v_m_s, drive, self.vehicle.tick_s);
         counters.events.stalls += u32::from(stalls);
-        counters.peak_winding_k = counters.peak_winding_k.max(self.plant.temperature_rise.winding_k);
+        if self.plant.temperature_rise.winding_k > counters.peak_winding_k {
+            counters.peak_winding_k = self.plant.temperature_rise.winding_k;
+        }
         counters.jammed = if self.selector.dogs == Dogs::Jammed { counters.jammed + 1 } else { 0 };
         if self.plant.x_m > self.furthest_m + PROGRESS_M || self.end.is_some() {
             self.furthest_m = self.plant.x_m;

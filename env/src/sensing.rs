@@ -247,8 +247,10 @@ impl Sensors {
     fn count_pulses<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>, x_m: f64) -> [i32; N] {
         let turned = predicted_inputs.turned_rad.times(self.pulses_per_rad);
         let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
-        let (increments, noise) =
-            (increments(&pulses, self.pulses[self.last % BATCH]).map(|rise| rise as f32), self.noise.of::<N>(0));
+        let (increments, noise) = (
+            increments(&pulses, self.pulses[self.last % BATCH]).map(|rise| rise as f32),
+            self.noise.of::<N>(0),
+        );
         let turned_share = 1.0 + self.slip_share(x_m);
         let mut counts = [0; N];
         for i in 0..N {

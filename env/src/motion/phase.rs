@@ -114,12 +114,7 @@ impl MotionPhase {
 
     /// Distance and speed at the ends of equal steps.
     #[inline]
-    pub(super) fn at_steps(
-        &self,
-        step_s: f64,
-        distance_m: &mut [f64; BATCH],
-        speed_m_s: &mut [f64; BATCH],
-    ) {
+    pub(super) fn at_steps(&self, step_s: f64, distance_m: &mut [f64; BATCH], speed_m_s: &mut [f64; BATCH]) {
         match self.kind {
             Solution::Free { .. } => {
                 for i in 0..BATCH {
@@ -300,8 +295,7 @@ impl MotionPhase {
             }
             let newton = t - miss / progress.speed_m_s;
             let converges = (newton - t).abs() <= 0.5 * last_step_s;
-            let next =
-                if converges && newton > low && newton < high { newton } else { middle_of(low, high) };
+            let next = if converges && newton > low && newton < high { newton } else { middle_of(low, high) };
             last_step_s = (next - t).abs();
             if last_step_s <= 1e-14 {
                 return progress;

@@ -238,7 +238,10 @@ impl Plant {
             step.advance(self.temperature_rise, winding_j * per_second, housing_j * per_second);
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
-            self.charge = (self.charge - drawn).clamp(0.0, 1.0);
+            self.charge -= drawn;
+            if self.charge < 0.0 || self.charge > 1.0 {
+                self.charge = self.charge.clamp(0.0, 1.0);
+            }
             (self.ocv_v, self.ocv_cell) = vehicle.battery.open_circuit_near_v(self.charge, self.ocv_cell);
         }
     }

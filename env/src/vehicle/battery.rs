@@ -44,7 +44,8 @@ impl BatteryConfig {
         let last = self.ocv_v.len() - 1;
         let at = charge * last as i32 as f64;
         let share = at - cell as i32 as f64;
-        let cell = if (0.0..1.0).contains(&share) { cell } else { (at as i32 as usize).min(last.saturating_sub(1)) };
+        let cell =
+            if (0.0..1.0).contains(&share) { cell } else { (at as i32 as usize).min(last.saturating_sub(1)) };
         let next = self.ocv_v[(cell + 1).min(last)];
         (self.ocv_v[cell] + (next - self.ocv_v[cell]) * (at - cell as i32 as f64), cell)
     }
