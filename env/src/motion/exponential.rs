@@ -27,6 +27,7 @@ pub fn exp_m1(x: f64) -> f64 {
     }
 }
 
+/// The same for arguments within ±[`LARGEST`].
 #[inline(always)]
 fn reduced(x: f64) -> f64 {
     let shifted = x * LOG2_E + ROUNDING;
@@ -36,6 +37,7 @@ fn reduced(x: f64) -> f64 {
     power * series(r) + (power - 1.0)
 }
 
+/// The same for any argument. Limits that are a branch hold up no other argument.
 #[cold]
 #[inline(never)]
 fn limited(x: f64) -> f64 {

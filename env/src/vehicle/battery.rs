@@ -76,3 +76,29 @@ impl Check for BatteryConfig {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_voltage_does_not_depend_on_the_guess() {
+        let ocv_v = vec![9.0, 10.5, 11.0, 11.2, 12.6];
+        let battery = BatteryConfig {
+            nominal_voltage_v: 11.1,
+            capacity_ah: 2.0,
+            resistance_ohm: 0.05,
+            ocv_v,
+            cutoff_voltage_v: 0.0,
+        };
+        for permille in 0..=1000 {
+            let charge = f64::from(permille) / 1000.0;
+            let expected_v = battery.open_circuit_v(charge);
+            for guess in 0..4 {
+                let (near_v, cell) = battery.open_circuit_near_v(charge, guess);
+                assert_eq!(near_v.to_bits(), expected_v.to_bits(), "{charge} from {guess}");
+                assert!(cell < 4 && cell as f64 <= 4.0 * charge && 4.0 * charge <= cell as f64 + 1.0);
+            }
+        }
+    }
+}
