@@ -218,12 +218,16 @@ impl Drive {
     #[inline]
     fn horizon(&self) -> usize {
         let settings = &self.scenario.settings;
-        let to_decision = usize::from(self.controller.ticks_to_decision(settings));
-        let between = settings.decision_ticks.max(1);
-        match BATCH.checked_sub(to_decision) {
-            Some(beyond) => BATCH - usize::from(beyond as u16 % between),
-            None => BATCH,
+        let mut ticks = usize::from(self.controller.ticks_to_decision(settings));
+        if ticks > BATCH {
+            return BATCH;
         }
+        // A division would take longer than the one or two decisions that fall into a phase.
+        let between = usize::from(settings.decision_ticks.max(1));
+        while ticks + between <= BATCH {
+            ticks += between;
+        }
+        ticks
     }
 
     /// Up to `most` ticks of steady-state driving, until the next decision is due or the phase is over.
@@ -292,10 +296,14 @@ impl Drive {
             self.inspect();
         }
         let counters = &mut self.counters;
-        counters.stalled += u32::from(drive && stands_still(self.plant.v_m_s));
+        if stands_still(self.plant.v_m_s) {
+            counters.stalled += u32::from(drive);
+        }
         let stalls = counters.stall_detector.tick(self.plant.v_m_s, drive, self.vehicle.tick_s);
         counters.events.stalls += u32::from(stalls);
-        counters.peak_winding_k = counters.peak_winding_k.max(self.plant.temperature_rise.winding_k);
+        if self.plant.temperature_rise.winding_k > counters.peak_winding_k {
+            counters.peak_winding_k = self.plant.temperature_rise.winding_k;
+        }
         counters.jammed = if self.selector.dogs == Dogs::Jammed { counters.jammed + 1 } else { 0 };
         if self.plant.x_m > self.furthest_m + PROGRESS_M || self.end.is_some() {
             self.furthest_m = self.plant.x_m;

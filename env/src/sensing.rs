@@ -19,8 +19,6 @@ use std::ops::Sub;
 
 /// Most ticks that a reading can be late.
 const MOST_LATENCY: usize = 7;
-/// Readings kept for those that are late: a power of two above that.
-const SLOTS: usize = 8;
 
 /// The sensors of one vehicle. Readings are computed for some ticks at a time and handed out as they fall due.
 #[derive(Clone, Debug)]
@@ -38,19 +36,17 @@ pub(crate) struct Sensors {
     drum: DrumAngle,
     ticks_per_s: f32,
     latency_ticks: usize,
-    /// Readings handed out so far; counted only where they are late.
-    readings: u64,
-    /// Pulses and speed at the last reading.
-    counted: f64,
-    speed_m_s: f32,
-    /// The readings to come, and what the controller sees of them.
-    pending: [Raw; BATCH],
-    delayed: [Raw; BATCH],
+    /// No reading has been computed yet.
+    fresh: bool,
+    /// The last readings that were handed out, and behind them those to come: what the controller sees is as many places
+    /// further in front as readings are late.
+    readings: [Raw; MOST_LATENCY + BATCH],
+    next: usize,
+    /// Pulses and speeds at the readings computed last, and which of them was handed out last. (A copy of that one would be
+    /// written just before it is read together with what lies around it: the processor waits for that.)
     pulses: [f64; BATCH],
     speeds_m_s: [f32; BATCH],
-    next: usize,
-    /// The last readings, by number, for sensors that are late.
-    late: [Raw; SLOTS],
+    last: usize,
     /// The sensor ahead, if there is one.
     preview: Option<Box<Preview>>,
     /// How much further the wheels turn than the vehicle moves, as a share, by piece of the way; empty where they do not.
@@ -167,15 +163,12 @@ impl Sensors {
             drum: DrumAngle::new(0.0),
             ticks_per_s: vehicle.ticks_per_s as f32,
             latency_ticks: vehicle.latency_ticks.min(MOST_LATENCY as u64) as usize,
-            readings: 0,
-            counted: 0.0,
-            speed_m_s: 0.0,
-            pending: [Raw::default(); BATCH],
-            delayed: [Raw::default(); BATCH],
+            fresh: true,
+            readings: [Raw::default(); MOST_LATENCY + BATCH],
             pulses: [0.0; BATCH],
             speeds_m_s: [0.0; BATCH],
             next: 0,
-            late: [Raw::default(); SLOTS],
+            last: 0,
             preview: preview.map(Box::new),
             slip_shares: Vec::new(),
         }
@@ -197,11 +190,12 @@ impl Sensors {
     ) {
         self.begin(known_inputs);
         self.sample(predicted_inputs, known_inputs);
-        self.apply_latency::<N>(known_inputs);
-        self.next = 0;
+        self.apply_latency(known_inputs);
     }
 
     fn begin(&mut self, known_inputs: &KnownInputs) {
+        self.readings.copy_within(self.next..self.next + MOST_LATENCY, 0);
+        self.next = 0;
         self.noise.provide();
         if self.grade.sine != known_inputs.sin_grade {
             self.grade = Grade::new(known_inputs.sin_grade);
@@ -235,7 +229,7 @@ impl Sensors {
             None => [0; N],
         };
         self.speeds_m_s[..N].copy_from_slice(&speed_m_s);
-        for (i, raw) in self.pending[..N].iter_mut().enumerate() {
+        for (i, raw) in self.readings[MOST_LATENCY..][..N].iter_mut().enumerate() {
             *raw = Raw {
                 encoder_counts: counts[i] as u16,
                 battery_mv: battery_mv[i] as u16,
@@ -253,8 +247,10 @@ impl Sensors {
     fn count_pulses<const N: usize>(&mut self, predicted_inputs: &PredictedInputs<N>, x_m: f64) -> [i32; N] {
         let turned = predicted_inputs.turned_rad.times(self.pulses_per_rad);
         let pulses = predicted_inputs.moved_m.map(|moved_m| whole(turned.at(moved_m)));
-        let (increments, noise) =
-            (increments(&pulses, self.counted).map(|rise| rise as f32), self.noise.of::<N>(0));
+        let (increments, noise) = (
+            increments(&pulses, self.pulses[self.last % BATCH]).map(|rise| rise as f32),
+            self.noise.of::<N>(0),
+        );
         let turned_share = 1.0 + self.slip_share(x_m);
         let mut counts = [0; N];
         for i in 0..N {
@@ -278,7 +274,7 @@ impl Sensors {
     /// Tilt that the accelerometer would show without steps and noise.
     #[inline]
     fn tilt_deg<const N: usize>(&self, speed_m_s: &[f32; N]) -> [f32; N] {
-        let mut delayed = increments(speed_m_s, self.speed_m_s);
+        let mut delayed = increments(speed_m_s, self.speeds_m_s[self.last % BATCH]);
         for rise in &mut delayed {
             *rise *= self.ticks_per_s;
         }
@@ -289,57 +285,42 @@ impl Sensors {
         delayed
     }
 
-    /// What the controller sees of the readings to come: as late as they are. The selector angle is read by the
-    /// servo itself and never late, and the duty is known.
-    fn apply_latency<const N: usize>(&mut self, known_inputs: &KnownInputs) {
-        if self.latency_ticks == 0 {
-            return;
+    /// Makes those of the last readings that the controller sees now what it sees: the selector angle is read by the servo
+    /// itself and never late, and the duty is known. The first reading stands for all before it.
+    #[inline]
+    fn apply_latency(&mut self, known_inputs: &KnownInputs) {
+        let (last, coming) = self.readings.split_at_mut(MOST_LATENCY);
+        if std::mem::take(&mut self.fresh) {
+            last.fill(coming[0]);
         }
-        if self.readings == 0 {
-            self.late = [self.pending[0]; SLOTS];
-        }
-        let selector_ddeg = self.pending[0].selector_ddeg;
-        for i in 0..N {
-            let seen = match i.checked_sub(self.latency_ticks) {
-                Some(fresh) => self.pending[fresh],
-                None => {
-                    let number = (self.readings as usize + i).wrapping_sub(self.latency_ticks);
-                    self.late[number % SLOTS]
-                }
-            };
-            self.delayed[i] = Raw { selector_ddeg, duty_permille: known_inputs.duty_permille, ..seen };
+        for raw in &mut last[MOST_LATENCY - self.latency_ticks..] {
+            (raw.selector_ddeg, raw.duty_permille) = (self.drum.ddeg, known_inputs.duty_permille);
         }
     }
 
     /// The readings that come next.
     #[inline]
     pub(crate) fn pending(&self, ticks: usize) -> &[Raw] {
-        let delayed = if self.latency_ticks == 0 { &self.pending } else { &self.delayed };
         let begin = self.next.min(BATCH);
-        &delayed[begin..(begin + ticks).min(BATCH)]
+        let end = (begin + ticks).min(BATCH);
+        let late = MOST_LATENCY - self.latency_ticks;
+        &self.readings[late + begin..late + end]
     }
 
     /// Notes that the first of them have been handed out.
     #[inline]
     pub(crate) fn advance(&mut self, ticks: usize) {
-        if self.latency_ticks > 0 {
-            for at in self.next..self.next + ticks {
-                self.late[self.readings as usize % SLOTS] = self.pending[at % BATCH];
-                self.readings += 1;
-            }
-        }
         self.next += ticks;
         self.noise.next += ticks;
         if let Some(preview) = &mut self.preview {
             preview.advance(ticks);
         }
-        let at = self.next.wrapping_sub(1) % BATCH;
-        (self.counted, self.speed_m_s) = (self.pulses[at], self.speeds_m_s[at]);
+        self.last = self.next.wrapping_sub(1) % BATCH;
     }
 
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
-        &self.pending[self.next.wrapping_sub(1) % BATCH]
+        &self.readings[MOST_LATENCY + self.last % BATCH]
     }
 }
 

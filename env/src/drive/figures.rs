@@ -31,6 +31,7 @@ impl Drive {
 
     /// Time since the start, s.
     #[must_use]
+    #[inline]
     pub fn elapsed_s(&self) -> f64 {
         // A signed number becomes a float in one instruction.
         self.ticks as i64 as f64 * self.vehicle.tick_s - self.unused_s
@@ -56,6 +57,7 @@ impl Drive {
 
     /// The reward collected so far, by term; not finishing is left out.
     #[must_use]
+    #[inline]
     pub fn reward(&self) -> RewardTerms {
         let weights = &self.scenario.episode.reward;
         // What the rainflow count still holds open counts at the end.

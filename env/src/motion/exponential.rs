@@ -5,6 +5,9 @@ use std::f64::consts::{LN_2, LOG2_E};
 /// `ln 2` is split in two so that the remainder of a large argument keeps its digits.
 const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
 const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
+/// Adding 1.5 * 2^52 leaves the nearest whole number in the low bits of the sum, and taking it off again leaves it as a
+/// number: quicker than converting it to an integer and back.
+const ROUNDING: f64 = 6_755_399_441_055_744.0;
 /// Beyond this the result overflows; motion never gets there, but a finite number is easier to live with.
 const LARGEST: f64 = 700.0;
 
@@ -13,16 +16,32 @@ const LARGEST: f64 = 700.0;
 /// Reduction to `x = k ln 2 + r`, `|r| <= ln 2 / 2`, then the power series of `e^r - 1` to degree 13 (its
 /// remainder is below `r^14 / 14!`, 1e-17 of `r`), evaluated in pairs to shorten the chain of dependences.
 #[must_use]
-#[inline]
+#[inline(always)]
 pub fn exp_m1(x: f64) -> f64 {
-    let x = x.clamp(-LARGEST, LARGEST);
     if x.abs() <= 0.5 * LN_2 {
-        return series(x);
+        series(x)
+    } else if x.abs() <= LARGEST {
+        reduced(x)
+    } else {
+        limited(x)
     }
-    let k = (x * LOG2_E + 0.5f64.copysign(x)) as i32;
-    let r = (x - f64::from(k) * LN_2_HIGH) - f64::from(k) * LN_2_LOW;
-    let power = f64::from_bits(((1023 + k) as u64) << 52);
+}
+
+/// The same for arguments within ±[`LARGEST`].
+#[inline(always)]
+fn reduced(x: f64) -> f64 {
+    let shifted = x * LOG2_E + ROUNDING;
+    let k = shifted - ROUNDING;
+    let r = (x - k * LN_2_HIGH) - k * LN_2_LOW;
+    let power = f64::from_bits(shifted.to_bits().wrapping_add(1023) << 52);
     power * series(r) + (power - 1.0)
+}
+
+/// The same for any argument. Limits that are a branch hold up no other argument.
+#[cold]
+#[inline(never)]
+fn limited(x: f64) -> f64 {
+    reduced(x.clamp(-LARGEST, LARGEST))
 }
 
 /// `1/n!` from 2 on.

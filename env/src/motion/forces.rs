@@ -182,7 +182,27 @@ impl Ground {
         tractive_n - spinning_kg * acceleration_m_s2 <= self.normal_load(acceleration_m_s2).grip_n
     }
 
+    /// The loads at an acceleration. That no axle lifts off is a branch, so that the processor goes on with the mass that
+    /// moves while the acceleration is still divided.
+    #[inline]
     fn normal_load(&self, acceleration_m_s2: f64) -> NormalLoad {
+        let [low, high] = self.lift_m_s2;
+        if low < high && acceleration_m_s2 >= low && acceleration_m_s2 <= high {
+            NormalLoad {
+                acceleration_m_s2,
+                rolling_n: self.rolling_n,
+                rolling_transfer_kg: self.rolling_transfer_kg,
+                grip_n: (self.grip_n + self.grip_transfer_kg * acceleration_m_s2).max(0.0),
+            }
+        } else {
+            self.lifted(acceleration_m_s2)
+        }
+    }
+
+    /// The same beyond lift-off, from where on the load moves no further.
+    #[cold]
+    #[inline(never)]
+    fn lifted(&self, acceleration_m_s2: f64) -> NormalLoad {
         let [low, high] = self.lift_m_s2;
         let a = match acceleration_m_s2 {
             _ if low >= high => 0.0,
@@ -190,7 +210,6 @@ impl Ground {
             a if a > high => high,
             a => a,
         };
-        // Beyond lift-off the load moves no further.
         let rolling_transfer_kg = if a == acceleration_m_s2 { self.rolling_transfer_kg } else { 0.0 };
         NormalLoad {
             acceleration_m_s2,

@@ -113,10 +113,8 @@ impl MotionPhase {
     }
 
     /// Distance and speed at the ends of equal steps.
-    #[must_use]
     #[inline]
-    pub(super) fn at_steps(&self, step_s: f64) -> ([f64; BATCH], [f64; BATCH]) {
-        let (mut distance_m, mut speed_m_s) = ([0.0; BATCH], [0.0; BATCH]);
+    pub(super) fn at_steps(&self, step_s: f64, distance_m: &mut [f64; BATCH], speed_m_s: &mut [f64; BATCH]) {
         match self.kind {
             Solution::Free { .. } => {
                 for i in 0..BATCH {
@@ -139,7 +137,6 @@ impl MotionPhase {
                 }
             }
         }
-        (distance_m, speed_m_s)
     }
 
     /// The state at a time that the phase has got to.
@@ -298,7 +295,7 @@ impl MotionPhase {
             }
             let newton = t - miss / progress.speed_m_s;
             let converges = (newton - t).abs() <= 0.5 * last_step_s;
-            let next = if converges && newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            let next = if converges && newton > low && newton < high { newton } else { middle_of(low, high) };
             last_step_s = (next - t).abs();
             if last_step_s <= 1e-14 {
                 return progress;
@@ -307,6 +304,13 @@ impl MotionPhase {
         }
         self.progress(t)
     }
+}
+
+/// Seldom called, and so that the processor need not wait for the bracket where it is not.
+#[cold]
+#[inline(never)]
+fn middle_of(low: f64, high: f64) -> f64 {
+    0.5 * (low + high)
 }
 
 /// Integral of the squared speed on an obstacle, m²/s.

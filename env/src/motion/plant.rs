@@ -52,6 +52,8 @@ pub struct Plant {
     pub(super) contacts_dirty: bool,
     /// Open-circuit voltage at this charge, V.
     pub(super) ocv_v: f64,
+    /// The points of the battery's voltage that it lies between: those from this number on.
+    pub(super) ocv_cell: usize,
     /// Steady-state driving under way, not accumulated yet.
     pub(super) cruise: Cruise,
 }
@@ -109,6 +111,7 @@ impl Plant {
             next_events: NextEvents::NONE,
             contacts_dirty: true,
             ocv_v,
+            ocv_cell: 0,
             cruise: Cruise::none(),
         }
     }
@@ -211,9 +214,9 @@ impl Plant {
                 break;
             }
             // Where grip follows acceleration it is looked at more often.
-            let most_s =
-                if self.slipping && self.ground.grip_depends_on_acceleration() { SLIPPING_S } else { left_s };
-            let (used_s, event) = self.advance_phase(vehicle, track, &supply, left_s.min(most_s));
+            let short = self.slipping && self.ground.grip_depends_on_acceleration() && left_s > SLIPPING_S;
+            let most_s = if short { SLIPPING_S } else { left_s };
+            let (used_s, event) = self.advance_phase(vehicle, track, &supply, most_s);
             left_s -= used_s;
             finished = event == Event::Finish;
         }
@@ -235,8 +238,11 @@ impl Plant {
             step.advance(self.temperature_rise, winding_j * per_second, housing_j * per_second);
         if drawn_j != 0.0 {
             let drawn = drawn_j * vehicle.charge_per_as / self.ocv_v;
-            self.charge = (self.charge - drawn).clamp(0.0, 1.0);
-            self.ocv_v = vehicle.battery.open_circuit_v(self.charge);
+            self.charge -= drawn;
+            if self.charge < 0.0 || self.charge > 1.0 {
+                self.charge = self.charge.clamp(0.0, 1.0);
+            }
+            (self.ocv_v, self.ocv_cell) = vehicle.battery.open_circuit_near_v(self.charge, self.ocv_cell);
         }
     }
 }

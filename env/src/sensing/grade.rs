@@ -1,6 +1,5 @@
 //! Tilt as an accelerometer shows it.
 
-use super::at_least;
 use crate::motion::GRAVITY_M_S2;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 
@@ -42,14 +41,14 @@ impl Grade {
     #[inline]
     pub(super) fn tilts_deg<const N: usize>(&self, acceleration_m_s2: &[f32; N]) -> [f32; N] {
         let [sine, cosine, angle_deg] = [self.sine, self.cosine, self.angle_deg].map(|x| x as f32);
-        let (mut tilts, mut most) = ([0.0; N], 0.0);
+        let (mut tilts, mut small) = ([0.0; N], true);
         for i in 0..N {
             let a = acceleration_m_s2[i];
-            most = at_least(a.abs(), most);
+            small &= a.abs() <= SMALL_M_S2;
             let added = tiny_arctangent(a * cosine / (GRAVITY_M_S2 as f32 + a * sine));
             tilts[i] = angle_deg + added * DEGREES as f32;
         }
-        if most > SMALL_M_S2 { acceleration_m_s2.map(|a| self.tilt_deg(f64::from(a)) as f32) } else { tilts }
+        if small { tilts } else { acceleration_m_s2.map(|a| self.tilt_deg(f64::from(a)) as f32) }
     }
 }
 

@@ -36,6 +36,20 @@ impl BatteryConfig {
         self.ocv_v[i] + (next - self.ocv_v[i]) * (at - i as i32 as f64)
     }
 
+    /// The same for a charge from 0 to 1 that probably lies between the point `cell` and the next one, and the point that it
+    /// lies behind: with a good guess the processor need not wait for the charge to know which points to read.
+    #[must_use]
+    #[inline]
+    pub(crate) fn open_circuit_near_v(&self, charge: f64, cell: usize) -> (f64, usize) {
+        let last = self.ocv_v.len() - 1;
+        let at = charge * last as i32 as f64;
+        let share = at - cell as i32 as f64;
+        let cell =
+            if (0.0..1.0).contains(&share) { cell } else { (at as i32 as usize).min(last.saturating_sub(1)) };
+        let next = self.ocv_v[(cell + 1).min(last)];
+        (self.ocv_v[cell] + (next - self.ocv_v[cell]) * (at - cell as i32 as f64), cell)
+    }
+
     /// Current at constant power, A; `None` above the most that the battery can give, `OCV² / 4R`.
     #[must_use]
     pub fn current_at_power_a(&self, charge: f64, power_w: f64) -> Option<f64> {
@@ -60,5 +74,31 @@ impl Check for BatteryConfig {
             in_range("ocv-v", pair[1], pair[0], 100.0, "V (not below the point before it)")?;
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_voltage_does_not_depend_on_the_guess() {
+        let ocv_v = vec![9.0, 10.5, 11.0, 11.2, 12.6];
+        let battery = BatteryConfig {
+            nominal_voltage_v: 11.1,
+            capacity_ah: 2.0,
+            resistance_ohm: 0.05,
+            ocv_v,
+            cutoff_voltage_v: 0.0,
+        };
+        for permille in 0..=1000 {
+            let charge = f64::from(permille) / 1000.0;
+            let expected_v = battery.open_circuit_v(charge);
+            for guess in 0..4 {
+                let (near_v, cell) = battery.open_circuit_near_v(charge, guess);
+                assert_eq!(near_v.to_bits(), expected_v.to_bits(), "{charge} from {guess}");
+                assert!(cell < 4 && cell as f64 <= 4.0 * charge && 4.0 * charge <= cell as f64 + 1.0);
+            }
+        }
     }
 }
