@@ -208,7 +208,7 @@ fn run_dqn(seed: u64) -> Run {
         hidden: vec![64, 64],
         dueling: false,
         double_q: false,
-        n_step: 1,
+        n_step: 3,
         gamma_per_s: 0.99_f64.powi(50),
         reward_scale: 0.1,
         replay_capacity: 50_000,
@@ -216,9 +216,9 @@ fn run_dqn(seed: u64) -> Run {
         batch: 64,
         learn_every: 2,
         learn_steps: 1,
-        learning_rate: Schedule::linear(2e-3, 0.0, 50_000),
-        // The Python library's target follows by 0.02 after each decision, so twice for a learning step.
-        target: TargetUpdate::Soft { tau: 0.04 },
+        learning_rate: Schedule::linear(3e-3, 0.0, 50_000),
+        // The Python library's target follows by 0.04 after each decision, so twice for a learning step.
+        target: TargetUpdate::Soft { tau: 0.08 },
         epsilon: Schedule::linear(1.0, 0.02, 5000),
         guide: Schedule::constant(0.0),
         guide_weight: Schedule::constant(0.0),
