@@ -69,7 +69,7 @@ impl Drive {
         self.end.is_some()
     }
 
-    /// What the controller has read last.
+    /// The last reading, before any delay: what the controller has read may be older.
     #[must_use]
     pub fn reading(&self) -> Raw {
         *self.sensors.last()
