@@ -1,5 +1,5 @@
 //! A policy network in integers, as a small controller runs it: 8-bit weights and activations, 32-bit sums. It is made
-//! by distillation ([`distil`]) of any policy, with its weights rounded while it learns (`student.rs`).
+//! by distillation ([`distil`]) of any policy and rounded when it has learned (`student.rs`, `quantise.rs`).
 
 pub mod distil;
 mod file;

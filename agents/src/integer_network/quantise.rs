@@ -23,19 +23,6 @@ fn rounded(weight: f32, bits: i32) -> i8 {
     (weight * (bits as f32).exp2()).round().clamp(-127.0, 127.0) as i8
 }
 
-/// What rounding adds to each weight of these layers; 0 for biases.
-pub(super) fn rounding(layers: &[Layer], flat: &[f32]) -> Vec<f32> {
-    let mut added = vec![0.0; flat.len()];
-    for layer in layers {
-        let weights = layer.weights(flat);
-        let bits = weight_bits(weights);
-        for (added, &w) in added[layer.start..].iter_mut().zip(weights) {
-            *added = f32::from(rounded(w, bits)) / (bits as f32).exp2() - w;
-        }
-    }
-    added
-}
-
 /// The integer network of these layers and weights. Examples say how large activations become: the largest one takes 8
 /// bits, and what is larger in other states is cut off.
 pub(super) fn quantised(

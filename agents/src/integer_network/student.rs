@@ -1,16 +1,11 @@
-//! A network of real numbers that learns to decide as shown, with the weights that it will have in integers.
-//!
-//! Outputs are those of the rounded weights, and their gradient moves the weights that are not rounded: the straight-through
-//! estimator (Bengio, Leonard, Courville 2013, "Estimating or propagating gradients through stochastic neurons for
-//! conditional computation"; for integers Jacob et al. 2018, "Quantization and training of neural networks for efficient
-//! integer-arithmetic-only inference", CVPR).
+//! A network of real numbers that learns to decide as shown. Its weights are rounded once it has learned.
 
 use lowgear_env::{Seed, Stream};
 use lowgear_onboard::{Features, NetworkInput, Request};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::quantise::{INPUT_SCALE, INPUT_ZERO, quantised, rounding};
+use super::quantise::{INPUT_SCALE, INPUT_ZERO, quantised};
 use super::{IntegerNetwork, NetworkFault};
 use crate::neural::{
     Activation, Batch, Layer, Matrix, Network, NetworkShape, NeuralError, Trainer, training_device, values,
@@ -109,8 +104,7 @@ impl Student {
         for _ in 0..steps {
             let chosen: Vec<&Example> =
                 (0..BATCH).map(|_| &examples[self.rng.random_range(0..examples.len())]).collect();
-            let added = rounding(&self.layers, self.trainer.network(0).weights());
-            let outputs = self.trainer.forward_moved(&Batch::rows(self.matrix(&chosen)), added)?;
+            let outputs = self.trainer.forward(&Batch::rows(self.matrix(&chosen)))?;
             let mut slope = Vec::with_capacity(outputs.values.len());
             for (row, example) in outputs.values.chunks_exact(Request::ALL.len()).zip(&chosen) {
                 slope.extend(cross_entropy_slope(row, example).map(|s| s / (mean * BATCH as f32)));

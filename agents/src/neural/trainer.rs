@@ -129,18 +129,6 @@ impl Trainer {
         Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
     }
 
-    /// The same with so much added to each weight, in the order of the networks. The gradient is that of the weights which
-    /// nothing was added to: a straight-through estimator where the addition rounds them.
-    pub(crate) fn forward_moved(&self, batch: &Batch, added: Vec<f32>) -> Result<Outputs, NeuralError> {
-        let Networks { weights, shapes } = &self.networks;
-        let length = shapes.iter().map(NetworkShape::len).sum();
-        check_length("additions to weights", added.len(), length)?;
-        let weights = weights.val();
-        let added = Tensor::<1>::from_data(TensorData::new(added, [length]), &weights.device());
-        let tensor = operation::values(weights + added, shapes, batch, &self.buffers);
-        Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
-    }
-
     /// The derivative of a loss by each weight, given its derivative by each number that came out.
     pub(crate) fn gradient(&self, outputs: Outputs, slope: Vec<f32>) -> Result<Gradient, NeuralError> {
         let slope = TensorData::new(slope, outputs.tensor.dims());
