@@ -38,13 +38,22 @@ fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() 
     sensors.whisker = None;
     let fitted = sensors.take_from(&inputs.scenario.vehicle);
     let candidates = Candidates { sensors, fitted, origin: "the test".to_owned() };
-    let mut options = SensorOptions::new(&inputs.study, None, false, 0.95);
+    let mut options = SensorOptions::new(&inputs.study, false, 0.95);
     options.budget =
         SearchBudget { generations: 6, population: 12, courses: 24, validate_every: 3, step: 0.12 };
     (options.searches, options.validation_courses) = (1, 60);
     (options.courses, options.plan_courses) = (400, 4);
     let reporter = Reporter::silent();
-    let compared = compare_sensors(&inputs, &candidates, &options, |_, _| vec![], &reporter).unwrap();
+    let compared = compare_sensors(
+        &inputs.study,
+        &inputs.scenario,
+        &candidates,
+        &options,
+        None,
+        |_, _| vec![],
+        &reporter,
+    )
+    .unwrap();
     let [compared] = &compared[..] else { panic!("{compared:#?}") };
     let [feeler, range, exact] = &compared.sensors[..] else { panic!("{compared:#?}") };
     assert_eq!((fitted, feeler.card.origin.as_str()), (Some(SensorKind::Feeler), "the vehicle file"));
@@ -100,7 +109,10 @@ fn what_cannot_be_compared_is_refused_by_file_key_and_range() {
     sensors(&["--margin", "-1"]).refused(2, &["--margin"]);
     sensors(&["--ahead", "0.7"]).refused(2, &["--ahead", "0.6"]);
     sensors(&["--sensors", "absent.toml"]).refused(3, &["absent.toml"]);
-    place.edit("study.toml", "[learners.ppo]", "[learners.dqn]");
+    let text = place.read("study.toml");
+    let (before, rest) = text.split_once("[learners.ppo]").unwrap();
+    let (_, after) = rest.split_once("\n[table]").unwrap();
+    place.write("study.toml", format!("{before}\n[table]{after}"));
     sensors(&["--train"]).refused(2, &["--train", "[learners.ppo]"]);
     sensors(&["--out", "study.toml"]).refused(3, &["study.toml"]);
     let line = place.edit("sensors.toml", "cone-deg", "cone-deg = 90.0");

@@ -1,15 +1,19 @@
 //! `lowgear sensors`.
 
 use super::replace::Replace;
-use crate::config::{SensorKind, SensorsConfig, check_ahead_m};
+use crate::config::{SensorKind, SensorsConfig, StudyConfig, check_ahead_m};
+use crate::effort::Effort;
 use crate::error::StudyError;
+use crate::jobs::{LearnerSettings as _, PpoTraining};
 use crate::progress::Reporter;
-use crate::sensors::{Candidates, SensorOptions, compare_sensors};
+use crate::sensors::{Candidates, Distil, SensorOptions, SensorTraining, compare_sensors};
 use crate::store::write_atomically;
-use crate::study::{LEVEL, enterable, read_inputs};
+use crate::study::{Inputs, LEVEL, distil_policy, enterable, read_inputs};
 use crate::terminal;
+use lowgear_env::Scenario;
 use lowgear_env::config::{Check, KeyError, in_range, load, shown};
 use lowgear_eval::sensors::text::sensors_text;
+use lowgear_onboard::Feature;
 use lowgear_report::sensors_page;
 use std::path::PathBuf;
 
@@ -63,16 +67,8 @@ pub(super) struct SensorsArguments {
 pub(super) fn run(arguments: &SensorsArguments) -> Result<String, StudyError> {
     in_range("--margin", arguments.margin, 0.0, 100.0, "%")?;
     let inputs = read_inputs(&arguments.study, false)?;
-    let training = match &inputs.study.learners.ppo {
-        _ if !arguments.train => None,
-        Some(training) => Some(training.clone()),
-        None => {
-            let allowed = "with a study file that has a table [learners.ppo]";
-            return Err(KeyError::new("--train", "given", allowed).into());
-        }
-    };
     let candidates = candidates(arguments, &inputs.scenario.vehicle)?;
-    let mut options = SensorOptions::new(&inputs.study, training, arguments.quick, LEVEL);
+    let mut options = SensorOptions::new(&inputs.study, arguments.quick, LEVEL);
     options.margin_percent = arguments.margin;
     options.courses = arguments.courses.unwrap_or(options.courses);
     if let Some(factor) = arguments.effort {
@@ -84,14 +80,46 @@ pub(super) fn run(arguments: &SensorsArguments) -> Result<String, StudyError> {
     }
     let threads = arguments.threads.map_or(0, usize::from);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build()?;
-    let comparisons =
-        pool.install(|| compare_sensors(&inputs, &candidates, &options, enterable, &Reporter::new()))?;
+    let distil: &Distil<'_> = &|scenario, teacher, rule, seed| {
+        let own = with_axes_of_sensor(&inputs, scenario);
+        let made = distil_policy(&own, "ppo", teacher, rule, seed)?;
+        Ok((made.iteration.table, made.score))
+    };
+    let training = network(arguments, &inputs.study)?.map(|network| SensorTraining { network, distil });
+    let comparisons = pool.install(|| {
+        let (study, scenario, reporter) = (&inputs.study, &inputs.scenario, Reporter::new());
+        compare_sensors(study, scenario, &candidates, &options, training.as_ref(), enterable, &reporter)
+    })?;
     let mut text = sensors_text(&comparisons, terminal::width());
     if let Some(out) = &arguments.out {
         write_atomically(out, sensors_page(&comparisons).as_bytes())?;
         text.push_str(&format!("page: {}\n", shown(out)));
     }
     Ok(text)
+}
+
+/// Training of the policy networks, if it is asked for.
+fn network(arguments: &SensorsArguments, study: &StudyConfig) -> Result<Option<PpoTraining>, StudyError> {
+    if !arguments.train {
+        return Ok(None);
+    }
+    let allowed = "with a study file that has a table [learners.ppo]";
+    let mut network = study.learners.ppo.clone().ok_or_else(|| KeyError::new("--train", "given", allowed))?;
+    let quick = arguments.quick.then_some(study.quick.budget_share);
+    network.scale(Effort(quick.or(arguments.effort).unwrap_or(1.0)));
+    Ok(Some(network))
+}
+
+/// The study on the ground of a vehicle with a sensor. Its table may look ahead where the vehicle does.
+fn with_axes_of_sensor(inputs: &Inputs, scenario: &Scenario) -> Inputs {
+    let mut study = inputs.study.clone();
+    for feature in [Feature::StrikeClass, Feature::StrikeMm] {
+        let name = feature.name();
+        if !study.table.features.iter().any(|known| known == name) {
+            study.table.features.push(name.to_owned());
+        }
+    }
+    Inputs { study, scenario: scenario.clone(), ..inputs.clone() }
 }
 
 /// The sensors to compare: the vehicle's own, and the others from a file.

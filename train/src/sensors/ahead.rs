@@ -46,7 +46,7 @@ pub fn preview_gain(
         budget: study.tuning.budget_of(Signal::SpeedRatio),
         courses: study.test_courses,
         stop: stop.clone(),
-        ..SensorOptions::new(study, None, false, level)
+        ..SensorOptions::new(study, false, level)
     };
     reporter.line("tuning the rule with an exact preview, to say what seeing ahead would bring");
     let blind = Arm::new("as is", scenario, without_preview(&scenario.vehicle));

@@ -11,15 +11,14 @@ mod trained;
 mod tuning;
 
 pub use ahead::{PreviewGain, preview_gain};
+pub use trained::{Distil, SensorTraining};
 
 use crate::config::{SensorKind, SensorsConfig, StudyConfig, without_preview};
 use crate::effort::Effort;
 use crate::error::{PolicyError, StudyError};
-use crate::jobs::{LearnerSettings as _, PpoTraining};
 use crate::progress::Reporter;
 use crate::search::SearchBudget;
 use crate::stop::StopRequest;
-use crate::study::Inputs;
 use lowgear_agents::policy::Policy;
 use lowgear_agents::rule::{Rule, RuleSettings};
 use lowgear_env::{Drive, Outcome, Scenario};
@@ -39,8 +38,6 @@ pub struct SensorOptions {
     pub searches: u64,
     /// Budget of each.
     pub budget: SearchBudget,
-    /// Training of the policy network that a table is made from, if tables are asked for.
-    pub training: Option<PpoTraining>,
     /// Validation courses.
     pub validation_courses: u64,
     /// Held-out courses.
@@ -63,7 +60,7 @@ const SIGHTING_COURSES: u64 = 60;
 impl SensorOptions {
     /// Budgets for some minutes; with `quick` those of the study's quick run, for some seconds.
     #[must_use]
-    pub fn new(study: &StudyConfig, training: Option<PpoTraining>, quick: bool, level: f64) -> SensorOptions {
+    pub fn new(study: &StudyConfig, quick: bool, level: f64) -> SensorOptions {
         let mut options = SensorOptions {
             searches: 3,
             budget: SearchBudget {
@@ -73,7 +70,6 @@ impl SensorOptions {
                 validate_every: 5,
                 step: 0.12,
             },
-            training,
             validation_courses: study.validation_courses,
             courses: 1000,
             plan_courses: 100,
@@ -91,12 +87,9 @@ impl SensorOptions {
         options
     }
 
-    /// Multiplies the budget of every search and of the training.
+    /// Multiplies the budget of every search.
     pub fn scale(&mut self, factor: f64) {
         Effort(factor).search(&mut self.budget);
-        if let Some(training) = &mut self.training {
-            training.scale(Effort(factor));
-        }
     }
 }
 
@@ -111,19 +104,20 @@ pub struct Candidates {
     pub origin: String,
 }
 
-/// Compares sensors on the vehicle and ground of a study: with tuned rules, then, if they are asked for, with trained
-/// tables. `lines` puts a rule into words.
+/// Compares sensors on the vehicle and ground of a study: with tuned rules, then, if `training` is given, with trained
+/// controllers. `lines` puts a rule into words.
 ///
 /// # Errors
 /// [`StudyError`].
 pub fn compare_sensors(
-    inputs: &Inputs,
+    study: &StudyConfig,
+    scenario: &Scenario,
     candidates: &Candidates,
     options: &SensorOptions,
+    training: Option<&SensorTraining<'_>>,
     lines: impl Fn(&Scenario, &RuleSettings) -> Vec<String>,
     reporter: &Reporter,
 ) -> Result<Vec<SensorComparison>, StudyError> {
-    let (study, scenario) = (&inputs.study, &inputs.scenario);
     let blind = Arm::new("without a sensor", scenario, without_preview(&scenario.vehicle));
     let arms: Vec<(SensorKind, Arm)> = SensorKind::ALL
         .into_iter()
@@ -167,10 +161,10 @@ pub fn compare_sensors(
     };
     reporter.line(&format!("driving {} held-out courses", options.courses));
     let mut comparisons = vec![compared(&settings, &all, &rules, &cards, &plan, options)?];
-    if let Some(training) = &options.training {
-        reporter.line(&format!("training {} tables", all.len()));
-        let trained = trained::controllers(inputs, &all, &tuned, training, options, reporter)?;
-        let controller = Controller::Trained { decisions: training.decisions };
+    if let Some(training) = training {
+        reporter.line(&format!("training {} controllers", all.len()));
+        let trained = trained::controllers(&all, &tuned, training, options, reporter)?;
+        let controller = Controller::Trained { decisions: training.network.decisions };
         let settings = SensorSettings { controller, ..settings };
         comparisons.push(compared(&settings, &all, &trained, &cards, &plan, options)?);
     }

@@ -6,27 +6,38 @@ use super::tuning::{Arm, Tuned};
 use crate::error::{LearnerError, StudyError};
 use crate::jobs::{PolicyInstance, PpoTraining, SavedPolicy};
 use crate::progress::Reporter;
-use crate::study::{Inputs, distil_policy};
 use lowgear_agents::ppo::{EnvSlot, FeatureScaler, Ppo, PpoPolicy, RuleGuide, train};
-use lowgear_env::{PRIVILEGED, Seed};
+use lowgear_agents::rule::RuleSettings;
+use lowgear_agents::table::LookupTable;
+use lowgear_env::{PRIVILEGED, Scenario, Seed};
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, run_seed, training_world};
-use lowgear_onboard::Feature;
 use rayon::prelude::*;
 use std::ops::ControlFlow;
 
 /// Number of the training among what seeds are made from.
 const NUMBER: u64 = 12;
 
+/// How controllers are trained.
+pub struct SensorTraining<'a> {
+    /// Training of the policy networks.
+    pub network: PpoTraining,
+    /// Makes a table of what a network has learned; with its mean return on the validation courses, s.
+    pub distil: &'a Distil<'a>,
+}
+
+/// What makes a table for a vehicle on its ground, from a teacher; the rule decides where the teacher never was.
+pub type Distil<'a> = dyn Fn(&Scenario, &PolicyInstance, &RuleSettings, Seed) -> Result<(LookupTable, f64), StudyError>
+    + Sync
+    + 'a;
+
 /// The controller of each arm.
 pub(super) fn controllers(
-    inputs: &Inputs,
     arms: &[&Arm],
     tuned: &[Tuned],
-    training: &PpoTraining,
+    training: &SensorTraining<'_>,
     options: &SensorOptions,
     reporter: &Reporter,
 ) -> Result<Vec<PolicyInstance>, StudyError> {
-    let seed = run_seed(inputs.scenario.seed, NUMBER, 1);
     arms.par_iter()
         .zip(tuned)
         .map(|(arm, tuned)| {
@@ -34,29 +45,17 @@ pub(super) fn controllers(
                 let made = policy.instantiate(arm.scenario.gears());
                 made.map_err(|problem| StudyError::learner("ppo")(problem.into()))
             };
-            let teacher = teacher(arm, tuned, training, options, seed, reporter)?;
+            let seed = run_seed(arm.scenario.seed, NUMBER, 1);
+            let teacher = teacher(arm, tuned, &training.network, options, seed, reporter)?;
             let teacher = instance(SavedPolicy::Ppo(Box::new(teacher)))?;
-            let own = with_axes_of_sensor(inputs, arm);
-            let table = distil_policy(&own, arm.name, &teacher, &tuned.settings, seed)?;
-            instance(if table.score > tuned.score {
-                SavedPolicy::Table(table.iteration.table.to_json()?)
+            let (table, score) = (training.distil)(&arm.scenario, &teacher, &tuned.settings, seed)?;
+            instance(if score > tuned.score {
+                SavedPolicy::Table(table.to_json()?)
             } else {
                 SavedPolicy::Rule(tuned.settings.clone())
             })
         })
         .collect()
-}
-
-/// The study of an arm. Its table may look ahead where the vehicle does.
-fn with_axes_of_sensor(inputs: &Inputs, arm: &Arm) -> Inputs {
-    let mut study = inputs.study.clone();
-    for feature in [Feature::StrikeClass, Feature::StrikeMm] {
-        let name = feature.name();
-        if !study.table.features.iter().any(|known| known == name) {
-            study.table.features.push(name.to_owned());
-        }
-    }
-    Inputs { study, scenario: arm.scenario.clone(), ..inputs.clone() }
 }
 
 /// A policy network for an arm: the best by validation along its training.
