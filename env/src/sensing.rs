@@ -318,6 +318,11 @@ impl Sensors {
         self.last = self.next.wrapping_sub(1) % BATCH;
     }
 
+    /// The last reading that was handed out, as late as the controller sees it.
+    pub(crate) fn seen(&self) -> &Raw {
+        &self.readings[MOST_LATENCY - self.latency_ticks + self.last % BATCH]
+    }
+
     /// The last reading taken, before any delay.
     pub(crate) fn last(&self) -> &Raw {
         &self.readings[MOST_LATENCY + self.last % BATCH]

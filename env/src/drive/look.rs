@@ -69,10 +69,10 @@ impl Drive {
         self.end.is_some()
     }
 
-    /// The last reading, before any delay: what the controller has read may be older.
+    /// The last reading, as late as the controller sees it.
     #[must_use]
     pub fn reading(&self) -> Raw {
-        *self.sensors.last()
+        *self.sensors.seen()
     }
 
     /// Which requests the guard would carry out now.
