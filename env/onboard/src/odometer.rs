@@ -95,20 +95,8 @@ impl Odometer {
         self.way_q12_mm = self.way_q12_mm.saturating_add_signed(by_q12_mm);
     }
 
-    /// Takes the reading of one tick. `driving` says that `gear` was engaged and driven.
-    pub fn count(
-        &mut self,
-        settings: &OdometerSettings,
-        features: &FeatureSettings,
-        raw: &Raw,
-        gear: u8,
-        driving: bool,
-    ) {
-        self.take(settings, features, raw, gear, driving);
-    }
-
-    /// As [`Odometer::count`]; what the tick has added.
-    pub(super) fn take(
+    /// Takes the reading of one tick, and returns what it has added. `driving` says that `gear` was engaged and driven.
+    pub(super) fn count(
         &mut self,
         settings: &OdometerSettings,
         features: &FeatureSettings,

@@ -132,7 +132,7 @@ impl Route {
     ) -> Option<u16> {
         let before_mm = self.position_mm();
         let Counted { moved_q12_mm, engaged, above_permille } =
-            self.odometer.take(&settings.odometer, features, raw, gear, driving);
+            self.odometer.count(&settings.odometer, features, raw, gear, driving);
         self.grow(map, before_mm, moved_q12_mm, engaged);
         if !driving {
             self.flags &= !RISEN;

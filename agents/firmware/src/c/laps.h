@@ -2,7 +2,7 @@
  * where its top gear runs easily. Generated with it; generate again instead of editing.
  *
  * USE
- *   lowgear_laps laps;                                   @BYTES@ bytes
+ *   lowgear_laps laps;                                   @BYTES@ bytes, more where the compiler pads
  *   lowgear_laps_start(&laps);                           after lowgear_start: nothing is known of the way
  *   lowgear_laps_begin(&laps);                           where a lap begins: a switch, a magnet, a word of the driver
  *   every tick, in place of lowgear_tick:
