@@ -36,30 +36,40 @@ pub struct PpoTraining {
     /// `settings`, 0 to 1.
     #[serde(default)]
     pub thresholds: Vec<f32>,
+    /// Weight of gearbox stress in the reward of training, times the study's, 0 to 100: validation weighs it as the study
+    /// does.
+    #[serde(default = "stress_factor")]
+    pub stress_factor: f64,
     /// Learning rule and network; as in the demonstration when the table is left out.
     #[serde(default = "settings")]
     pub settings: PpoConfig,
 }
 
 const fn decisions() -> u64 {
-    4_000_000
+    42_000_000
 }
 
 const fn validate_every() -> u64 {
-    200_000
+    3_000_000
 }
 
 fn settings() -> PpoConfig {
     PpoConfig {
         hidden: vec![64, 64],
         gamma_per_s: 0.95,
-        num_envs: 16,
-        n_steps: 1024,
-        epochs: 6,
-        learning_rate: Schedule::linear(7e-4, 5e-5, 4_000_000),
-        entropy_weight: Schedule::linear(5e-3, 0.0, 4_000_000),
+        num_envs: 256,
+        n_steps: 32_768,
+        batch: 2048,
+        epochs: 4,
+        guide_ends: 25_000_000,
+        learning_rate: Schedule::linear(1.5e-3, 5e-5, 42_000_000),
+        entropy_weight: Schedule::linear(1e-2, 0.0, 42_000_000),
         ..PpoConfig::default()
     }
+}
+
+const fn stress_factor() -> f64 {
+    1.0
 }
 
 const fn stack() -> u8 {
@@ -71,6 +81,7 @@ impl LearnerSettings for PpoTraining {
         in_range("decisions", self.decisions, 1, 10_000_000_000, "")?;
         in_range("validate-every", self.validate_every, 1, 10_000_000_000, "")?;
         in_range("stack", self.stack, 1, 16, "")?;
+        in_range("stress-factor", self.stress_factor, 0.0, 100.0, "")?;
         check_each("thresholds", &self.thresholds, 1.0)?;
         self.settings.check().map_err(|e| e.within("settings"))
     }
@@ -106,7 +117,8 @@ impl Learner for PpoTraining {
             decisions: decisions(),
             validate_every: validate_every(),
             stack: stack(),
-            thresholds: vec![0.3, 0.5],
+            thresholds: vec![0.15, 0.3, 0.5],
+            stress_factor: stress_factor(),
             settings: settings(),
         }
     }
@@ -163,7 +175,8 @@ impl PpoJob {
     ) -> Result<TrainablePpo<'_>, LearnerError> {
         let seed = context.job_seed(PpoTraining::NUMBER, self.run);
         let config = &self.config.settings;
-        let world = training_world(&context.training.for_run(seed));
+        let training = context.training.with_stress_weight(self.config.stress_factor);
+        let world = training_world(&training.for_run(seed));
         let guide = RuleGuide::new(self.rule.clone(), context.gears)?;
         let laps = Laps::default();
         let env_slot = EnvSlot {

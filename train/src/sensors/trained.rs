@@ -80,7 +80,7 @@ fn teacher(
     let slot = EnvSlot { world, encode: encode.clone(), guide: guide.clone() };
     let mut slots = vec![slot; config.num_envs];
     let validation = ValidationSuite::new(&arm.scenario, options.validation_courses);
-    let progress = reporter.job(&format!("{}, table", arm.name), training.decisions);
+    let progress = reporter.job(&format!("{}, network", arm.name), training.decisions);
     let mut best: Option<(f64, PpoPolicy)> = None;
     while ppo.decisions() < training.decisions {
         let until = (ppo.decisions() + training.validate_every).min(training.decisions);
