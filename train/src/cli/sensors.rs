@@ -23,9 +23,9 @@ use std::path::PathBuf;
 /// sensor (feeler, whisker, range sensor, and an exact preview to compare with), with the same budget, and drives all of
 /// them over the same held-out courses, next to the clairvoyant plan. Prints what each saves in time and damage, what of
 /// the obstacles it announces, what it adds to a controller, and whether it is worth it; with --out also as a page (HTML)
-/// with a picture. A table can make more of a sensor than a rule: with --train it also trains a policy network, and a table
-/// from it, with each sensor and without one, as [learners.ppo] of the study says. Sensors are those of --sensors, then the vehicle file's own, then assumed ones for a small cart. Takes
-/// some minutes.
+/// with a picture. What is learned may need a sensor less than a rule does: with --train it also trains a policy network,
+/// and a table from it, with each sensor and without one, as [learners.ppo] of the study says. Sensors are those of
+/// --sensors, then the vehicle file's own, then assumed ones for a small cart. Takes some minutes.
 #[derive(clap::Args)]
 #[command(
     after_help = "Example, in a folder made by `lowgear new`:\n  lowgear sensors study.toml --quick --out sensors.html"
