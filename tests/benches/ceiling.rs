@@ -22,7 +22,7 @@ use tuned::rule;
 const SEED: u64 = 2026;
 /// Views, m ahead of the first touch: no sensor, a feeler, an exact preview.
 const VIEWS_M: [f64; 3] = [0.0, 0.3, 1.0];
-/// Weight on the charges; chosen on other courses.
+/// Weight on the charges: a ceiling holds with any.
 const WEIGHT: f64 = 0.7;
 
 fn main() {

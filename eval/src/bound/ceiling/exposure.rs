@@ -128,7 +128,8 @@ impl Table {
         let width = self.nodes * Request::ALL.len();
         let mut hazard = vec![0.0; self.places * width];
         for slot in width..self.places * width {
-            let losses = self.losses_s[slot * self.marks..(slot + 1) * self.marks].iter().zip(densities_per_m);
+            let losses =
+                self.losses_s[slot * self.marks..(slot + 1) * self.marks].iter().zip(densities_per_m);
             hazard[slot] = hazard[slot - width] + STEP_M * losses.map(|(loss, d)| loss * d).sum::<f64>();
         }
         hazard
@@ -170,7 +171,13 @@ struct Ground<'a> {
 
 impl Ground<'_> {
     /// Where decisions lead from position `i`; as on bare ground where no wheel touches an obstacle.
-    fn successors(&self, plan: &Plan, track: &Track, i: usize, bare: &[Option<Successor>]) -> Vec<Option<Successor>> {
+    fn successors(
+        &self,
+        plan: &Plan,
+        track: &Track,
+        i: usize,
+        bare: &[Option<Successor>],
+    ) -> Vec<Option<Successor>> {
         let x_m = plan.positions_m[i];
         let mut successors = bare.to_vec();
         if x_m > self.to_m {
@@ -227,7 +234,8 @@ impl Piece {
             };
             Track::new(bare, &vehicle)
         };
-        let marked = law.marks.list.iter().map(|&(shape, height_m)| Obstacle { position_m: top_m, height_m, shape });
+        let marked =
+            law.marks.list.iter().map(|&(shape, height_m)| Obstacle { position_m: top_m, height_m, shape });
         let marked: Vec<Obstacle> = marked.collect();
         let plan = Plan::unsolved(scenario, &vehicle, &laid(marked.clone()), resolution);
         let end = plan.positions_m.partition_point(|&x| x < end_m);
@@ -286,7 +294,8 @@ impl Piece {
             for place in 0..table.places {
                 let (i, share) = self.plan.position_index(self.shown_m - place as f64 * STEP_M);
                 for k in 0..width {
-                    let at = |all: &[f64]| all[i * width + k] * (1.0 - share) + all[(i + 1) * width + k] * share;
+                    let at =
+                        |all: &[f64]| all[i * width + k] * (1.0 - share) + all[(i + 1) * width + k] * share;
                     let loss_s = at(&with) - at(&bare);
                     let loss_s = if loss_s.is_finite() { loss_s.clamp(-MOST_S, MOST_S) } else { 0.0 };
                     table.losses_s[(place * width + k) * marks + mark] = loss_s;
@@ -310,7 +319,9 @@ impl Piece {
         let mut decisions = vec![f64::NEG_INFINITY; self.end * width];
         for i in (0..self.end).rev() {
             let mut successors = self.successors[ground][i].clone();
-            for (k, successor) in successors.iter_mut().enumerate().filter_map(|(k, s)| Some((k, s.as_mut()?))) {
+            for (k, successor) in
+                successors.iter_mut().enumerate().filter_map(|(k, s)| Some((k, s.as_mut()?)))
+            {
                 let way_m = (successor.x_m - plan.positions_m[i]).max(0.0);
                 let place = ((way_m / STEP_M).round() as usize).min(places - 1);
                 successor.reward += hazard_s[place * width + k];

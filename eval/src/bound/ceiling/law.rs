@@ -111,7 +111,7 @@ impl RowLaw {
 }
 
 impl Law {
-    /// The law of a scenario whose courses are drawn anew for every episode; `None` for any other.
+    /// The law of a scenario whose courses are drawn for each episode; `None` for any other.
     pub(super) fn new(scenario: &Scenario) -> Option<Law> {
         let random = scenario.course.random.as_ref()?;
         if scenario.course.laps.is_some() || scenario.measured.is_some() || random.obstacles.is_empty() {

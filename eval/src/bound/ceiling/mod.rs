@@ -85,7 +85,8 @@ impl Ceiling {
         let mut solved: Vec<(Plan, Option<Charges>)> = Vec::new();
         for view in views {
             let plan = unsolved();
-            let charges = (view.weight != 0.0).then(|| self.charges(drive, &plan, resolution, *view, &thermal_profile));
+            let charges =
+                (view.weight != 0.0).then(|| self.charges(drive, &plan, resolution, *view, &thermal_profile));
             solved.push((plan, charges));
         }
         let grid = unsolved();

@@ -55,11 +55,18 @@ impl Way {
     /// What the cane in cell `shown` costs, in the eyes of this way, when it comes into view at cell `at`, s.
     fn loss_s(&self, at: usize, gear: usize, shown: usize, canes: u32) -> f64 {
         let before = canes & ((1 << shown) - 1);
-        self.followed_s(at, gear, shown + 1, before | 1 << shown) - self.followed_s(at, gear, shown + 1, before)
+        self.followed_s(at, gear, shown + 1, before | 1 << shown)
+            - self.followed_s(at, gear, shown + 1, before)
     }
 
     /// Best return with full knowledge of `canes`, less the charges: the surprise of each cell times a loss.
-    fn charged_s(&self, at: usize, gear: usize, canes: u32, loss_s: &impl Fn(usize, usize, usize, u32) -> f64) -> f64 {
+    fn charged_s(
+        &self,
+        at: usize,
+        gear: usize,
+        canes: u32,
+        loss_s: &impl Fn(usize, usize, usize, u32) -> f64,
+    ) -> f64 {
         if at == self.cells {
             return 0.0;
         }
@@ -117,7 +124,8 @@ fn approximate_charges_give_a_ceiling_between_the_exact_value_and_the_clairvoyan
         assert!(exact_s < ceiling_s && ceiling_s < clairvoyant_s, "{exact_s} {ceiling_s} {clairvoyant_s}");
     }
     // Losses without sense: still no less than the exact value.
-    let senseless = way.ceiling_s(|at, gear, _, canes| (at * 7 + gear * 3) as f64 % 5.0 - f64::from(canes & 1)).0;
+    let senseless =
+        way.ceiling_s(|at, gear, _, canes| (at * 7 + gear * 3) as f64 % 5.0 - f64::from(canes & 1)).0;
     assert!(senseless >= exact_s - 1e-9, "{senseless} below {exact_s}");
 }
 
@@ -170,7 +178,10 @@ fn without_charges_it_is_the_plan_and_what_lies_out_of_reach_of_any_sensor_costs
     let view = |weight| View { ahead_m: 0.0, weight };
     let values = ceiling.start_values(&drive, coarse, &[view(0.0), view(0.5)]);
     let plan_s = Plan::new(&drive, coarse).start_value(drive.scenario());
-    assert!((-1e-6..1.0).contains(&(values[0] - plan_s)), "{values:?} {plan_s}: dogs that come free at the most");
+    assert!(
+        (-1e-6..1.0).contains(&(values[0] - plan_s)),
+        "{values:?} {plan_s}: dogs that come free at the most"
+    );
     assert!((values[1] - values[0]).abs() > 1e-3, "{values:?}");
 }
 
