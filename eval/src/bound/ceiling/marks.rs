@@ -10,7 +10,7 @@ const HEIGHTS: usize = 9;
 /// mean within 2 ms.
 const DRAWS: usize = 400_000;
 /// Number of the seed for these draws.
-const MARKS: u64 = 0x6d61_726b_73;
+const MARKS: u64 = 0x006d_6172_6b73;
 
 /// Shapes and heights at which losses are tabulated.
 #[derive(Clone, Debug, PartialEq)]
