@@ -5,8 +5,9 @@
 //!
 //! **Who it holds for.** A controller that knows its vehicle, its state, surfaces and grades exactly, and of the obstacles
 //! those that lie less than `a + w` ahead of its front axle: `a` is the view, `w` the widest contact of a wheel, so that
-//! nothing is touched before it is known. That is more than a controller with a sensor of this range knows of them. Whether an
-//! obstacle begins a row is known when it comes into view, the spacing from the second one on; the length never.
+//! nothing is touched before it is known. That is more than a controller with a sensor of this range knows of them, but for
+//! false reports that copy heights of obstacles elsewhere. Whether an obstacle begins a row is known when it comes into view,
+//! the spacing from the second one on; the length never. Obstacles that were drawn and left out are known with the others.
 //!
 //! **Why.** The ground is cut into cells. Cell `k` comes into view when the front axle first reaches `x_k`. Let `B_k` be what
 //! is known just before: the cells before, and with the decisions so far the state of the vehicle. The surprise `s_k` is the
