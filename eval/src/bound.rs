@@ -6,12 +6,14 @@
 //! the rest (a demo cart's motor that stays cold is 5 % faster). The value is optimistic up to interpolation and to
 //! that; driven in the real episode the plan is a policy with full knowledge, [`Plan::decide`].
 
+mod ceiling;
 mod grid;
 mod knowledge;
 mod one_step_model;
 mod preview;
 mod reports;
 
+pub use ceiling::{Ceiling, View};
 pub use knowledge::{Knowledge, Position, counted_offset_m};
 pub use preview::{Preview, Typical, drive_preview};
 pub use reports::{HeightClasses, Heights, PreviewSensor};

@@ -1,6 +1,7 @@
 //! Course files: random ground with a seed, scripted sections, or a measured profile.
 
 use super::laps::LapsConfig;
+use super::placing::PlacedObstacle;
 use super::{
     Course, Obstacle, ObstacleConfig, ObstacleShape, RoughnessClass, Segment, Surface, roughness_profile,
 };
@@ -131,12 +132,18 @@ impl CourseConfig {
         self.ground(rng).course
     }
 
+    /// All obstacles that are drawn for the course of the same numbers, by position: those that do not lie on it, and
+    /// those too close behind another one, among them.
+    pub fn placed_obstacles(&self, rng: &mut impl Rng) -> Vec<PlacedObstacle> {
+        self.ground(rng).placed
+    }
+
     /// The course, with what a lap of it needs to know.
     pub(super) fn ground(&self, rng: &mut impl Rng) -> Ground {
         let surfaces: Vec<Surface> = self.surfaces.iter().map(SurfaceConfig::surface).collect();
         let course =
             Course { name: self.name.clone(), length_m: 0.0, surfaces, segments: vec![], obstacles: vec![] };
-        let mut ground = Ground { course, kinds: vec![], patches: vec![] };
+        let mut ground = Ground { course, kinds: vec![], patches: vec![], placed: vec![] };
         if let Some(random) = &self.random {
             random.fill(&self.surfaces, &mut ground, rng);
         } else {
@@ -185,6 +192,8 @@ pub(super) struct Ground {
     pub(super) kinds: Vec<usize>,
     /// `(start, surface, kind)` of each patch.
     pub(super) patches: Vec<(f64, usize, usize)>,
+    /// All obstacles that were drawn, by position.
+    pub(super) placed: Vec<PlacedObstacle>,
 }
 
 impl RandomConfig {
@@ -211,14 +220,16 @@ impl RandomConfig {
             course.segments.push(Segment { start_m, sin_grade, surface: patches[patch].1 });
         }
         let mut placed = Vec::new();
-        for (number, kind) in self.obstacles.iter().enumerate() {
-            let obstacles = kind.place(kind.rate_per_m, course.length_m, kinds, &patches, rng);
-            placed.extend(obstacles.into_iter().map(|obstacle| (obstacle, number)));
+        for (kind, config) in self.obstacles.iter().enumerate() {
+            let obstacles = config.place(config.rate_per_m, course.length_m, kinds, &patches, rng);
+            placed.extend(obstacles.into_iter().map(|placed| PlacedObstacle { kind, ..placed }));
         }
-        placed.sort_by(|(a, _), (b, _)| a.position_m.total_cmp(&b.position_m));
-        placed.dedup_by(|(b, _), (a, _)| b.position_m - a.position_m < LEAST_GAP_M);
-        (course.obstacles, ground.kinds) = placed.into_iter().unzip();
+        placed.sort_by(|a, b| a.obstacle.position_m.total_cmp(&b.obstacle.position_m));
+        let mut lying: Vec<PlacedObstacle> = placed.iter().copied().filter(|placed| placed.lies).collect();
+        lying.dedup_by(|b, a| b.obstacle.position_m - a.obstacle.position_m < LEAST_GAP_M);
+        (course.obstacles, ground.kinds) = lying.into_iter().map(|p| (p.obstacle, p.kind)).unzip();
         ground.patches = patches;
+        ground.placed = placed;
     }
 
     /// `(start, surface, kind)` of each patch; a drawn factor makes a surface of its own.

@@ -61,7 +61,7 @@ impl CourseConfig {
     /// One lap of the way that `way_rng` draws. `measured` stands in for a way that is not drawn.
     pub fn lap(&self, measured: Option<&Course>, way_rng: &mut impl Rng, lap_rng: &mut impl Rng) -> Course {
         let ground = match measured {
-            Some(course) => Ground { course: course.clone(), kinds: vec![], patches: vec![] },
+            Some(course) => Ground { course: course.clone(), kinds: vec![], patches: vec![], placed: vec![] },
             None => self.ground(way_rng),
         };
         let offset_m = self.laps.map_or(0.0, |laps| laps.start_offset_m.draw(lap_rng));
@@ -93,7 +93,8 @@ impl CourseConfig {
         }
         for kind in kinds {
             let rate = kind.stray_rate_per_m.unwrap_or(0.0);
-            met.extend(kind.place(rate, ground.course.length_m, &self.surfaces, &ground.patches, lap_rng));
+            let strays = kind.place(rate, ground.course.length_m, &self.surfaces, &ground.patches, lap_rng);
+            met.extend(strays.iter().filter(|stray| stray.lies).map(|stray| stray.obstacle));
         }
         met.sort_by(|a, b| a.position_m.total_cmp(&b.position_m));
         met.dedup_by(|b, a| b.position_m - a.position_m < LEAST_GAP_M);

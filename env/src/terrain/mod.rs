@@ -12,6 +12,6 @@ pub use course::{Course, Obstacle, Segment, Surface};
 pub use generate::{CourseConfig, GradeConfig, PatchConfig, RandomConfig, ScriptedSection, SurfaceConfig};
 pub use laps::{GroundChange, LapNumber, LapsConfig};
 pub use obstacle::{Contact, ObstacleShape};
-pub use placing::ObstacleConfig;
+pub use placing::{ObstacleConfig, PlacedObstacle};
 pub use profile::{ProfileError, read_profile};
 pub use roughness::{RoughnessClass, roughness_profile};

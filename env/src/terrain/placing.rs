@@ -44,10 +44,27 @@ fn half_metre() -> ParameterDistribution {
     ParameterDistribution::Fixed(0.5)
 }
 
+/// An obstacle as it was drawn.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PlacedObstacle {
+    /// The obstacle.
+    pub obstacle: Obstacle,
+    /// Number of its kind in [`RandomConfig::obstacles`](super::RandomConfig::obstacles).
+    pub kind: usize,
+    /// Its number in its row, from 0; single ones are rows of one.
+    pub in_row: usize,
+    /// The ground there is of a kind on which it lies, and it is not too near the end of the course.
+    pub lies: bool,
+}
+
 /// Free run before the first obstacle, m.
-const FREE_START_M: f64 = 0.3;
+pub(super) const FREE_START_M: f64 = 0.3;
+/// Free run behind the last one, m.
+const FREE_END_M: f64 = 0.2;
+
 impl ObstacleConfig {
-    /// Obstacles of this kind on a course of this length, `rate_per_m` of them (or rows of them) per metre.
+    /// Obstacles of this kind on a course of this length, `rate_per_m` of them (or rows of them) per metre, those that do
+    /// not lie among them; of kind number 0.
     pub(super) fn place(
         &self,
         rate_per_m: f64,
@@ -55,7 +72,7 @@ impl ObstacleConfig {
         kinds: &[SurfaceConfig],
         patches: &[(f64, usize, usize)],
         rng: &mut impl Rng,
-    ) -> Vec<Obstacle> {
+    ) -> Vec<PlacedObstacle> {
         let mut obstacles = Vec::new();
         let Ok(gap) = Exp::new(rate_per_m) else { return obstacles };
         let mut at = FREE_START_M + gap.sample(rng);
@@ -67,9 +84,12 @@ impl ObstacleConfig {
                 let position_m = at + i as f64 * spacing;
                 let patch = patches.partition_point(|p| p.0 <= position_m).saturating_sub(1);
                 let fits = self.on.is_empty() || self.on.contains(&kinds[patches[patch].2].name);
-                if fits && position_m < length_m - 0.2 {
-                    obstacles.push(Obstacle { position_m, height_m, shape: self.shape });
-                }
+                obstacles.push(PlacedObstacle {
+                    obstacle: Obstacle { position_m, height_m, shape: self.shape },
+                    kind: 0,
+                    in_row: i,
+                    lies: fits && position_m < length_m - FREE_END_M,
+                });
             }
             at += count.saturating_sub(1) as f64 * spacing + gap.sample(rng);
         }
