@@ -219,7 +219,10 @@ mod tests {
         let mut empty = parse::<StudyConfig>(&(named + tables), file).unwrap().for_gears(3);
         let learners = &mut empty.learners;
         learners.dqn.iter_mut().for_each(|dqn| dqn.margins = vec![0.05, 0.1, 0.2, 0.4]);
-        learners.ppo.iter_mut().for_each(|ppo| (ppo.thresholds, ppo.stress_factor) = (vec![0.15, 0.3, 0.5], 3.0));
+        learners
+            .ppo
+            .iter_mut()
+            .for_each(|ppo| (ppo.thresholds, ppo.stress_factor) = (vec![0.15, 0.3, 0.5], 3.0));
         assert_eq!(empty.learners, night.learners);
     }
 
