@@ -85,6 +85,8 @@ fn settings_of_learners_out_of_range() {
         &["learners.dqn.settings.replay-capacity", "10000000"],
     );
     refused("stack", "stack = 40", &["learners.dqn.stack", "40", "1 to 16"]);
+    let key = "learners.ppo.stress-factor";
+    refused("thresholds = [0.5]", "stress-factor = -1.0", &[key, "-1", "0 to 100"]);
 }
 
 #[test]

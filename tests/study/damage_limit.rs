@@ -1,4 +1,4 @@
-//! A limit on gearbox damage in searches.
+//! A limit on gearbox damage in searches, and its weight in the training of a network.
 
 use crate::sandbox::Sandbox;
 use lowgear_agents::rule::{Rule, RuleSettings, Signal};
@@ -63,4 +63,19 @@ fn the_key_of_the_limit_is_checked() {
     let line = place.edit("tiny.toml", "most-damage", "most-damage = 0.05");
     let words = [&format!("line {line}"), "most-damage", "0.05", "0.1 to 100"];
     place.run(&["check", "tiny.toml"]).refused(2, &words);
+}
+
+#[test]
+fn the_weight_of_wear_changes_what_a_network_learns_and_nothing_else() {
+    let trained = |factor: &str| {
+        let place = Sandbox::new();
+        place.edit("tiny.toml", "training-seeds", "training-seeds = 1");
+        place.edit("tiny.toml", "thresholds = [0.5]", &format!("stress-factor = {factor}"));
+        place.run(&["study", "tiny.toml", "--out", "run"]).done();
+        ["ppo/seed-1/last.json", "contextual/seed-1/policy.json"]
+            .map(|file| place.read(&format!("run/{file}")))
+    };
+    let ([plain, searched], [mild, same]) = (trained("1.0"), trained("50.0"));
+    assert_ne!(plain, mild);
+    assert_eq!(searched, same);
 }
