@@ -57,3 +57,24 @@ fn flat_course_file() -> lowgear_env::terrain::CourseConfig {
     let text = "name = 'measured'\nprofile = 'flat.csv'\n[[surfaces]]\nname = 'plain'\nrolling = 0.03\nfriction = 1.0\n";
     lowgear_env::config::parse(text, std::path::Path::new("flat.toml")).unwrap()
 }
+
+/// What is handed out is as old as the controller's own readings; before the start the cart stood.
+#[test]
+fn readings_are_as_late_as_the_controller_sees_them() {
+    let counts = |latency_ticks: u8| -> Vec<u16> {
+        let mut config = reference();
+        config.sensors.latency_ticks = latency_ticks;
+        let course = (flat_course_file(), Some(ground(0.03, 1.0, 0.0)));
+        let episode = EpisodeConfig { start_gear: 3, ..EpisodeConfig::default() };
+        let mut drive = Drive::new(Arc::new(Scenario::new(config, course, episode, Seed(1))), 0);
+        let mut read = || {
+            drive.tick(Request::Hold, false);
+            drive.reading().encoder_counts
+        };
+        (0..60).map(|_| read()).collect()
+    };
+    let (at_once, late) = (counts(0), counts(2));
+    assert!(at_once.iter().max() > at_once.first(), "the cart gains speed: {at_once:?}");
+    assert_eq!(late[2..], at_once[..58]);
+    assert_eq!(late[..2], [0; 2]);
+}

@@ -120,7 +120,7 @@ const PIECE_M: f64 = 0.2;
 /// Upper edge of the band of ISO 8608, cycles/m, as far as pieces can show it.
 const BAND_M: f64 = 0.5 / PIECE_M;
 /// Least distance between two obstacles, m.
-pub(super) const LEAST_GAP_M: f64 = 0.10;
+pub const LEAST_GAP_M: f64 = 0.10;
 /// Ground before the start, for axles behind the front one, m.
 const BEFORE_M: f64 = 5.0;
 

@@ -58,9 +58,9 @@ pub struct PlacedObstacle {
 }
 
 /// Free run before the first obstacle, m.
-pub(super) const FREE_START_M: f64 = 0.3;
+pub const FREE_START_M: f64 = 0.3;
 /// Free run behind the last one, m.
-const FREE_END_M: f64 = 0.2;
+pub const FREE_END_M: f64 = 0.2;
 
 impl ObstacleConfig {
     /// Obstacles of this kind on a course of this length, `rate_per_m` of them (or rows of them) per metre, those that do

@@ -8,7 +8,7 @@
 
 use lowgear_env::config::ParameterDistribution;
 use lowgear_env::motion::Track;
-use lowgear_env::terrain::{Contact, Course, Obstacle, Segment};
+use lowgear_env::terrain::{Contact, Course, LEAST_GAP_M, Obstacle, Segment};
 use lowgear_env::vehicle::Vehicle;
 use lowgear_env::{Seed, Stream};
 use rand::{Rng, RngExt};
@@ -102,8 +102,6 @@ const REPORTS: u64 = 0x7265_706f_7274;
 const WALK_M: f64 = 1.0;
 /// Steps of the random walk per metre.
 const STEPS_PER_M: f64 = 20.0;
-/// Reports closer to each other than this would let a wheel meet two obstacles at once, m.
-const LEAST_GAP_M: f64 = 0.1;
 /// A reported obstacle is prepared for this many standard deviations early,
 const EARLY_SDS: f64 = 1.0;
 /// and expected until this many late.

@@ -1,13 +1,11 @@
 //! What lies on the track of a sensor ahead: other bumps than under the wheels, and grass.
 
-use crate::terrain::{Course, Obstacle, ObstacleShape};
+use crate::terrain::{Course, FREE_START_M, Obstacle, ObstacleShape};
 use crate::vehicle::{GrassConfig, OwnTrackConfig, RangeConfig};
 use rand::{Rng, RngExt};
 
 /// Length of the pieces that grass is drawn for, m.
 pub(super) const CELL_M: f64 = 0.1;
-/// No bump of the sensor's own before this place, m: there is none under the wheels either.
-const FREE_START_M: f64 = 0.3;
 /// Lowest and highest place at which grass holds an arm up, m.
 const HELD_UP_M: [f64; 2] = [0.003, 0.015];
 

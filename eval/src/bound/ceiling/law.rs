@@ -1,15 +1,11 @@
 //! What of a course is a surprise: obstacles, less what was to be expected by all that lies before them.
 
 use super::marks::{Marks, draws};
-use lowgear_env::terrain::{Course, ObstacleConfig, PlacedObstacle};
+use lowgear_env::terrain::{Course, FREE_END_M, FREE_START_M, LEAST_GAP_M, ObstacleConfig, PlacedObstacle};
 use lowgear_env::{Scenario, Stream};
 
 /// Length of a cell, m.
 pub(super) const CELL_M: f64 = 0.02;
-/// No obstacle before this place, m, as courses are laid.
-const FREE_START_M: f64 = 0.3;
-/// Obstacles closer than this behind another one are left out, as courses are laid, m.
-const LEAST_GAP_M: f64 = 0.1;
 /// A gap and a spacing that are this near to each other are the same, m.
 const SAME_M: f64 = 1e-9;
 
@@ -184,6 +180,6 @@ impl Law {
         let fits = kind.on.is_empty() || kind.on.contains(&course.surface_at(from_m).name);
         let before = course.obstacles.partition_point(|o| o.position_m < from_m);
         let free = before == 0 || from_m - course.obstacles[before - 1].position_m > LEAST_GAP_M - CELL_M;
-        fits && free && from_m < course.length_m - 0.2
+        fits && free && from_m < course.length_m - FREE_END_M
     }
 }
