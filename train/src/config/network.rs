@@ -32,10 +32,10 @@ impl Default for NetworkConfig {
             hidden: vec![32, 32],
             features: Vec::new(),
             iterations: 8,
-            courses: 100,
-            steps: 6_000,
+            courses: 300,
+            steps: 100_000,
             learning_rate: 3e-3,
-            shift_weight: 2.0,
+            shift_weight: 1.0,
         }
     }
 }
