@@ -45,6 +45,9 @@ pub enum NeuralError {
     /// The tensor library refused.
     #[error("tensor library: {0}")]
     Tensor(&'static str),
+    /// The device that networks learn on is missing or failed.
+    #[error("the device that learns: {0}")]
+    Device(String),
     /// The bytes are no state of this learner.
     #[error("the saved state cannot be used: {0}")]
     State(&'static str),

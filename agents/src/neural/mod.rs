@@ -12,6 +12,7 @@ mod activation;
 mod adam;
 mod buffers;
 mod dense;
+mod device;
 mod encode;
 mod error;
 pub(crate) mod limits;
@@ -27,6 +28,8 @@ mod unfused;
 
 pub use activation::Activation;
 pub(crate) use buffers::Buffers;
+pub use device::LearningDevice;
+pub(crate) use device::guarded;
 pub use encode::{Encode, FeatureScaler};
 pub use error::NeuralError;
 pub(crate) use error::{check_length, finite};

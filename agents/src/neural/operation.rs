@@ -43,6 +43,11 @@ pub(crate) fn values(
     }
 }
 
+/// Whether [`values`] takes networks with these weights as one operation.
+pub(crate) fn is_fused(weights: &Tensor<1>) -> bool {
+    weights.clone().try_into_primitive::<Autodiff<Flex>>().is_ok()
+}
+
 /// The place of each network in the flat weights.
 pub(crate) fn places(shapes: &[NetworkShape]) -> impl Iterator<Item = Range<usize>> + '_ {
     shapes.iter().scan(0, |start, shape| {

@@ -12,12 +12,14 @@ use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 use super::{
-    Buffers, Network, NetworkShape, NeuralError,
+    Buffers, Matrix, Network, NetworkShape, NeuralError,
     adam::FusedAdam,
     check_length,
+    device::guarded,
     matrix::Weights,
     operation::{self, places},
     pass::Batch,
+    unfused,
 };
 
 /// Networks that see the same observations and learn together. Their weights are one parameter: the optimiser goes
@@ -32,10 +34,13 @@ struct Networks {
 /// The only parameter's number: a drawn one would change the bytes of a saved learner.
 const WEIGHTS: u64 = 1;
 
-/// Where learners learn: on the CPU, with gradients recorded.
+/// The CPU, with gradients recorded.
 pub(crate) fn training_device() -> Device {
     Device::flex().autodiff()
 }
+
+/// What to do where a checkpoint cannot be read for want of a GPU.
+const BUILT_FOR_CUDA: &str = "a program built with `--features cuda` reads checkpoints where there is a GPU, or with BURN_DEVICE=flex set";
 
 /// Networks with their optimiser.
 #[derive(Debug)]
@@ -51,6 +56,8 @@ pub(crate) struct Trainer {
     longest: f32,
     /// Working memory of its passes.
     buffers: Buffers,
+    /// Whether the weights lie where loops of ours cannot run.
+    remote: bool,
 }
 
 /// [`FusedAdam`] with its state.
@@ -91,6 +98,7 @@ impl Trainer {
         let weights: Vec<f32> = networks.iter().flat_map(Network::weights).copied().collect();
         let length = weights.len();
         let weights = Tensor::from_data(TensorData::new(weights, [length]), device).require_grad();
+        let remote = !operation::is_fused(&weights);
         let shapes = networks.iter().map(|network| network.shape().clone()).collect();
         Trainer {
             networks: Networks { weights: Param::initialized(ParamId::from(WEIGHTS), weights), shapes },
@@ -99,6 +107,7 @@ impl Trainer {
             frozen: 0..0,
             longest,
             buffers: Buffers::default(),
+            remote,
         }
     }
 
@@ -122,15 +131,51 @@ impl Trainer {
         &self.buffers
     }
 
+    /// Whether the weights lie on a device that many rows should be sent to, and few not.
+    pub(crate) const fn is_remote(&self) -> bool {
+        self.remote
+    }
+
+    /// What comes out of all networks, `[rows, outputs of all]`, where the weights are; nothing is kept to go back. The
+    /// device sees `at_once` rows, whatever their number: it may compile kernels for one that is new to it.
+    pub(crate) fn values(&self, observations: &[f32], at_once: usize) -> Result<Vec<f32>, NeuralError> {
+        let Networks { weights, shapes } = &self.networks;
+        let inputs = shapes.first().map_or(0, |shape| shape.inputs);
+        let outputs: usize = shapes.iter().map(|shape| shape.outputs).sum();
+        let mut filled = observations.to_vec();
+        filled.resize(at_once * inputs, 0.0);
+        let batch = Batch::rows(Matrix::new(filled, inputs));
+        let mut all = guarded(|| numbers(unfused::values(&weights.val().inner(), shapes, &batch)))?;
+        all.truncate(observations.len() / inputs.max(1) * outputs);
+        Ok(all)
+    }
+
     /// Leads a batch through all networks.
     pub(crate) fn forward(&self, batch: &Batch) -> Result<Outputs, NeuralError> {
         let Networks { weights, shapes } = &self.networks;
-        let tensor = operation::values(weights.val(), shapes, batch, &self.buffers);
-        Ok(Outputs { values: numbers(tensor.clone().inner())?, tensor })
+        let filled = self.filled(batch);
+        let tensor =
+            operation::values(weights.val(), shapes, filled.as_ref().unwrap_or(batch), &self.buffers);
+        let mut values = numbers(tensor.clone().inner())?;
+        values.truncate(batch.observations.rows() * tensor.dims()[1]);
+        Ok(Outputs { values, tensor })
+    }
+
+    /// A batch with rows of zeros behind it, up to whole blocks, for another device than the CPU: it sees few numbers of
+    /// rows so, and sums in blocks. Sequences are left as they are.
+    fn filled(&self, batch: &Batch) -> Option<Batch> {
+        let (rows, columns) = (batch.observations.rows(), batch.observations.columns());
+        let whole = rows.next_multiple_of(unfused::BLOCK);
+        (self.remote && batch.memories.is_empty() && whole > rows).then(|| {
+            let mut values = batch.observations.values().to_vec();
+            values.resize(whole * columns, 0.0);
+            Batch::rows(Matrix::new(values, columns))
+        })
     }
 
     /// The derivative of a loss by each weight, given its derivative by each number that came out.
-    pub(crate) fn gradient(&self, outputs: Outputs, slope: Vec<f32>) -> Result<Gradient, NeuralError> {
+    pub(crate) fn gradient(&self, outputs: Outputs, mut slope: Vec<f32>) -> Result<Gradient, NeuralError> {
+        slope.resize(outputs.tensor.shape().num_elements(), 0.0);
         let slope = TensorData::new(slope, outputs.tensor.dims());
         let slope = Tensor::<2>::from_data(slope, &outputs.tensor.device());
         let gradients = (outputs.tensor * slope).sum().backward();
@@ -156,6 +201,11 @@ impl Trainer {
         let mut gradients = GradientsParams::new();
         gradients.register(ParamId::from(WEIGHTS), tensor);
         self.networks = self.adam.0.step(f64::from(rate), self.networks.clone(), gradients);
+        if self.remote { Ok(()) } else { self.settle() }
+    }
+
+    /// Brings the weights to where networks act one by one. After the last of several steps; on the CPU each step does.
+    pub(crate) fn settle(&mut self) -> Result<(), NeuralError> {
         self.acting = self.networks.to_act()?;
         Ok(())
     }
@@ -182,11 +232,16 @@ impl Trainer {
             Network::new(shape.clone(), vec![0.0; shape.len()])
         };
         let blank: Vec<Network> = record.shapes.into_iter().map(blank).collect::<Result<_, _>>()?;
-        let Trainer { networks, adam, buffers, .. } = Trainer::new(&blank, epsilon, longest, device);
+        let Trainer { networks, adam, buffers, remote, .. } = Trainer::new(&blank, epsilon, longest, device);
         let weights = ModuleRecord::from_bytes(Bytes::from_bytes_vec(record.networks)).map_err(unfit)?;
         let networks = networks.try_load_record(weights).map_err(unfit)?;
-        let adam = Optimiser(adam.0.from_bytes(Bytes::from_bytes_vec(record.adam)).map_err(unfit)?);
-        Ok(Trainer { acting: networks.to_act()?, networks, adam, frozen: 0..0, longest, buffers })
+        // Until they are needed, the library puts the moments where it likes best: on a GPU if it was built for one.
+        let moments = Bytes::from_bytes_vec(record.adam);
+        let adam = match guarded(|| adam.0.from_bytes(moments).map_err(unfit)) {
+            Err(NeuralError::Device(_)) => Err(NeuralError::Device(BUILT_FOR_CUDA.to_owned())),
+            adam => adam.map(Optimiser),
+        }?;
+        Ok(Trainer { acting: networks.to_act()?, networks, adam, frozen: 0..0, longest, buffers, remote })
     }
 }
 
@@ -205,7 +260,7 @@ impl Networks {
 }
 
 /// The numbers of a tensor, wherever it is.
-fn numbers<const D: usize>(tensor: Tensor<D>) -> Result<Vec<f32>, NeuralError> {
+pub(super) fn numbers<const D: usize>(tensor: Tensor<D>) -> Result<Vec<f32>, NeuralError> {
     let data = tensor.try_into_data().map_err(|_| NeuralError::Tensor("values cannot be read back"))?;
     data.try_into_vec::<f32>().map_err(|_| NeuralError::Tensor("values have another type"))
 }
@@ -226,7 +281,7 @@ mod tests {
     use lowgear_env::{Seed, Stream};
     use rand::RngExt;
 
-    use super::super::{Activation, Matrix};
+    use super::super::Activation;
     use super::*;
 
     fn shape(hidden: Vec<usize>, inputs: usize) -> NetworkShape {
@@ -253,6 +308,7 @@ mod tests {
             let gradient = trainer.gradient(outputs, slope).unwrap();
             trainer.step(gradient, 0.01).unwrap();
         }
+        trainer.settle().unwrap();
     }
 
     fn weights(trainer: &Trainer) -> Vec<f32> {

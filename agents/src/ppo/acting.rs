@@ -26,6 +26,9 @@ pub struct View<'a> {
 /// Fewer worlds than these are taken one by one: the library's products are for batches.
 const FEW: usize = 4;
 
+/// Fewer worlds than these are not worth the way to another device.
+const MANY: usize = 256;
+
 impl Ppo {
     /// Draws an action. `guide` is the guide's, ignored where it is not possible. Asked again before an outcome, the
     /// decision replaces the one before.
@@ -71,7 +74,11 @@ impl Ppo {
         } else {
             vec![Default::default(); views.len()]
         };
-        let [logits, values] = [ACTOR, CRITIC].map(|who| self.outputs(who, views, &observations));
+        let [logits, values] = if self.is_sent(views.len()) {
+            self.outputs_from_device(&observations)?
+        } else {
+            [ACTOR, CRITIC].map(|who| self.outputs(who, views, &observations))
+        };
         let rows = observations.values().chunks_exact(observations.columns());
         let outputs = logits.chunks_exact(logits.len() / views.len()).zip(values);
         let mut actions = Vec::with_capacity(views.len());
@@ -82,6 +89,23 @@ impl Ppo {
                 Some(Pending { observation: input.to_vec(), transition, memories });
         }
         Ok(actions)
+    }
+
+    /// Whether so many observations go to the device that learns. Memories stay on the CPU.
+    const fn is_sent(&self, rows: usize) -> bool {
+        self.trainer.is_remote() && self.state.config.gru_size == 0 && rows >= MANY
+    }
+
+    /// As [`Ppo::outputs`] of the policy and of the value, both at once.
+    fn outputs_from_device(&self, observations: &Matrix) -> Result<[Vec<f32>; 2], NeuralError> {
+        let all = self.trainer.values(observations.values(), self.state.config.num_envs)?;
+        let actions = self.trainer.network(ACTOR).shape().outputs;
+        let (mut logits, mut values) = (Vec::new(), Vec::new());
+        for row in all.chunks_exact(actions + 1) {
+            logits.extend_from_slice(&row[..actions]);
+            values.push(row[actions]);
+        }
+        Ok([logits, values])
     }
 
     /// What comes out of a network for each world, row by row; moves the worlds' memories of it on.

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Schedule;
-use crate::neural::{Activation, NetworkShape, limits};
+use crate::neural::{Activation, LearningDevice, NetworkShape, limits};
 use lowgear_env::config::{Check, KeyError, in_range, require};
 
 /// Settings of the learner. Checked when a learner is made. Schedules count decisions.
@@ -75,6 +75,9 @@ pub struct PpoConfig {
     /// Probability from which the policy at work shifts, 0 to 1; 0: it takes the likeliest action. A shift
     /// is a hazard: to shift once within some decisions, each of them shifts with a small probability.
     pub shift_threshold: f32,
+    /// Where the networks learn, and decide while they do: `cpu`, or `cuda` in a program built with that feature. A GPU
+    /// pays from wide layers, many environments and large learning steps on.
+    pub device: LearningDevice,
 }
 
 impl Default for PpoConfig {
@@ -108,12 +111,14 @@ impl Default for PpoConfig {
             guide_penalty: 0.0,
             privileged_critic: true,
             shift_threshold: 0.15,
+            device: LearningDevice::Cpu,
         }
     }
 }
 
 impl Check for PpoConfig {
     fn check(&self) -> Result<(), KeyError> {
+        self.device.check()?;
         self.check_sizes()?;
         self.check_weights()
     }
@@ -144,7 +149,7 @@ impl PpoConfig {
         limits::widths("hidden", &self.hidden)?;
         in_range("gru-size", self.gru_size, 0, 1024, "")?;
         in_range("bptt-length", self.bptt_length, 1, 10_000, "")?;
-        in_range("num-envs", self.num_envs, 1, 1024, "")?;
+        in_range("num-envs", self.num_envs, 1, 4096, "")?;
         in_range("n-steps", self.n_steps, 1, 10_000_000, "")?;
         in_range("episode-limit", self.episode_limit, 1, 10_000_000, "")?;
         in_range("epochs", self.epochs, 1, 1000, "")?;
@@ -193,6 +198,9 @@ mod tests {
         assert_eq!(named(|c| c.guide_bias = 21.0), "guide-bias");
         assert_eq!(named(|c| c.num_envs = 0), "num-envs");
         assert_eq!(named(|c| c.hidden = vec![0]), "hidden");
+        if cfg!(not(feature = "cuda")) {
+            assert_eq!(named(|c| c.device = LearningDevice::Cuda), "device");
+        }
         let clip = PpoConfig { value_clip: Some(0.0), ..PpoConfig::default() };
         assert_eq!(clip.check().unwrap_err().to_string(), "`value-clip` is 0; allowed: above 0, or left out");
     }

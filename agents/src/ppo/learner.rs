@@ -12,7 +12,7 @@ use super::{
     rollout::{Trajectory, Transition},
     update::discount,
 };
-use crate::neural::{Scratch, Trainer, check_length, limits::SIZES, training_device};
+use crate::neural::{Scratch, Trainer, check_length, guarded, limits::SIZES};
 
 /// Numbers of the trainer's networks.
 pub(super) const ACTOR: usize = 0;
@@ -133,7 +133,7 @@ impl Ppo {
         actor.weights_mut()[blind.clone()].fill(0.0);
         let critic = Network::fresh(config.shape(inputs, 1), 0.5, &mut rng)?;
         let (epsilon, longest) = (config.adam_epsilon, config.max_gradient_norm);
-        let trainer = Trainer::new(&[actor, critic], epsilon, longest, &training_device());
+        let trainer = Trainer::new(&[actor, critic], epsilon, longest, &config.device.open()?);
         let trainer = trainer.freezing(blind);
         let state = State {
             privileged,
@@ -241,13 +241,26 @@ impl Ppo {
             buffer.standardise();
         }
         self.state.iterations += 1;
-        let learned = self.state.learn_buffer(&mut self.trainer, &buffer);
+        let learned = self.learn(&buffer);
         self.buffer = buffer;
         self.state.guide_bias = self.state.config.guide_bias_at(self.state.decisions);
         if self.state.config.normalise_observations {
             self.state.normaliser = self.state.seen.normaliser();
         }
         learned
+    }
+
+    /// Learns where the weights are, and brings them back to where single observations are acted on.
+    fn learn(&mut self, buffer: &RolloutBuffer) -> Result<UpdateStatistics, NeuralError> {
+        let Ppo { state, trainer, .. } = self;
+        if !trainer.is_remote() {
+            return state.learn_buffer(trainer, buffer);
+        }
+        guarded(|| {
+            let learned = state.learn_buffer(trainer, buffer);
+            trainer.settle()?;
+            learned
+        })
     }
 
     /// The policy as it stands, with a fresh memory.

@@ -36,7 +36,9 @@ pub mod update;
 #[cfg(test)]
 mod tests;
 
-pub use crate::neural::{Activation, Encode, FeatureScaler, Network, NetworkShape, NeuralError};
+pub use crate::neural::{
+    Activation, Encode, FeatureScaler, LearningDevice, Network, NetworkShape, NeuralError,
+};
 pub use crate::policy::{Guide, Mask, NoGuide};
 pub use crate::rule::RuleGuide;
 pub use crate::schedule::Schedule;

@@ -4,11 +4,11 @@ use super::{
     NeuralError, Ppo, PpoConfig,
     learner::{EnvSlotState, Pending, State},
 };
-use crate::neural::{Network, NetworkShape, Trainer, TrainerRecord, training_device};
+use crate::neural::{Network, NetworkShape, Trainer, TrainerRecord};
 use lowgear_env::config::Check;
 
 /// First bytes of a saved state; the last one is the layout's version.
-const MAGIC: &[u8] = b"lowgear-ppo\x05";
+const MAGIC: &[u8] = b"lowgear-ppo\x06";
 
 impl Ppo {
     /// Everything, as bytes: weights, moments, statistics, random streams, memories and the iteration so far.
@@ -35,7 +35,7 @@ impl Ppo {
             return Err(NeuralError::State("made with other settings"));
         }
         let trainer =
-            Trainer::resumed(record, config.adam_epsilon, config.max_gradient_norm, &training_device())?;
+            Trainer::resumed(record, config.adam_epsilon, config.max_gradient_norm, &config.device.open()?)?;
         if !state.fits(trainer.shapes()) {
             return Err(NeuralError::State("parts do not fit together"));
         }

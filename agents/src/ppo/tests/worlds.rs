@@ -2,9 +2,11 @@
 
 use std::ops::ControlFlow;
 
+use burn::tensor::Device;
 use lowgear_env::Step;
 
 use super::*;
+use crate::neural::Trainer;
 
 /// Observations that differ from world to world and from decision to decision.
 fn seen(env_slot: usize, t: usize) -> [f32; 4] {
@@ -78,4 +80,56 @@ fn the_number_of_threads_changes_nothing() {
     let one = run(1);
     assert_eq!(one, run(2));
     assert_eq!(one, run(5));
+}
+
+/// Has a learner learn on a device that is none of loops of ours: one that computes activations again instead of keeping
+/// them.
+fn sent_away(ppo: &mut Ppo) {
+    let networks = [0, 1].map(|number| ppo.trainer.network(number).clone());
+    let device = Device::flex().autodiff().gradient_checkpointing();
+    let PpoConfig { adam_epsilon, max_gradient_norm, .. } = *ppo.config();
+    ppo.trainer = Trainer::new(&networks, adam_epsilon, max_gradient_norm, &device);
+}
+
+#[test]
+fn many_worlds_are_decided_on_another_device_as_on_the_cpu() {
+    const WORLDS: usize = 300;
+    let config = PpoConfig { num_envs: WORLDS, ..pole() };
+    let mut learners = [0, 1].map(|_| Ppo::new(config.clone(), 4, 3, Seed(2)).unwrap());
+    sent_away(&mut learners[1]);
+    assert!(learners[1].trainer.is_remote() && !learners[0].trainer.is_remote());
+    // All at once, then fewer than the device is given, then so few that they stay here.
+    for count in [WORLDS, 260, 20] {
+        let observations: Vec<[f32; 4]> = (0..WORLDS).map(|i| seen(i, count)).collect();
+        let view =
+            |i: usize| View { env_slot: i, observation: &observations[i], mask: Mask::all(3), guide: None };
+        let views: Vec<View<'_>> = (0..count).map(view).collect();
+        let [here, there] = &mut learners;
+        assert_eq!(here.act_all(&views).unwrap(), there.act_all(&views).unwrap());
+        for (a, b) in here.state.env_slots.iter().zip(&there.state.env_slots) {
+            let [a, b] = [a, b].map(|slot| slot.pending.as_ref().unwrap().transition);
+            assert!((a.value - b.value).abs() < 1e-5 && (a.log_p - b.log_p).abs() < 1e-5);
+        }
+    }
+}
+
+#[test]
+fn another_device_learns_as_the_cpu_and_gives_its_weights_back() {
+    let config = PpoConfig { num_envs: 300, n_steps: 3000, batch: 600, epochs: 2, ..pole() };
+    let learned = |away: bool| {
+        let mut ppo = Ppo::new(config.clone(), 4, 2, Seed(6)).unwrap();
+        if away {
+            sent_away(&mut ppo);
+        }
+        train(&mut ppo, &mut poles(300, 6), 1, |_, _| ControlFlow::Continue(())).unwrap();
+        assert!(ppo.learn_steps() >= 8);
+        [0, 1].map(|number| ppo.trainer.network(number).weights().to_vec()).concat()
+    };
+    let start = Ppo::new(config.clone(), 4, 2, Seed(6)).unwrap();
+    let start = [0, 1].map(|number| start.trainer.network(number).weights().to_vec()).concat();
+    let [here, there] = [false, true].map(learned);
+    assert!(here.iter().zip(&start).filter(|(a, b)| (*a - *b).abs() > 1e-3).count() > start.len() / 2);
+    for (a, b) in here.iter().zip(&there) {
+        assert!((a - b).abs() < 1e-3, "{a} {b}"); // Adam divides by small numbers
+    }
 }
