@@ -53,7 +53,8 @@ pub enum NetworkDistilError {
     Network(#[from] NetworkFault),
 }
 
-/// Distils `teacher`; every iteration, in order. `make_world(episode)` gives a world in which that episode can be started.
+/// Distils `teacher`; every iteration, in order. `make_world(episode)` gives a world in which that episode can be started,
+/// `advanced` is given the number of iterations that are over.
 ///
 /// # Errors
 /// [`NetworkDistilError`] when the sizes make no network or the student diverges.
@@ -62,6 +63,7 @@ pub fn distil_network<W, P>(
     make_teacher: impl Fn() -> P + Sync,
     weigh: impl Fn(&Visit) -> f64,
     settings: &NetworkDistilSettings,
+    advanced: impl Fn(u32),
 ) -> Result<Vec<NetworkIteration>, NetworkDistilError>
 where
     W: World<Observation = Features>,
@@ -99,6 +101,7 @@ where
                 integer.iter().zip(&real).filter(|(own, real)| **own as u8 == **real).count(),
             ),
         });
+        advanced(iterations.len() as u32);
     }
     Ok(iterations)
 }

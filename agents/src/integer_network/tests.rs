@@ -207,7 +207,7 @@ fn settings(steps: u64) -> NetworkDistilSettings {
 fn distilled(steps: u64) -> Vec<distil::NetworkIteration> {
     let rng = Seed(3).stream(Stream::Course, 0);
     let world = |_| Wander { rng: rng.clone(), features: neutral_features(), steps: 0 };
-    distil_network(world, || Slanted, Visit::by_time, &settings(steps)).unwrap()
+    distil_network(world, || Slanted, Visit::by_time, &settings(steps), |_| {}).unwrap()
 }
 
 #[test]

@@ -242,7 +242,8 @@ fn export_network(
         }
         config.check().map_err(|e| e.within("network"))?;
         let seed = inputs.scenario.seed;
-        let iteration = distil_to_network(inputs, &config, &file.name, instance, seed)?.iteration;
+        let reporter = Reporter::new();
+        let iteration = distil_to_network(inputs, &config, &file.name, instance, seed, &reporter)?.iteration;
         let student = IntegerNetworkPolicy::new(iteration.network.clone());
         let loss = closed_loop(inputs, instance, ("network", &student))?;
         inputs.scenario.check_driven()?;

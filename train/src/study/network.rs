@@ -8,14 +8,18 @@ use crate::jobs::{PolicyFile, PolicyInstance, SavedPolicy};
 use crate::progress::Reporter;
 use crate::stop::StopRequest;
 use crate::store::create_folder;
-use lowgear_agents::integer_network::distil::{NetworkDistilSettings, NetworkIteration, distil_network};
-use lowgear_agents::integer_network::{IntegerNetwork, IntegerNetworkPolicy, StudentSettings};
+use lowgear_agents::integer_network::distil::{
+    NetworkDistilError, NetworkDistilSettings, NetworkIteration, distil_network,
+};
+use lowgear_agents::integer_network::{
+    IntegerNetwork, IntegerNetworkPolicy, Student, StudentSettings, inputs_for,
+};
 use lowgear_agents::table::distil::Visit;
 use lowgear_env::Seed;
 use lowgear_eval::PolicyId;
 use lowgear_eval::suite::{TrainingSuite, ValidationSuite, training_world};
 use lowgear_eval::summary::NetworkSheet;
-use lowgear_firmware::{ExportOptions, ProofOutcome, TargetCost};
+use lowgear_firmware::{Decider, ExportError, ExportOptions, ProofOutcome, TargetCost};
 use lowgear_onboard::Request;
 use rayon::prelude::*;
 
@@ -65,7 +69,7 @@ pub(super) fn export(
             let instance = best.runs[run].selected.instantiate(inputs.scenario.gears())?;
             let name = format!("{}/seed-{}", best.learner, run + 1);
             let seed = inputs.scenario.seed.part(0x4e7 + run as u64);
-            distil_to_network(inputs, config, &name, &instance, seed)
+            distil_to_network(inputs, config, &name, &instance, seed, reporter)
         })
         .collect::<Result<_, _>>()?;
     let exported =
@@ -95,6 +99,7 @@ pub fn distil_to_network(
     name: &str,
     instance: &PolicyInstance,
     seed: Seed,
+    reporter: &Reporter,
 ) -> Result<DistilledNetwork, StudyError> {
     let study = &inputs.study;
     let settings = NetworkDistilSettings {
@@ -110,20 +115,31 @@ pub fn distil_to_network(
         gears: inputs.scenario.gears(),
         provenance: inputs.provenance(name),
     };
+    // One that is too large is refused before it learns.
+    let unlearned = Student::new(inputs_for(&settings.features, settings.gears), &settings.student)
+        .map_err(NetworkDistilError::from)?
+        .integer(&[], settings.provenance.clone())?;
+    Decider::from(&unlearned).check_size().map_err(ExportError::from)?;
     let training = TrainingSuite::new(&inputs.scenario).for_run(seed);
     // As for a table: a hold lasts for many decisions and a shift for one.
     let shift_weight = config.shift_weight;
     let weigh =
         move |visit: &Visit| visit.by_time() * if visit.wanted == Request::Hold { 1.0 } else { shift_weight };
-    let iterations = distil_network(|_| training_world(&training), || instance.clone(), weigh, &settings)?;
+    let rounds = u64::from(settings.iterations) + 1;
+    let progress = reporter.job(&format!("network of {name}"), rounds);
+    let advanced = |iterations: u32| progress.update(iterations.into(), rounds, "learning");
+    let world = |_| training_world(&training);
+    let iterations = distil_network(world, || instance.clone(), weigh, &settings, advanced)?;
     let validation = ValidationSuite::new(&inputs.scenario, study.validation_courses);
     let scored = iterations.into_iter().map(|iteration| {
         let (returns, _) = validation.returns(&mut IntegerNetworkPolicy::new(iteration.network.clone()));
         DistilledNetwork { iteration, score: returns.iter().sum::<f64>() / returns.len() as f64 }
     });
-    scored
+    let best = scored
         .max_by(|a, b| a.score.total_cmp(&b.score))
-        .ok_or(StudyError::Nothing("network: no iteration of distillation was run"))
+        .ok_or(StudyError::Nothing("network: no iteration of distillation was run"))?;
+    progress.finish(&format!("validation return {:.1} s", best.score));
+    Ok(best)
 }
 
 /// The sheet of the exported network.
