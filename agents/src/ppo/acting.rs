@@ -1,6 +1,9 @@
 //! Decisions: one, or those of several worlds at once.
 
+use std::ops::Range;
+
 use rand::RngExt;
+use rayon::prelude::*;
 
 use super::{
     Mask, NeuralError, Ppo,
@@ -25,6 +28,9 @@ pub struct View<'a> {
 
 /// Fewer worlds than these are taken one by one: the library's products are for batches.
 const FEW: usize = 4;
+
+/// Worlds of one thread's share.
+const SHARE: usize = 64;
 
 /// Fewer worlds than these are not worth the way to another device.
 const MANY: usize = 256;
@@ -77,7 +83,7 @@ impl Ppo {
         let [logits, values] = if self.is_sent(views.len()) {
             self.outputs_from_device(&observations)?
         } else {
-            [ACTOR, CRITIC].map(|who| self.outputs(who, views, &observations))
+            self.outputs(views, &observations)
         };
         let rows = observations.values().chunks_exact(observations.columns());
         let outputs = logits.chunks_exact(logits.len() / views.len()).zip(values);
@@ -96,7 +102,7 @@ impl Ppo {
         self.trainer.is_remote() && self.state.config.gru_size == 0 && rows >= MANY
     }
 
-    /// As [`Ppo::outputs`] of the policy and of the value, both at once.
+    /// As [`Ppo::outputs`].
     fn outputs_from_device(&self, observations: &Matrix) -> Result<[Vec<f32>; 2], NeuralError> {
         let all = self.trainer.values(observations.values(), self.state.config.num_envs)?;
         let actions = self.trainer.network(ACTOR).shape().outputs;
@@ -108,31 +114,48 @@ impl Ppo {
         Ok([logits, values])
     }
 
-    /// What comes out of a network for each world, row by row; moves the worlds' memories of it on.
-    fn outputs(&mut self, who: usize, views: &[View<'_>], observations: &Matrix) -> Vec<f32> {
-        let network = self.trainer.network(who);
-        let slots = &mut self.state.env_slots;
+    /// What comes out of the policy and of the value for each world, row by row; moves the worlds' memories on.
+    fn outputs(&mut self, views: &[View<'_>], observations: &Matrix) -> [Vec<f32>; 2] {
+        let Ppo { state, trainer, scratch, .. } = self;
+        let slots = &mut state.env_slots;
+        let mut outputs = [Vec::new(), Vec::new()];
         if views.len() < FEW {
-            let mut all = Vec::new();
             for (view, input) in views.iter().zip(observations.values().chunks_exact(observations.columns()))
             {
-                let memory = &mut slots[view.env_slot].memories[who];
-                all.extend_from_slice(network.run(input, memory, &mut self.scratch));
+                for who in [ACTOR, CRITIC] {
+                    let memory = &mut slots[view.env_slot].memories[who];
+                    outputs[who].extend_from_slice(trainer.network(who).run(input, memory, scratch));
+                }
             }
-            return all;
+            return outputs;
         }
-        let width = network.shape().gru_size;
-        let mut memory = vec![0.0; views.len() * width];
-        for (view, memory) in views.iter().zip(memory.chunks_exact_mut(width.max(1))) {
-            memory.iter_mut().zip(&slots[view.env_slot].memories[who]).for_each(|(m, own)| *m = *own);
+        let width = state.config.gru_size;
+        let mut memories = [ACTOR, CRITIC].map(|_| vec![0.0; views.len() * width]);
+        for who in [ACTOR, CRITIC] {
+            for (view, memory) in views.iter().zip(memories[who].chunks_exact_mut(width.max(1))) {
+                memory.iter_mut().zip(&slots[view.env_slot].memories[who]).for_each(|(m, own)| *m = *own);
+            }
         }
-        let (batch, rows) = (Batch::rows(observations.clone()), 0..views.len());
-        let (shape, weights) = (network.shape(), network.shared_weights());
-        let pass = Pass::new(shape, weights, &batch, rows, &memory, self.trainer.buffers());
-        for (view, memory) in views.iter().zip(pass.memories_after().chunks_exact(width.max(1))) {
-            slots[view.env_slot].memories[who] = memory.to_vec();
+        let batch = Batch::rows(observations.clone());
+        let plan = shares(views.len(), width > 0);
+        let several = plan.len() > 2;
+        let pass = |(who, rows): (usize, Range<usize>)| {
+            let network = trainer.network(who);
+            let (shape, weights) = (network.shape(), network.shared_weights());
+            (who, Pass::new(shape, weights, &batch, rows, &memories[who], trainer.buffers()))
+        };
+        let passes: Vec<(usize, Pass)> = if several {
+            plan.into_par_iter().map(pass).collect()
+        } else {
+            plan.into_iter().map(pass).collect()
+        };
+        for (who, pass) in passes {
+            for (view, memory) in views.iter().zip(pass.memories_after().chunks_exact(width.max(1))) {
+                slots[view.env_slot].memories[who] = memory.to_vec();
+            }
+            outputs[who].extend_from_slice(&pass.values);
         }
-        pass.values
+        outputs
     }
 
     /// Draws an action by the policy's logits.
@@ -155,6 +178,13 @@ impl Ppo {
             last: false,
         })
     }
+}
+
+/// The rows that a thread leads through a network at a time, for each network; with a memory, all of them at once.
+fn shares(rows: usize, memory: bool) -> Vec<(usize, Range<usize>)> {
+    let share = if memory { rows } else { SHARE };
+    let shares = |who| (0..rows).step_by(share).map(move |from| (who, from..rows.min(from + share)));
+    [ACTOR, CRITIC].into_iter().flat_map(shares).collect()
 }
 
 impl State {
