@@ -1,116 +1,15 @@
-//! The first screen: what to do now. One recommendation from differences that are significant after correction, the way
+//! The first screen: what to do now. The recommendation, the way
 //! from the hand-written rule to the plan, thresholds to type in or a file to flash, what breaks it, and what comes next.
 
 use maud::{Markup, html};
 
 use super::charts::{lead_lost, steps_to_plan};
 use super::policies::{Significance, significance};
-use super::text::{count, fixed, number, percent, signed_percent, typeset};
+use super::recommendation::{Action, action, found, headline};
+use super::text::{count, fixed, number, typeset};
+use lowgear_eval::PolicyId;
 use lowgear_eval::figures::Pictures;
-use lowgear_eval::summary::{Metric, PairedDifference, ShiftThreshold, Summary, TunedRule};
-
-/// What a difference in course time says about a change.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Gain {
-    /// Significantly faster.
-    Yes,
-    /// Not significant either way.
-    Unproven,
-    /// Significantly slower.
-    No,
-}
-
-fn gain(difference: &PairedDifference, level: f64) -> Gain {
-    match significance(difference, level) {
-        Significance::Corrected if difference.mean < 0.0 => Gain::Yes,
-        Significance::Corrected => Gain::No,
-        Significance::None | Significance::Uncorrected => Gain::Unproven,
-    }
-}
-
-/// The size of a difference, "18.1 %".
-fn size(difference: &PairedDifference) -> String {
-    difference.percent.map_or_else(
-        || format!("{} s", number(difference.mean.abs())),
-        |of_mean| format!("{} %", percent(of_mean.abs())),
-    )
-}
-
-/// The same with its sign, "−0.8 %".
-fn signed_size(difference: &PairedDifference) -> String {
-    difference.percent.map_or_else(
-        || format!("{} s", number(difference.mean)),
-        |of_mean| format!("{} %", signed_percent(of_mean)),
-    )
-}
-
-/// Whether tuning pays, and whether the table pays on top of it.
-struct Found<'a> {
-    tuning: Option<(Gain, &'a PairedDifference)>,
-    table: Option<(Gain, &'a PairedDifference)>,
-}
-
-fn found(summary: &Summary) -> Found<'_> {
-    let (roles, level) = (&summary.roles, summary.study.level);
-    let compare = |policy: &str, against: &str| {
-        let difference = summary.difference(policy, against, Metric::CourseTime)?;
-        Some((gain(difference, level), difference))
-    };
-    Found {
-        tuning: compare(&roles.tuned_rule, &roles.hand_rule),
-        table: compare(&roles.subject, &roles.tuned_rule),
-    }
-}
-
-/// "Tune: yes, 18.1 % faster. Table: no proven gain (−0.8 %)."
-pub(super) fn headline(summary: &Summary) -> String {
-    let found = found(summary);
-    let tuning = match found.tuning {
-        Some((Gain::Yes, d)) => format!("Tune: yes, {} faster.", size(d)),
-        Some((Gain::No, d)) => format!("Tune: no, {} slower.", size(d)),
-        Some((Gain::Unproven, d)) => format!("Tune: no proven gain ({}).", signed_size(d)),
-        None => "Tuning was not compared.".to_owned(),
-    };
-    let table = match found.table {
-        Some((Gain::Yes, d)) => format!("Table: yes, {} more.", size(d)),
-        Some((Gain::No, d)) => format!("Table: no, {} slower.", size(d)),
-        Some((Gain::Unproven, d)) => format!("Table: no proven gain ({}).", signed_size(d)),
-        None => "No table was compared.".to_owned(),
-    };
-    let quick = if summary.study.quick { "Quick run, conclude nothing. " } else { "" };
-    format!("{quick}{tuning} {table}")
-}
-
-/// What to do.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Action {
-    Flash,
-    TypeIn,
-    Keep,
-}
-
-impl Action {
-    /// In one line.
-    fn words(self) -> &'static str {
-        match self {
-            Action::Flash => "Flash the table",
-            Action::TypeIn => "Type in these thresholds",
-            Action::Keep => "Keep the hand-written rule",
-        }
-    }
-}
-
-fn action(summary: &Summary) -> Action {
-    let found = found(summary);
-    let is = |part: &Option<(Gain, &PairedDifference)>, gain| part.is_some_and(|(found, _)| found == gain);
-    if is(&found.table, Gain::Yes) && summary.table.is_some() {
-        Action::Flash
-    } else if is(&found.tuning, Gain::Yes) {
-        Action::TypeIn
-    } else {
-        Action::Keep
-    }
-}
+use lowgear_eval::summary::{Metric, ShiftThreshold, Summary, TunedRule};
 
 /// The section's body.
 pub(super) fn answer(summary: &Summary, pictures: &Pictures) -> Markup {
@@ -132,7 +31,7 @@ pub(super) fn answer(summary: &Summary, pictures: &Pictures) -> Markup {
             } "\n"
             div.panel { "\n"
                 h3 { (action(summary).words()) } "\n"
-                @if action(summary) == Action::Flash {
+                @if matches!(action(summary), Action::FlashTable | Action::FlashNetwork) {
                     // The recommended file first: the thresholds are what remains for who does not flash it.
                     (file_line(summary))
                     (threshold_table(summary, "Or tuned thresholds: motor speed at nominal voltage, rpm"))
@@ -149,7 +48,7 @@ fn rule<'a>(summary: &'a Summary, id: &str) -> Option<&'a TunedRule> {
     summary.tuned.iter().find(|rule| rule.policy == *id)
 }
 
-/// Motor speeds of the hand-written rule and of the tuned one.
+/// Motor speeds of the hand-written rule and of the tuned one, and its waits in each gear.
 fn threshold_table(summary: &Summary, caption: &str) -> Markup {
     let roles = &summary.roles;
     let Some(new) = rule(summary, &roles.tuned_rule).filter(|rule| !rule.thresholds.is_empty()) else {
@@ -157,6 +56,7 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
     };
     let old = rule(summary, &roles.hand_rule);
     let per_volt = new.thresholds.iter().any(|threshold| threshold.rpm_per_v.is_some());
+    let waits = new.thresholds.iter().any(|threshold| threshold.wait_s.is_some());
     let before = |new: &ShiftThreshold| {
         let found = old.and_then(|old| old.thresholds.iter().find(|t| (t.from, t.to) == (new.from, new.to)));
         found.map_or_else(|| "–".to_owned(), |t| count(t.motor_rpm.round() as u64))
@@ -168,6 +68,7 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
                 thead { tr {
                     th scope="col" { "shift" } th scope="col" { "old" } th scope="col" { "new" }
                     @if per_volt { th scope="col" { "new, rpm/V" } }
+                    @if waits { th scope="col" { "not before, s" } }
                 } }
                 tbody {
                     @for t in &new.thresholds {
@@ -176,6 +77,7 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
                             td { (before(t)) }
                             td { b { (count(t.motor_rpm.round() as u64)) } }
                             @if per_volt { td { (t.rpm_per_v.map_or_else(|| "–".to_owned(), |v| fixed(v, 0))) } }
+                            @if waits { td { (t.wait_s.map_or_else(|| "–".to_owned(), |wait| fixed(wait, 2))) } }
                         }
                     }
                 }
@@ -186,17 +88,19 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
 
 /// The file to flash, with its bytes and seed and how that seed fared.
 fn file_line(summary: &Summary) -> Markup {
-    let Some(sheet) = &summary.table else { return Markup::default() };
-    let own = summary.policy(&summary.roles.subject);
-    let seed = own.and_then(|policy| policy.seeds.iter().find(|seed| seed.seed == sheet.seed));
-    let fared = seed.map_or_else(String::new, |seed| {
-        let e = &seed.against_tuned_s;
+    let table = summary.table.as_ref().map(|s| (summary.roles.subject.clone(), &s.header, s.bytes, s.seed));
+    let network = || summary.network.as_ref().map(|s| (PolicyId::Network, &s.header, s.bytes, s.seed));
+    let file = if action(summary) == Action::FlashNetwork { network() } else { table };
+    let Some((policy, header, bytes, seed)) = file else { return Markup::default() };
+    let own = summary.policy(&policy);
+    let own_seed = own.and_then(|policy| policy.seeds.iter().find(|of| of.seed == seed));
+    let fared = own_seed.map_or_else(String::new, |of| {
+        let e = &of.against_tuned_s;
         format!(" ({} to {} s)", number(e.low), number(e.high))
     });
     html! {
         p {
-            a href=(sheet.header) { (sheet.header) } ", "
-            (count(sheet.bytes as u64)) " bytes, seed " (sheet.seed) (typeset(&fared)) "."
+            a href=(header) { (header) } ", " (count(bytes as u64)) " bytes, seed " (seed) (typeset(&fared)) "."
         } "\n"
     }
 }
@@ -204,7 +108,8 @@ fn file_line(summary: &Summary) -> Markup {
 fn facts(summary: &Summary) -> Vec<(&'static str, String)> {
     let mut lines = Vec::new();
     let lead = found(summary).table.is_some_and(|(_, difference)| difference.mean < 0.0);
-    let lost = lead_lost(summary);
+    // Perturbed conditions are driven by the table.
+    let lost = if action(summary) == Action::FlashNetwork { Vec::new() } else { lead_lost(summary) };
     if lead && !lost.is_empty() {
         lines.push(("Lead lost at", format!("{}.", lost.join("; "))));
     }
@@ -228,22 +133,27 @@ fn wear(summary: &Summary, policy: &str, against: &str) -> Option<Wear> {
     Some(Wear { ratio, interval, proven })
 }
 
-/// Gearbox damage of what is recommended: of the tuned rule and, where the table is recommended, of the table, which
+/// Gearbox damage of what is recommended: of the tuned rule and, where a table or network is recommended, of that, which
 /// may be faster at the cost of the gears. The intervals against the old rule stand in the table below.
 fn damage(summary: &Summary) -> Option<String> {
     let roles = &summary.roles;
     let mut shown = vec![("tuned", wear(summary, &roles.tuned_rule, &roles.hand_rule)?)];
     let mut higher = None;
-    if action(summary) == Action::Flash {
-        shown.extend(wear(summary, &roles.subject, &roles.hand_rule).map(|wear| ("table", wear)));
-        higher = wear(summary, &roles.subject, &roles.tuned_rule).filter(|wear| wear.ratio > 1.0);
+    let flashed = match action(summary) {
+        Action::FlashTable => Some(("table", roles.subject.clone())),
+        Action::FlashNetwork => Some(("network", PolicyId::Network)),
+        Action::TypeIn | Action::Keep => None,
+    };
+    if let Some((name, policy)) = &flashed {
+        shown.extend(wear(summary, policy, &roles.hand_rule).map(|wear| (*name, wear)));
+        higher = wear(summary, policy, &roles.tuned_rule).filter(|wear| wear.ratio > 1.0);
     }
     let unproven = |wear: &Wear| if wear.proven { "" } else { " (unproven)" };
     let parts = shown.iter().map(|(name, wear)| format!("{name} {}{}", fixed(wear.ratio, 2), unproven(wear)));
     let mut text = format!("times the old: {}", parts.collect::<Vec<_>>().join(", "));
-    if let Some(wear) = &higher {
+    if let Some((wear, (name, _))) = higher.as_ref().zip(flashed.as_ref()) {
         let doubt = if wear.proven { "" } else { ", unproven" };
-        text += &format!("; table higher than tuned, {} ({}{doubt})", fixed(wear.ratio, 2), wear.interval);
+        text += &format!("; {name} higher than tuned, {} ({}{doubt})", fixed(wear.ratio, 2), wear.interval);
     }
     let safe = |wear: &Wear| wear.ratio < 1.0 && (wear.proven || higher.is_some());
     if !shown.iter().all(|(_, wear)| safe(wear)) {
@@ -270,22 +180,7 @@ fn next_steps(summary: &Summary, pictures: &Pictures) -> Markup {
 mod tests {
     use super::*;
     use crate::example::{pictures, summary};
-
-    fn pair<'a>(
-        summary: &'a mut Summary,
-        policy: &str,
-        against: &str,
-        metric: Metric,
-    ) -> &'a mut PairedDifference {
-        let mut found = summary.paired.iter_mut();
-        found.find(|d| d.metric == metric && d.policy == *policy && d.against == *against).unwrap()
-    }
-
-    fn set(summary: &mut Summary, policy: &str, against: &str, mean: f64, p: f64) {
-        let d = pair(summary, policy, against, Metric::CourseTime);
-        (d.mean, d.low, d.high, d.percent, d.corrected_p) =
-            (mean, mean - 1.0, mean + 1.0, Some(mean), Some(p));
-    }
+    use crate::recommendation::tests::{pair, set};
 
     /// A ratio of damage with an interval from 0.8 to 1.25 times it.
     fn set_damage(summary: &mut Summary, policy: &str, against: &str, ratio: f64, p: f64) {
@@ -353,36 +248,6 @@ mod tests {
         let text = answer(&summary, &pictures).into_string();
         assert!(text.contains("higher than tuned") && text.contains("Lead lost at"), "{text}");
         assert!((40..=60).contains(&words(&text)), "{} words: {text}", words(&text));
-    }
-
-    #[test]
-    fn the_recommendation_follows_the_corrected_figures() {
-        let mut summary = summary();
-        for (tuning, table, words, action_words) in [
-            (
-                (-18.0, 1e-9),
-                (-0.8, 0.2),
-                "Tune: yes, 18.0 % faster. Table: no proven gain (−0.8 %).",
-                "Type in these thresholds",
-            ),
-            (
-                (-18.0, 1e-9),
-                (-2.0, 0.01),
-                "Tune: yes, 18.0 % faster. Table: yes, 2.0 % more.",
-                "Flash the table",
-            ),
-            (
-                (-5.0, 0.2),
-                (3.0, 0.01),
-                "Tune: no proven gain (−5.0 %). Table: no, 3.0 % slower.",
-                "Keep the hand-written rule",
-            ),
-        ] {
-            set(&mut summary, "tuned-speed", "hand-rule", tuning.0, tuning.1);
-            set(&mut summary, "table", "tuned-speed", table.0, table.1);
-            assert_eq!(headline(&summary), words);
-            assert_eq!(action(&summary).words(), action_words);
-        }
     }
 
     #[test]

@@ -128,6 +128,35 @@ pub(crate) fn summary() -> Summary {
     }
 }
 
+/// Adds an exported network, with the differences that a comparison gives it; no test of them is significant.
+pub(crate) fn add_network(summary: &mut Summary) {
+    summary.network = Some(NetworkSheet {
+        teacher: "contextual".into(),
+        seed: 2,
+        header: "firmware/network/cart.h".into(),
+        sizes: "13 x 32 x 32 x 3".into(),
+        features: vec!["gear".into(), "dwell".into()],
+        bytes: 1754,
+        products: 1536,
+        agreement_percent: 96.18,
+        rounding_agreement_percent: 99.54,
+        hash: "abc".into(),
+        vectors: 11_203,
+        proof: vec!["C99: alike".into()],
+        costs: vec![],
+    });
+    for metric in [Metric::CourseTime, Metric::Damage] {
+        for (policy, against) in [("network", "hand-rule"), ("network", "tuned-speed"), ("table", "network")]
+        {
+            let mut difference = summary.difference("table", "hand-rule", metric).unwrap().clone();
+            (difference.policy, difference.against) = (policy.into(), against.into());
+            (difference.mean, difference.low, difference.high) = (0.5, -0.2, 1.2);
+            (difference.percent, difference.corrected_p) = (Some(0.4), Some(0.5));
+            summary.paired.push(difference);
+        }
+    }
+}
+
 fn tuned() -> Vec<TunedRule> {
     vec![
         thresholds("hand-rule", 6326.0),
@@ -177,7 +206,13 @@ fn thresholds(policy: &str, motor_rpm: f64) -> TunedRule {
         policy: policy.into(),
         lines: vec![],
         enterable: vec![format!("shift up 1 to 2 at {motor_rpm} rpm of the motor or more")],
-        thresholds: vec![ShiftThreshold { from: 1, to: 2, motor_rpm, rpm_per_v: Some(motor_rpm / 7.4) }],
+        thresholds: vec![ShiftThreshold {
+            from: 1,
+            to: 2,
+            motor_rpm,
+            rpm_per_v: Some(motor_rpm / 7.4),
+            wait_s: None,
+        }],
     }
 }
 

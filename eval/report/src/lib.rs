@@ -17,6 +17,7 @@ mod policies;
 mod progress;
 mod prose;
 pub mod recipes;
+mod recommendation;
 mod scale;
 mod script;
 mod sensors;

@@ -1,6 +1,6 @@
-use super::example::{pictures, summary, trace_picture};
+use super::example::{add_network, pictures, summary, trace_picture};
 use super::*;
-use lowgear_eval::summary::{Estimate, FORMAT, Metric, NetworkSheet, SeedFigures, Summary, SummaryError};
+use lowgear_eval::summary::{Estimate, FORMAT, Metric, SeedFigures, Summary, SummaryError};
 
 /// Elements that hold no content and need no closing.
 const VOID: [&str; 4] = ["meta", "!DOCTYPE", "br", "hr"];
@@ -293,25 +293,7 @@ fn a_gap_that_grows_is_not_closed() {
 fn the_table_is_compared_with_the_network_where_there_is_one() {
     let mut summary = summary();
     assert!(!super::page(&summary, &pictures()).contains("The exported integer network"));
-    summary.network = Some(NetworkSheet {
-        teacher: "contextual".into(),
-        seed: 2,
-        header: "firmware/network/cart.h".into(),
-        sizes: "13 x 32 x 32 x 3".into(),
-        features: vec!["gear".into(), "dwell".into()],
-        bytes: 1754,
-        products: 1536,
-        agreement_percent: 96.18,
-        rounding_agreement_percent: 99.54,
-        hash: "abc".into(),
-        vectors: 11_203,
-        proof: vec!["C99: alike".into()],
-        costs: vec![],
-    });
-    let mut against = summary.difference("table", "hand-rule", Metric::CourseTime).unwrap().clone();
-    (against.against, against.mean, against.low, against.high) = ("network".into(), 0.5, -0.2, 1.2);
-    (against.percent, against.corrected_p) = (Some(0.4), Some(0.5));
-    summary.paired.push(against);
+    add_network(&mut summary);
     let lines = verdict::remarks(&summary).join("\n");
     let words = "against the network that firmware can run in its place (13 x 32 x 32 x 3 units, 1";
     assert!(lines.contains(words) && lines.contains("no significant difference, 0.4 %"), "{lines}");

@@ -30,6 +30,9 @@ pub struct ShiftThreshold {
     pub motor_rpm: f64,
     /// Motor speed per volt at the motor (battery voltage times duty), rpm/V, where the threshold follows the voltage.
     pub rpm_per_v: Option<f64>,
+    /// Time in the gear before this shift is allowed, s, where a gear has a wait of its own.
+    #[serde(default)]
+    pub wait_s: Option<f64>,
 }
 
 /// The exported integer network in short.

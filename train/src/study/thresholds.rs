@@ -84,17 +84,20 @@ fn strikes(class: u8) -> Option<&'static str> {
 /// The motor speeds at which the rule shifts.
 pub(super) fn thresholds(scenario: &Scenario, rule: &RuleSettings) -> Vec<ShiftThreshold> {
     let mut found = Vec::new();
-    let mut threshold = |from: u8, to: u8, permille: i16| {
+    let mut threshold = |from: u8, to: u8, permille: i16, wait_s: Option<f64>| {
         let (motor_rpm, rpm_per_v) = motor_speed(scenario, permille);
         let rpm_per_v = (rule.signal == Signal::SpeedRatio).then_some(rpm_per_v);
-        found.push(ShiftThreshold { from, to, motor_rpm, rpm_per_v });
+        found.push(ShiftThreshold { from, to, motor_rpm, rpm_per_v, wait_s });
     };
-    for (gear, (&up, &down)) in (1..).zip(rule.up_permille.iter().zip(&rule.down_permille)) {
+    for (gear, (&up, &down)) in rule.up_permille.iter().zip(&rule.down_permille).enumerate() {
+        let (lower, upper) = (gear as u8 + 1, gear as u8 + 2);
         if up < NEVER_UP {
-            threshold(gear, gear + 1, up);
+            let wait_ticks = rule.dwell_ticks.as_ref().and_then(|ticks| ticks.get(gear));
+            let wait_s = wait_ticks.map(|&ticks| scenario.vehicle.controller.tick_s * f64::from(ticks));
+            threshold(lower, upper, up, wait_s);
         }
         if down > NEVER_DOWN && rule.steps_down {
-            threshold(gear + 1, gear, down);
+            threshold(upper, lower, down, None);
         }
     }
     found
@@ -166,6 +169,10 @@ mod tests {
             (found[0].motor_rpm - 6326.0).abs() < 1.0 && (found[0].rpm_per_v.unwrap() - 854.8).abs() < 0.5
         );
         assert!(thresholds(&inputs.scenario, &rule).iter().all(|t| t.rpm_per_v.is_none()));
+        let waiting = RuleSettings { dwell_ticks: Some(vec![8, 30]), ..rule.clone() };
+        let waits: Vec<Option<f64>> =
+            thresholds(&inputs.scenario, &waiting).iter().map(|t| t.wait_s).collect();
+        assert_eq!(waits, [Some(0.4), None, Some(1.5), None], "30 ticks of 0.05 s");
         assert!(thresholds(&inputs.scenario, &RuleSettings { steps_down: false, ..rule }).len() == 2);
         assert!(
             enterable(&inputs.scenario, &load)[0].contains("855 rpm of the motor per volt"),
