@@ -1,5 +1,6 @@
 //! What a policy may be given besides the features, to find out which knowledge pays.
 
+use lowgear_env::vehicle::VehicleConfig;
 use lowgear_env::{Drive, EpisodeConfig, Scenario, Seed, config, load_course};
 use std::path::Path;
 
@@ -68,10 +69,12 @@ impl Oracle {
     }
 }
 
-/// The cart with a feeler on a shipped course.
-pub(crate) fn scenario(course: &str) -> Scenario {
+/// A shipped cart on a shipped course. All carts decide every two ticks, as those with a sensor do.
+pub(crate) fn scenario(vehicle: &str, course: &str) -> Scenario {
     let configs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs");
-    let vehicle = config::load(&configs.join("vehicles/demo-cart-feeler.toml")).unwrap();
+    let mut vehicle: VehicleConfig =
+        config::load(&configs.join("vehicles").join(format!("{vehicle}.toml"))).unwrap();
+    vehicle.controller.decision_ticks = 2;
     let course = load_course(&configs.join("courses").join(format!("{course}.toml"))).unwrap();
     Scenario::new(vehicle, course, EpisodeConfig::default(), Seed(SEED))
 }

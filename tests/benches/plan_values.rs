@@ -45,7 +45,7 @@ fn main() {
     // A bench is also given the words of the harness.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let number = |i: usize, usual| words.get(i).map_or(usual, |word| word.parse().unwrap());
-    let scenario = scenario(&words[0]);
+    let scenario = scenario("demo-cart-feeler", &words[0]);
     let (courses, suite) = (number(1, 60), TestSuite::new(&scenario, number(2, 200)));
     let only = words.get(3).map_or("", String::as_str);
     let base = suite.outcomes(rule);

@@ -37,7 +37,7 @@ fn a_range_sensor_is_not_worth_it_among_canes_and_an_exact_preview_saves_time() 
     // So few generations do not tune a wait of its own in each gear as well.
     inputs.study.rule.dwell_ticks = None;
     let mut sensors = SensorsConfig::shipped().unwrap();
-    sensors.whisker = None;
+    (sensors.whisker, sensors.gyro) = (None, None);
     let fitted = sensors.take_from(&inputs.scenario.vehicle);
     let candidates = Candidates { sensors, fitted, origin: "the test".to_owned() };
     let mut options = SensorOptions::new(&inputs.study, false, 0.95);
@@ -83,7 +83,7 @@ fn a_quick_run_writes_a_page_with_the_same_bytes_for_any_number_of_threads() {
     };
     let (text, page) = quick("1", "one.html");
     assert_eq!((text.clone(), page.clone()), quick("2", "two.html"));
-    for sensor in ["feeler", "whisker", "range sensor", "exact preview"] {
+    for sensor in ["feeler", "whisker", "range sensor", "gyroscope", "exact preview"] {
         assert!(
             page.contains(sensor) && row(&text, sensor).contains("not clear")
                 || row(&text, sensor).contains("worth it"),
@@ -121,5 +121,6 @@ fn what_cannot_be_compared_is_refused_by_file_key_and_range() {
     sensors(&["--sensors", "sensors.toml"])
         .refused(2, &["sensors.toml", &format!("line {line}"), "range.cone-deg", "60"]);
     place.write("none.toml", "[spread]\n");
-    sensors(&["--sensors", "none.toml"]).refused(2, &["none.toml", "[feeler]", "[whisker]", "[range]"]);
+    sensors(&["--sensors", "none.toml"])
+        .refused(2, &["none.toml", "[feeler]", "[whisker]", "[range]", "[gyro]"]);
 }

@@ -141,6 +141,7 @@ fn sensing() -> impl Strategy<Value = SensorConfig> {
             tilt,
             feeler: None,
             whisker: None,
+            gyro: None,
             range: None,
             latency_ticks,
         },

@@ -44,6 +44,17 @@ fn the_rule_is_tuned_with_the_sensor_and_without_it_and_both_are_compared() {
 }
 
 #[test]
+fn a_gyroscope_needs_two_axles() {
+    let place = Sandbox::new();
+    let text = fs::read_to_string(repository().join("configs/vehicles/demo-cart-gyro.toml")).unwrap();
+    let rear = "[[chassis.axles]]\nbehind-front-m = 0.20\ndriven = true\n";
+    assert!(text.contains(rear));
+    let single = text.replace(rear, "").replace("cg-behind-front-m = 0.10", "cg-behind-front-m = 0.0");
+    fs::write(place.path("vehicle.toml"), single).unwrap();
+    place.run(&["check", "vehicle.toml"]).refused(2, &["sensors.gyro", "0 m apart", "two axles"]);
+}
+
+#[test]
 fn two_sensors_ahead_are_refused() {
     let place = with_feeler();
     let vehicle = place.path("vehicle.toml");

@@ -1,4 +1,4 @@
-/* An independent world with obstacles: the cart, its sensors and a feeler, driven by an exported controller.
+/* An independent world with obstacles: the cart, its sensors, a feeler or a gyroscope, driven by an exported controller.
  *
  * Shares no line with the simulator. Fourth-order Runge-Kutta with steps of 1 ms. A wheel on an obstacle moves along the
  * exact circle about its top; the share of mass above it moves along, so that the mass in the direction of travel is
@@ -10,7 +10,8 @@
  * -DMEMORY the controller learns that way lap by lap.
  *
  * Reads numbers from the standard input as ahead.py writes them; prints a line per course: time in s, -1 where it was not
- * finished, gear changes, and ticks in which the motor stood still under drive.
+ * finished, gear changes, ticks in which the motor stood still under drive, obstacles of 4.5 mm and more that the rear axle
+ * strikes, and those of them that the controller expects there then (of a controller that knows no strikes: none).
  */
 #include <math.h>
 #include <stdint.h>
@@ -36,7 +37,7 @@ typedef struct {
     double winding_j_k, housing_j_k, link_k_w, air_k_w, magnet;
     double servo[3], angle[GEARS], ratio[GEARS], forth[GEARS], back[GEARS], ocv[32];
     double pulses, encoder_noise, battery[2], tilt[2], tilt_bias;
-    double ahead, arm, roller, fall, noise, play, step, offset, roller_drag, wheelbase, front_share;
+    double ahead, arm, roller, fall, noise, play, step, offset, roller_drag, wheelbase, front_share, fade;
     int gears, cells;
 } cart_data;
 
@@ -46,7 +47,7 @@ typedef struct {
 } obstacle;
 
 typedef struct {
-    double x, v, winding, housing, charge, spin, moving, turned, arm_m, shown;
+    double x, v, winding, housing, charge, spin, moving, turned, arm_m, shown, pitch, faded;
     int gear, target; /* gear -1: none */
 } cart_state;
 
@@ -54,6 +55,7 @@ static cart_data cart;
 static obstacle wheels[MOST], track[MOST];
 static int wheel_count, track_count;
 static uint64_t seed;
+static int struck, expected;
 #ifdef LAPS
 #define SLIP_M 0.2
 static double radius_of_file, slip_mean, slip_sd, slips[MOST];
@@ -193,8 +195,20 @@ static double rate(const cart_state *s, double duty, double x, double v)
     return a;
 }
 
+/* Whether the controller has the next strike near: readings may be three ticks late. */
+static int expects(const lowgear_state *controller)
+{
+#ifdef LOWGEAR_AHEAD_MM
+    const uint16_t next = lowgear_next_strike(controller);
+    return next >> 10 >= 2 && (next & 1023) <= 80;
+#else
+    (void)controller;
+    return 0;
+#endif
+}
+
 /* A wheel that has reached the foot of an obstacle strikes it. */
-static void strike(cart_state *s, double before)
+static void strike(cart_state *s, double before, const lowgear_state *controller)
 {
     int axle, i;
     for (axle = 0; axle < 2; axle++) {
@@ -205,6 +219,10 @@ static void strike(cart_state *s, double before)
             const double foot = wheels[i].at - a, heel = wheels[i].at + a;
             const int forward = before - behind <= foot && s->x - behind > foot;
             const int back = !wheels[i].edge && before - behind >= heel && s->x - behind < heel;
+            if (axle && forward && wheels[i].height >= 0.0045) {
+                struck++;
+                expected += expects(controller);
+            }
             if (forward || back) {
                 const double root = cart.radius - wheels[i].height, slope = a / root;
                 double mass, force;
@@ -250,9 +268,14 @@ static void feel(cart_state *s)
     lifted(track, track_count, cart.roller, s->x + cart.ahead, &ground, &ignored[0], &ignored[1]);
     ground -= front + (front - rear) / cart.wheelbase * cart.ahead;
     s->arm_m = fmax(ground, s->arm_m - cart.fall * STEP_S);
+    if (cart.fade > 0.0) { /* the gyroscope's rate, added up; its zero is off by the offset */
+        const double pitch = asin(fmax(fmin((front - rear) / cart.wheelbase, 1.0), -1.0)) * 57.29577951308232;
+        s->faded += pitch - s->pitch + (cart.offset - s->faded / cart.fade) * STEP_S;
+        s->pitch = pitch;
+    }
 }
 
-static void step(cart_state *s, double duty)
+static void step(cart_state *s, double duty, const lowgear_state *controller)
 {
     const double h = STEP_S, x = s->x, v = s->v;
     const double k1 = rate(s, duty, x, v);
@@ -265,7 +288,7 @@ static void step(cart_state *s, double duty)
     }
     s->x = x + 0.5 * h * (v + fresh);
     s->v = fresh;
-    strike(s, x);
+    strike(s, x, controller);
     warm(s, duty, 0.5 * (v + fresh));
     feel(s);
 }
@@ -319,6 +342,9 @@ static lowgear_raw sense(cart_state *s, double duty, double *counted, double bef
     raw.duty_permille = (uint16_t)(1000.0 * duty + 0.5);
     raw.selector_ddeg = (uint16_t)(10.0 * (cart.angle[s->target] - (s->gear < 0 ? 12.0 : 0.0)) + 0.5);
     raw.preview = (int16_t)floor(10.0 * floor((s->shown + cart.noise * normal()) / cart.step + 0.5) * cart.step + 0.5);
+    if (cart.fade > 0.0) {
+        raw.preview = (int16_t)floor(100.0 * (s->faded + cart.noise * normal()) + 0.5);
+    }
     return raw;
 }
 
@@ -330,6 +356,7 @@ static void drive(double length, double charge, int late, double limit)
     double duty = 0.0, counted = 0.0, before = 0.0, highest = 0.0;
     int tick = 0, gear = 0, shifts = 0, stalls = 0;
     s.charge = charge;
+    struck = expected = 0;
     lowgear_start(&controller, 0u);
 #ifdef LAPS
     for (tick = 0; tick < MOST; tick++) {
@@ -367,16 +394,16 @@ static void drive(double length, double charge, int late, double limit)
             if (s.gear < 0 && (s.moving -= STEP_S) <= 0.0) {
                 engage(&s);
             }
-            step(&s, duty);
+            step(&s, duty, &controller);
             highest = fmax(highest, s.arm_m);
             if (s.x >= length) {
-                printf("%.3f %d %d\n", tick * TICK_S + (i + 1) * STEP_S, shifts, stalls);
+                printf("%.3f %d %d %d %d\n", tick * TICK_S + (i + 1) * STEP_S, shifts, stalls, struck, expected);
                 return;
             }
         }
         tick++;
     }
-    printf("-1 %d %d\n", shifts, stalls);
+    printf("-1 %d %d %d %d\n", shifts, stalls, struck, expected);
 }
 
 static int read_obstacles(obstacle *to)
@@ -418,7 +445,7 @@ int main(void)
     numbers(&cart.mass, 18);
     numbers(cart.servo, 3);
     numbers(&cart.pulses, 7);
-    numbers(&cart.ahead, 11);
+    numbers(&cart.ahead, 12);
 #ifdef LAPS
     radius_of_file = cart.radius;
 #endif

@@ -1,4 +1,4 @@
-"""What a feeler is worth in a world that is not the simulator: obstacles under the wheels, exported C at the wheel.
+"""What a feeler or a gyroscope is worth in a world that is not the simulator: obstacles under the wheels, exported C at the wheel.
 
 Unknown carts are drawn around a vehicle file (INVENTED), each drives the same courses on a level path with canes, rows of
 canes and slabs under every controller (ahead.c has the equations; it shares no line with the simulator). A controller is
@@ -6,8 +6,9 @@ the header of an export.
 
     python3 ahead.py VEHICLE.toml FOLDER COURSES NAME=HEADER.h [NAME=HEADER.h ...]
 
-Prints a line of JSON per controller: mean time where all arrived, gear changes, ticks standing under drive, and the mean
-difference in time to the first controller, paired by course, with its standard error. Needs a C compiler.
+Prints a line of JSON per controller: mean time where all arrived, gear changes, ticks standing under drive, how many of the
+obstacles of 4.5 mm and more the controller expects when the rear axle strikes them, and the mean difference in time to the
+first controller, paired by course, with its standard error. Needs a C compiler.
 """
 
 import json
@@ -39,12 +40,11 @@ def cart_of(vehicle, rng):
     near = lambda width: rng.uniform(1 - width, 1 + width)
     chassis, box, select = vehicle["chassis"], vehicle["gearbox"], vehicle["selector"]
     battery, heat, sensors = vehicle["battery"], vehicle["motor"]["heat"], vehicle["sensors"]
-    feeler, roller = sensors["feeler"], sensors["feeler"]["roller"]
     gears, radius = len(box["total-ratio"]), chassis["wheel-radius-m"]
     kt, ke, ohm, i0 = constants(vehicle["motor"]["line"])
     strength, rolling, friction = near(0.04), 0.032 * near(0.2), 0.85 * near(0.1)
     worn = near(0.06)
-    load = GRAVITY * (roller["roller-kg"] + 0.5 * roller["arm-kg"]) + roller["hinge-nm"] / feeler["arm-m"] * near(1.0)
+    pressed = near(1.0)
     numbers = [gears, len(battery["ocv-v"])]
     numbers += [select["angle-deg"][select["order"].index(str(gear + 1))] for gear in range(gears)]
     numbers += box["total-ratio"]
@@ -58,15 +58,21 @@ def cart_of(vehicle, rng):
     numbers += [sensors["encoder"]["pulses-per-turn"], sensors["encoder"]["noise"] * rng.uniform(0.5, 2.0)]
     numbers += [sensors["battery"]["resolution"], sensors["battery"]["noise"]]
     numbers += [sensors["tilt"]["resolution"], sensors["tilt"]["noise"], rng.uniform(-1.5, 1.5)]
-    numbers += [feeler["ahead-m"] * near(0.04), feeler["arm-m"], feeler["roller-radius-m"], feeler["fall-m-s"]]
-    numbers += [feeler["noise-deg"], feeler["hysteresis-deg"], feeler["resolution-deg"], 0.0]
-    numbers += [load * min(rolling * radius / feeler["roller-radius-m"], friction)]
-    numbers += [chassis["axles"][-1]["behind-front-m"], 0.5]
+    mounted = near(0.04)
+    if "gyro" in sensors:
+        numbers += [0.1, 1.0, 0.01, 1.0, sensors["gyro"]["noise-deg"], 0.0, 0.01, 0.0, 0.0]
+    else:
+        feeler, roller = sensors["feeler"], sensors["feeler"]["roller"]
+        load = GRAVITY * (roller["roller-kg"] + 0.5 * roller["arm-kg"]) + roller["hinge-nm"] / feeler["arm-m"] * pressed
+        numbers += [feeler["ahead-m"] * mounted, feeler["arm-m"], feeler["roller-radius-m"], feeler["fall-m-s"]]
+        numbers += [feeler["noise-deg"], feeler["hysteresis-deg"], feeler["resolution-deg"], 0.0]
+        numbers += [load * min(rolling * radius / feeler["roller-radius-m"], friction)]
+    numbers += [chassis["axles"][-1]["behind-front-m"], 0.5, sensors["gyro"]["fade-s"] if "gyro" in sensors else 0.0]
     return numbers
 
 
-def course(rng):
-    """A course: length, charge, delay in ticks, seed, offset of the feeler, obstacles of wheels and feeler. INVENTED."""
+def course(rng, off):
+    """A course: length, charge, delay in ticks, seed, what the sensor is off by, obstacles of wheels and feeler. INVENTED."""
     wheels = [(rng.uniform(0.3, LENGTH_M), rng.uniform(0.003, 0.0078), 0) for _ in range(poisson(rng, 0.25 * LENGTH_M))]
     for _ in range(poisson(rng, 0.07 * LENGTH_M)):
         at, step, height = rng.uniform(0.3, LENGTH_M), rng.uniform(0.25, 0.5), rng.uniform(0.004, 0.0075)
@@ -75,7 +81,7 @@ def course(rng):
     wheels = apart(sorted(wheels))
     track = [o for o in wheels if o[2] or rng.random() >= 0.1]
     track += [(rng.uniform(0.3, LENGTH_M), height, 0) for _, height, edge in wheels if not edge and rng.random() < 0.1]
-    numbers = [LENGTH_M, rng.uniform(0.2, 1.0), rng.randint(0, 3), rng.getrandbits(48), rng.gauss(0.0, 0.3)]
+    numbers = [LENGTH_M, rng.uniform(0.2, 1.0), rng.randint(0, 3), rng.getrandbits(48), rng.gauss(0.0, off)]
     for obstacles in (wheels, apart(sorted(track))):
         numbers += [len(obstacles), *(value for obstacle in obstacles for value in obstacle)]
     return numbers
@@ -109,7 +115,7 @@ def compiled(folder, name, header):
 
 
 def driven(program, scenes):
-    """Time, gear changes and standing ticks of every course."""
+    """Time, gear changes, standing ticks, obstacles that the rear axle strikes and those expected, of every course."""
     rows = []
     for numbers in scenes:
         text = " ".join(repr(value) for value in numbers)
@@ -121,9 +127,10 @@ def driven(program, scenes):
 def main(vehicle_file, folder, count, controllers):
     vehicle = tomllib.loads(pathlib.Path(vehicle_file).read_text())
     rng, scenes = random.Random(18), []
+    off = 0.1 if "gyro" in vehicle["sensors"] else 0.3  # degrees per second, degrees
     for first in range(0, count, PER_CART):
         numbers, courses = cart_of(vehicle, rng), min(PER_CART, count - first)
-        for value in [courses], *(course(rng) for _ in range(courses)):
+        for value in [courses], *(course(rng, off) for _ in range(courses)):
             numbers = numbers + list(value)
         scenes.append(numbers)
     results = {name: driven(compiled(folder, name, header), scenes) for name, header in controllers.items()}
@@ -139,6 +146,7 @@ def main(vehicle_file, folder, count, controllers):
             "time_s": round(mean([rows[i][0] for i in finished]), 3),
             "shifts": round(mean([row[1] for row in rows]), 3),
             "standing_ticks": round(mean([row[2] for row in rows]), 3),
+            "expected_percent": round(100 * sum(row[4] for row in rows) / sum(row[3] for row in rows), 1),
             "to_first_percent": round(100 * mean(gaps), 3),
             "standard_error": round(100 * statistics.stdev(gaps) / math.sqrt(len(gaps)), 3) if len(gaps) > 1 else None,
         }))

@@ -26,7 +26,7 @@ import ahead
 HERE = pathlib.Path(__file__).resolve().parent
 LAPS = 10
 LEARNING = 2
-ROLLER_DRAG = -3  # where ahead.cart_of has it
+ROLLER_DRAG = -4  # where ahead.cart_of has it
 
 
 def way(rng):

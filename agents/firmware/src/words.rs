@@ -17,7 +17,8 @@ pub(super) const UNITS: &str = "\
   or backwards; 0 while cut, coasting or braking. Never per cent, never a timer's steps, never signed.
 - tilt_ddeg: nose up positive. current_ma: positive when the motor drives. Sensors not fitted read 0.
 - selector_ddeg: 0 to 3599, from the selector's own sensor; never a constant, never the angle it was sent to.
-- preview: raw reading of the sensor ahead of the front axle, 0 on flat ground, more over what stands out of it.
+- preview: raw reading of the sensor ahead of the front axle, 0 on flat ground, more over what stands out of it; of a
+  gyroscope the pitch in hundredths of a degree, nose up positive, that fades.
 - Speeds are permille of the motor's no-load speed, loads permille of the top gear's stall force. Filters
   carry 6 bits of fraction. In C and Python features that no axis of the table uses are left out. Every
   definition, word for word, stands in specification.md next to this file.

@@ -16,7 +16,8 @@ pub struct Raw {
     /// Selector drum angle, tenths of a degree, 0 to 3599.
     pub selector_ddeg: u16,
     /// What the sensor ahead of the front axle shows, 0 on flat ground, more over what stands out of it: tenths of a
-    /// degree of an arm, 0 or 1 of a whisker, mm above the ground of a range sensor.
+    /// degree of an arm, 0 or 1 of a whisker, mm above the ground of a range sensor. Of a gyroscope the pitch in hundredths
+    /// of a degree, nose up positive, that fades.
     pub preview: i16,
 }
 

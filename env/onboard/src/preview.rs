@@ -2,7 +2,8 @@
 //!
 //! The sensor is anything that reads zero on flat ground and more over what stands out of it: a trailing arm, a
 //! whisker, a range sensor. A strike is kept until the rear axle has met it: what the front axle met, the rear axle
-//! meets one wheelbase later.
+//! meets one wheelbase later. A gyroscope reads more when the front axle climbs, so that its strikes are those of that axle
+//! and the rear one's next.
 
 use super::{MAX_GEARS, Raw};
 

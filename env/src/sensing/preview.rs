@@ -1,8 +1,9 @@
-//! Readings of a sensor ahead of the front axle.
+//! Readings of a sensor ahead of the front axle, or of a gyroscope that feels what that axle meets.
 //!
 //! What only depends on the place is laid out once per episode ([`profile`]); what depends on the motion follows here:
 //! the arm is lifted by the ground at once, thrown higher where the vehicle is fast, and falls back at its own rate. The
-//! controller polls the sensor all the time and takes the highest reading of a tick.
+//! controller polls the sensor all the time and takes the highest reading of a tick. A gyroscope's angle is summed up and
+//! fades.
 
 mod beam;
 mod own_track;
@@ -44,6 +45,8 @@ enum Transducer {
     Switch { close_m: f64, open_m: f64, noise_m: f64 },
     /// A height above the ground in steps, a new one every so many ticks.
     Range { offset_m: f64, noise_m: f64, step_m: f64, period_ticks: u8 },
+    /// An angle that fades: degrees per metre of height, drift in a tick, share that is left after it.
+    Fading { per_m_deg: f64, drift_deg: f64, left: f64, noise_deg: f64 },
 }
 
 /// What the arm remembers.
@@ -51,7 +54,8 @@ enum Transducer {
 struct Arm {
     /// Height of the roller, m.
     height_m: f32,
-    /// Angle behind the play, degrees; of a switch 1 when it is closed; of a range sensor the last reading, mm.
+    /// Angle behind the play, degrees; of a switch 1 when it is closed; of a range sensor the last reading, mm; of a
+    /// gyroscope what is left of the angle, degrees.
     shown: f64,
     /// Ticks since the last range.
     age_ticks: u8,
@@ -85,14 +89,14 @@ impl Preview {
         let (fall_m_s, bounce_above_m_s) = match sampled.sensor {
             PreviewSensor::Feeler(f) => (f.fall_m_s, f.bounce_above_m_s),
             PreviewSensor::Whisker(w) => (w.fall_m_s, w.bounce_above_m_s),
-            // A beam has no inertia.
-            PreviewSensor::Range(_) => (1e9, f64::INFINITY),
+            // Neither a beam nor a loaded axle is late or thrown.
+            PreviewSensor::Range(_) | PreviewSensor::Gyro(_) => (1e9, f64::INFINITY),
         };
         let profile = Profile::new(course, &own, vehicle, &probe);
         let at = profile.index(0.0);
         let arm = Arm { height_m: profile.height_m(at), shown: 0.0, age_ticks: 0 };
         Some(Preview {
-            transducer: Transducer::new(&sampled, vehicle.sensor_noise_factor),
+            transducer: Transducer::new(&sampled, vehicle),
             noise: Noise::new(seed.stream(Stream::PreviewNoise, episode), [true, false, false, false]),
             fall_m: (fall_m_s * vehicle.tick_s) as f32,
             tick_s: vehicle.tick_s as f32,
@@ -115,9 +119,10 @@ impl Preview {
         let mut readings = [0; N];
         for i in 0..N {
             let to = self.profile.index(x_m[i]);
-            let highest_m;
-            (arm.height_m, highest_m) = self.moved(arm.height_m, at, to);
-            readings[i] = self.transducer.read(&mut arm, f64::from(highest_m), f64::from(noise[i]));
+            let (height_m, highest_m) = self.moved(arm.height_m, at, to);
+            let risen_m = f64::from(height_m - arm.height_m);
+            arm.height_m = height_m;
+            readings[i] = self.transducer.read(&mut arm, f64::from(highest_m), risen_m, f64::from(noise[i]));
             at = to;
             (self.points[i], self.arms[i]) = (at, arm);
         }
@@ -192,11 +197,13 @@ fn looked_at(sampled: &SampledPreview, course: &Course, rng: &mut ChaCha8Rng) ->
         PreviewSensor::Range(range) => {
             (OwnTrack::in_sight(course, range, factor, rng), Probe::Beam(Beam::new(range, ahead_m)))
         }
+        PreviewSensor::Gyro(_) => (OwnTrack::none(), Probe::Pitch),
     }
 }
 
 impl Transducer {
-    fn new(sampled: &SampledPreview, noise_factor: f64) -> Transducer {
+    fn new(sampled: &SampledPreview, vehicle: &Vehicle) -> Transducer {
+        let noise_factor = vehicle.sensor_noise_factor;
         match sampled.sensor {
             PreviewSensor::Feeler(feeler) => Transducer::Angle {
                 arm_m: feeler.arm_m,
@@ -219,12 +226,18 @@ impl Transducer {
                     period_ticks: range.period_ticks,
                 }
             }
+            PreviewSensor::Gyro(gyro) => Transducer::Fading {
+                per_m_deg: DEGREES / vehicle.wheelbase_m(),
+                drift_deg: sampled.offset * vehicle.tick_s,
+                left: 1.0 / (1.0 + vehicle.tick_s / gyro.fade_s),
+                noise_deg: gyro.noise_deg * noise_factor,
+            },
         }
     }
 
-    /// The reading after a tick in which the sensor was lifted to `highest_m` at most.
+    /// The reading after a tick in which the sensor was lifted to `highest_m` at most, and by `risen_m` in all.
     #[inline]
-    fn read(&self, arm: &mut Arm, highest_m: f64, noise: f64) -> i16 {
+    fn read(&self, arm: &mut Arm, highest_m: f64, risen_m: f64, noise: f64) -> i16 {
         match *self {
             Transducer::Angle { arm_m, offset_deg, noise_deg, half_hysteresis_deg, step_deg } => {
                 let angle_deg = arm_angle_deg(highest_m, arm_m) + offset_deg;
@@ -247,6 +260,10 @@ impl Transducer {
                 }
                 arm.age_ticks = (arm.age_ticks + 1) % period_ticks;
                 arm.shown.round() as i16
+            }
+            Transducer::Fading { per_m_deg, drift_deg, left, noise_deg } => {
+                arm.shown = (arm.shown + per_m_deg * risen_m + drift_deg) * left;
+                (100.0 * (arm.shown + noise_deg * noise)).round() as i16
             }
         }
     }

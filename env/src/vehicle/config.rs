@@ -140,6 +140,7 @@ impl Check for VehicleConfig {
         self.stress.check().map_err(|e| e.within("stress"))?;
         self.check_twist()?;
         self.sensors.check().map_err(|e| e.within("sensors"))?;
+        self.check_gyro().map_err(|e| e.within("sensors"))?;
         self.controller.check().map_err(|e| e.within("controller"))?;
         self.guard.check().map_err(|e| e.within("guard"))?;
         self.variation.check().map_err(|e| e.within("variation"))?;

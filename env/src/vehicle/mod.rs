@@ -19,8 +19,8 @@ pub use heat::{COPPER_PER_K, HeatStep, TemperatureRise, time_constants_s};
 pub use motor::{Constants, DataSheet, HeatConfig, MotorConfig, MotorLineConfig, TorqueSpeedLine};
 pub(crate) use preview::RANGE_MM;
 pub use preview::{
-    FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, RollerConfig, RollerLoad,
-    WhiskerConfig,
+    FeelerConfig, GrassConfig, GyroConfig, OwnTrackConfig, PreviewSensor, RangeConfig, RollerConfig,
+    RollerLoad, WhiskerConfig,
 };
 pub use route::LapAdvice;
 pub use sampled::{Axle, BATCH, Gear, MAX_AXLES, SampledPreview, Vehicle};

@@ -1,13 +1,17 @@
-//! Sensors that look ahead of the front axle. A vehicle has one of them at the most.
+//! Sensors that tell what the axles will meet. A vehicle has one of them at the most.
 //!
 //! No source gives these figures for a vehicle of this size, so that defaults are assumed unless a doc comment says
 //! otherwise; measure an own part before its figures are trusted. Contact sensing ahead of a vehicle as such is
 //! published: arXiv 2202.08495 (rover), arXiv 2601.05612 (printed whiskers).
 
+mod gyro;
 mod onboard;
+mod range;
 mod roller;
 
+pub use gyro::GyroConfig;
 pub(crate) use onboard::RANGE_MM;
+pub use range::RangeConfig;
 pub use roller::{RollerConfig, RollerLoad};
 
 use super::SensorConfig;
@@ -95,45 +99,6 @@ pub struct WhiskerConfig {
     pub grass: GrassConfig,
 }
 
-/// A range sensor (optical time of flight or ultrasonic) at the front axle, whose beam is aimed at the ground ahead. The
-/// reading is the height above level ground that the mean range over its cone stands for.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct RangeConfig {
-    /// From the front axle to where the middle of the beam meets level ground, m, 0.05 to 2.
-    pub ahead_m: f64,
-    /// Height of the sensor above the ground, m, 0.02 to 1.
-    pub height_m: f64,
-    /// Full angle of the cone, degrees, 0.5 to 60: optical sensors of one zone have 15 to 27 (data sheets).
-    #[serde(default = "cone_deg")]
-    pub cone_deg: f64,
-    /// Standard deviation of the noise of the range, m, 0 to 0.5: 0.02 to 0.025 (data sheets).
-    #[serde(default = "range_noise_m")]
-    pub noise_m: f64,
-    /// Smallest step of the range, m, 0.0001 to 0.1.
-    #[serde(default = "range_resolution_m")]
-    pub resolution_m: f64,
-    /// A new range every so many ticks, 1 to 20: 15 to 50 ranges a second (data sheets).
-    #[serde(default = "period_ticks")]
-    pub period_ticks: u8,
-    /// Share of the ground that gives no range, 0 to 1 (assumed: wet, black or slanted ground).
-    #[serde(default = "dropout_share")]
-    pub dropout_share: f64,
-    /// Share of the ground that gives a false range with a good status, 0 to 1 (assumed: sunlight).
-    #[serde(default = "false_range_share")]
-    pub false_share: f64,
-    /// Height that grass shows, m per unit of `drag-s-m`, 0 to 2 (assumed): a mixture of canopy and ground. 0.12 are 30
-    /// mm in long grass of 0.25 s/m.
-    #[serde(default = "canopy_m")]
-    pub canopy_m: f64,
-    /// Height from which an obstacle counts as low, m, 0.001 to 0.5.
-    #[serde(default = "low_range_m")]
-    pub low_m: f64,
-    /// Height from which an obstacle counts as high, m: `low-m` or more, up to 0.5.
-    #[serde(default = "high_range_m")]
-    pub high_m: f64,
-}
-
 /// A contact sensor follows a track of its own, between or outside those of the wheels.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
@@ -202,42 +167,6 @@ const fn high_m() -> f64 {
     0.006
 }
 
-const fn cone_deg() -> f64 {
-    25.0
-}
-
-const fn range_noise_m() -> f64 {
-    0.02
-}
-
-const fn range_resolution_m() -> f64 {
-    0.001
-}
-
-const fn period_ticks() -> u8 {
-    1
-}
-
-const fn dropout_share() -> f64 {
-    0.02
-}
-
-const fn false_range_share() -> f64 {
-    0.02
-}
-
-const fn canopy_m() -> f64 {
-    0.12
-}
-
-const fn low_range_m() -> f64 {
-    0.02
-}
-
-const fn high_range_m() -> f64 {
-    0.04
-}
-
 const fn tip_radius_m() -> f64 {
     0.004
 }
@@ -259,16 +188,19 @@ pub enum PreviewSensor {
     Whisker(WhiskerConfig),
     /// `[sensors.range]`.
     Range(RangeConfig),
+    /// `[sensors.gyro]`.
+    Gyro(GyroConfig),
 }
 
 impl PreviewSensor {
-    /// From the front axle to the place that it looks at, m.
+    /// From the front axle to the place that it looks at, m; a gyroscope feels the front axle itself.
     #[must_use]
     pub fn ahead_m(&self) -> f64 {
         match self {
             PreviewSensor::Feeler(feeler) => feeler.ahead_m,
             PreviewSensor::Whisker(whisker) => whisker.ahead_m,
             PreviewSensor::Range(range) => range.ahead_m,
+            PreviewSensor::Gyro(_) => 0.0,
         }
     }
 
@@ -278,7 +210,7 @@ impl PreviewSensor {
         match self {
             PreviewSensor::Feeler(feeler) => feeler.drag_n.unwrap_or(0.0),
             PreviewSensor::Whisker(whisker) => whisker.drag_n,
-            PreviewSensor::Range(_) => 0.0,
+            PreviewSensor::Range(_) | PreviewSensor::Gyro(_) => 0.0,
         }
     }
 }
@@ -289,7 +221,8 @@ impl SensorConfig {
     pub fn preview(&self) -> Option<PreviewSensor> {
         let feeler = self.feeler.map(PreviewSensor::Feeler);
         let whisker = || self.whisker.map(PreviewSensor::Whisker);
-        feeler.or_else(whisker).or_else(|| self.range.map(PreviewSensor::Range))
+        let range = || self.range.map(PreviewSensor::Range);
+        feeler.or_else(whisker).or_else(range).or_else(|| self.gyro.map(PreviewSensor::Gyro))
     }
 
     pub(super) fn check_preview(&self) -> Result<(), KeyError> {
@@ -297,6 +230,7 @@ impl SensorConfig {
             ("feeler", self.feeler.is_some()),
             ("whisker", self.whisker.is_some()),
             ("range", self.range.is_some()),
+            ("gyro", self.gyro.is_some()),
         ];
         let mut fitted = fitted.into_iter().filter_map(|(key, fitted)| fitted.then_some(key));
         if let (Some(first), Some(second)) = (fitted.next(), fitted.next()) {
@@ -305,7 +239,8 @@ impl SensorConfig {
         }
         self.feeler.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("feeler"))?;
         self.whisker.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("whisker"))?;
-        self.range.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("range"))
+        self.range.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("range"))?;
+        self.gyro.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("gyro"))
     }
 }
 
@@ -347,28 +282,6 @@ impl Check for WhiskerConfig {
         check_motion(self.fall_m_s, self.bounce_above_m_s, self.drag_n)?;
         self.track.check().map_err(|e| e.within("track"))?;
         self.grass.check().map_err(|e| e.within("grass"))
-    }
-}
-
-impl Check for RangeConfig {
-    fn check(&self) -> Result<(), KeyError> {
-        in_range("ahead-m", self.ahead_m, 0.05, 2.0, "m")?;
-        in_range("height-m", self.height_m, 0.02, 1.0, "m")?;
-        in_range("cone-deg", self.cone_deg, 0.5, 60.0, "°")?;
-        in_range("noise-m", self.noise_m, 0.0, 0.5, "m")?;
-        in_range("resolution-m", self.resolution_m, 1e-4, 0.1, "m")?;
-        in_range("period-ticks", self.period_ticks, 1, 20, "ticks")?;
-        in_range("dropout-share", self.dropout_share, 0.0, 1.0, "")?;
-        in_range(
-            "false-share",
-            self.false_share,
-            0.0,
-            1.0 - self.dropout_share,
-            "(with dropout-share at most 1)",
-        )?;
-        in_range("canopy-m", self.canopy_m, 0.0, 2.0, "m")?;
-        in_range("low-m", self.low_m, 0.001, 0.5, "m")?;
-        in_range("high-m", self.high_m, self.low_m, 0.5, "m (low-m or more)")
     }
 }
 

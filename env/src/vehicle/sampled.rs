@@ -127,7 +127,7 @@ pub struct SampledPreview {
     pub sensor: PreviewSensor,
     /// From the front axle to the place that it looks at, m.
     pub ahead_m: f64,
-    /// Offset of its zero: degrees of a feeler, mm of the others.
+    /// Offset of its zero: degrees of a feeler, degrees per second of a gyroscope, mm of the others.
     pub offset: f64,
     /// Factor on its missed and false obstacles.
     pub error_factor: f64,
@@ -323,6 +323,12 @@ impl VehicleConfig {
 }
 
 impl Vehicle {
+    /// From the first axle to the last one, m.
+    #[must_use]
+    pub fn wheelbase_m(&self) -> f64 {
+        self.axles[..self.axle_count].last().map_or(0.0, |axle| axle.behind_front_m)
+    }
+
     /// Puts wheels of another radius on. Their inertia stays.
     pub fn scale_wheels(&mut self, factor: f64) {
         if factor == 1.0 {

@@ -1,6 +1,6 @@
 //! What the controller can measure.
 
-use super::{FeelerConfig, RangeConfig, WhiskerConfig};
+use super::{FeelerConfig, GyroConfig, RangeConfig, WhiskerConfig};
 use crate::config::{Check, KeyError, in_range};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -17,15 +17,18 @@ pub struct SensorConfig {
     pub current: Option<NoisyConfig>,
     /// Tilt by an accelerometer, if there is one; `resolution` and `noise` in degrees.
     pub tilt: Option<NoisyConfig>,
-    /// A trailing roller on an arm ahead of the front axle, if there is one. It excludes the other two.
+    /// A trailing roller on an arm ahead of the front axle, if there is one. It excludes the others of these four.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub feeler: Option<FeelerConfig>,
-    /// A switch on an arm ahead of the front axle, if there is one. It excludes the other two.
+    /// A switch on an arm ahead of the front axle, if there is one. It excludes the others of these four.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub whisker: Option<WhiskerConfig>,
-    /// A range sensor aimed at the ground ahead of the front axle, if there is one. It excludes the other two.
+    /// A range sensor aimed at the ground ahead of the front axle, if there is one. It excludes the others of these four.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub range: Option<RangeConfig>,
+    /// A gyroscope about the pitch axis, if there is one. It excludes the others of these four.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gyro: Option<GyroConfig>,
     /// Readings arrive this many ticks late, 0 to 4.
     #[serde(default)]
     pub latency_ticks: u8,

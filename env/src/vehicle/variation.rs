@@ -33,7 +33,8 @@ pub struct VariationConfig {
     /// Factor on the distance from the front axle to the sensor ahead; absent means 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub preview_ahead_factor: Option<ParameterDistribution>,
-    /// Offset of the zero of the sensor ahead: degrees of a feeler, mm of the others; absent means none.
+    /// Offset of the zero of the sensor ahead: degrees of a feeler, degrees per second of a
+    /// gyroscope, mm of the others; absent means none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub preview_offset: Option<ParameterDistribution>,
     /// Factor on missed and false obstacles of the sensor ahead; absent means 1.

@@ -116,6 +116,7 @@ impl Sheet {
             feeler: None,
             whisker: None,
             range: None,
+            gyro: None,
             latency_ticks: 0,
         }
     }

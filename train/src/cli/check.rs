@@ -1,6 +1,6 @@
 //! `lowgear check`.
 
-use crate::config::SensorsConfig;
+use crate::config::{SensorKind, SensorsConfig};
 use crate::error::StudyError;
 use crate::resolved::resolved;
 use crate::schema::FileKind;
@@ -171,8 +171,9 @@ fn check_as(kind: FileKind, file: &Path) -> Result<Checked, StudyError> {
         }
         FileKind::Sensors => {
             let sensors: SensorsConfig = load(file)?;
-            let fitted = [sensors.feeler.is_some(), sensors.whisker.is_some(), sensors.range.is_some()];
-            let count = fitted.into_iter().filter(|fitted| *fitted).count();
+            // An exact preview is no part.
+            let parts = SensorKind::ALL.into_iter().filter(|kind| *kind != SensorKind::Exact);
+            let count = parts.filter(|kind| sensors.has(*kind)).count();
             Checked::new(kind, format!("sensors to compare: {count}"), &sensors)
         }
     }

@@ -20,7 +20,7 @@ use std::path::PathBuf;
 /// Say what one more sensor would be worth on a vehicle and its ground.
 ///
 /// Reads a study file with its vehicle and course. Tunes the load-ratio rule without a sensor ahead and with each kind of
-/// sensor (feeler, whisker, range sensor, and an exact preview to compare with), with the same budget, and drives all of
+/// sensor (feeler, whisker, range sensor, gyroscope, and an exact preview to compare with), with the same budget, and drives all of
 /// them over the same held-out courses, next to the clairvoyant plan. Prints what each saves in time and damage, what of
 /// the obstacles it announces, what it adds to a controller, and whether it is worth it; with --out also as a page (HTML)
 /// with a picture. What is learned may need a sensor less than a rule does: with --train it also trains a policy network,
@@ -36,7 +36,7 @@ pub(super) struct SensorsArguments {
     /// Other sensors than the shipped ones (TOML)
     #[arg(long, value_name = "FILE")]
     sensors: Option<PathBuf>,
-    /// Mount all sensors this far ahead of the front axle, m
+    /// Mount all sensors but the gyroscope this far ahead of the front axle, m
     #[arg(long, value_name = "M", allow_negative_numbers = true)]
     ahead: Option<f64>,
     /// Smallest saving of time that makes a sensor worth it, %

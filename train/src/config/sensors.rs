@@ -1,9 +1,9 @@
-//! Sensors ahead that a vehicle could have: what `lowgear sensors` compares.
+//! Sensors that a vehicle could have: what `lowgear sensors` compares.
 
 use lowgear_env::config::{Check, ConfigError, KeyError, ParameterDistribution, in_range, parse};
 use lowgear_env::vehicle::{
-    FeelerConfig, GrassConfig, OwnTrackConfig, PreviewSensor, RangeConfig, VariationConfig, VehicleConfig,
-    WhiskerConfig,
+    FeelerConfig, GrassConfig, GyroConfig, OwnTrackConfig, PreviewSensor, RangeConfig, VariationConfig,
+    VehicleConfig, WhiskerConfig,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -22,6 +22,9 @@ pub struct SensorsConfig {
     /// A range sensor aimed at the ground.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub range: Option<RangeConfig>,
+    /// A gyroscope about the pitch axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gyro: Option<GyroConfig>,
     /// How each of them differs from part to part.
     pub spread: SpreadsConfig,
 }
@@ -36,6 +39,8 @@ pub struct SpreadsConfig {
     pub whisker: SpreadConfig,
     /// Of the range sensor.
     pub range: SpreadConfig,
+    /// Of the gyroscope.
+    pub gyro: SpreadConfig,
 }
 
 /// How a sensor differs from part to part; what is left out does not.
@@ -45,7 +50,7 @@ pub struct SpreadConfig {
     /// Factor on the distance from the front axle, 0.5 to 2.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ahead_factor: Option<ParameterDistribution>,
-    /// Offset of the zero, -20 to 20: degrees of a feeler, mm of the others.
+    /// Offset of the zero, -20 to 20: degrees of a feeler, degrees per second of a gyroscope, mm of the others.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub offset: Option<ParameterDistribution>,
     /// Factor on missed and false obstacles, 0 to 5.
@@ -62,14 +67,16 @@ pub enum SensorKind {
     Whisker,
     /// A range sensor.
     Range,
+    /// A gyroscope.
+    Gyro,
     /// A feeler without error: no part to buy, but the most that a part in its place could be worth to the rule.
     Exact,
 }
 
 impl SensorKind {
     /// All kinds.
-    pub const ALL: [SensorKind; 4] =
-        [SensorKind::Feeler, SensorKind::Whisker, SensorKind::Range, SensorKind::Exact];
+    pub const ALL: [SensorKind; 5] =
+        [SensorKind::Feeler, SensorKind::Whisker, SensorKind::Range, SensorKind::Gyro, SensorKind::Exact];
 
     /// The name in tables.
     #[must_use]
@@ -78,6 +85,7 @@ impl SensorKind {
             SensorKind::Feeler => "feeler",
             SensorKind::Whisker => "whisker",
             SensorKind::Range => "range sensor",
+            SensorKind::Gyro => "gyroscope",
             SensorKind::Exact => "exact preview",
         }
     }
@@ -91,6 +99,7 @@ impl SensorKind {
             PreviewSensor::Feeler(_) => SensorKind::Feeler,
             PreviewSensor::Whisker(_) => SensorKind::Whisker,
             PreviewSensor::Range(_) => SensorKind::Range,
+            PreviewSensor::Gyro(_) => SensorKind::Gyro,
         })
     }
 }
@@ -123,6 +132,7 @@ impl SensorsConfig {
             }
             SensorKind::Whisker => (self.whisker, self.spread.whisker) = (sensors.whisker, spread),
             SensorKind::Range => (self.range, self.spread.range) = (sensors.range, spread),
+            SensorKind::Gyro => (self.gyro, self.spread.gyro) = (sensors.gyro, spread),
         }
         Some(kind)
     }
@@ -134,6 +144,7 @@ impl SensorsConfig {
             SensorKind::Feeler | SensorKind::Exact => self.feeler.is_some(),
             SensorKind::Whisker => self.whisker.is_some(),
             SensorKind::Range => self.range.is_some(),
+            SensorKind::Gyro => self.gyro.is_some(),
         }
     }
 
@@ -161,6 +172,10 @@ impl SensorsConfig {
                 fitted.sensors.range = Some(self.range?);
                 self.spread.range
             }
+            SensorKind::Gyro => {
+                fitted.sensors.gyro = Some(self.gyro?);
+                self.spread.gyro
+            }
             SensorKind::Exact => {
                 fitted.sensors.feeler = Some(without_error(self.feeler?));
                 SpreadConfig::default()
@@ -175,7 +190,8 @@ impl SensorsConfig {
 #[must_use]
 pub fn without_preview(vehicle: &VehicleConfig) -> VehicleConfig {
     let mut vehicle = vehicle.clone();
-    (vehicle.sensors.feeler, vehicle.sensors.whisker, vehicle.sensors.range) = (None, None, None);
+    let sensors = &mut vehicle.sensors;
+    (sensors.feeler, sensors.whisker, sensors.range, sensors.gyro) = (None, None, None, None);
     SpreadConfig::default().put_into(&mut vehicle.variation);
     vehicle
 }
@@ -209,15 +225,20 @@ impl SpreadConfig {
 
 impl Check for SensorsConfig {
     fn check(&self) -> Result<(), KeyError> {
-        if self.feeler.is_none() && self.whisker.is_none() && self.range.is_none() {
-            let allowed = "one or more of the tables [feeler], [whisker] and [range]";
+        if !SensorKind::ALL.into_iter().any(|kind| self.has(kind)) {
+            let allowed = "one or more of the tables [feeler], [whisker], [range] and [gyro]";
             return Err(KeyError::new("feeler", "no sensor", allowed));
         }
         self.feeler.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("feeler"))?;
         self.whisker.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("whisker"))?;
         self.range.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("range"))?;
-        let spreads =
-            [("feeler", self.spread.feeler), ("whisker", self.spread.whisker), ("range", self.spread.range)];
+        self.gyro.as_ref().map_or(Ok(()), Check::check).map_err(|e| e.within("gyro"))?;
+        let spreads = [
+            ("feeler", self.spread.feeler),
+            ("whisker", self.spread.whisker),
+            ("range", self.spread.range),
+            ("gyro", self.spread.gyro),
+        ];
         spreads
             .into_iter()
             .try_for_each(|(key, spread)| spread.check().map_err(|e| e.within(key)))

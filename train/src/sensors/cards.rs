@@ -52,6 +52,7 @@ fn fine_mm(metres: f64) -> String {
 
 fn mounting(sensor: PreviewSensor) -> String {
     match sensor {
+        PreviewSensor::Gyro(_) => "anywhere on the body, its axis across the vehicle".to_owned(),
         PreviewSensor::Feeler(feeler) => {
             format!("roller {} ahead of the front axle, arm of {}", mm(feeler.ahead_m), mm(feeler.arm_m))
         }
@@ -102,6 +103,14 @@ fn sight(sensor: PreviewSensor) -> (String, String) {
                 mm(range.low_m)
             ),
             format!("single canes: a footprint averages them away, and its noise is {}", mm(range.noise_m)),
+        ),
+        PreviewSensor::Gyro(gyro) => (
+            format!(
+                "what the front axle climbs, from {} up, from {} up as high: the last axle meets it next",
+                fine_mm(gyro.low_m),
+                fine_mm(gyro.high_m)
+            ),
+            "anything ahead of the front axle; where slopes begin it takes them for obstacles".to_owned(),
         ),
     };
     (sees, misses)

@@ -27,7 +27,8 @@ fn the_preview_is_proven_for_short_and_long_ways_of_an_encoder_count() {
         lockout_mm: 0,
         ..feeler()
     };
-    for (preview, most_counts) in [(feeler(), 36), (long, 36), (longest, 20_000), (whisker, 36)] {
+    let gyro = PreviewSettings { range: [-9000, 9000], ahead_mm: 0, ..feeler() };
+    for (preview, most_counts) in [(feeler(), 36), (long, 36), (longest, 20_000), (whisker, 36), (gyro, 36)] {
         let mut settings = settings();
         settings.features.preview = preview;
         settings.ranges.max_encoder_counts = most_counts;

@@ -128,6 +128,22 @@ fn a_whisker_knows_one_class() {
     assert_eq!(bench.drive(0, 1, 1), (2, 250));
 }
 
+/// A gyroscope: it reads the height of the front axle over the rear one.
+#[test]
+fn what_lifts_the_front_axle_is_the_next_strike_of_the_rear_one() {
+    let gyro = PreviewSettings { range: [-900, 900], ahead_mm: 0, hold_mm: 20, ..feeler() };
+    let mut bench = Bench::new(gyro);
+    assert_eq!(bench.drive(0, 1, 0), NONE);
+    assert_eq!(bench.drive(0, 1, 90), (3, 0), "the front axle is on it");
+    assert_eq!(bench.drive(0, 1, 90), (3, 0));
+    assert_eq!(bench.drive(0, 1, 10), (3, 176), "24 mm further the hold of 20 mm is over");
+    assert_eq!(bench.drive(0, 14, 0), (3, 8));
+    // The rear axle climbs and comes down within its hold: no other strike, even where the angle has faded between.
+    assert_eq!(bench.drive(0, 1, -90), (3, 0));
+    assert_eq!(bench.drive(0, 1, 40), (3, 0));
+    assert_eq!(bench.drive(0, 1, 0), NONE);
+}
+
 #[test]
 fn a_vehicle_without_a_rear_axle_forgets_at_the_front_one() {
     let mut bench = Bench::new(PreviewSettings { wheelbase_mm: 0, ..feeler() });

@@ -8,6 +8,8 @@
 //! Circles meet obstacles with the law of their centre: over a bump of diameter `h` a circle of radius `r` is lifted
 //! by `h/2 + sqrt((r + h/2)² - d²) - r` at the distance `d` from its top, over an edge by `h + sqrt(r² - d²) - r`. The
 //! wheels follow the heights of the motion model instead, which lifts them by `h (1 - (d/width)²)`.
+//!
+//! A gyroscope feels `f - r` alone.
 
 use super::beam::{Beam, Strip};
 use super::own_track::{CELL_M, GrassCell, OwnTrack};
@@ -22,7 +24,8 @@ const MARGIN_M: f64 = 0.1;
 /// The lower stop of the arm, m below the plane of the wheels.
 const LOWEST_M: f64 = -0.01;
 
-/// Height of the roller on its track above the plane of the wheels, by the position of the front axle.
+/// Height of the roller on its track above the plane of the wheels, or of the first axle over the last one, by the
+/// position of the front axle.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Profile {
     heights_m: Arc<[f32]>,
@@ -45,6 +48,8 @@ pub(super) enum Probe {
     },
     /// The beam of a range sensor.
     Beam(Beam),
+    /// The height of the first axle over the last one.
+    Pitch,
 }
 
 /// The plane of the wheels along a course.
@@ -97,6 +102,7 @@ impl Profile {
         let (reach_m, ahead_m, radius_m) = match probe {
             Probe::Roller { ahead_m, radius_m } => (*ahead_m, *ahead_m, *radius_m),
             Probe::Beam(beam) => (beam.reach_m(), beam.ahead_m, 0.0),
+            Probe::Pitch => (0.0, 0.0, 0.0),
         };
         let Some(frame) = Frame::new(course, vehicle, reach_m) else {
             return Profile { heights_m: Arc::new([0.0]) };
@@ -123,6 +129,10 @@ impl Profile {
                 (0..count)
                     .map(|i| own.fault_m(frame.place_m(i, seen)).unwrap_or_else(|| over_m(i)) as f32)
                     .collect()
+            }
+            Probe::Pitch => {
+                let rear = frame.rear.as_ref().unwrap_or(&frame.front);
+                (0..count).map(|i| (frame.front.at(i + seen) - rear.at(i)) as f32).collect()
             }
         };
         Profile { heights_m }

@@ -5,7 +5,9 @@ use super::profile::{Probe, Profile};
 use super::*;
 use crate::config::load;
 use crate::terrain::{Obstacle, ObstacleShape, Segment, Surface};
-use crate::vehicle::{FeelerConfig, GrassConfig, OwnTrackConfig, RangeConfig, VehicleConfig, WhiskerConfig};
+use crate::vehicle::{
+    FeelerConfig, GrassConfig, GyroConfig, OwnTrackConfig, RangeConfig, VehicleConfig, WhiskerConfig,
+};
 use std::path::Path;
 
 const AHEAD_M: f64 = 0.2;
@@ -215,6 +217,48 @@ fn a_whisker_says_that_something_is_there() {
     let rod = shown(0.005);
     assert_eq!(rod[88..95], [0, 1, 1, 1, 1, 0, 0]);
     assert_eq!(shown(0.0028), [0; 100]);
+}
+
+/// Readings of a gyroscope without noise, hundredths of a degree, with ticks of 50 ms.
+fn felt(course: &Course, (fade_s, drift_deg_s): (f64, f64), speed_m_s: f64, ticks: usize) -> Vec<i16> {
+    let mut vehicle = vehicle(feeler());
+    let gyro = GyroConfig { noise_deg: 0.0, fade_s, low_m: 0.0035, high_m: 0.006 };
+    vehicle.preview = vehicle.preview.map(|sampled| crate::vehicle::SampledPreview {
+        sensor: PreviewSensor::Gyro(gyro),
+        offset: drift_deg_s,
+        ..sampled
+    });
+    readings(&mut Preview::new(&vehicle, course, Seed(1), 0).unwrap(), speed_m_s, ticks)
+}
+
+#[test]
+fn a_gyroscope_feels_what_each_axle_climbs() {
+    let slow = (1e9, 0.0);
+    // 5 mm on 200 mm are 1.432 degrees; 0.4 m/s are 20 mm a tick, and the cane lies at 2 m: tick 100 for the front axle,
+    // tick 110 for the rear one.
+    let rod = felt(&level(0.005, ObstacleShape::Bump), slow, 0.4, 120);
+    assert_eq!((rod[97], rod[99], rod[104], rod[109], rod[115]), (0, 143, 0, -143, 0));
+    // A wheel of 30 mm begins to climb 2 h / sin(theta) = 18.8 mm before its top, cos(theta) = 27.5 / 32.5: nothing at
+    // 20 mm.
+    assert_eq!(rod[98], 0);
+    // An edge lifts it until the rear axle is up as well.
+    let edge = felt(&level(0.005, ObstacleShape::Edge), slow, 0.4, 120);
+    assert_eq!((edge[99], edge[105], edge[110]), (143, 143, 0));
+}
+
+#[test]
+fn the_angle_of_a_gyroscope_fades() {
+    // From a grade of 0.1 on, 200 mm behind the corner, it stands at 0.1 rad = 5.730 degrees, of which 1 / 1.05 is left
+    // with every tick of 50 ms at a fade of 1 s: (20/21)^20 = 37.7 % after a second.
+    let corner = course(&[(-5.0, 0.0), (2.0, 0.1)], None);
+    let climbing = felt(&corner, (1e9, 0.0), 0.4, 140);
+    assert!((climbing[120] - 573).abs() <= 2 && climbing[139] == climbing[120], "{climbing:?}");
+    let fading = felt(&corner, (1.0, 0.0), 0.4, 140);
+    let share = f64::from(fading[139]) / f64::from(fading[119]);
+    assert!((share - 0.377).abs() < 0.005 && fading[119] < 500, "{fading:?}");
+    // A drift of 0.2 degrees a second ends at 0.2 degrees times the fade.
+    let drifting = felt(&course(&[(-5.0, 0.0)], None), (0.5, 0.2), 0.0, 200);
+    assert_eq!((drifting[0], drifting[199]), (1, 10));
 }
 
 #[test]

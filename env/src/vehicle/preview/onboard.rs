@@ -10,11 +10,14 @@ use std::f64::consts::TAU;
 const HOLD_M: f64 = 0.03;
 /// A second rise of the reading within this way belongs to the same obstacle, m: a roller that is thrown.
 const LOCKOUT_M: f64 = 0.05;
-/// A reading stays up by this much longer than an edge takes to the front axle before it counts as stuck, m.
+/// A reading stays up by this much longer than an edge takes to the front axle (from there to the last one) before it
+/// counts as stuck, m.
 const STUCK_M: f64 = 0.06;
 
 /// Heights beyond this tell nothing, mm; a range that failed reads as more.
 pub(crate) const RANGE_MM: i16 = 2000;
+/// Angles beyond this tell nothing, hundredths of a degree.
+const TURN_CDEG: i16 = 9000;
 /// Deceleration of a vehicle that rolls in neutral, over gravity: between hard path and lawn (assumed).
 const COAST_SHARE: f64 = 0.06;
 
@@ -34,6 +37,17 @@ impl VehicleConfig {
                 let level = |height_m: f64| millimetres(height_m).max(1) as i16;
                 ([-RANGE_MM, RANGE_MM], level(range.low_m), level(range.high_m))
             }
+            PreviewSensor::Gyro(gyro) => {
+                let level =
+                    |height_m: f64| (100.0 * arm_angle_deg(height_m, self.wheelbase_m())).round() as i16;
+                let low = level(gyro.low_m).max(1);
+                ([-TURN_CDEG, TURN_CDEG], low, level(gyro.high_m).max(low))
+            }
+        };
+        // An edge lifts the front axle until the last one is up as well.
+        let stuck_m = match sensor {
+            PreviewSensor::Gyro(_) => self.wheelbase_m(),
+            _ => sensor.ahead_m(),
         };
         PreviewSettings {
             fitted: true,
@@ -41,13 +55,13 @@ impl VehicleConfig {
             low_level,
             high_level,
             ahead_mm: millimetres(sensor.ahead_m()),
-            wheelbase_mm: millimetres(self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m)),
+            wheelbase_mm: millimetres(self.wheelbase_m()),
             hold_mm: millimetres(HOLD_M),
             lockout_mm: millimetres(LOCKOUT_M),
             coast_q4_mm: (16.0 * 1000.0 * COAST_SHARE * GRAVITY_M_S2 * self.controller.tick_s.powi(2))
                 .round()
                 .min(60_000.0) as u16,
-            stuck_mm: millimetres(sensor.ahead_m() + STUCK_M),
+            stuck_mm: millimetres(stuck_m + STUCK_M),
             count_q12_mm: self.count_q12_mm(),
         }
     }
