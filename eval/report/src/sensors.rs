@@ -14,7 +14,7 @@ use maud::{Markup, html};
 pub fn sensors_page(comparisons: &[SensorComparison]) -> String {
     let [comparison, ..] = comparisons else { return String::new() };
     let settings = &comparison.settings;
-    let title = format!("What a sensor ahead is worth: {}", settings.vehicle);
+    let title = format!("What one more sensor is worth: {}", settings.vehicle);
     let body = html! {
         (begin("#verdict", "To the verdict"))
         header {

@@ -99,8 +99,9 @@ impl SensorComparison {
         let verdict = format!(
             "Worth it: significantly faster by {} % or more at no significantly higher damage, or {:.0} % less damage at \
              no significantly longer time. Not worth it: the interval excludes a saving of {} %. Seen: obstacles \
-             announced at least 50 mm ahead and in the right place. False: announcements with nothing there. Flash: what \
-             a controller takes more with a table over it, bytes on a Cortex-M0.",
+             announced at least 50 mm before the front axle (by a gyroscope the last one) and in the right place. \
+             False: announcements with nothing there. Flash: what a controller takes more with a table over it, \
+             bytes on a Cortex-M0.",
             s.margin_percent,
             100.0 * (1.0 - WEAR_MARGIN),
             s.margin_percent

@@ -122,7 +122,7 @@ fn compared_policies(
         rule(PolicyId::TunedLoadRule, "Tuned load-ratio rule", &load.settings, load.ticks, gears)?,
     ];
     if let Some(preview) = &learned.preview_rule {
-        let (label, settings) = ("Tuned rule with the sensor ahead", &preview.settings);
+        let (label, settings) = ("Tuned rule that uses the sensor", &preview.settings);
         let mut ahead = rule(PolicyId::TunedPreviewRule, label, settings, preview.ticks, gears)?;
         ahead.record.inherited_ticks = load.ticks;
         all.push(ahead);

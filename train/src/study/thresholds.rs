@@ -46,7 +46,11 @@ pub fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
     if let Some(preview) = rule.preview.as_ref().filter(|_| rule.steps_down) {
         for (gear, &class) in (2..).zip(&preview.down_class) {
             let what = strikes(class).map(|what| {
-                format!("shift down {gear} to {} at {what} within {} mm ahead", gear - 1, preview.down_mm)
+                format!(
+                    "shift down {gear} to {} at {what} within {} mm before an axle",
+                    gear - 1,
+                    preview.down_mm
+                )
             });
             lines.extend(what);
         }
@@ -61,7 +65,7 @@ pub fn enterable(scenario: &Scenario, rule: &RuleSettings) -> Vec<String> {
         for (gear, &class) in (1..).zip(&preview.hold_class) {
             let what = strikes(class).map(|what| {
                 format!(
-                    "do not shift up {gear} to {} at {what} within {} mm ahead",
+                    "do not shift up {gear} to {} at {what} within {} mm before an axle",
                     gear + 1,
                     preview.hold_mm
                 )
@@ -157,8 +161,8 @@ mod tests {
         assert_eq!(
             ahead,
             [
-                "shift down 3 to 2 at any obstacle within 150 mm ahead",
-                "do not shift up 1 to 2 at a high obstacle within 210 mm ahead"
+                "shift down 3 to 2 at any obstacle within 150 mm before an axle",
+                "do not shift up 1 to 2 at a high obstacle within 210 mm before an axle"
             ]
         );
         let load = RuleSettings { signal: Signal::SpeedRatio, ..rule.clone() };
