@@ -47,7 +47,7 @@ typedef struct {
 } obstacle;
 
 typedef struct {
-    double x, v, winding, housing, charge, spin, moving, turned, arm_m, shown, pitch, faded;
+    double x, v, winding, housing, charge, spin, moving, turned, arm_m, shown, pitch, faded, peak;
     int gear, target; /* gear -1: none */
 } cart_state;
 
@@ -272,6 +272,7 @@ static void feel(cart_state *s)
         const double pitch = asin(fmax(fmin((front - rear) / cart.wheelbase, 1.0), -1.0)) * 57.29577951308232;
         s->faded += pitch - s->pitch + (cart.offset - s->faded / cart.fade) * STEP_S;
         s->pitch = pitch;
+        s->peak = fmax(s->peak, s->faded);
     }
 }
 
@@ -343,7 +344,8 @@ static lowgear_raw sense(cart_state *s, double duty, double *counted, double bef
     raw.selector_ddeg = (uint16_t)(10.0 * (cart.angle[s->target] - (s->gear < 0 ? 12.0 : 0.0)) + 0.5);
     raw.preview = (int16_t)floor(10.0 * floor((s->shown + cart.noise * normal()) / cart.step + 0.5) * cart.step + 0.5);
     if (cart.fade > 0.0) {
-        raw.preview = (int16_t)floor(100.0 * (s->faded + cart.noise * normal()) + 0.5);
+        raw.preview = (int16_t)floor(100.0 * (s->peak + cart.noise * normal()) + 0.5);
+        s->peak = s->faded;
     }
     return raw;
 }

@@ -3,7 +3,7 @@
 //! What only depends on the place is laid out once per episode ([`profile`]); what depends on the motion follows here:
 //! the arm is lifted by the ground at once, thrown higher where the vehicle is fast, and falls back at its own rate. The
 //! controller polls the sensor all the time and takes the highest reading of a tick. A gyroscope's angle is summed up and
-//! fades.
+//! fades; its highest value of a tick is taken, too.
 
 mod beam;
 mod own_track;
@@ -119,10 +119,10 @@ impl Preview {
         let mut readings = [0; N];
         for i in 0..N {
             let to = self.profile.index(x_m[i]);
-            let (height_m, highest_m) = self.moved(arm.height_m, at, to);
-            let risen_m = f64::from(height_m - arm.height_m);
-            arm.height_m = height_m;
-            readings[i] = self.transducer.read(&mut arm, f64::from(highest_m), risen_m, f64::from(noise[i]));
+            let before_m = f64::from(arm.height_m);
+            let highest_m;
+            (arm.height_m, highest_m) = self.moved(arm.height_m, at, to);
+            readings[i] = self.transducer.read(&mut arm, before_m, f64::from(highest_m), f64::from(noise[i]));
             at = to;
             (self.points[i], self.arms[i]) = (at, arm);
         }
@@ -235,9 +235,9 @@ impl Transducer {
         }
     }
 
-    /// The reading after a tick in which the sensor was lifted to `highest_m` at most, and by `risen_m` in all.
+    /// The reading after a tick that began at `before_m` and in which the sensor was lifted to `highest_m` at most.
     #[inline]
-    fn read(&self, arm: &mut Arm, highest_m: f64, risen_m: f64, noise: f64) -> i16 {
+    fn read(&self, arm: &mut Arm, before_m: f64, highest_m: f64, noise: f64) -> i16 {
         match *self {
             Transducer::Angle { arm_m, offset_deg, noise_deg, half_hysteresis_deg, step_deg } => {
                 let angle_deg = arm_angle_deg(highest_m, arm_m) + offset_deg;
@@ -262,8 +262,11 @@ impl Transducer {
                 arm.shown.round() as i16
             }
             Transducer::Fading { per_m_deg, drift_deg, left, noise_deg } => {
-                arm.shown = (arm.shown + per_m_deg * risen_m + drift_deg) * left;
-                (100.0 * (arm.shown + noise_deg * noise)).round() as i16
+                let angle_deg =
+                    |height_m: f64| (arm.shown + per_m_deg * (height_m - before_m) + drift_deg) * left;
+                let highest_deg = angle_deg(highest_m);
+                arm.shown = angle_deg(f64::from(arm.height_m));
+                (100.0 * (highest_deg + noise_deg * noise)).round() as i16
             }
         }
     }

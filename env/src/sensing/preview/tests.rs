@@ -233,17 +233,24 @@ fn felt(course: &Course, (fade_s, drift_deg_s): (f64, f64), speed_m_s: f64, tick
 
 #[test]
 fn a_gyroscope_feels_what_each_axle_climbs() {
-    let slow = (1e9, 0.0);
-    // 5 mm on 200 mm are 1.432 degrees; 0.4 m/s are 20 mm a tick, and the cane lies at 2 m: tick 100 for the front axle,
-    // tick 110 for the rear one.
-    let rod = felt(&level(0.005, ObstacleShape::Bump), slow, 0.4, 120);
-    assert_eq!((rod[97], rod[99], rod[104], rod[109], rod[115]), (0, 143, 0, -143, 0));
-    // A wheel of 30 mm begins to climb 2 h / sin(theta) = 18.8 mm before its top, cos(theta) = 27.5 / 32.5: nothing at
-    // 20 mm.
-    assert_eq!(rod[98], 0);
+    let lasting = (1e9, 0.0);
+    // 5 mm on 200 mm are 1.432 degrees; 0.04 m/s are 2 mm a tick, and the cane lies at 2 m: tick 1000 for the front axle,
+    // tick 1100 for the rear one.
+    let rod = felt(&level(0.005, ObstacleShape::Bump), lasting, 0.04, 1200);
+    assert_eq!((rod[999], rod[1049], rod[1099], rod[1149]), (143, 0, -143, 0));
+    // A wheel of 30 mm begins to climb 2 h / sin(theta) = 18.8 mm before its top, cos(theta) = 27.5 / 32.5.
+    assert_eq!(rod[989], 0, "20 mm before it");
+    assert!(rod[990] > 0, "18 mm before it");
     // An edge lifts it until the rear axle is up as well.
-    let edge = felt(&level(0.005, ObstacleShape::Edge), slow, 0.4, 120);
-    assert_eq!((edge[99], edge[105], edge[110]), (143, 143, 0));
+    let edge = felt(&level(0.005, ObstacleShape::Edge), lasting, 0.04, 1200);
+    assert_eq!((edge[999], edge[1050], edge[1100]), (143, 143, 0));
+}
+
+#[test]
+fn a_gyroscope_shows_the_highest_angle_of_a_tick() {
+    // 20 mm a tick, the top in the middle of tick 101: at its end 3.6 mm are left.
+    let rod = course(&[(-5.0, 0.0)], Some((2.01, 0.005, ObstacleShape::Bump)));
+    assert_eq!(felt(&rod, (1e9, 0.0), 0.4, 120)[99..104], [103, 143, 85, 0, 0]);
 }
 
 #[test]

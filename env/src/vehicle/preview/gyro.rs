@@ -8,15 +8,16 @@ use serde::{Deserialize, Serialize};
 
 /// A gyroscope about the pitch axis, as inertial units have one. While the front axle is on an obstacle the vehicle
 /// stands at an angle of the height over the wheelbase. The program that reads the part adds up its rates many times in a
-/// tick and lets the angle fade, so that slopes and the drift of its zero go (a high-pass filter of first order). It touches
-/// nothing and sees nothing ahead of the front axle.
+/// tick, lets the angle fade, so that slopes and the drift of its zero go (a high-pass filter of first order), and takes the
+/// highest angle of each tick. The part touches nothing and sees nothing ahead of the front axle.
 ///
-/// Not modelled: an error of its scale, 1 to 3 % (data sheets), which is 0.2 mm of an obstacle of 6 mm at most; suspension.
+/// Not modelled: an error of its scale, 1 to 3 % (from memory), which is 0.2 mm of an obstacle of 6 mm at most; suspension.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GyroConfig {
-    /// Standard deviation of the noise of an angle, degrees, 0 to 10 (assumed: shaking of the vehicle). The parts' own
-    /// noise is 0.005 to 0.03 degrees per second for the root of a hertz (data sheets), 0.007 degrees in a second at most.
+    /// Standard deviation of the noise of an angle, degrees, 0 to 10 (assumed: shaking of the vehicle). The noise of a
+    /// low-cost part itself adds up to 0.3 degrees in the root of an hour (Greenheck 2009, Marquette University, as quoted
+    /// elsewhere): 0.005 degrees in a second.
     #[serde(default = "noise_deg")]
     pub noise_deg: f64,
     /// Time in which the angle fades to 37 %, s, 0.1 to 20.
