@@ -67,8 +67,8 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
                 caption { (caption) }
                 thead { tr {
                     th scope="col" { "shift" } th scope="col" { "old" } th scope="col" { "new" }
-                    @if per_volt { th scope="col" { "new, rpm/V" } }
                     @if waits { th scope="col" { "not before, s" } }
+                    @if per_volt { th scope="col" { "new, rpm/V" } }
                 } }
                 tbody {
                     @for t in &new.thresholds {
@@ -76,8 +76,8 @@ fn threshold_table(summary: &Summary, caption: &str) -> Markup {
                             th scope="row" { (t.from) " → " (t.to) @if t.from < t.to { " from" } @else { " below" } }
                             td { (before(t)) }
                             td { b { (count(t.motor_rpm.round() as u64)) } }
-                            @if per_volt { td { (t.rpm_per_v.map_or_else(|| "–".to_owned(), |v| fixed(v, 0))) } }
                             @if waits { td { (t.wait_s.map_or_else(|| "–".to_owned(), |wait| fixed(wait, 2))) } }
+                            @if per_volt { td { (t.rpm_per_v.map_or_else(|| "–".to_owned(), |v| fixed(v, 0))) } }
                         }
                     }
                 }
