@@ -156,6 +156,12 @@ const NEAREST_RATIOS: f64 = 0.98;
 const LEAST_TWIST_RAD: f64 = 1e-3;
 
 impl VehicleConfig {
+    /// From the first axle to the last one, m.
+    #[must_use]
+    pub fn wheelbase_m(&self) -> f64 {
+        self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m)
+    }
+
     /// Stiffness against knee torque: the shock of an engagement grows with the root of the stiffness, and gears that
     /// hardly give would break at the first one.
     fn check_twist(&self) -> Result<(), KeyError> {

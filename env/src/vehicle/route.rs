@@ -85,7 +85,7 @@ impl VehicleConfig {
         let noise = 2f64.sqrt() * self.sensors.encoder.noise * full_counts + 0.5;
         let noise_permille = noise * f64::from(inertia_permille[..gears].iter().copied().max().unwrap_or(0));
         let weight_permille = 1000.0 * self.chassis.mass_kg * GRAVITY_M_S2 / stall_n;
-        let wheelbase_m = self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m);
+        let wheelbase_m = self.wheelbase_m();
         let coast_q16_mm = 65_536.0 * stall_n / rolling_kg * tick_s.powi(2);
         let coast_q16_mm = coast_q16_mm.round().clamp(0.0, 60_000.0) as u16;
         RouteSettings {

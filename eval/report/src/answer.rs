@@ -1,5 +1,5 @@
-//! The first screen: what to do now. The recommendation, the way
-//! from the hand-written rule to the plan, thresholds to type in or a file to flash, what breaks it, and what comes next.
+//! The first screen: what to do now. The recommendation, the way from the hand-written rule to the plan, thresholds to type
+//! in or a file to flash, what breaks it, and what comes next.
 
 use maud::{Markup, html};
 

@@ -57,12 +57,6 @@ impl Check for GyroConfig {
 }
 
 impl VehicleConfig {
-    /// From the first axle to the last one, m.
-    #[must_use]
-    pub fn wheelbase_m(&self) -> f64 {
-        self.chassis.axles.last().map_or(0.0, |axle| axle.behind_front_m)
-    }
-
     /// A vehicle must be longer than the obstacles are high that a gyroscope is to tell apart.
     pub(in crate::vehicle) fn check_gyro(&self) -> Result<(), KeyError> {
         let Some(PreviewSensor::Gyro(gyro)) = self.sensors.preview() else { return Ok(()) };
